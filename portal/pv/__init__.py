@@ -1,0 +1,1 @@
+"""Pure computation: arrays in, numbers out. Knows nothing of Django, files or the network."""
