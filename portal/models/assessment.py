@@ -1,0 +1,105 @@
+"""What the readings said of a site on a day, kept for pages, leads and reminders."""
+
+from __future__ import annotations
+
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+from django.utils import timezone
+
+from portal.models.people import User
+from portal.models.site import Site
+from portal.pv.assessment import Cause, Verdict
+
+
+class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
+    def visible_to(self, user: User | AnonymousUser) -> SiteAssessmentQuerySet:
+        return self.filter(site__in=Site.objects.visible_to(user))
+
+    def newest(self) -> SiteAssessmentQuerySet:
+        """One row a site: its newest assessment."""
+        newest = SiteAssessment.objects.filter(site=models.OuterRef("site")).order_by("-as_of", "-pk").values("pk")[:1]
+        return self.filter(pk=models.Subquery(newest))
+
+
+class SiteAssessment(models.Model):
+    """One site as of one day. Losses and gains are fractions of the clean yield."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="assessments")
+    as_of = models.DateField()
+    made_at = models.DateTimeField(default=timezone.now)
+    verdict = models.CharField(max_length=20, choices=[(v.value, v.value) for v in Verdict])
+    cause = models.CharField(max_length=20, choices=[(c.value, c.value) for c in Cause], blank=True)
+    cause_began = models.DateField(null=True)
+    present_loss = models.FloatField(null=True)
+    loss_low = models.FloatField(null=True)
+    loss_high = models.FloatField(null=True)
+    loss_quantiles = models.JSONField(default=list, help_text="0.05, 0.15 … 0.95 quantiles of the present loss.")
+    mean_loss = models.FloatField(null=True)
+    soiling_rate_per_day = models.FloatField(null=True)
+    rate_low = models.FloatField(null=True)
+    rate_high = models.FloatField(null=True)
+    soiling_since = models.DateField(null=True)
+    reasons = models.JSONField(default=list)
+    cleanings = models.JSONField(default=list, help_text="date, gain, low, high of each known visit.")
+    recoveries = models.JSONField(default=list, help_text="date, gain, low, high of each recovery in the data.")
+    quality = models.JSONField(default=dict)
+    neighbours = models.PositiveIntegerField(default=0)
+
+    # what follows from it: money and time
+    energy_kwh_per_year = models.FloatField(null=True, help_text="Expected clean yield of a year, the site's own.")
+    value_lost_per_month = models.DecimalField(max_digits=10, decimal_places=2, null=True)
+    clean_due = models.DateField(null=True)
+    due_basis = models.CharField(
+        max_length=10, choices=[("readings", "the readings"), ("calendar", "the calendar")], blank=True
+    )
+    due_reason = models.TextField(blank=True)
+
+    objects = SiteAssessmentQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-as_of", "-pk"]
+        constraints = [models.UniqueConstraint(fields=["site", "as_of"], name="assessment_once_a_day")]
+
+    def __str__(self) -> str:
+        return f"{self.site} {self.as_of}: {self.verdict}"
+
+
+class SiteDaily(models.Model):
+    """The newest assessment's daily table for the charts, and the state that makes the next one cheap."""
+
+    site = models.OneToOneField(Site, models.CASCADE, related_name="daily")
+    as_of = models.DateField()
+    table = models.BinaryField(help_text="Packed daily frame of the assessment.")
+    features = models.BinaryField(default=b"", help_text="Packed per-day features, for the next assessment.")
+
+    def __str__(self) -> str:
+        return f"{self.site} daily to {self.as_of}"
+
+
+class NightState(models.TextChoices):
+    WAITING = "waiting", "Waiting"
+    DONE = "done", "Done"
+    FAILED = "failed", "Failed"
+
+
+class NightQuerySet(models.QuerySet["Night"]):
+    def waiting(self) -> NightQuerySet:
+        return self.filter(state=NightState.WAITING)
+
+
+class Night(models.Model):
+    """One site's place in a nightly job: the row is the queue, and the progress bar."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="nights")
+    day = models.DateField()
+    state = models.CharField(max_length=8, choices=NightState, default=NightState.WAITING)
+    problem = models.TextField(blank=True)
+    asked_at = models.DateTimeField(default=timezone.now)
+
+    objects = NightQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["site", "day"], name="night_once_a_day")]
+
+    def __str__(self) -> str:
+        return f"{self.site} {self.day} {self.state}"

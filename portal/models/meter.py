@@ -1,0 +1,188 @@
+"""Meters, the files customers send for them, and the readings as day blocks: one row a meter a local day."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+
+from portal.models.people import User
+from portal.models.site import Site
+from portal.pv.days import join_days
+
+DayBlock = npt.NDArray[np.float32]
+
+
+def pack(block: DayBlock) -> bytes:
+    """Pack a day's interval energies [Wh, float32, NaN where missing] for storage."""
+    return zlib.compress(block.astype("<f4").tobytes(), 6)
+
+
+def unpack(packed: bytes | memoryview) -> DayBlock:
+    """Undo ``pack``."""
+    return np.frombuffer(zlib.decompress(packed), dtype="<f4")
+
+
+class MeterQuerySet(models.QuerySet["Meter"]):
+    def visible_to(self, user: User | AnonymousUser) -> MeterQuerySet:
+        return self.filter(site__in=Site.objects.visible_to(user))
+
+    def fed_by(self, user: User | AnonymousUser) -> MeterQuerySet:
+        return self.filter(site__in=Site.objects.fed_by(user))
+
+
+class Meter(models.Model):
+    """Something that counts a site's production. A site's production is the sum of its meters."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="meters")
+    name = models.CharField(max_length=80, default="Production")
+    mapping = models.JSONField(
+        null=True, blank=True, editable=False, help_text="How the last file of this meter was read."
+    )
+
+    objects = MeterQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [models.UniqueConstraint(fields=["site", "name"], name="meter_name_once_a_site")]
+
+    def __str__(self) -> str:
+        return f"{self.site} · {self.name}"
+
+
+class ImportState(models.TextChoices):
+    PENDING = "pending", "Waiting"
+    QUESTION = "question", "Needs an answer"
+    DONE = "done", "Read"
+    FAILED = "failed", "Could not be read"
+    UNDONE = "undone", "Undone"
+
+
+class ImportQuerySet(models.QuerySet["Import"]):
+    def visible_to(self, user: User | AnonymousUser) -> ImportQuerySet:
+        """Imports of the sites whose readings the user may bring in."""
+        return self.filter(meter__site__in=Site.objects.fed_by(user))
+
+    def pending(self) -> ImportQuerySet:
+        return self.filter(state=ImportState.PENDING)
+
+
+class Import(models.Model):
+    """One file for one meter, and the ledger of what reading it did. The original is kept."""
+
+    meter = models.ForeignKey(Meter, models.CASCADE, related_name="imports")
+    uploaded_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="imports")
+    uploaded_at = models.DateTimeField()
+    filename = models.CharField(max_length=255)
+    original = models.FileField(upload_to="imports/%Y/%m")
+    sha256 = models.CharField(max_length=64)
+    state = models.CharField(max_length=10, choices=ImportState, default=ImportState.PENDING)
+    mapping = models.JSONField(null=True, blank=True)
+    questions = models.JSONField(default=list, blank=True)
+    problem = models.TextField(blank=True, help_text="Why it failed, in a sentence that says what to do next.")
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    rows_read = models.PositiveIntegerField(default=0)
+    readings_new = models.PositiveIntegerField(default=0)
+    readings_unchanged = models.PositiveIntegerField(default=0)
+    readings_replaced = models.PositiveIntegerField(default=0)
+    rows_rejected = models.PositiveIntegerField(default=0)
+    rejected = models.JSONField(default=list, blank=True, help_text="The first rejected lines: line, text, reason.")
+    warnings = models.JSONField(default=list, blank=True)
+    first_day = models.DateField(null=True, blank=True)
+    last_day = models.DateField(null=True, blank=True)
+    gaps = models.JSONField(default=list, blank=True, help_text="Missing stretches: first day, last day.")
+
+    objects = ImportQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-pk"]
+        indexes = [models.Index(fields=["state"], name="import_state")]
+
+    def __str__(self) -> str:
+        return f"{self.filename} ({self.get_state_display()})"
+
+
+class DayReadingsQuerySet(models.QuerySet["DayReadings"]):
+    def visible_to(self, user: User | AnonymousUser) -> DayReadingsQuerySet:
+        return self.filter(meter__site__in=Site.objects.visible_to(user))
+
+    def site_energy_wh(self, site: Site, *, since: date | None = None) -> tuple[pd.Series[float], int]:
+        """A site's production [Wh] by interval start in UTC, and the interval in minutes.
+
+        Meters are summed at the coarsest interval of the newest day's meters; where one meter misses, the sum misses.
+        """
+        days = self.filter(meter__site=site)
+        if since:
+            days = days.filter(day__gte=since)
+        by_meter: dict[int, list[tuple[date, int, DayBlock]]] = {}
+        rows: Iterable[tuple[int, date, int, bytes | memoryview]] = days.order_by("meter_id", "day").values_list(
+            "meter_id", "day", "interval_minutes", "packed"
+        )
+        for meter_id, day, minutes, packed in rows:
+            by_meter.setdefault(meter_id, []).append((day, minutes, unpack(packed)))
+        if not by_meter:
+            return pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC"), name="energy_wh"), 15
+        minutes = max(blocks[-1][1] for blocks in by_meter.values())
+        series = [join_days(blocks, tz=site.tz, interval_minutes=minutes) for blocks in by_meter.values()]
+        total = series[0]
+        for other in series[1:]:
+            total = total.add(other)  # NaN where either is missing: half a site is not the site
+        return total.rename("energy_wh"), minutes
+
+
+class DayReadings(models.Model):
+    """One meter, one local day: interval energies in Wh, packed; 23, 24 or 25 hours long at clock changes."""
+
+    meter = models.ForeignKey(Meter, models.CASCADE, related_name="days")
+    day = models.DateField()
+    interval_minutes = models.PositiveSmallIntegerField()
+    packed = models.BinaryField()
+    written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="days_written")
+
+    objects = DayReadingsQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["meter", "day"]
+        constraints = [models.UniqueConstraint(fields=["meter", "day"], name="day_once_a_meter")]
+
+    def __str__(self) -> str:
+        return f"{self.meter} {self.day}"
+
+
+class DayBefore(models.Model):
+    """What a day looked like before an import changed it, so that the import can be undone."""
+
+    changed_by = models.ForeignKey(Import, models.CASCADE, related_name="days_before")
+    day = models.DateField()
+    interval_minutes = models.PositiveSmallIntegerField(null=True)
+    packed = models.BinaryField(null=True, help_text="Null when the day did not exist.")
+    written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="+")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["changed_by", "day"], name="before_once_a_day")]
+
+    def __str__(self) -> str:
+        return f"{self.day} before import {self.changed_by_id}"
+
+
+class ExpectedDay(models.Model):
+    """Clear-sky expected energy of a site's local day, packed like readings; good while ``facts`` matches the site."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="expected_days")
+    day = models.DateField()
+    interval_minutes = models.PositiveSmallIntegerField()
+    packed = models.BinaryField()
+    facts = models.CharField(max_length=16, help_text="Fingerprint of the site facts it was computed from.")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["site", "day"], name="expected_once_a_day")]
+
+    def __str__(self) -> str:
+        return f"{self.site} {self.day} expected"

@@ -1,0 +1,198 @@
+"""People and firms: users, businesses, who works where, and the customers a business serves."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any, ClassVar
+from zoneinfo import available_timezones
+
+from django.contrib.auth.models import AbstractBaseUser, AnonymousUser, BaseUserManager, PermissionsMixin
+from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import Exists, OuterRef, Q
+
+
+def validate_zone(name: str) -> None:
+    """Refuse a time zone the IANA database does not know."""
+    if name not in available_timezones():
+        raise ValidationError(f"“{name}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+
+
+class Language(models.TextChoices):
+    ENGLISH = "en", "English"
+    SPANISH = "es", "Español"
+
+
+class UserManager(BaseUserManager["User"]):
+    def create_user(self, email: str, password: str | None = None, **fields: Any) -> User:
+        user = self.model(email=self.normalize_email(email).lower(), **fields)
+        user.set_password(password)
+        user.save(using=self._db)
+        return user
+
+    def create_superuser(self, email: str, password: str | None = None, **fields: Any) -> User:
+        return self.create_user(email, password, is_staff=True, is_superuser=True, **fields)
+
+
+class User(AbstractBaseUser, PermissionsMixin):
+    """Somebody who can log in, by e-mail."""
+
+    email = models.EmailField(unique=True)
+    name = models.CharField(max_length=120, blank=True)
+    language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
+    is_active = models.BooleanField(default=True)
+    is_staff = models.BooleanField(default=False)
+
+    USERNAME_FIELD = "email"
+    EMAIL_FIELD = "email"
+    REQUIRED_FIELDS: ClassVar[list[str]] = []
+    objects = UserManager()
+
+    def __str__(self) -> str:
+        return self.name or self.email
+
+
+class Role(models.TextChoices):
+    OWNER = "owner", "Owner"
+    OFFICE = "office", "Office"
+    TECHNICIAN = "technician", "Technician"
+
+
+OFFICE_ROLES = (Role.OWNER, Role.OFFICE)
+
+
+class BusinessQuerySet(models.QuerySet["Business"]):
+    def visible_to(self, user: User | AnonymousUser) -> BusinessQuerySet:
+        """Businesses the user works for, or is a customer of."""
+        if not user.is_authenticated:
+            return self.none()
+        works = Membership.objects.filter(business=OuterRef("pk"), user=user)
+        served = Customer.objects.filter(business=OuterRef("pk"), user=user)
+        return self.filter(Exists(works) | Exists(served))
+
+    def managed_by(self, user: User | AnonymousUser, *, roles: tuple[Role, ...] = OFFICE_ROLES) -> BusinessQuerySet:
+        """Businesses the user runs: as owner or office unless ``roles`` says otherwise."""
+        if not user.is_authenticated:
+            return self.none()
+        return self.filter(Exists(Membership.objects.filter(business=OuterRef("pk"), user=user, role__in=roles)))
+
+
+class Business(models.Model):
+    """A firm that washes solar panels."""
+
+    name = models.CharField(max_length=120)
+    slug = models.SlugField(unique=True)
+    logo = models.ImageField(upload_to="logos", blank=True)
+    email = models.EmailField()
+    phone = models.CharField(max_length=40, blank=True)
+    postal_address = models.TextField()
+    latitude = models.FloatField("yard latitude", null=True, blank=True, help_text="Where the van starts from.")
+    longitude = models.FloatField("yard longitude", null=True, blank=True)
+    tz = models.CharField("time zone", max_length=64, validators=[validate_zone])
+    currency = models.CharField(max_length=3, default="USD", help_text="Three letters, ISO 4217.")
+    language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
+
+    # price list
+    price_minimum = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("120"))
+    price_per_module = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("7"))
+    surcharge_per_storey = models.DecimalField(
+        max_digits=8, decimal_places=2, default=Decimal("30"), help_text="For each storey above the first."
+    )
+    surcharge_steep = models.DecimalField(
+        max_digits=8, decimal_places=2, default=Decimal("40"), help_text="For a roof steeper than 35 degrees."
+    )
+    price_nesting_removal = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("90"))
+
+    # when to call a roof dirty, and what to do when the readings cannot say
+    lead_loss = models.FloatField(
+        default=0.05,
+        validators=[MinValueValidator(0.01), MaxValueValidator(0.5)],
+        help_text="A lead opens when the loss is likely above this fraction.",
+    )
+    lead_chance = models.FloatField(
+        default=0.8,
+        validators=[MinValueValidator(0.5), MaxValueValidator(0.99)],
+        help_text="How likely it must be.",
+    )
+    calendar_months = models.PositiveSmallIntegerField(
+        default=12,
+        validators=[MinValueValidator(1), MaxValueValidator(36)],
+        help_text="Where the readings cannot say: clean every so many months.",
+    )
+    reminder_cap_per_month = models.PositiveSmallIntegerField(default=3)
+    invented = models.BooleanField(default=False, help_text="A demonstration; every page says so.")
+
+    objects = BusinessQuerySet.as_manager()
+
+    class Meta:
+        verbose_name_plural = "businesses"
+        constraints = [
+            models.CheckConstraint(condition=Q(lead_loss__gt=0, lead_loss__lt=1), name="business_lead_loss_fraction"),
+            models.CheckConstraint(condition=Q(lead_chance__gt=0, lead_chance__lt=1), name="business_lead_chance"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class MembershipQuerySet(models.QuerySet["Membership"]):
+    def visible_to(self, user: User | AnonymousUser) -> MembershipQuerySet:
+        """The people of the businesses the user runs."""
+        return self.filter(business__in=Business.objects.managed_by(user))
+
+
+class Membership(models.Model):
+    """A user's place in a business."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="memberships")
+    user = models.ForeignKey(User, models.CASCADE, related_name="memberships")
+    role = models.CharField(max_length=12, choices=Role)
+
+    objects = MembershipQuerySet.as_manager()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["business", "user"], name="membership_once")]
+
+    def __str__(self) -> str:
+        return f"{self.user} · {self.get_role_display()}"
+
+
+class CustomerQuerySet(models.QuerySet["Customer"]):
+    def visible_to(self, user: User | AnonymousUser) -> CustomerQuerySet:
+        """Customers of the businesses the user runs, and the user's own rows."""
+        if not user.is_authenticated:
+            return self.none()
+        return self.filter(Q(business__in=Business.objects.managed_by(user)) | Q(user=user))
+
+    def managed_by(self, user: User | AnonymousUser) -> CustomerQuerySet:
+        return self.filter(business__in=Business.objects.managed_by(user))
+
+
+class Customer(models.Model):
+    """A homeowner as one business knows them; ``user`` is set once they can log in."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="customers")
+    user = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="customers")
+    name = models.CharField(max_length=120)
+    email = models.EmailField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
+    consented_on = models.DateField(
+        null=True, blank=True, help_text="The day they agreed to be written to about their panels."
+    )
+    notes = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = CustomerQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["name", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["business", "email"], condition=~Q(email=""), name="customer_email_once_a_business"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,113 @@
+"""Reminders: the row is the queue."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+from django.db.models import Q
+
+from portal.models.lead import Lead
+from portal.models.people import Business, Customer, User
+from portal.models.site import Site
+from portal.models.visit import Visit
+
+
+class ReminderKind(models.TextChoices):
+    DUE_SOON = "due_soon", "Cleaning due soon"
+    DUE = "due", "Cleaning due"
+    BOOKED = "booked", "Visit booked"
+    RESULT = "result", "What the cleaning gained"
+    QUIET = "quiet", "No readings lately"
+    OTHER_FAULT = "other_fault", "Something other than dirt"
+    SEND_READINGS = "send_readings", "Please send readings"
+    LEAD_DIGEST = "lead_digest", "New leads of the day"
+    LEAD_COLD = "lead_cold", "A lead going cold"
+    TOMORROW = "tomorrow", "Tomorrow's visits"
+
+
+class ReminderState(models.TextChoices):
+    DUE = "due", "Due"
+    SENDING = "sending", "Being sent"
+    SENT = "sent", "Sent"
+    FAILED = "failed", "Failed"
+    DROPPED = "dropped", "Dropped"
+
+
+class ReminderQuerySet(models.QuerySet["Reminder"]):
+    def visible_to(self, user: User | AnonymousUser) -> ReminderQuerySet:
+        """The queue of the businesses the user runs."""
+        return self.filter(business__in=Business.objects.managed_by(user))
+
+    def due(self, now: datetime) -> ReminderQuerySet:
+        return self.filter(state=ReminderState.DUE, due_at__lte=now)
+
+
+class Reminder(models.Model):
+    """One message to one person, to be sent once."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="reminders")
+    kind = models.CharField(max_length=16, choices=ReminderKind)
+    customer = models.ForeignKey(Customer, models.CASCADE, null=True, related_name="reminders")
+    user = models.ForeignKey(User, models.CASCADE, null=True, related_name="reminders")
+    site = models.ForeignKey(Site, models.CASCADE, null=True, related_name="reminders")
+    visit = models.ForeignKey(Visit, models.CASCADE, null=True, related_name="reminders")
+    lead = models.ForeignKey(Lead, models.CASCADE, null=True, related_name="reminders")
+    key = models.CharField(max_length=120, unique=True, help_text="What makes it the same reminder: never two.")
+    due_at = models.DateTimeField()
+    stale_at = models.DateTimeField(help_text="After this it is dropped instead of sent.")
+    state = models.CharField(max_length=8, choices=ReminderState, default=ReminderState.DUE)
+    reason = models.TextField(blank=True, help_text="Why it was dropped or failed.")
+    attempts = models.PositiveSmallIntegerField(default=0)
+    claimed_at = models.DateTimeField(null=True)
+    sent_at = models.DateTimeField(null=True)
+    message_id = models.CharField(max_length=200, blank=True)
+    subject = models.CharField(max_length=250, blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = ReminderQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["due_at", "pk"]
+        indexes = [models.Index(fields=["state", "due_at"], name="reminder_queue")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(customer__isnull=False) | Q(user__isnull=False), name="reminder_has_a_recipient"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} · {self.customer or self.user}"
+
+
+class Preference(models.Model):
+    """A recipient's choice for one kind of reminder; no row means yes."""
+
+    customer = models.ForeignKey(Customer, models.CASCADE, related_name="preferences")
+    kind = models.CharField(max_length=16, choices=ReminderKind)
+    wanted = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["customer", "kind"], name="preference_once_a_kind")]
+
+    def __str__(self) -> str:
+        return f"{self.customer} {self.kind} {'yes' if self.wanted else 'no'}"
+
+
+class MailStop(models.Model):
+    """An address a business may not write to: it unsubscribed, bounced for good, or complained."""
+
+    email = models.EmailField()
+    business = models.ForeignKey(Business, models.CASCADE, related_name="mail_stops")
+    why = models.CharField(
+        max_length=12,
+        choices=[("unsubscribed", "Unsubscribed"), ("bounced", "Address does not exist"), ("complained", "Complained")],
+    )
+    since = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["email", "business"], name="mail_stop_once")]
+
+    def __str__(self) -> str:
+        return f"{self.email}: {self.why}"

@@ -1,0 +1,150 @@
+"""Sites: a roof with its planes, inverter, tariff, and what a technician must know to get up there."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from django.contrib.auth.models import AnonymousUser
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import Q
+
+from portal.models.people import Business, Customer, Role, User, validate_zone
+from portal.pv.array import Array
+from portal.pv.array import Plane as PvPlane
+
+
+class SiteQuerySet(models.QuerySet["Site"]):
+    def visible_to(self, user: User | AnonymousUser) -> SiteQuerySet:
+        """Sites of the businesses the user runs, sites a technician has a visit at, and the user's own roofs."""
+        if not user.is_authenticated:
+            return self.none()
+        to_visit = Site.objects.filter(
+            visits__technicians=user,
+            customer__business__memberships__user=user,
+            customer__business__memberships__role=Role.TECHNICIAN,
+        ).values("pk")
+        return self.filter(
+            Q(customer__business__in=Business.objects.managed_by(user)) | Q(pk__in=to_visit) | Q(customer__user=user)
+        )
+
+    def managed_by(self, user: User | AnonymousUser) -> SiteQuerySet:
+        """Sites whose facts the user may change: owner and office."""
+        return self.filter(customer__business__in=Business.objects.managed_by(user))
+
+    def fed_by(self, user: User | AnonymousUser) -> SiteQuerySet:
+        """Sites whose readings the user may bring in: owner, office, and the homeowner."""
+        if not user.is_authenticated:
+            return self.none()
+        return self.filter(Q(customer__business__in=Business.objects.managed_by(user)) | Q(customer__user=user))
+
+
+class Site(models.Model):
+    """A roof with a PV system."""
+
+    customer = models.ForeignKey(Customer, models.CASCADE, related_name="sites")
+    name = models.CharField(max_length=120, help_text="How the customer calls it: Home, Barn, Shop.")
+    address = models.CharField(max_length=250)
+    latitude = models.FloatField(
+        validators=[
+            MinValueValidator(-90, "Latitude lies between −90 and 90."),
+            MaxValueValidator(90, "Latitude lies between −90 and 90."),
+        ]
+    )
+    longitude = models.FloatField(
+        validators=[
+            MinValueValidator(-180, "Longitude lies between −180 and 180."),
+            MaxValueValidator(180, "Longitude lies between −180 and 180."),
+        ]
+    )
+    tz = models.CharField("time zone", max_length=64, validators=[validate_zone])
+    ac_kw = models.FloatField(
+        "inverter AC size [kW]", validators=[MinValueValidator(0.05, "The inverter's AC size must be above 0 kW.")]
+    )
+    installed_on = models.DateField(null=True, blank=True)
+    installer = models.CharField(max_length=120, blank=True)
+    price_per_kwh = models.DecimalField(
+        "value of a kWh",
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0.25"),
+        validators=[MinValueValidator(Decimal("0"))],
+    )
+
+    # the roof, for the visit
+    storeys = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1), MaxValueValidator(10)])
+    roof_pitch = models.PositiveSmallIntegerField(
+        "roof pitch [degrees]", null=True, blank=True, validators=[MaxValueValidator(90)]
+    )
+    roof_covering = models.CharField(max_length=60, blank=True)
+    anchor_points = models.CharField(max_length=120, blank=True)
+    access_notes = models.TextField("access and gate", blank=True)
+    ladder_spot = models.CharField("parking and ladder spot", max_length=200, blank=True)
+    tap_place = models.CharField("where the tap is", max_length=200, blank=True)
+    hose = models.CharField("whose hose is on it", max_length=120, blank=True)
+    water_pressure = models.CharField(max_length=60, blank=True)
+    supply_hardness_ppm = models.PositiveIntegerField("supply hardness [ppm]", null=True, blank=True)
+    notes = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = SiteQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["customer__name", "name", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(latitude__gte=-90, latitude__lte=90), name="site_latitude"),
+            models.CheckConstraint(condition=Q(longitude__gte=-180, longitude__lte=180), name="site_longitude"),
+            models.CheckConstraint(condition=Q(ac_kw__gt=0), name="site_ac_kw"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.customer.name} · {self.name}"
+
+    @property
+    def module_count(self) -> int:
+        return sum(plane.module_count for plane in self.planes.all())
+
+    @property
+    def dc_kw(self) -> float:
+        return sum(plane.dc_kw for plane in self.planes.all())
+
+    def array(self) -> Array | None:
+        """The site as the computation sees it, or None while it has no plane."""
+        planes = tuple(PvPlane(p.tilt, p.azimuth, p.dc_kw) for p in self.planes.all())
+        if not planes:
+            return None
+        return Array(self.latitude, self.longitude, self.tz, planes, self.ac_kw, self.installed_on)
+
+
+class Plane(models.Model):
+    """One roof plane of modules."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="planes")
+    name = models.CharField(max_length=60, blank=True, help_text="Front, back, garage.")
+    tilt = models.FloatField(
+        "tilt [degrees]",
+        validators=[
+            MinValueValidator(0, "Tilt lies between 0 (flat) and 90 (upright) degrees."),
+            MaxValueValidator(90, "Tilt lies between 0 (flat) and 90 (upright) degrees."),
+        ],
+    )
+    azimuth = models.FloatField(
+        "azimuth [degrees clockwise from north]",
+        validators=[
+            MinValueValidator(0, "Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west."),
+            MaxValueValidator(360, "Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west."),
+        ],
+    )
+    dc_kw = models.FloatField("DC size [kW]", validators=[MinValueValidator(0.05, "The DC size must be above 0 kW.")])
+    module_count = models.PositiveIntegerField("panels", validators=[MinValueValidator(1)])
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(tilt__gte=0, tilt__lte=90), name="plane_tilt"),
+            models.CheckConstraint(condition=Q(azimuth__gte=0, azimuth__lte=360), name="plane_azimuth"),
+            models.CheckConstraint(condition=Q(dc_kw__gt=0), name="plane_dc_kw"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name or f"{self.tilt:g}° tilt, {self.azimuth:g}°"

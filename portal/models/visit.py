@@ -1,0 +1,73 @@
+"""Visits: booked, done, and what they gained."""
+
+from __future__ import annotations
+
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+from django.db.models import Q
+
+from portal.models.lead import Lead
+from portal.models.people import Business, Role, User
+from portal.models.site import Site
+
+
+class VisitState(models.TextChoices):
+    BOOKED = "booked", "Booked"
+    DONE = "done", "Done"
+    CANCELLED = "cancelled", "Cancelled"
+    WEATHER = "weather", "Called off for weather"
+
+
+class VisitQuerySet(models.QuerySet["Visit"]):
+    def visible_to(self, user: User | AnonymousUser) -> VisitQuerySet:
+        """Visits of the businesses the user runs, visits they are sent to, and visits to their own roof."""
+        if not user.is_authenticated:
+            return self.none()
+        return self.filter(
+            Q(site__customer__business__in=Business.objects.managed_by(user))
+            | Q(pk__in=self._worked_by(user))
+            | Q(site__customer__user=user)
+        )
+
+    def worked_by(self, user: User | AnonymousUser) -> VisitQuerySet:
+        """Visits the user may record: those they are sent to, and the office's."""
+        if not user.is_authenticated:
+            return self.none()
+        return self.filter(
+            Q(site__customer__business__in=Business.objects.managed_by(user)) | Q(pk__in=self._worked_by(user))
+        )
+
+    def _worked_by(self, user: User) -> models.QuerySet[Visit, int]:
+        return Visit.objects.filter(
+            technicians=user,
+            site__customer__business__memberships__user=user,
+            site__customer__business__memberships__role=Role.TECHNICIAN,
+        ).values_list("pk", flat=True)
+
+
+class Visit(models.Model):
+    """One cleaning of one site."""
+
+    site = models.ForeignKey(Site, models.CASCADE, related_name="visits")
+    lead = models.ForeignKey(Lead, models.SET_NULL, null=True, blank=True, related_name="visits")
+    technicians = models.ManyToManyField(User, blank=True, related_name="visits")
+    starts_at = models.DateTimeField()
+    minutes = models.PositiveSmallIntegerField(default=60)
+    state = models.CharField(max_length=10, choices=VisitState, default=VisitState.BOOKED)
+    price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = VisitQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["starts_at", "pk"]
+        constraints = [
+            models.CheckConstraint(
+                condition=~Q(state="done") | Q(finished_at__isnull=False), name="done_visit_has_a_finish"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site} {self.starts_at:%Y-%m-%d %H:%M}"

@@ -1,0 +1,141 @@
+"""Local days: cut a series of interval energies into day blocks and join them again.
+
+A block holds the intervals of one local day from midnight to midnight: 23, 24 or 25 hours at clock changes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+
+def day_starts(first: date, last: date, *, tz: str) -> pd.DatetimeIndex:
+    """UTC instants of the local midnights of ``first`` to ``last`` inclusive, and of the midnight after ``last``.
+
+    Where a clock change skips midnight, the day starts at the first instant that exists.
+    """
+    days = pd.date_range(pd.Timestamp(first), pd.Timestamp(last) + timedelta(days=1), freq="D")
+    return days.tz_localize(tz, nonexistent="shift_forward", ambiguous=True).tz_convert("UTC")
+
+
+def cut_days(
+    energy_wh: pd.Series[float], *, tz: str, interval_minutes: int
+) -> list[tuple[date, npt.NDArray[np.float32]]]:
+    """Cut interval energies into local-day blocks.
+
+    Parameters
+    ----------
+    energy_wh : pd.Series
+        Energy per interval [Wh], index interval starts, tz-aware UTC, unique, on the interval's grid counted from
+        local midnight. Daily totals are indexed by local midnight.
+    tz : str
+        IANA zone.
+    interval_minutes : int
+        Interval length; 1440 for daily totals, whose block has one value whatever the day's length.
+
+    Returns
+    -------
+    list of (date, float32 array)
+        One block a day that has at least one reading, NaN where missing.
+
+    Raises
+    ------
+    ValueError
+        When the index is naive, or a stamp is off the grid.
+
+    Examples
+    --------
+    >>> stamps = pd.date_range("2026-03-07T07:00Z", periods=47, freq="h")
+    >>> blocks = cut_days(pd.Series(1.0, index=stamps), tz="America/Denver", interval_minutes=60)
+    >>> [(day.isoformat(), len(block)) for day, block in blocks]
+    [('2026-03-07', 24), ('2026-03-08', 23)]
+    """
+    if not isinstance(energy_wh.index, pd.DatetimeIndex) or energy_wh.index.tz is None:
+        raise ValueError("readings need a time zone: naive stamps are refused")
+    readings = energy_wh.dropna().sort_index()
+    if readings.empty:
+        return []
+    utc = pd.DatetimeIndex(readings.index).tz_convert("UTC")
+    local = utc.tz_convert(tz)
+    starts = day_starts(local[0].date(), local[-1].date(), tz=tz)
+    nanoseconds = utc.as_unit("ns").asi8
+    edges = starts.as_unit("ns").asi8
+    which = np.searchsorted(edges, nanoseconds, side="right") - 1
+    step = interval_minutes * 60 * 1_000_000_000
+    offset = nanoseconds - edges[which]
+    if interval_minutes == 1440:
+        slots = np.zeros(len(which), dtype=np.int64)
+        lengths = np.ones(len(edges) - 1, dtype=np.int64)
+        if (offset != 0).any():
+            raise ValueError("daily totals must be stamped at local midnight")
+    else:
+        slots, rest = np.divmod(offset, step)
+        lengths = np.diff(edges) // step
+        if rest.any():
+            raise ValueError(f"stamp {utc[int(np.flatnonzero(rest)[0])]} is off the {interval_minutes}-minute grid")
+    values = readings.to_numpy(dtype=np.float32)
+    bounds = np.flatnonzero(np.diff(which)) + 1
+    first = starts.tz_convert(tz)[0].date()
+    blocks = []
+    for begin, end in zip([0, *bounds], [*bounds, len(which)], strict=True):
+        day = int(which[begin])
+        block = np.full(int(lengths[day]), np.nan, dtype=np.float32)
+        block[slots[begin:end]] = values[begin:end]
+        blocks.append((first + timedelta(days=day), block))
+    return blocks
+
+
+def join_days(
+    blocks: Iterable[tuple[date, int, npt.NDArray[np.float32]]], *, tz: str, interval_minutes: int
+) -> pd.Series[float]:
+    """Join day blocks into one regular series, NaN where a day or an interval is missing.
+
+    Parameters
+    ----------
+    blocks : iterable of (date, interval in minutes, array)
+        In the order of their days. Finer blocks are summed to ``interval_minutes``; a sum misses when a part misses.
+        Coarser blocks that can't be split honestly are left out (NaN).
+    tz : str
+        IANA zone.
+    interval_minutes : int
+        Interval of the result.
+
+    Returns
+    -------
+    pd.Series
+        Energy per interval [Wh], float64, index interval starts in UTC.
+
+    Examples
+    --------
+    >>> day = date(2026, 6, 1)
+    >>> quarter_hours = np.full(96, 0.25, dtype=np.float32)
+    >>> join_days([(day, 15, quarter_hours)], tz="America/Denver", interval_minutes=60).sum()
+    np.float64(24.0)
+    """
+    kept: Sequence[tuple[date, int, npt.NDArray[np.float32]]] = list(blocks)
+    if not kept:
+        return pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC"))
+    first, last = kept[0][0], kept[-1][0]
+    edges = day_starts(first, last, tz=tz)
+    if interval_minutes == 1440:
+        index = edges[:-1]
+        values = np.full(len(index), np.nan)
+        for day, _, block in kept:
+            values[(day - first).days] = block.sum(dtype=np.float64)
+        return pd.Series(values, index=index)
+    index = pd.date_range(edges[0], edges[-1], freq=f"{interval_minutes}min", inclusive="left")
+    values = np.full(len(index), np.nan)
+    step = interval_minutes * 60
+    offsets = ((edges.as_unit("s").asi8 - edges.as_unit("s").asi8[0]) // step).astype(int)
+    for day, minutes, block in kept:
+        if minutes > interval_minutes or interval_minutes % minutes:
+            continue
+        begin = offsets[(day - first).days]
+        parts = interval_minutes // minutes
+        whole = block.astype(np.float64)[: len(block) // parts * parts].reshape(-1, parts).sum(axis=1)
+        values[begin : begin + len(whole)] = whole
+    return pd.Series(values, index=index)

@@ -1,0 +1,178 @@
+"""Settings. Everything a deployment changes comes from PORTAL_… variables; the defaults are the embedded portal."""
+
+import os
+import secrets
+from pathlib import Path
+from typing import Any
+
+import dj_database_url
+from csp.constants import NONE, SELF
+
+ROOT = Path(__file__).resolve().parent.parent
+VAR = Path(os.environ.get("PORTAL_VAR", ROOT / "var"))
+
+
+def _secret_key() -> str:
+    """The key from the environment, or one made once and kept with the embedded portal's data."""
+    if key := os.environ.get("PORTAL_SECRET_KEY"):
+        return key
+    kept = VAR / "secret_key"
+    if not kept.exists():
+        VAR.mkdir(parents=True, exist_ok=True)
+        kept.touch(mode=0o600)
+        kept.write_text(secrets.token_urlsafe(50))
+    return kept.read_text()
+
+
+SECRET_KEY = _secret_key()
+DEBUG = False
+BASE_URL = os.environ.get("PORTAL_BASE_URL", "http://localhost:8000")
+SECURE = BASE_URL.startswith("https://")
+ALLOWED_HOSTS = os.environ.get("PORTAL_HOSTS", "localhost,127.0.0.1,[::1]").split(",")
+CSRF_TRUSTED_ORIGINS = [BASE_URL]
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.humanize",
+    "django.contrib.admin",
+    "allauth",
+    "allauth.account",
+    "anymail",
+    "csp",
+    "django_htmx",
+    "portal",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.middleware.gzip.GZipMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+]
+
+ROOT_URLCONF = "portal.urls"
+WSGI_APPLICATION = "portal.wsgi.application"
+
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [ROOT / "portal" / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "portal.views.frame.frame",
+            ],
+        },
+    },
+]
+
+DATABASES: dict[str, Any] = {
+    "default": dj_database_url.parse(
+        os.environ.get("PORTAL_DATABASE_URL", f"sqlite:///{VAR / 'portal.sqlite3'}"), conn_max_age=60
+    )
+}
+if "sqlite3" in DATABASES["default"]["ENGINE"]:
+    # IMMEDIATE takes the write lock at BEGIN: a worker waits its turn instead of failing half-way (see DEVELOPERS.md).
+    DATABASES["default"]["OPTIONS"] = {
+        "timeout": 20,
+        "transaction_mode": "IMMEDIATE",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+    }
+else:
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+
+REDIS_URL = os.environ.get("PORTAL_REDIS_URL", "")
+CACHES: dict[str, Any] = {
+    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+    if REDIS_URL
+    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+}
+
+AUTH_USER_MODEL = "portal.User"
+AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "account_login"
+LOGIN_REDIRECT_URL = "home"
+ACCOUNT_ADAPTER = "portal.views.account.InvitedOnly"
+ACCOUNT_LOGIN_METHODS = {"email"}
+ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*"]
+ACCOUNT_USER_MODEL_USERNAME_FIELD = None
+ACCOUNT_EMAIL_VERIFICATION = "none"  # people come by invitation to an address the business already writes to
+ACCOUNT_LOGOUT_ON_GET = False
+ACCOUNT_SESSION_REMEMBER = True
+
+LANGUAGE_CODE = "en"
+LANGUAGES = [("en", "English"), ("es", "Español")]
+LOCALE_PATHS = [ROOT / "portal" / "locale"]
+TIME_ZONE = "UTC"
+USE_TZ = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = VAR / "static"
+STATICFILES_DIRS = [ROOT / "portal" / "static", *([VAR / "assets"] if (VAR / "assets").is_dir() else [])]
+MEDIA_ROOT = VAR / "media"  # never served as files: views check who asks
+STORAGES: dict[str, Any] = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
+
+EMAIL_BACKEND = os.environ.get("PORTAL_EMAIL_BACKEND", "django.core.mail.backends.filebased.EmailBackend")
+EMAIL_FILE_PATH = VAR / "mail"
+EMAIL_HOST = os.environ.get("PORTAL_SMTP_HOST", "localhost")
+EMAIL_PORT = int(os.environ.get("PORTAL_SMTP_PORT", "25"))
+EMAIL_HOST_USER = os.environ.get("PORTAL_SMTP_USER", "")
+EMAIL_HOST_PASSWORD = os.environ.get("PORTAL_SMTP_PASSWORD", "")
+EMAIL_USE_TLS = os.environ.get("PORTAL_SMTP_TLS", "") == "1"
+EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = os.environ.get("PORTAL_FROM_EMAIL", "portal@rinsemark.example")
+ANYMAIL = {"WEBHOOK_SECRET": os.environ.get("PORTAL_ANYMAIL_WEBHOOK_SECRET", "")}
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "manifest-src": [SELF],
+        "worker-src": [SELF],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+        "base-uri": [NONE],
+    }
+}
+SECURE_SSL_REDIRECT = SECURE
+SESSION_COOKIE_SECURE = SECURE
+CSRF_COOKIE_SECURE = SECURE
+SECURE_HSTS_SECONDS = 31536000 if SECURE else 0
+SECURE_REFERRER_POLICY = "same-origin"
+SESSION_COOKIE_AGE = 60 * 60 * 24 * 60
+
+LOGGING: dict[str, Any] = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

@@ -1,0 +1,9 @@
+"""Routes."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+urlpatterns = [
+    path("accounts/", include("allauth.account.urls")),
+    path("admin/", admin.site.urls),
+]
