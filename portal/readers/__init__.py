@@ -1,0 +1,35 @@
+"""Customers' files in, readings in house names out. Pure: a file on disk in, arrays out."""
+
+from portal.readers.clock import Clock
+from portal.readers.mapping import Choice, Guess, Mapping, Question
+from portal.readers.reading import (
+    Channel,
+    Gap,
+    Lump,
+    Notice,
+    ReadError,
+    Readings,
+    ReadResult,
+    Rejected,
+    UndecidedError,
+)
+from portal.readers.recognise import guess, read
+
+__all__ = [
+    "Channel",
+    "Choice",
+    "Clock",
+    "Gap",
+    "Guess",
+    "Lump",
+    "Mapping",
+    "Notice",
+    "Question",
+    "ReadError",
+    "ReadResult",
+    "Readings",
+    "Rejected",
+    "UndecidedError",
+    "guess",
+    "read",
+]

@@ -1,0 +1,133 @@
+"""How one file's columns become readings: guessed, shown, corrected, and remembered for the meter."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+from portal.readers.clock import Clock, ClockKind, Label
+
+if TYPE_CHECKING:
+    from portal.readers.reading import Notice, Readings
+
+Format = Literal["text", "sheet", "espi", "nem12"]
+Layout = Literal["tall", "wide"]
+Kind = Literal["energy", "register", "power"]
+Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
+DateOrder = Literal["ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
+Export = Literal["", "all", "surplus"]
+
+_CLOCK_ANSWERS = {"clock": get_args(ClockKind), "label": get_args(Label)}
+_ANSWERS: dict[str, tuple[str, ...]] = {
+    "date_order": get_args(DateOrder),
+    "unit": get_args(Unit),
+    "kind": get_args(Kind),
+    "decimal": (".", ","),
+    "export": ("all", "surplus"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mapping:
+    """One file's shape. Columns go by the name in the header; a file without one has "column 1", "column 2" …
+
+    The production is the sum of ``value_columns`` less the sum of ``minus_columns``.
+    ``meter`` picks one meter of a file that holds several (by ``meter_column``, usage point or NMI and suffix).
+    ``export`` says whether a channel of energy sent to the grid is all of the production or only its surplus.
+    ``accepted`` holds the codes of doubts that somebody has looked at and waved through.
+    """
+
+    format: Format
+    clock: Clock
+    encoding: str = "utf-8"
+    delimiter: str = ","
+    decimal: str = "."
+    thousands: str = ""
+    sheet: str = ""
+    header_line: int = 1
+    """Line of the header, counted from 1; 0 for none."""
+    layout: Layout = "tall"
+    time_columns: tuple[str, ...] = ()
+    date_order: DateOrder = "ymd"
+    value_columns: tuple[str, ...] = ()
+    minus_columns: tuple[str, ...] = ()
+    meter_column: str = ""
+    meter: str = ""
+    kind: Kind = "energy"
+    unit: Unit = "kWh"
+    export: Export = ""
+    accepted: tuple[str, ...] = ()
+
+    def to_json(self) -> str:
+        """Return the mapping as JSON text."""
+        return json.dumps(asdict(self), ensure_ascii=False)
+
+    @classmethod
+    def from_json(cls, text: str) -> Mapping:
+        """Return the mapping of ``to_json``'s text."""
+        fields: dict[str, Any] = json.loads(text)
+        clock = Clock(**fields.pop("clock"))
+        known: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
+        return cls(clock=clock, **known)
+
+    def answered(self, code: str, value: str) -> Mapping:
+        """Return the mapping with one question answered by the value of the chosen choice."""
+        changes: dict[str, Any] = {}
+        if code in _CLOCK_ANSWERS and value in _CLOCK_ANSWERS[code]:
+            fields: dict[str, Any] = {"clock": "kind", "label": "label"}
+            changes["clock"] = replace(self.clock, **{fields[code]: value})
+        elif code == "zone":
+            changes["clock"] = replace(self.clock, tz=value)
+        elif code in _ANSWERS and value in _ANSWERS[code]:
+            changes[code] = value
+            if code == "unit":
+                power = not value.endswith("h")
+                changes["kind"] = "power" if power else "energy" if self.kind == "power" else self.kind
+            if code == "decimal":
+                changes["thousands"] = "." if value == "," else ","
+        elif code == "columns":
+            changes |= {"value_columns": tuple(json.loads(value)), "minus_columns": ()}
+        elif code == "meter":
+            changes["meter"] = value
+        elif value == "accept":
+            changes["accepted"] = (*self.accepted, code)
+        else:
+            raise ValueError(f"{value!r} is no answer to the question {code!r}")
+        return replace(self, **changes)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One answer: what is stored and what a person reads."""
+
+    value: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something the file itself does not settle.
+
+    A ``required`` one stops ``read`` until ``Mapping.answered(code, value)``; the others have a good default,
+    which is already in the guessed mapping.
+    """
+
+    code: str
+    text: str
+    choices: tuple[Choice, ...]
+    required: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Guess:
+    """What the file seems to be. ``preview`` holds the first days as the mapping reads them, None if it cannot."""
+
+    mapping: Mapping
+    preview: Readings | None
+    questions: tuple[Question, ...]
+    notices: tuple[Notice, ...]
+    columns: tuple[str, ...]
+    """All column names a person can choose from."""
+    sample: tuple[tuple[str, ...], ...]
+    """The first lines as cells, to show beside the mapping."""

@@ -1,0 +1,126 @@
+"""What a reader hands back: one meter's readings in house names, and everything it could not take in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from portal.readers.mapping import Mapping, Question
+
+REJECTED_KEPT = 1000
+"""So many rejected lines are kept with their text; the count goes on beyond."""
+
+
+class ReadError(Exception):
+    """The file cannot be taken in; the message says in plain words what is wrong, where, and what to do next."""
+
+
+class UndecidedError(ReadError):
+    """The file can be read, but only after somebody has answered ``questions``."""
+
+    def __init__(self, questions: tuple[Question, ...], mapping: Mapping) -> None:
+        super().__init__(" ".join(question.text for question in questions))
+        self.questions = questions
+        self.mapping = mapping
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """One line (a spreadsheet's row) that was not taken in. ``file`` is set for a file inside a zip."""
+
+    line: int
+    text: str
+    reason: str
+    file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something the owner of the file should know. ``code`` is stable, ``text`` is for people."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lump:
+    """Energy that flowed between ``start`` and ``end`` (UTC) without its course being known.
+
+    A catch-up reading after a gap, or a value the meter operator estimated. It counts as energy, never as power,
+    so the intervals it covers are NaN in ``Readings.energy_wh``.
+    """
+
+    start: datetime
+    end: datetime
+    energy_wh: float
+    reason: str
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A span (UTC) inside the readings without any; nights of a daylight-only file are no gaps."""
+
+    start: datetime
+    end: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One series found in the file; ``taken`` when it is part of the readings."""
+
+    name: str
+    direction: str
+    """"production", "export", "consumption", "net" or "" when the file does not say."""
+    taken: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """One meter's energies [Wh] on a regular grid.
+
+    ``energy_wh`` is indexed by tz-aware UTC interval *starts*; NaN where missing. Intervals of a day lie on the
+    site's local midnight plus a whole number of intervals. Daily totals (1440) have the local midnights as index.
+    ``interval_minutes`` is 5, 10, 15, 30, 60 or 1440.
+    ``quality`` has the source's own quality flag for each interval of the same index, None when it has none.
+    """
+
+    energy_wh: pd.Series[float]
+    interval_minutes: int
+    quality: pd.Series[str] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ReadResult:
+    """A file taken in. Counts are always whole; kept lists are bounded."""
+
+    readings: Readings
+    mapping: Mapping
+    rows_read: int
+    """Readings found in the file, good or not (cells in a wide table); rejected ones included."""
+    rejected_count: int = 0
+    rejected: tuple[Rejected, ...] = ()
+    blanks: int = 0
+    duplicates: int = 0
+    lumps: tuple[Lump, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    clock_changes: tuple[datetime, ...] = ()
+    channels: tuple[Channel, ...] = ()
+    notices: tuple[Notice, ...] = field(default=())
+
+    @property
+    def start(self) -> datetime:
+        """First instant covered (UTC)."""
+        first: datetime = self.readings.energy_wh.index[0].to_pydatetime()
+        return first
+
+    @property
+    def end(self) -> datetime:
+        """Instant after the last interval (UTC)."""
+        last = self.readings.energy_wh.index[-1] + pd.Timedelta(minutes=self.readings.interval_minutes)
+        end: datetime = last.to_pydatetime()
+        return end
