@@ -1,0 +1,147 @@
+"""Rows for tests. Each function makes one thing, with everything it needs, and takes overrides by field name."""
+
+from __future__ import annotations
+
+import itertools
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from portal.models import (
+    Business,
+    Customer,
+    DayReadings,
+    Lead,
+    Membership,
+    Meter,
+    Plane,
+    Role,
+    Site,
+    SiteAssessment,
+    User,
+    Visit,
+    pack,
+)
+
+NOW = datetime(2026, 6, 15, 18, 0, tzinfo=UTC)
+PASSWORD = "rinse-soak-scrub-9"
+_count = itertools.count(1)
+
+
+def user(**fields: Any) -> User:
+    number = next(_count)
+    fields.setdefault("email", f"person{number}@people.example")
+    fields.setdefault("name", f"Person {number}")
+    return User.objects.create_user(password=fields.pop("password", PASSWORD), **fields)
+
+
+def business(**fields: Any) -> Business:
+    number = next(_count)
+    defaults = {
+        "name": f"Washers {number}",
+        "slug": f"washers-{number}",
+        "email": f"office{number}@washers.example",
+        "phone": "555-0100",
+        "postal_address": "1 Invented Street, Nowhere",
+        "tz": "America/Denver",
+    }
+    return Business.objects.create(**defaults | fields)
+
+
+def member(business: Business, role: Role = Role.OWNER, **fields: Any) -> User:
+    person = user(**fields)
+    Membership.objects.create(business=business, user=person, role=role)
+    return person
+
+
+def customer(**fields: Any) -> Customer:
+    number = next(_count)
+    if "business" not in fields:
+        fields["business"] = business()
+    defaults = {
+        "name": f"Customer {number}",
+        "email": f"customer{number}@homes.example",
+        "phone": "555-0123",
+        "consented_on": date(2025, 1, 1),
+    }
+    return Customer.objects.create(**defaults | fields)
+
+
+def site(*, planes: bool = True, **fields: Any) -> Site:
+    if "customer" not in fields:
+        fields["customer"] = customer()
+    defaults = {
+        "name": "Home",
+        "address": "12 Invented Road",
+        "latitude": 39.74,
+        "longitude": -105.17,
+        "tz": "America/Denver",
+        "ac_kw": 5.0,
+        "installed_on": date(2020, 5, 1),
+    }
+    roof = Site.objects.create(**defaults | fields)
+    if planes:
+        Plane.objects.create(site=roof, name="Back", tilt=30, azimuth=180, dc_kw=6.0, module_count=15)
+    return roof
+
+
+def meter(**fields: Any) -> Meter:
+    if "site" not in fields:
+        fields["site"] = site()
+    return Meter.objects.create(**fields)
+
+
+def day_readings(meter: Meter, day: date, energy_wh: Any = None, interval_minutes: int = 60) -> DayReadings:
+    block = np.asarray(np.zeros(24) if energy_wh is None else energy_wh, dtype=np.float32)
+    return DayReadings.objects.create(meter=meter, day=day, interval_minutes=interval_minutes, packed=pack(block))
+
+
+def assessment(**fields: Any) -> SiteAssessment:
+    if "site" not in fields:
+        fields["site"] = site()
+    loss = fields.get("present_loss", 0.08)
+    defaults = {
+        "as_of": NOW.date(),
+        "made_at": NOW,
+        "verdict": "soiling",
+        "present_loss": loss,
+        "loss_low": 0.06,
+        "loss_high": 0.10,
+        "loss_quantiles": [loss - 0.02 + 0.04 * step / 9 for step in range(10)],
+        "mean_loss": 0.04,
+        "soiling_rate_per_day": 0.001,
+        "rate_low": 0.0007,
+        "rate_high": 0.0013,
+        "soiling_since": NOW.date() - timedelta(days=80),
+        "reasons": ["Output on clear days fell steadily since 27 March."],
+        "energy_kwh_per_year": 9000.0,
+        "value_lost_per_month": "15.00",
+        "clean_due": NOW.date() + timedelta(days=10),
+        "due_basis": "readings",
+    }
+    return SiteAssessment.objects.create(**defaults | fields)
+
+
+def lead(**fields: Any) -> Lead:
+    if "site" not in fields:
+        fields["site"] = site()
+    defaults = {
+        "opened_at": NOW,
+        "why_now": "Loss is likely above 5 %.",
+        "present_loss": 0.08,
+        "loss_low": 0.06,
+        "loss_high": 0.10,
+        "chance": 0.95,
+        "value_per_month": "15.00",
+        "price": "150.00",
+    }
+    return Lead.objects.create(**defaults | fields)
+
+
+def visit(*, technicians: tuple[User, ...] = (), **fields: Any) -> Visit:
+    if "site" not in fields:
+        fields["site"] = site()
+    booked = Visit.objects.create(**{"starts_at": NOW + timedelta(days=1), "price": "150.00"} | fields)
+    booked.technicians.set(technicians)
+    return booked
