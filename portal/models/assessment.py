@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import io
+from datetime import date
+
+import numpy as np
+import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.utils import timezone
@@ -64,6 +69,34 @@ class SiteAssessment(models.Model):
         return f"{self.site} {self.as_of}: {self.verdict}"
 
 
+FLOAT_COLUMNS = ("energy_wh", "expected_wh", "index", "soiling_ratio", "soiling_ratio_low", "soiling_ratio_high")
+
+
+def pack_daily(daily: pd.DataFrame) -> bytes:
+    """Pack an assessment's daily table (see ``portal.pv.assessment.Assessment``)."""
+    reasons, codes = np.unique(daily["refused"].to_numpy(dtype=str), return_inverse=True)
+    packed = io.BytesIO()
+    np.savez_compressed(
+        packed,
+        day=np.array([day.toordinal() for day in daily.index], dtype=np.int32),
+        used=daily["used"].to_numpy(dtype=bool),
+        reasons=reasons,
+        refused=codes.astype(np.uint8),
+        **{name: daily[name].to_numpy(dtype=np.float32) for name in FLOAT_COLUMNS},
+    )
+    return packed.getvalue()
+
+
+def unpack_daily(packed: bytes | memoryview) -> pd.DataFrame:
+    """Undo ``pack_daily``."""
+    with np.load(io.BytesIO(packed), allow_pickle=False) as kept:
+        columns = {name: kept[name].astype(np.float64) for name in FLOAT_COLUMNS}
+        columns["used"] = kept["used"]
+        columns["refused"] = kept["reasons"][kept["refused"]] if len(kept["reasons"]) else np.array([], dtype=str)
+        days = [date.fromordinal(int(day)) for day in kept["day"]]
+    return pd.DataFrame(columns, index=pd.Index(days, dtype=object))
+
+
 class SiteDaily(models.Model):
     """The newest assessment's daily table for the charts, and the state that makes the next one cheap."""
 
@@ -74,6 +107,10 @@ class SiteDaily(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site} daily to {self.as_of}"
+
+    def frame(self) -> pd.DataFrame:
+        """The daily table, as ``Assessment.daily``."""
+        return unpack_daily(self.table)
 
 
 class NightState(models.TextChoices):
