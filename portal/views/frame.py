@@ -1,21 +1,69 @@
-"""What every page's frame needs: whose portal it is, and whether it is a demonstration."""
+"""What every page's frame needs: whose portal it is, where this person may go, and whether it is a demonstration."""
 
+from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpRequest
+from django.urls import NoReverseMatch, reverse
 
-from portal.models import Business, Membership
+from portal.models import Business, Customer, Membership, Role
+
+OFFICE_PLACES = (
+    ("home", "Today"),
+    ("leads", "Leads"),
+    ("customers", "Customers"),
+    ("visits", "Visits"),
+    ("imports", "Imports"),
+    ("reminders", "Reminders"),
+    ("business_settings", "Business"),
+)
+TECHNICIAN_PLACES = (("home", "Today"), ("visits", "Visits"))
+HOMEOWNER_PLACES = (("home", "My roof"), ("imports", "Send readings"))
+ABOUT = (("method", "How the estimate is made"), ("cautions", "Cautions"))
+MEMBER_ABOUT = (("account_change_password", "Change password"), ("account_logout", "Log out"))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A link of the frame."""
+
+    url: str
+    word: str
+    here: bool
+
+
+def _places(request: HttpRequest, names: tuple[tuple[str, str], ...]) -> list[Place]:
+    """The links a page's frame shows; the most exact match of the address is where the reader is."""
+    links = []
+    for name, word in names:
+        try:
+            links.append((reverse(name), word))
+        except NoReverseMatch:
+            continue
+    matches = [url for url, _ in links if url == request.path or (url != "/" and request.path.startswith(url))]
+    here = max(matches, key=len, default=None)
+    return [Place(url, word, url == here) for url, word in links]
 
 
 def frame(request: HttpRequest) -> dict[str, Any]:
     user = getattr(request, "user", None)
     if user is None or not user.is_authenticated:
-        return {"invented": Business.objects.filter(invented=True).exists()}
+        return {
+            "invented": Business.objects.filter(invented=True).exists(),
+            "home_url": reverse("account_login"),
+            "about": _places(request, ABOUT),
+        }
     roles = set(Membership.objects.filter(user=user).values_list("role", flat=True))
+    office, roofs = bool(roles & {Role.OWNER, Role.OFFICE}), Role.TECHNICIAN in roles
     businesses = list(Business.objects.visible_to(user)[:2])
+    places = OFFICE_PLACES if office else TECHNICIAN_PLACES if roofs else HOMEOWNER_PLACES
     return {
-        "works_in_office": bool(roles & {"owner", "office"}),
-        "works_on_roofs": "technician" in roles,
+        "works_in_office": office,
+        "works_on_roofs": roofs,
+        "owns_a_roof": Customer.objects.filter(user=user).exists(),
         "business": businesses[0] if len(businesses) == 1 else None,
         "invented": any(business.invented for business in businesses),
+        "home_url": "/",
+        "nav": _places(request, places),
+        "about": _places(request, ABOUT + MEMBER_ABOUT),
     }
