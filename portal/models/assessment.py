@@ -82,7 +82,7 @@ def pack_daily(daily: pd.DataFrame) -> bytes:
         used=daily["used"].to_numpy(dtype=bool),
         reasons=reasons,
         refused=codes.astype(np.uint8),
-        **{name: daily[name].to_numpy(dtype=np.float32) for name in FLOAT_COLUMNS},
+        values=daily[list(FLOAT_COLUMNS)].to_numpy(dtype=np.float32),
     )
     return packed.getvalue()
 
@@ -90,7 +90,7 @@ def pack_daily(daily: pd.DataFrame) -> bytes:
 def unpack_daily(packed: bytes | memoryview) -> pd.DataFrame:
     """Undo ``pack_daily``."""
     with np.load(io.BytesIO(packed), allow_pickle=False) as kept:
-        columns = {name: kept[name].astype(np.float64) for name in FLOAT_COLUMNS}
+        columns = dict(zip(FLOAT_COLUMNS, kept["values"].T.astype(np.float64), strict=True))
         columns["used"] = kept["used"]
         columns["refused"] = kept["reasons"][kept["refused"]] if len(kept["reasons"]) else np.array([], dtype=str)
         days = [date.fromordinal(int(day)) for day in kept["day"]]
