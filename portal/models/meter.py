@@ -14,6 +14,7 @@ from django.db import models
 
 from portal.models.people import User
 from portal.models.site import Site
+from portal.models.token import Token
 from portal.pv.days import join_days
 
 DayBlock = npt.NDArray[np.float32]
@@ -61,7 +62,15 @@ class ImportState(models.TextChoices):
     QUESTION = "question", "Needs an answer"
     DONE = "done", "Read"
     FAILED = "failed", "Could not be read"
+    UNDOING = "undoing", "Being undone"
     UNDONE = "undone", "Undone"
+
+
+class CameBy(models.TextChoices):
+    UPLOAD = "upload", "Upload page"
+    API = "api", "API"
+    FOLDER = "folder", "Watched folder"
+    COMMAND = "command", "Command line"
 
 
 class ImportQuerySet(models.QuerySet["Import"]):
@@ -69,8 +78,15 @@ class ImportQuerySet(models.QuerySet["Import"]):
         """Imports of the sites whose readings the user may bring in."""
         return self.filter(meter__site__in=Site.objects.fed_by(user))
 
-    def pending(self) -> ImportQuerySet:
-        return self.filter(state=ImportState.PENDING)
+    def unfinished(self) -> ImportQuerySet:
+        """Imports that wait for a worker."""
+        return self.filter(state__in=[ImportState.PENDING, ImportState.UNDOING])
+
+    def listed(self) -> ImportQuerySet:
+        """Imports for a list: with their site, without what only the ledger page shows."""
+        return self.select_related("meter__site__customer", "uploaded_by").defer(
+            "rejected", "lumps", "gaps", "preview", "mapping", "clock_changes", "channels"
+        )
 
 
 class Import(models.Model):
@@ -79,6 +95,8 @@ class Import(models.Model):
     meter = models.ForeignKey(Meter, models.CASCADE, related_name="imports")
     uploaded_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="imports")
     uploaded_at = models.DateTimeField()
+    came_by = models.CharField(max_length=10, choices=CameBy, default=CameBy.UPLOAD)
+    token = models.ForeignKey(Token, models.SET_NULL, null=True, blank=True, related_name="imports")
     filename = models.CharField(max_length=255)
     original = models.FileField(upload_to="imports/%Y/%m")
     sha256 = models.CharField(max_length=64)
@@ -86,24 +104,43 @@ class Import(models.Model):
     mapping = models.JSONField(null=True, blank=True)
     questions = models.JSONField(default=list, blank=True)
     problem = models.TextField(blank=True, help_text="Why it failed, in a sentence that says what to do next.")
+    attempts = models.PositiveSmallIntegerField(
+        default=0, help_text="How often a worker has begun; only the newest one may finish."
+    )
+    turn = models.PositiveIntegerField(null=True, help_text="The order in which a meter's imports were merged.")
     finished_at = models.DateTimeField(null=True, blank=True)
+    undone_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
+    undone_at = models.DateTimeField(null=True, blank=True)
 
+    interval_minutes = models.PositiveSmallIntegerField(null=True)
     rows_read = models.PositiveIntegerField(default=0)
     readings_new = models.PositiveIntegerField(default=0)
     readings_unchanged = models.PositiveIntegerField(default=0)
     readings_replaced = models.PositiveIntegerField(default=0)
+    readings_set_aside = models.PositiveIntegerField(
+        default=0, help_text="Not taken, because the day is held at a better interval."
+    )
+    rows_blank = models.PositiveIntegerField(default=0)
+    rows_duplicate = models.PositiveIntegerField(default=0)
     rows_rejected = models.PositiveIntegerField(default=0)
     rejected = models.JSONField(default=list, blank=True, help_text="The first rejected lines: line, text, reason.")
     warnings = models.JSONField(default=list, blank=True)
     first_day = models.DateField(null=True, blank=True)
     last_day = models.DateField(null=True, blank=True)
-    gaps = models.JSONField(default=list, blank=True, help_text="Missing stretches: first day, last day.")
+    gaps = models.JSONField(default=list, blank=True, help_text="Missing stretches: first instant, instant after.")
+    lumps = models.JSONField(
+        default=list, blank=True, help_text="Energy whose course is unknown: start, end, energy_wh, reason, line."
+    )
+    clock_changes = models.JSONField(default=list, blank=True)
+    channels = models.JSONField(default=list, blank=True, help_text="Series found: name, direction, taken.")
+    preview = models.JSONField(null=True, blank=True, help_text="The first days as read: start, minutes, energy_wh.")
 
     objects = ImportQuerySet.as_manager()
 
     class Meta:
         ordering = ["-pk"]
         indexes = [models.Index(fields=["state"], name="import_state")]
+        constraints = [models.UniqueConstraint(fields=["meter", "turn"], name="import_turn_once_a_meter")]
 
     def __str__(self) -> str:
         return f"{self.filename} ({self.get_state_display()})"
@@ -144,6 +181,9 @@ class DayReadings(models.Model):
     day = models.DateField()
     interval_minutes = models.PositiveSmallIntegerField()
     packed = models.BinaryField()
+    quality = models.TextField(
+        blank=True, help_text="The source's own flags, run by run (“A*90 S*6”); empty when it has none."
+    )
     written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="days_written")
 
     objects = DayReadingsQuerySet.as_manager()
@@ -163,6 +203,7 @@ class DayBefore(models.Model):
     day = models.DateField()
     interval_minutes = models.PositiveSmallIntegerField(null=True)
     packed = models.BinaryField(null=True, help_text="Null when the day did not exist.")
+    quality = models.TextField(blank=True)
     written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="+")
 
     class Meta:
