@@ -128,7 +128,9 @@ USE_TZ = True
 
 STATIC_URL = "static/"
 STATIC_ROOT = VAR / "static"
-STATICFILES_DIRS = [ROOT / "portal" / "static", *([VAR / "assets"] if (VAR / "assets").is_dir() else [])]
+STATICFILES_DIRS = [ROOT / "portal" / "static", VAR / "assets"]
+SILENCED_SYSTEM_CHECKS = ["staticfiles.W004"]  # prepare_assets makes var/assets
+WHITENOISE_KEEP_ONLY_HASHED_FILES = True  # halves what prepare_assets has to compress
 MEDIA_ROOT = VAR / "media"  # never served as files: views check who asks
 STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},

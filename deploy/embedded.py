@@ -1,0 +1,138 @@
+"""The whole portal on one machine: database file, queue, worker, beat and web server under one process manager."""
+
+import argparse
+import errno
+import fcntl
+import os
+import shutil
+import socket
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+from deploy.processes import Program, Stopped, Supervisor, Trouble, start_queue
+
+ROOT = Path(__file__).resolve().parent.parent
+NEEDED_BYTES = 300_000_000  # the demo, its database and its compressed assets take about a third of this
+WORKER_OPTIONS = ("--concurrency", "2", "--loglevel", "INFO", "--without-gossip", "--without-mingle")
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="./deploy/run", description="Start the portal on this machine with its demo.")
+    parser.add_argument("--port", type=int, default=8000, help="where the web server listens (8000)")
+    parser.add_argument("--no-serve", action="store_true", help="stop after the nightly job and its table")
+    asked = parser.parse_args(arguments)
+    var = Path(os.environ.get("PORTAL_VAR", ROOT / "var"))
+    try:
+        lock = take(var)
+        listener = None if asked.no_serve else listen(asked.port)
+        with Supervisor(var / "log", held=(lock,)) as supervisor:
+            supervisor.stop_on_signals()
+            run(supervisor, var, asked.port, listener)
+    except Stopped:
+        print("\nStopped. The data stays in place; the next start takes seconds.")
+        return 0
+    except Trouble as trouble:
+        print(trouble, file=sys.stderr)
+        return 1
+    except OSError as error:
+        where = error.filename or var
+        print(f"Cannot write to {where}: {error.strerror}. Give that folder room and rights.", file=sys.stderr)
+        return 1
+    return 0
+
+
+def take(var: Path) -> int:
+    """Make the data folder, see that it can be used, and hold its lock until the last program has ended."""
+    var.mkdir(parents=True, exist_ok=True)
+    (var / "assets").mkdir(exist_ok=True)
+    lock = os.open(var / "run.lock", os.O_RDWR | os.O_CREAT, 0o600)
+    deadline = time.monotonic() + 10  # programs of a killed start are still being stopped
+    while True:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            break
+        except BlockingIOError:
+            if time.monotonic() > deadline:
+                owner = os.pread(lock, 20, 0).decode().strip()
+                raise Trouble(
+                    f"Rinsemark already runs from {var} (process {owner}): stop that one first, with Ctrl-C."
+                ) from None
+            time.sleep(0.1)
+    os.ftruncate(lock, 0)
+    os.pwrite(lock, f"{os.getpid()}\n".encode(), 0)
+    free = shutil.disk_usage(var).free
+    if free < NEEDED_BYTES:
+        raise Trouble(
+            f"Too little room on the disk of {var}: "
+            f"{free / 1e6:.0f} MB are free, {NEEDED_BYTES / 1e6:.0f} MB are needed."
+        )
+    return lock
+
+
+def listen(port: int) -> socket.socket:
+    """Claim the port before the long work starts; the web server takes it over."""
+    listener = socket.socket()
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", port))
+        listener.listen(64)  # or a second start could bind it too
+    except (OSError, OverflowError) as error:
+        if isinstance(error, OSError) and error.errno == errno.EADDRINUSE:
+            why = f"Port {port} is in use by another program"
+        elif isinstance(error, OSError) and error.errno == errno.EACCES:
+            why = f"Port {port} needs more rights than this user has"
+        else:
+            why = f"Port {port} is not a port"
+        raise Trouble(f"{why}: choose another, such as ./deploy/run --port 8001.") from None
+    return listener
+
+
+def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | None) -> None:
+    address = f"http://localhost:{port}"
+    env = {"PORTAL_BASE_URL": address, "DJANGO_SETTINGS_MODULE": "portal.settings"} | dict(os.environ)
+    env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1"}
+    python = sys.executable
+    errors = var / "log" / "start.log"
+
+    def commands(*lines: str) -> None:
+        if supervisor.run([python, "-m", "deploy.commands", *lines], env=env, log=errors) != 0:
+            raise Trouble("Rinsemark did not start, for the reason above.")
+
+    if "PORTAL_REDIS_URL" not in env:
+        _, env["PORTAL_REDIS_URL"] = start_queue(supervisor, var / "queue")
+    commands("migrate --verbosity 0", "prepare_assets", "demo")
+    celery = [python, "-m", "celery", "--app", "workers.app"]
+    supervisor.start(
+        Program("worker", [*celery, "worker", *WORKER_OPTIONS], env, stop_seconds=15)
+    )
+    supervisor.start(Program("beat", [*celery, "beat", "--schedule", str(var / "beat")], env))
+    web = None
+    if listener is not None:
+        gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", f"fd://{listener.fileno()}"]
+        web = supervisor.start(Program("web", gunicorn, env, pass_fds=(listener.fileno(),)))
+    commands("nightly --wait", "standing")
+    if web is None:
+        return
+    supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), web, 60)
+    print(f"\nRinsemark is at {address} (demo logins above). Ctrl-C stops it and everything it started.", flush=True)
+    while True:
+        supervisor.wait(0.5)
+        for sentence in supervisor.mend():
+            print(sentence, flush=True)
+
+
+def answers(url: str) -> bool:
+    try:
+        urllib.request.urlopen(url, timeout=5).close()
+    except urllib.error.HTTPError:
+        return True
+    except OSError:
+        return False
+    return True
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,34 @@
+"""The Celery app: how jobs are queued, and the table of what runs when."""
+
+import os
+from datetime import timedelta
+
+import django
+from celery import Celery
+from django.conf import settings
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
+django.setup()
+
+JOB_LIMIT = timedelta(minutes=20)  # the longest job, a town's first assessment, takes a minute or two
+
+app = Celery("rinsemark", broker=settings.REDIS_URL, include=["workers.tasks"])
+app.conf.update(
+    # A job is a row in the database and its message only a nudge: it may run twice, late, or be lost and found by beat.
+    task_ignore_result=True,
+    task_acks_late=True,
+    task_reject_on_worker_lost=True,
+    worker_prefetch_multiplier=1,
+    task_time_limit=JOB_LIMIT.total_seconds(),
+    # A job whose worker died with its machine is handed out again after this; longer than any job, so as not to
+    # run it twice.
+    broker_transport_options={"visibility_timeout": (JOB_LIMIT * 1.5).total_seconds()},
+    broker_connection_retry_on_startup=True,
+    worker_cancel_long_running_tasks_on_connection_loss=False,  # it would be done again from the start
+    accept_content=["json"],
+    task_serializer="json",
+    timezone="UTC",
+    worker_hijack_root_logger=False,
+    worker_send_task_events=False,
+)
+app.conf.beat_schedule = {}
