@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
@@ -37,6 +40,18 @@ class VisitQuerySet(models.QuerySet["Visit"]):
             Q(site__customer__business__in=Business.objects.managed_by(user)) | Q(pk__in=self._worked_by(user))
         )
 
+    def standing(self) -> VisitQuerySet:
+        """Booked or done: what a day's list shows."""
+        return self.filter(state__in=[VisitState.BOOKED, VisitState.DONE])
+
+    def between(self, first: date, last: date, *, tz: str) -> VisitQuerySet:
+        """Visits that start on these local days, both included."""
+        zone = ZoneInfo(tz)
+        return self.filter(
+            starts_at__gte=datetime(first.year, first.month, first.day, tzinfo=zone),
+            starts_at__lt=datetime(last.year, last.month, last.day, tzinfo=zone) + timedelta(days=1),
+        )
+
     def _worked_by(self, user: User) -> models.QuerySet[Visit, int]:
         return Visit.objects.filter(
             technicians=user,
@@ -56,8 +71,11 @@ class Visit(models.Model):
     state = models.CharField(max_length=10, choices=VisitState, default=VisitState.BOOKED)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
+    finished_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="visits_finished")
     note = models.TextField(blank=True)
+    revision = models.PositiveIntegerField(default=0, help_text="Counts moves and call-offs, for calendars.")
     created_at = models.DateTimeField(auto_now_add=True)
+    changed_at = models.DateTimeField(auto_now=True)
 
     objects = VisitQuerySet.as_manager()
 
@@ -71,3 +89,12 @@ class Visit(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site} {self.starts_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def ends_at(self) -> datetime:
+        return self.starts_at + timedelta(minutes=self.minutes)
+
+    @property
+    def cleaned_on(self) -> date | None:
+        """The local day the panels were washed; None until the visit is finished."""
+        return self.finished_at.astimezone(ZoneInfo(self.site.tz)).date() if self.finished_at else None

@@ -1,0 +1,214 @@
+"""The record of a visit: what was done, seen and photographed, as it came in from one or more phones.
+
+Entries are only ever added. Each carries an identity made on the phone, so that sending it twice keeps one, and two
+phones on one visit simply add up. What stands of an item is worked out when it is read (``standing``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from django.contrib.auth.models import AnonymousUser
+from django.db import models
+
+from portal.models.people import User
+from portal.models.visit import Visit
+
+
+class EntryKind(models.TextChoices):
+    ANSWER = "answer", "Asked on the doorstep"
+    STEP = "step", "Step of the work"
+    INSPECTION = "inspection", "Looked over"
+    FEW_PHOTOS = "few_photos", "Why fewer photos"
+    SIGN_OFF = "sign_off", "Customer"
+    FINISH = "finish", "Finished"
+
+
+class Step(models.TextChoices):
+    """The work, in its order."""
+
+    TAP = "tap", "Tap and hose"
+    WATER = "water", "Filter and water quality"
+    PRE_RINSE = "pre_rinse", "Pre-rinse"
+    SOAK = "soak", "Soak"
+    SCRUB = "scrub", "Soft scrub"
+    RINSE = "rinse", "Final rinse"
+
+
+class Look(models.TextChoices):
+    """What is looked over."""
+
+    GLASS = "glass", "Glass"
+    FRAME = "frame", "Frame and clamps"
+    CABLES = "cables", "Cables and connectors"
+    ROOF = "roof", "Roof penetrations"
+    NESTING = "nesting", "Nesting under panels"
+    DEBRIS = "debris", "Debris"
+    SHADING = "shading", "Shading growth"
+
+
+class Ask(models.TextChoices):
+    """What to ask on the doorstep."""
+
+    INSTALLED = "installed", "When was the system installed, and by whom?"
+    CLEANED = "cleaned", "Has it ever been cleaned? When?"
+    NOTICED = "noticed", "Have you noticed it making less?"
+
+
+class Finding(models.TextChoices):
+    OK = "ok", "OK"
+    SEEN = "seen", "Seen"
+    URGENT = "urgent", "Urgent"
+
+
+class SignOff(models.TextChoices):
+    SIGNED = "signed", "Customer agreed"
+    NOT_AT_HOME = "not_at_home", "Not at home"
+
+
+_SEVERITY = {Finding.OK: 0, Finding.SEEN: 1, Finding.URGENT: 2}
+
+
+class VisitEntryQuerySet(models.QuerySet["VisitEntry"]):
+    def visible_to(self, user: User | AnonymousUser) -> VisitEntryQuerySet:
+        return self.filter(visit__in=Visit.objects.visible_to(user))
+
+
+class VisitEntry(models.Model):
+    """One thing somebody entered on a visit."""
+
+    visit = models.ForeignKey(Visit, models.CASCADE, related_name="entries")
+    client_id = models.UUIDField(help_text="Made on the phone: the same entry sent twice is one.")
+    kind = models.CharField(max_length=12, choices=EntryKind)
+    item = models.CharField(max_length=12, blank=True, help_text="Which step, which part, which question.")
+    answer = models.CharField(max_length=12, blank=True, help_text="ok, seen, urgent; signed, not_at_home.")
+    water_ppm = models.PositiveIntegerField(null=True, blank=True, help_text="Dissolved solids of the rinse water.")
+    soak_minutes = models.PositiveSmallIntegerField(null=True, blank=True)
+    note = models.TextField(blank=True)
+    at = models.DateTimeField(help_text="By the phone's clock.")
+    by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_entries")
+    received_at = models.DateTimeField()
+
+    objects = VisitEntryQuerySet.as_manager()
+
+    class Meta:
+        verbose_name_plural = "visit entries"
+        ordering = ["at", "pk"]
+        constraints = [models.UniqueConstraint(fields=["visit", "client_id"], name="entry_arrives_once")]
+
+    def __str__(self) -> str:
+        return f"{self.get_kind_display()} {self.item} {self.answer}".strip()
+
+    @property
+    def item_label(self) -> str:
+        labels = {EntryKind.STEP: Step, EntryKind.INSPECTION: Look, EntryKind.ANSWER: Ask}.get(EntryKind(self.kind))
+        return str(labels(self.item).label) if labels else ""
+
+    @property
+    def answer_label(self) -> str:
+        labels = {EntryKind.INSPECTION: Finding, EntryKind.SIGN_OFF: SignOff}.get(EntryKind(self.kind))
+        return str(labels(self.answer).label) if labels and self.answer else ""
+
+
+def standing(entries: Iterable[VisitEntry]) -> dict[tuple[str, str], VisitEntry]:
+    """What stands of each (kind, item): each person's newest word, and between persons the gravest.
+
+    Two technicians who look at the same clamp and disagree leave the graver finding on the record.
+    """
+    newest: dict[tuple[str, str, int | None], VisitEntry] = {}
+    for entry in sorted(entries, key=lambda e: (e.at, e.pk)):
+        newest[entry.kind, entry.item, entry.by_id] = entry
+    stands: dict[tuple[str, str], VisitEntry] = {}
+    for entry in sorted(
+        newest.values(),
+        key=lambda e: (
+            (_SEVERITY.get(Finding(e.answer), 0), e.at, e.pk) if e.kind == EntryKind.INSPECTION else (0, e.at, e.pk)
+        ),
+    ):
+        stands[entry.kind, entry.item] = entry
+    return stands
+
+
+class Phase(models.TextChoices):
+    BEFORE = "before", "Before"
+    AFTER = "after", "After"
+    FINDING = "finding", "Of a finding"
+
+
+class Distance(models.TextChoices):
+    WIDE = "wide", "Wide"
+    CLOSE = "close", "Close"
+
+
+class VisitPhotoQuerySet(models.QuerySet["VisitPhoto"]):
+    def visible_to(self, user: User | AnonymousUser) -> VisitPhotoQuerySet:
+        """Photos are for the people of their visit: the office, the technicians sent, the homeowner."""
+        return self.filter(visit__in=Visit.objects.visible_to(user))
+
+
+class VisitPhoto(models.Model):
+    """One photo of a visit. The file from the phone is kept as it came; what pages show are stripped copies."""
+
+    visit = models.ForeignKey(Visit, models.CASCADE, related_name="photos")
+    client_id = models.UUIDField(help_text="Made on the phone: the same photo sent twice is one.")
+    phase = models.CharField(max_length=8, choices=Phase)
+    distance = models.CharField(max_length=6, choices=Distance, blank=True)
+    item = models.CharField(max_length=12, choices=Look, blank=True)
+    note = models.CharField(max_length=200, blank=True)
+    taken_at = models.DateTimeField(help_text="By the camera, or by the phone where the camera did not say.")
+    by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_photos")
+    received_at = models.DateTimeField()
+    filename = models.CharField(max_length=255)
+    sha256 = models.CharField(max_length=64)
+    width = models.PositiveIntegerField()
+    height = models.PositiveIntegerField()
+    original = models.FileField(upload_to="photos/originals/%Y/%m")
+    shown = models.FileField(upload_to="photos/shown/%Y/%m", help_text="At most 1600 pixels, no metadata.")
+    small = models.FileField(upload_to="photos/small/%Y/%m", help_text="At most 400 pixels, no metadata.")
+
+    objects = VisitPhotoQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["taken_at", "pk"]
+        constraints = [models.UniqueConstraint(fields=["visit", "client_id"], name="photo_arrives_once")]
+
+    def __str__(self) -> str:
+        return f"{self.get_phase_display()} {self.get_distance_display()} {self.filename}".strip()
+
+    @property
+    def words(self) -> str:
+        """What a screen reader says of it."""
+        what = str(Look(self.item).label) if self.item else "Panels"
+        distance = f", {self.get_distance_display().lower()}" if self.distance else ""
+        phase = "" if self.phase == Phase.FINDING else f" {self.get_phase_display().lower()} the wash"
+        return f"{what}{phase}{distance}" + (f": {self.note}" if self.note else "")
+
+
+class CalendarFeedQuerySet(models.QuerySet["CalendarFeed"]):
+    def visible_to(self, user: User | AnonymousUser) -> CalendarFeedQuerySet:
+        """A feed is its technician's own."""
+        return self.filter(user=user) if user.is_authenticated else self.none()
+
+    def live(self) -> CalendarFeedQuerySet:
+        return self.filter(revoked_at=None, user__is_active=True)
+
+
+class CalendarFeed(models.Model):
+    """The secret address under which a technician's calendar reads their visits."""
+
+    user = models.ForeignKey(User, models.CASCADE, related_name="calendar_feeds")
+    token = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField()
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    objects = CalendarFeedQuerySet.as_manager()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["user"], condition=models.Q(revoked_at=None), name="one_live_feed_a_technician"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"Calendar of {self.user}"
