@@ -66,6 +66,10 @@ class Lead(models.Model):
     snoozed_until = models.DateField(null=True, blank=True)
     lost_reason = models.CharField(max_length=200, blank=True)
     contacted_at = models.DateTimeField(null=True, blank=True)
+    booked_at = models.DateTimeField(null=True, blank=True)
+    fading_since = models.DateField(
+        null=True, blank=True, help_text="Since when the readings no longer bear it out; it closes after a while."
+    )
 
     objects = LeadQuerySet.as_manager()
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import calendar
 from datetime import datetime
 
 from django.contrib.auth.models import AnonymousUser
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 
 from portal.models.lead import Lead
-from portal.models.people import Business, Customer, User
+from portal.models.people import Business, Customer, Language, User
 from portal.models.site import Site
 from portal.models.visit import Visit
 
@@ -41,7 +43,7 @@ class ReminderQuerySet(models.QuerySet["Reminder"]):
         return self.filter(business__in=Business.objects.managed_by(user))
 
     def due(self, now: datetime) -> ReminderQuerySet:
-        return self.filter(state=ReminderState.DUE, due_at__lte=now)
+        return self.filter(state=ReminderState.DUE, due_at__lte=now).exclude(retry_at__gt=now)
 
 
 class Reminder(models.Model):
@@ -60,7 +62,11 @@ class Reminder(models.Model):
     state = models.CharField(max_length=8, choices=ReminderState, default=ReminderState.DUE)
     reason = models.TextField(blank=True, help_text="Why it was dropped or failed.")
     attempts = models.PositiveSmallIntegerField(default=0)
+    retry_at = models.DateTimeField(null=True, help_text="Not tried again before this.")
     claimed_at = models.DateTimeField(null=True)
+    handed_over_at = models.DateTimeField(
+        null=True, help_text="When the message itself began to leave: from here on it may have arrived."
+    )
     sent_at = models.DateTimeField(null=True)
     message_id = models.CharField(max_length=200, blank=True)
     subject = models.CharField(max_length=250, blank=True)
@@ -84,15 +90,23 @@ class Reminder(models.Model):
 class Preference(models.Model):
     """A recipient's choice for one kind of reminder; no row means yes."""
 
-    customer = models.ForeignKey(Customer, models.CASCADE, related_name="preferences")
+    customer = models.ForeignKey(Customer, models.CASCADE, null=True, related_name="preferences")
+    user = models.ForeignKey(User, models.CASCADE, null=True, related_name="preferences")
     kind = models.CharField(max_length=16, choices=ReminderKind)
     wanted = models.BooleanField(default=True)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["customer", "kind"], name="preference_once_a_kind")]
+        constraints = [
+            models.UniqueConstraint(fields=["customer", "kind"], name="preference_once_a_kind"),
+            models.UniqueConstraint(fields=["user", "kind"], name="preference_once_a_kind_and_user"),
+            models.CheckConstraint(
+                condition=Q(customer__isnull=False, user=None) | Q(customer=None, user__isnull=False),
+                name="preference_has_one_owner",
+            ),
+        ]
 
     def __str__(self) -> str:
-        return f"{self.customer} {self.kind} {'yes' if self.wanted else 'no'}"
+        return f"{self.customer or self.user} {self.kind} {'yes' if self.wanted else 'no'}"
 
 
 class MailStop(models.Model):
@@ -111,3 +125,57 @@ class MailStop(models.Model):
 
     def __str__(self) -> str:
         return f"{self.email}: {self.why}"
+
+
+MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
+
+
+class SendingRules(models.Model):
+    """When a business writes to people. Hours and days are the recipient's own."""
+
+    business = models.OneToOneField(Business, models.CASCADE, related_name="sending_rules")
+    from_hour = models.PositiveSmallIntegerField(
+        "not before [hour]", default=9, validators=[MaxValueValidator(22, "An hour from 0 to 22.")]
+    )
+    until_hour = models.PositiveSmallIntegerField(
+        "not after [hour]",
+        default=18,
+        validators=[MinValueValidator(1, "An hour from 1 to 24."), MaxValueValidator(24, "An hour from 1 to 24.")],
+    )
+    on_sundays = models.BooleanField("also on Sundays", default=False)
+    stop_from = models.PositiveSmallIntegerField(
+        "no cleaning reminders from the start of", choices=MONTHS, null=True, blank=True
+    )
+    stop_until = models.PositiveSmallIntegerField("to the end of", choices=MONTHS, null=True, blank=True)
+    cold_after_days = models.PositiveSmallIntegerField(
+        "a lead is going cold after [days]", default=14, validators=[MinValueValidator(1)]
+    )
+
+    class Meta:
+        verbose_name_plural = "sending rules"
+        constraints = [
+            models.CheckConstraint(condition=Q(from_hour__lt=models.F("until_hour")), name="sending_hours_in_order"),
+            models.CheckConstraint(
+                condition=Q(stop_from=None, stop_until=None) | Q(stop_from__isnull=False, stop_until__isnull=False),
+                name="season_stop_has_both_ends",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.business}: {self.from_hour} to {self.until_hour} h"
+
+
+class Wording(models.Model):
+    """A business's own words for one kind of reminder in one language, with {names} for the facts."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="wordings")
+    kind = models.CharField(max_length=16, choices=ReminderKind)
+    language = models.CharField(max_length=5, choices=Language)
+    subject = models.CharField(max_length=150)
+    text = models.TextField(help_text="An empty line starts a paragraph.")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["business", "kind", "language"], name="wording_once")]
+
+    def __str__(self) -> str:
+        return f"{self.business}: {self.get_kind_display()}, {self.language}"
