@@ -1,0 +1,42 @@
+"""Asking the worker for a job, by the task's name: the portal does not know the worker's code.
+
+The row that says what is to do is saved first and is the queue; a message only makes the worker look sooner.
+So call this after commit, ``transaction.on_commit(lambda: ask_for("name", …))``, and let beat poll the rows.
+"""
+
+from __future__ import annotations
+
+import logging
+from functools import lru_cache
+from typing import Any
+
+from celery import Celery
+from django.conf import settings
+from kombu.exceptions import OperationalError
+
+log = logging.getLogger(__name__)
+
+
+@lru_cache(maxsize=1)
+def _sender(broker: str) -> Celery:
+    sender = Celery("portal", broker=broker, set_as_current=False)
+    # A web request must not hang on a broker that is away: fail soon, the poll comes along.
+    sender.conf.update(
+        broker_connection_timeout=1,
+        broker_transport_options={"socket_connect_timeout": 1, "socket_timeout": 5},
+        task_ignore_result=True,
+    )
+    return sender
+
+
+def ask_for(task_name: str, *args: Any) -> bool:
+    """Send the worker a message. Returns False, and logs, when that fails: beat's poll will find the row."""
+    if not settings.REDIS_URL:
+        log.info("no broker is set (PORTAL_REDIS_URL); %s waits for the next poll", task_name)
+        return False
+    try:
+        _sender(settings.REDIS_URL).send_task(task_name, args=args, retry=False)
+    except OperationalError as error:
+        log.warning("the broker cannot be reached (%s); %s waits for the next poll", error, task_name)
+        return False
+    return True
