@@ -2,20 +2,43 @@
 
 from portal.models.assessment import Night, NightState, SiteAssessment, SiteDaily
 from portal.models.lead import CLOSED_STAGES, Lead, LeadKind, LeadNote, LeadStage
-from portal.models.meter import DayBefore, DayReadings, ExpectedDay, Import, ImportState, Meter, pack, unpack
+from portal.models.meter import CameBy, DayBefore, DayReadings, ExpectedDay, Import, ImportState, Meter, pack, unpack
 from portal.models.people import OFFICE_ROLES, Business, Customer, Language, Membership, Role, User
-from portal.models.reminder import MailStop, Preference, Reminder, ReminderKind, ReminderState
+from portal.models.proof import Proof, ProofState, ReportLink
+from portal.models.rain import DayRain, RainGauge
+from portal.models.record import (
+    Ask,
+    CalendarFeed,
+    Distance,
+    EntryKind,
+    Finding,
+    Look,
+    Phase,
+    SignOff,
+    Step,
+    VisitEntry,
+    VisitPhoto,
+)
+from portal.models.reminder import MailStop, Preference, Reminder, ReminderKind, ReminderState, SendingRules, Wording
 from portal.models.site import Plane, Site
+from portal.models.token import Token, hash_token, new_secret
 from portal.models.visit import Visit, VisitState
 
 __all__ = [
     "CLOSED_STAGES",
     "OFFICE_ROLES",
+    "Ask",
     "Business",
+    "CalendarFeed",
+    "CameBy",
     "Customer",
     "DayBefore",
+    "DayRain",
     "DayReadings",
+    "Distance",
+    "EntryKind",
     "ExpectedDay",
+    "Finding",
     "Import",
     "ImportState",
     "Language",
@@ -23,23 +46,38 @@ __all__ = [
     "LeadKind",
     "LeadNote",
     "LeadStage",
+    "Look",
     "MailStop",
     "Membership",
     "Meter",
     "Night",
     "NightState",
+    "Phase",
     "Plane",
     "Preference",
+    "Proof",
+    "ProofState",
+    "RainGauge",
     "Reminder",
     "ReminderKind",
     "ReminderState",
+    "ReportLink",
     "Role",
+    "SendingRules",
+    "SignOff",
     "Site",
     "SiteAssessment",
     "SiteDaily",
+    "Step",
+    "Token",
     "User",
     "Visit",
+    "VisitEntry",
+    "VisitPhoto",
     "VisitState",
+    "Wording",
+    "hash_token",
+    "new_secret",
     "pack",
     "unpack",
 ]
