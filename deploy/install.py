@@ -77,7 +77,7 @@ def install(lock: Path) -> None:
                 seen += 1
                 tell(f"Installing {lock.name}: {min(seen, len(names))} of {len(names)} packages")
             elif line.startswith("Installing collected"):
-                tell(f"Installing {lock.name}: unpacking {len(names)} packages, a minute or so")
+                tell(f"Installing {lock.name}: unpacking, a minute or so")
     tell("")
     if pip.wait() != 0:
         raise CannotInstall(why_pip_failed(log))
