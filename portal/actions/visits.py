@@ -1,0 +1,227 @@
+"""Visits: book, move, call off, finish; and the order of a day's visits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from decimal import Decimal
+from math import asin, cos, radians, sin, sqrt
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from portal.models import Lead, LeadKind, LeadStage, Membership, Site, User, Visit, VisitState
+from portal.models.visit import VisitQuerySet
+
+EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius R1
+
+
+@transaction.atomic
+def book_visit(
+    *,
+    site: Site,
+    starts_at: datetime,
+    technicians: Sequence[User],
+    by: User | None,
+    now: datetime,
+    lead: Lead | None = None,
+    price: Decimal | None = None,
+    minutes: int = 60,
+    note: str = "",
+) -> Visit:
+    """Book a cleaning. The site's open cleaning lead, if it has one, becomes booked."""
+    _refuse_naive(starts_at)
+    if lead is not None and lead.site_id != site.pk:
+        raise ValidationError("This lead belongs to another roof. Open the lead again and book from its page.")
+    _refuse_strangers(site, technicians)
+    if lead is None:
+        lead = site.leads.open().filter(kind=LeadKind.CLEANING).first()
+    if lead is not None and lead.closed_at is not None:
+        lead = None  # a closed lead needs no visit any more; the visit stands by itself
+    visit = Visit.objects.create(site=site, lead=lead, starts_at=starts_at, minutes=minutes, price=price, note=note)
+    visit.technicians.set(technicians)
+    if lead is not None and lead.kind == LeadKind.CLEANING:
+        lead.stage = LeadStage.BOOKED
+        lead.booked_at = now
+        lead.save(update_fields=["stage", "booked_at"])
+    return visit
+
+
+@transaction.atomic
+def move_visit(
+    *, visit: Visit, starts_at: datetime, by: User | None, now: datetime, technicians: Sequence[User] | None = None
+) -> Visit:
+    """Give a visit another time, and another crew if one is named. A visit called off is booked again by this."""
+    _refuse_naive(starts_at)
+    visit = _held(visit)
+    if visit.state == VisitState.DONE:
+        raise ValidationError("This visit is done. Book a new one instead of moving it.")
+    if technicians is not None:
+        _refuse_strangers(visit.site, technicians)
+        visit.technicians.set(technicians)
+    visit.starts_at = starts_at
+    visit.state = VisitState.BOOKED
+    visit.revision += 1
+    visit.save()
+    _lead_to(visit, LeadStage.BOOKED, now=now)
+    return visit
+
+
+def cancel_visit(*, visit: Visit, reason: str, by: User | None, now: datetime) -> Visit:
+    """Cancel a booked visit for good; its lead waits for the next step again."""
+    return _call_off(visit, VisitState.CANCELLED, reason, now=now)
+
+
+def call_off_for_weather(*, visit: Visit, reason: str = "", by: User | None, now: datetime) -> Visit:
+    """Call off a visit because of frost, wind, thunder or heat; it waits to be moved."""
+    return _call_off(visit, VisitState.WEATHER, reason, now=now)
+
+
+@transaction.atomic
+def finish_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
+    """Mark a visit done: a known cleaning date for the assessment, which is asked for again. Twice is once.
+
+    A visit that was called off and washed all the same counts: the panels are clean whatever the calendar said.
+    """
+    # Here, not above: leads book visits, and an assessment looks after leads.
+    from portal.actions.assessments import ask_for_assessment
+    from portal.actions.leads import win_lead
+
+    visit = _held(visit)
+    if visit.state == VisitState.DONE:
+        return visit
+    visit.state = VisitState.DONE
+    visit.finished_at = now
+    visit.finished_by = by
+    visit.save()
+    lead = visit.lead
+    if lead is not None and lead.kind == LeadKind.CLEANING:
+        win_lead(lead=lead, now=now)
+    ask_for_assessment(visit.site, now=now)
+    return visit
+
+
+@transaction.atomic
+def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
+    """Take back a finish pressed by mistake: the day is no longer a known cleaning."""
+    from portal.actions.assessments import ask_for_assessment  # as in finish_visit
+
+    visit = _held(visit)
+    if visit.state != VisitState.DONE:
+        return visit
+    visit.state = VisitState.BOOKED
+    visit.finished_at = None
+    visit.finished_by = None
+    visit.save()
+    ask_for_assessment(visit.site, now=now)
+    return visit
+
+
+def overlapping(visit: Visit) -> VisitQuerySet:
+    """Other booked visits of this visit's technicians that overlap with it."""
+    others = Visit.objects.filter(
+        technicians__in=visit.technicians.all(), state=VisitState.BOOKED, starts_at__lt=visit.ends_at
+    ).exclude(pk=visit.pk)
+    same_time = [other.pk for other in others.distinct() if other.ends_at > visit.starts_at]
+    return Visit.objects.filter(pk__in=same_time).select_related("site__customer")
+
+
+def great_circle_km(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Distance between two (latitude, longitude) [degrees] on the sphere, by the haversine formula."""
+    lat1, lon1, lat2, lon2 = map(radians, (*a, *b))
+    h = sin((lat2 - lat1) / 2) ** 2 + cos(lat1) * cos(lat2) * sin((lon2 - lon1) / 2) ** 2
+    return 2 * EARTH_RADIUS_KM * asin(sqrt(min(1.0, h)))
+
+
+def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float] | None) -> tuple[list[int], float]:
+    """Order to drive to ``points`` and home again, and its length [km].
+
+    Nearest neighbour from ``start`` (the yard; without one, from the first point), then 2-opt until no swap of two
+    legs shortens the round. Distances are great circles: roads are longer, so treat the kilometres as a lower bound.
+    """
+    if not points:
+        return [], 0.0
+    nodes = [start if start is not None else points[0], *points]
+    km = [[great_circle_km(a, b) for b in nodes] for a in nodes]
+    left = set(range(1, len(nodes)))
+    tour = [0]
+    while left:
+        nearest = min(left, key=lambda node: (km[tour[-1]][node], node))
+        left.remove(nearest)
+        tour.append(nearest)
+    better = True
+    while better:
+        better = False
+        for i in range(1, len(tour) - 1):
+            for j in range(i + 1, len(tour)):
+                after = tour[(j + 1) % len(tour)]
+                as_is = km[tour[i - 1]][tour[i]] + km[tour[j]][after]
+                swapped = km[tour[i - 1]][tour[j]] + km[tour[i]][after]
+                if swapped < as_is - 1e-9:
+                    tour[i : j + 1] = reversed(tour[i : j + 1])
+                    better = True
+    length = sum(km[a][b] for a, b in zip(tour, [*tour[1:], 0], strict=True))
+    return [node - 1 for node in tour[1:]], length
+
+
+def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
+    """A day's visits in the order of the shortest round found from the yard, and its great-circle length [km]."""
+    listed = list(visits)
+    if not listed:
+        return [], 0.0
+    business = listed[0].site.customer.business
+    yard = None
+    if business.latitude is not None and business.longitude is not None:
+        yard = (business.latitude, business.longitude)
+    order, km = route_order([(visit.site.latitude, visit.site.longitude) for visit in listed], yard)
+    return [listed[index] for index in order], km
+
+
+@transaction.atomic
+def _call_off(visit: Visit, state: VisitState, reason: str, *, now: datetime) -> Visit:
+    visit = _held(visit)
+    if visit.state == VisitState.DONE:
+        raise ValidationError("This visit is done and cannot be called off. If that is wrong, reopen it first.")
+    if visit.state != state:
+        visit.state = state
+        visit.revision += 1
+    if reason:
+        visit.note = f"{visit.note}\n{reason}".strip()
+    visit.save()
+    _lead_to(visit, LeadStage.QUOTED if visit.price is not None else LeadStage.CONTACTED, now=now)
+    return visit
+
+
+def _held(visit: Visit) -> Visit:
+    """The row as it is now, locked until the transaction ends: two people may press at once."""
+    return (
+        Visit.objects.select_for_update(of=("self",))
+        .select_related("site__customer__business", "lead")
+        .get(pk=visit.pk)
+    )
+
+
+def _lead_to(visit: Visit, stage: LeadStage, *, now: datetime) -> None:
+    lead = visit.lead
+    if lead is None or lead.closed_at is not None or lead.stage == stage:
+        return
+    lead.stage = stage
+    lead.booked_at = now if stage == LeadStage.BOOKED else None
+    lead.save(update_fields=["stage", "booked_at"])
+
+
+def _refuse_naive(moment: datetime) -> None:
+    if moment.tzinfo is None:
+        raise ValueError("a visit's start needs a time zone: naive times are refused")
+
+
+def _refuse_strangers(site: Site, technicians: Sequence[User]) -> None:
+    working = set(
+        Membership.objects.filter(
+            business=site.customer.business_id, user__in=technicians, user__is_active=True
+        ).values_list("user_id", flat=True)
+    )
+    strangers = [person for person in technicians if person.pk not in working]
+    if strangers:
+        names = ", ".join(str(person) for person in strangers)
+        raise ValidationError(f"{names} does not work for {site.customer.business}. Choose one of its technicians.")
