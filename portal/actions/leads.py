@@ -1,0 +1,237 @@
+"""Leads: opened and closed by what the readings say, worked by the office.
+
+A lead opens on a chance, not on a point estimate: when the loss exceeds the business's threshold with at least the
+chance the business set. It closes by itself when the loss is gone. Between the two lies a band in which nothing
+happens, and a fading lead is given a week, so that noise does not open and close it by turns.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils.formats import date_format
+
+from portal.actions.pricing import price_of_visit
+from portal.models import (
+    CLOSED_STAGES,
+    Lead,
+    LeadKind,
+    LeadNote,
+    LeadStage,
+    Site,
+    SiteAssessment,
+    User,
+    Visit,
+    VisitState,
+)
+from portal.pv.assessment import Cause, Verdict
+
+GONE_CHANCE = 0.1
+"""Below this chance the loss is gone and its lead closes at once."""
+
+FADING_SHARE = 0.5
+"""Below this share of the opening chance a lead fades."""
+
+FADES_FOR = timedelta(days=7)
+"""So long a lead must have faded before it closes."""
+
+REST_AFTER_VISIT = timedelta(days=21)
+"""After a wash the readings get this long before the roof can be a lead again."""
+
+REST_AFTER_CLEARED = timedelta(days=14)
+REST_AFTER_LOST = timedelta(days=180)
+
+_CAUSES = {
+    Cause.STRING_LOSS: "part of the panels seems to be off",
+    Cause.OUTAGE: "the inverter seems to be down",
+    Cause.SHADING: "something shades the panels",
+    Cause.SNOW: "snow lies on the panels",
+    Cause.DEGRADATION: "the panels seem to have aged",
+    Cause.METER: "the meter or its file changed",
+    Cause.UNKNOWN: "the cause is unknown",
+}
+
+
+def chance_loss_exceeds(assessment: SiteAssessment, loss: float) -> float:
+    """Chance (0 to 1) that the present loss exceeds ``loss``, read off the kept quantiles; 0 without an estimate.
+
+    Between quantiles it is interpolated; beyond the outermost (0.05 and 0.95) it is theirs, so that a chance is never
+    said to be nil or certain.
+    """
+    if not assessment.loss_quantiles:
+        return 0.0
+    levels = (np.arange(len(assessment.loss_quantiles)) + 0.5) / len(assessment.loss_quantiles)
+    return 1.0 - float(np.interp(loss, assessment.loss_quantiles, levels))
+
+
+def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lead | None:
+    """Let the site's lead follow its newest assessment; returns the open lead, if there is one.
+
+    Run twice with the same assessment it changes nothing the second time.
+    """
+    with transaction.atomic():
+        # One review of a site at a time: two workers would each see no open lead.
+        Site.objects.select_for_update().get(pk=site.pk)
+        lead = Lead.objects.filter(site=site).open().first()
+        if lead and Visit.objects.filter(lead=lead, state=VisitState.DONE).exists():
+            win_lead(lead=lead, now=now)
+            lead = None
+        business = site.customer.business
+        chance = chance_loss_exceeds(assessment, business.lead_loss)
+        dirty = (
+            assessment.verdict == Verdict.SOILING
+            and chance >= business.lead_chance
+            and assessment.loss_low is not None
+            and assessment.loss_low > 0
+        )
+        faulty = assessment.verdict == Verdict.OTHER_FAULT
+        if lead is None:
+            kind = LeadKind.CLEANING if dirty else LeadKind.REFERRAL
+            if not (dirty or faulty) or _resting(site, kind, now):
+                return None
+            lead = Lead(site=site, kind=kind, opened_at=now)
+        elif _gone(lead, assessment, chance):
+            _close(lead, LeadStage.CLEARED, now=now)
+            return None
+        elif lead.stage != LeadStage.BOOKED:
+            if faulty:
+                lead.kind = LeadKind.REFERRAL
+            elif dirty:
+                lead.kind = LeadKind.CLEANING
+        _update(lead, assessment, chance)
+        lead.save()
+        return lead
+
+
+def _gone(lead: Lead, assessment: SiteAssessment, chance: float) -> bool:
+    """Whether the lead's cause is gone; marks since when it fades.
+
+    "Not enough data" cannot say that a loss is gone, and a booked visit is for the office to call off.
+    """
+    if lead.stage == LeadStage.BOOKED or assessment.verdict == Verdict.NOT_ENOUGH_DATA:
+        return False
+    if lead.kind == LeadKind.REFERRAL:
+        fading, gone = assessment.verdict != Verdict.OTHER_FAULT, False
+    else:
+        opening = lead.site.customer.business.lead_chance
+        fading = assessment.verdict == Verdict.CLEAN or (
+            assessment.verdict != Verdict.OTHER_FAULT and chance < FADING_SHARE * opening
+        )
+        gone = fading and chance <= GONE_CHANCE
+    if not fading:
+        lead.fading_since = None
+        return False
+    lead.fading_since = lead.fading_since or assessment.as_of
+    return gone or assessment.as_of - lead.fading_since >= FADES_FOR
+
+
+def _resting(site: Site, kind: LeadKind, now: datetime) -> bool:
+    """Whether the site was washed, cleared or turned down too lately to be a lead again."""
+    if kind == LeadKind.CLEANING:
+        washed = Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=now - REST_AFTER_VISIT)
+        if washed.exists():
+            return True
+    closed = Lead.objects.filter(site=site, kind=kind)
+    return (
+        closed.filter(stage=LeadStage.CLEARED, closed_at__gt=now - REST_AFTER_CLEARED).exists()
+        or closed.filter(stage=LeadStage.LOST, closed_at__gt=now - REST_AFTER_LOST).exists()
+    )
+
+
+def _update(lead: Lead, assessment: SiteAssessment, chance: float) -> None:
+    lead.present_loss = assessment.present_loss
+    lead.loss_low = assessment.loss_low
+    lead.loss_high = assessment.loss_high
+    lead.chance = chance
+    if lead.kind == LeadKind.REFERRAL:
+        lead.value_per_month = lead.price = None
+    else:
+        lead.value_per_month = assessment.value_lost_per_month
+        lead.price = price_of_visit(lead.site)
+    if assessment.verdict in (Verdict.SOILING, Verdict.OTHER_FAULT):
+        lead.why_now = _why_now(lead, assessment)
+
+
+def _why_now(lead: Lead, assessment: SiteAssessment) -> str:
+    if assessment.verdict == Verdict.OTHER_FAULT:
+        cause = _CAUSES[Cause(assessment.cause or Cause.UNKNOWN)]
+        began = f" since {date_format(assessment.cause_began)}" if assessment.cause_began else ""
+        return f"Not dirt: {cause}{began}. Washing will not mend it; refer them."
+    threshold = lead.site.customer.business.lead_loss
+    since = f" Dirt has built up since {date_format(assessment.soiling_since)}." if assessment.soiling_since else ""
+    return (
+        f"The loss is above {threshold * 100:.0f} % with a chance of {round((lead.chance or 0) * 100)} in 100 "
+        f"(estimate {_percent(assessment.present_loss)}, likely {_percent(assessment.loss_low)} to "
+        f"{_percent(assessment.loss_high)}).{since}"
+    )
+
+
+def _percent(fraction: float | None) -> str:
+    return "unknown" if fraction is None else f"{fraction * 100:.0f} %"
+
+
+def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:
+    lead.stage = stage
+    lead.closed_at = now
+    lead.snoozed_until = None
+    lead.save()
+
+
+def win_lead(*, lead: Lead, now: datetime) -> None:
+    """The roof was washed: the lead has done its work. What was promised stays on it for comparison."""
+    if lead.closed_at is None:
+        _close(lead, LeadStage.WON, now=now)
+
+
+def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
+    """They said no. The reason is kept, and the roof is left in peace for half a year."""
+    _refuse_closed(lead)
+    if not reason.strip():
+        raise ValidationError("Say why it was lost: it helps the next call.")
+    lead.lost_reason = reason.strip()
+    _close(lead, LeadStage.LOST, now=now)
+    note_lead(lead=lead, text=f"Turned down: {lead.lost_reason}", by=by, now=now)
+
+
+def move_lead(*, lead: Lead, stage: LeadStage, by: User, now: datetime) -> None:
+    """Move an open lead between its open stages."""
+    _refuse_closed(lead)
+    if stage in CLOSED_STAGES or stage == LeadStage.BOOKED:
+        raise ValidationError("A lead is booked by booking its visit, and closed by washing, losing or clearing it.")
+    lead.stage = stage
+    if stage != LeadStage.NEW:
+        lead.contacted_at = now
+    lead.save()
+    note_lead(lead=lead, text=f"Moved to “{LeadStage(stage).label}”.", by=by, now=now)
+
+
+def note_lead(*, lead: Lead, text: str, by: User, now: datetime) -> LeadNote:
+    if not text.strip():
+        raise ValidationError("The note is empty.")
+    return LeadNote.objects.create(lead=lead, text=text.strip(), written_by=by, written_at=now)
+
+
+def plan_lead(
+    *, lead: Lead, assigned_to: User | None, next_action_on: date | None, snoozed_until: date | None, now: datetime
+) -> None:
+    """Who follows it up and when; a snoozed lead stays off the board until its day."""
+    _refuse_closed(lead)
+    business = lead.site.customer.business
+    today = now.astimezone(ZoneInfo(business.tz)).date()
+    if assigned_to and not business.memberships.filter(user=assigned_to).exists():
+        raise ValidationError("Give it to somebody who works here.")
+    if snoozed_until and snoozed_until <= today:
+        raise ValidationError("Snooze it until a day that is still to come.")
+    lead.assigned_to = assigned_to
+    lead.next_action_on = next_action_on
+    lead.snoozed_until = snoozed_until
+    lead.save()
+
+
+def _refuse_closed(lead: Lead) -> None:
+    if lead.closed_at is not None:
+        raise ValidationError("This lead is closed. A new one opens by itself if the readings call for it.")
