@@ -148,7 +148,9 @@ class Supervisor:
         deadline = time.monotonic() + seconds
         while not ready():
             if child.process.poll() is not None:
-                raise Trouble(f"The {child.program.name} process ended at once: its last words are in {child.log}.")
+                words = child.log.read_text(errors="replace").split("\n")
+                last = next((line.strip() for line in reversed(words) if line.strip()), "it said nothing")
+                raise Trouble(f"The {child.program.name} process ended at once ({last}): see {child.log}.")
             if time.monotonic() > deadline:
                 raise Trouble(f"The {child.program.name} process does not answer: see {child.log}.")
             self.wait(0.02)

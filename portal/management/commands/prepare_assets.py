@@ -17,12 +17,7 @@ class Command(BaseCommand):
     help = "Take plotly out of its wheel, collect the static files and compress them; does nothing if none has changed."
 
     def handle(self, *args: Any, **options: Any) -> None:
-        script = Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
-        assets: Path = settings.VAR / "assets" / "plotly"
-        assets.mkdir(parents=True, exist_ok=True)
-        if not (assets / script.name).exists() or (assets / script.name).stat().st_mtime != script.stat().st_mtime:
-            (assets / "plotly.css").write_text(plotly_rules(script.read_text("utf-8")), "utf-8")
-            shutil.copy2(script, assets)
+        take_plotly(settings.VAR / "assets" / "plotly")
         seen = fingerprint()
         stamp: Path = settings.STATIC_ROOT / "prepared"
         if stamp.exists() and stamp.read_text() == seen:
@@ -30,6 +25,17 @@ class Command(BaseCommand):
         self.stdout.write("Compressing what browsers fetch (once).")
         call_command("collectstatic", interactive=False, clear=True, verbosity=0)
         stamp.write_text(seen)
+
+
+def take_plotly(folder: Path) -> None:
+    """Put plotly's script and its style sheet into ``folder``, unless they are there already."""
+    script = Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
+    taken = folder / script.name
+    if taken.exists() and taken.stat().st_mtime_ns == script.stat().st_mtime_ns:
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "plotly.css").write_text(plotly_rules(script.read_text("utf-8")), "utf-8")
+    shutil.copy2(script, folder)
 
 
 def fingerprint() -> str:

@@ -1,0 +1,143 @@
+"""What every test stands on: a data folder of its own, real servers, and Chromium where there is one."""
+
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import hypothesis
+import pytest
+from django.conf import settings as django_settings
+
+from deploy.embedded import WORKER_OPTIONS
+from deploy.processes import Child, Program, Supervisor, start_queue
+
+ROOT = Path(__file__).resolve().parent.parent
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "admin_client", "admin_user"}
+BROWSER_FIXTURES = {"page", "context", "browser", "new_context"}
+
+# Two cores shared by several test processes say nothing about the time one example takes.
+hypothesis.settings.register_profile("house", deadline=None, print_blob=True)
+hypothesis.settings.load_profile("house")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "database: uses the database (set by itself); runs on SQLite and on PostgreSQL")
+    # Whatever a test writes goes here, never into the data of the portal on this machine.
+    var = Path(tempfile.mkdtemp(prefix="rinsemark-tests-"))
+    config.add_cleanup(lambda: shutil.rmtree(var, ignore_errors=True))
+    django_settings.VAR = var
+    django_settings.MEDIA_ROOT = var / "media"
+    django_settings.EMAIL_FILE_PATH = var / "mail"
+    django_settings.STATIC_ROOT = var / "static"
+    django_settings.STATICFILES_DIRS = [ROOT / "portal" / "static", var / "assets"]
+    django_settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+    for folder in ("static", "assets"):
+        (var / folder).mkdir()
+    django_settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # slow on purpose otherwise
+    if django_settings.DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+        # A file, as in the portal, so that workers and browsers in other processes see the same rows.
+        django_settings.DATABASES["default"]["TEST"]["NAME"] = str(var / "tests.sqlite3")
+    # Playwright keeps an event loop in the test's thread, which Django takes for asynchronous code.
+    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:
+        used = set(getattr(item, "fixturenames", ()))
+        if item.get_closest_marker("django_db") or used & DATABASE_FIXTURES:
+            item.add_marker("database")
+        if used & BROWSER_FIXTURES:
+            item.add_marker("browser")
+        if item.get_closest_marker("browser") and CHROMIUM is None:
+            item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
+
+
+def pytest_terminal_summary(terminalreporter: Any) -> None:
+    skipped = [r for r in terminalreporter.stats.get("skipped", []) if "no Chromium" in str(r.longrepr)]
+    if skipped:
+        terminalreporter.section("NO BROWSER TEST RAN", sep="!", red=True, bold=True)
+        terminalreporter.line(f"{len(skipped)} browser tests were left out: install Chromium (Debian: chromium).")
+
+
+@pytest.fixture(scope="session")
+def var() -> Path:
+    """The data folder of this test run: what PORTAL_VAR is to a running portal."""
+    folder: Path = django_settings.VAR
+    return folder
+
+
+@pytest.fixture(scope="session")
+def supervisor(var: Path) -> Iterator[Supervisor]:
+    """Starts servers for tests; none outlives the tests, however they end."""
+    with Supervisor(var / "log") as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def redis_url(supervisor: Supervisor, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A real Redis-protocol server for the whole test run."""
+    _, url = start_queue(supervisor, tmp_path_factory.mktemp("queue"))
+    return url
+
+
+@pytest.fixture
+def queue(redis_url: str, settings: Any) -> Iterator[str]:
+    """The queue's URL, empty; the portal sends its jobs there during this test."""
+    import redis
+
+    with redis.Redis.from_url(redis_url) as client:
+        client.flushall()
+    settings.REDIS_URL = redis_url
+    yield redis_url
+
+
+@pytest.fixture
+def process_env(var: Path, transactional_db: None) -> dict[str, str]:
+    """The environment in which another process works on this test's database and data folder."""
+    from django.db import connection
+
+    known = connection.settings_dict
+    url = f"sqlite:///{known['NAME']}"
+    if connection.vendor == "postgresql":
+        url = f"postgres://{known['USER']}:{known['PASSWORD']}@{known['HOST']}:{known['PORT']}/{known['NAME']}"
+    return dict(os.environ) | {
+        "DJANGO_SETTINGS_MODULE": "portal.settings",
+        "PORTAL_DATABASE_URL": url,
+        "PORTAL_SECRET_KEY": django_settings.SECRET_KEY,
+        "PORTAL_VAR": str(var),
+        "PYTHONUNBUFFERED": "1",
+    }
+
+
+@pytest.fixture
+def celery_worker_process(
+    supervisor: Supervisor, queue: str, process_env: dict[str, str]
+) -> Iterator[Callable[..., Child]]:
+    """Starts real workers, as `./deploy/run` does, on this test's database and queue; they may be killed."""
+    started: list[Child] = []
+
+    def start(app: str = "workers.app", broker: str = queue) -> Child:
+        argv = [sys.executable, "-m", "celery", "--app", app, "worker", *WORKER_OPTIONS]
+        name = f"worker-{len(list(supervisor.logs.iterdir()))}"
+        worker = supervisor.start(Program(name, argv, process_env | {"PORTAL_REDIS_URL": broker}, stop_seconds=15))
+        started.append(worker)
+        supervisor.wait_until(lambda: " ready." in worker.log.read_text(), worker, 60)
+        return worker
+
+    yield start
+    for worker in started:
+        supervisor.stop(worker)
+
+
+@pytest.fixture(scope="session")
+def browser_type_launch_args(browser_type_launch_args: dict[str, Any], var: Path) -> dict[str, Any]:
+    """Debian's Chromium instead of one that playwright would fetch; charts find plotly."""
+    from portal.management.commands.prepare_assets import take_plotly
+
+    take_plotly(var / "assets" / "plotly")
+    return browser_type_launch_args | {"executable_path": CHROMIUM, "args": ["--no-sandbox"]}

@@ -1,0 +1,19 @@
+"""The portal's Celery app with two jobs that only tests ask for, so that a test can die in the middle of one."""
+
+import os
+import time
+from pathlib import Path
+
+from workers.app import app
+
+# Half an hour in the portal; what is tested is that the job comes back, not how long a person would wait for it.
+app.conf.broker_transport_options = {"visibility_timeout": 3}
+
+
+@app.task(name="probe.slow")
+def slow(folder: str, seconds: float) -> None:
+    """Say that it started, take its time the first time, say that it is done; doing it twice changes nothing."""
+    first = not list(Path(folder).glob("started-*"))
+    (Path(folder) / f"started-{os.getpid()}").touch()
+    time.sleep(seconds if first else 0)
+    (Path(folder) / "done").touch()
