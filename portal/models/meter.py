@@ -107,6 +107,7 @@ class Import(models.Model):
     attempts = models.PositiveSmallIntegerField(
         default=0, help_text="How often a worker has begun; only the newest one may finish."
     )
+    begun_at = models.DateTimeField(null=True, blank=True, help_text="When the newest attempt began.")
     turn = models.PositiveIntegerField(null=True, help_text="The order in which a meter's imports were merged.")
     finished_at = models.DateTimeField(null=True, blank=True)
     undone_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
