@@ -86,14 +86,14 @@ def redis_url(supervisor: Supervisor, tmp_path_factory: pytest.TempPathFactory) 
 
 
 @pytest.fixture
-def queue(redis_url: str, settings: Any) -> Iterator[str]:
+def queue(redis_url: str, settings: Any) -> str:
     """The queue's URL, empty; the portal sends its jobs there during this test."""
     import redis
 
     with redis.Redis.from_url(redis_url) as client:
         client.flushall()
     settings.REDIS_URL = redis_url
-    yield redis_url
+    return redis_url
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from portal.readers.reading import ReadError, Rejected
 MOST_BYTES = 2 * 1024 * 1024
 
 
-class RainForm(forms.ModelForm[RainGauge]):
+class RainForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
     file = forms.FileField(label="Daily rain (CSV: date,rain_mm)")
 
     class Meta:
