@@ -49,9 +49,17 @@ def book_visit(
 
 @transaction.atomic
 def move_visit(
-    *, visit: Visit, starts_at: datetime, by: User | None, now: datetime, technicians: Sequence[User] | None = None
+    *,
+    visit: Visit,
+    starts_at: datetime,
+    by: User | None,
+    now: datetime,
+    technicians: Sequence[User] | None = None,
+    minutes: int | None = None,
+    price: Decimal | None = None,
+    note: str | None = None,
 ) -> Visit:
-    """Give a visit another time, and another crew if one is named. A visit called off is booked again by this."""
+    """Give a visit another time; what is left None stays. A visit called off is booked again by this."""
     _refuse_naive(starts_at)
     visit = _held(visit)
     if visit.state == VisitState.DONE:
@@ -60,6 +68,9 @@ def move_visit(
         _refuse_strangers(visit.site, technicians)
         visit.technicians.set(technicians)
     visit.starts_at = starts_at
+    visit.minutes = visit.minutes if minutes is None else minutes
+    visit.price = visit.price if price is None else price
+    visit.note = visit.note if note is None else note
     visit.state = VisitState.BOOKED
     visit.revision += 1
     visit.save()
@@ -78,8 +89,10 @@ def call_off_for_weather(*, visit: Visit, reason: str = "", by: User | None, now
 
 
 @transaction.atomic
-def finish_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
+def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: datetime | None = None) -> Visit:
     """Mark a visit done: a known cleaning date for the assessment, which is asked for again. Twice is once.
+
+    ``finished_at`` is for a finish that waited on a phone for a signal.
 
     A visit that was called off and washed all the same counts: the panels are clean whatever the calendar said.
     """
@@ -91,7 +104,7 @@ def finish_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
     if visit.state == VisitState.DONE:
         return visit
     visit.state = VisitState.DONE
-    visit.finished_at = now
+    visit.finished_at = finished_at or now
     visit.finished_by = by
     visit.save()
     lead = visit.lead

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 
-from portal.models.people import User
+from portal.models.people import Business, User
 from portal.models.visit import Visit
 
 
@@ -182,6 +182,37 @@ class VisitPhoto(models.Model):
         distance = f", {self.get_distance_display().lower()}" if self.distance else ""
         phase = "" if self.phase == Phase.FINDING else f" {self.get_phase_display().lower()} the wash"
         return f"{what}{phase}{distance}" + (f": {self.note}" if self.note else "")
+
+
+class ReferralQuerySet(models.QuerySet["Referral"]):
+    def visible_to(self, user: User | AnonymousUser) -> ReferralQuerySet:
+        """Work to refer is the office's."""
+        return self.filter(visit__site__customer__business__in=Business.objects.managed_by(user))
+
+    def open(self) -> ReferralQuerySet:
+        return self.filter(closed_at=None)
+
+
+class Referral(models.Model):
+    """Something a technician saw that no wash mends: work for the office to pass on to somebody licensed for it."""
+
+    visit = models.ForeignKey(Visit, models.CASCADE, related_name="referrals")
+    item = models.CharField(max_length=12, choices=Look)
+    entry = models.ForeignKey(
+        VisitEntry, models.CASCADE, related_name="referrals", help_text="The finding that stands."
+    )
+    opened_at = models.DateTimeField()
+    closed_at = models.DateTimeField(null=True, blank=True)
+    outcome = models.CharField(max_length=200, blank=True, help_text="Who was told, and what came of it.")
+
+    objects = ReferralQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-opened_at", "pk"]
+        constraints = [models.UniqueConstraint(fields=["visit", "item"], name="referral_once_a_finding")]
+
+    def __str__(self) -> str:
+        return f"{self.visit.site}: {self.get_item_display()}"
 
 
 class CalendarFeedQuerySet(models.QuerySet["CalendarFeed"]):

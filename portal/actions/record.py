@@ -1,0 +1,199 @@
+"""The record of a visit: entries as they arrive from phones, what is missing, and what follows from findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from portal.actions.visits import finish_visit
+from portal.models import (
+    Ask,
+    EntryKind,
+    Finding,
+    Look,
+    Phase,
+    Referral,
+    SignOff,
+    Step,
+    User,
+    Visit,
+    VisitEntry,
+    VisitPhoto,
+    VisitState,
+)
+from portal.models.record import standing
+
+PHOTOS_EACH = 2
+CLOCK_AHEAD = timedelta(minutes=10)
+OLDEST_FINISH = timedelta(days=14)
+"""A finish that waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed."""
+
+_ITEMS: dict[EntryKind, type[Step] | type[Look] | type[Ask]] = {
+    EntryKind.STEP: Step,
+    EntryKind.INSPECTION: Look,
+    EntryKind.ANSWER: Ask,
+}
+_ANSWERS: dict[EntryKind, type[Finding] | type[SignOff]] = {
+    EntryKind.INSPECTION: Finding,
+    EntryKind.SIGN_OFF: SignOff,
+}
+
+
+def record_entry(
+    *,
+    visit: Visit,
+    client_id: UUID,
+    kind: str,
+    at: datetime,
+    by: User,
+    now: datetime,
+    item: str = "",
+    answer: str = "",
+    water_ppm: int | None = None,
+    soak_minutes: int | None = None,
+    note: str = "",
+) -> VisitEntry:
+    """Keep one entry from a phone; the same ``client_id`` again returns what is kept.
+
+    Entries are taken after the finish too, and on a visit that was called off: the other phone may have waited for
+    a signal, and what was seen was seen.
+    """
+    if at.tzinfo is None:
+        raise ValueError("an entry's time needs a time zone: naive times are refused")
+    with transaction.atomic():
+        kept = VisitEntry.objects.filter(visit=visit, client_id=client_id).first()
+        if kept is not None:
+            return kept
+        entry = VisitEntry(
+            visit=visit,
+            client_id=client_id,
+            kind=kind,
+            item=item,
+            answer=answer,
+            water_ppm=water_ppm,
+            soak_minutes=soak_minutes,
+            note=note.strip(),
+            at=min(at, now) if at > now + CLOCK_AHEAD else at,
+            by=by,
+            received_at=now,
+        )
+        _check(entry)
+        if entry.kind == EntryKind.FINISH:
+            too_few = photos_missing(visit)
+            if too_few:
+                raise ValidationError(f"{' '.join(too_few)} Take them, or say why there are fewer, and finish again.")
+        # Sent twice at the same moment, the second insert meets the constraint and reads the first.
+        entry, made = VisitEntry.objects.get_or_create(
+            visit=visit,
+            client_id=client_id,
+            defaults={
+                field: getattr(entry, field)
+                for field in (
+                    "kind",
+                    "item",
+                    "answer",
+                    "water_ppm",
+                    "soak_minutes",
+                    "note",
+                    "at",
+                    "by",
+                    "received_at",
+                )
+            },
+        )
+        if made and entry.kind == EntryKind.FINISH:
+            finished_at = entry.at if now - OLDEST_FINISH <= entry.at <= now else now
+            finish_visit(visit=visit, by=by, now=now, finished_at=finished_at)
+        if made and entry.kind in (EntryKind.FINISH, EntryKind.INSPECTION):
+            refer_findings(visit=visit, now=now)
+    return entry
+
+
+def _check(entry: VisitEntry) -> None:
+    """Refuse what no page of ours sends, in a sentence."""
+    if entry.kind not in EntryKind.values:
+        raise ValidationError("This kind of entry is not known here. Reload the page and enter it again.")
+    kind = EntryKind(entry.kind)
+    items, answers = _ITEMS.get(kind), _ANSWERS.get(kind)
+    if entry.item not in (items.values if items else [""]):
+        raise ValidationError("This item is not on the list. Reload the page and enter it again.")
+    if entry.answer not in (answers.values if answers else [""]):
+        choices = ", ".join(str(label) for label in answers.labels) if answers else "nothing"
+        raise ValidationError(f"Choose one of: {choices}.")
+    if entry.water_ppm is not None and not 0 <= entry.water_ppm <= 5000:
+        raise ValidationError("The water reading lies between 0 and 5000 ppm. Check the meter's unit.")
+    if entry.soak_minutes is not None and not 0 <= entry.soak_minutes <= 600:
+        raise ValidationError("Soaking takes between 0 and 600 minutes.")
+    if kind == EntryKind.FEW_PHOTOS and not entry.note:
+        raise ValidationError("Say why there are fewer photos.")
+    if kind == EntryKind.INSPECTION and entry.answer == Finding.URGENT and not entry.note:
+        raise ValidationError("Say what you saw: an urgent finding needs a note.")
+    if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:
+        raise ValidationError("Enter the name of the customer who agreed.")
+
+
+def photos_missing(visit: Visit) -> list[str]:
+    """Sentences for the photos a visit still needs; none when a reason was given."""
+    if visit.entries.filter(kind=EntryKind.FEW_PHOTOS).exists():
+        return []
+    missing = []
+    for phase in (Phase.BEFORE, Phase.AFTER):
+        have = VisitPhoto.objects.filter(visit=visit, phase=phase).count()
+        if have < PHOTOS_EACH:
+            missing.append(f"{have} of {PHOTOS_EACH} photos {phase.label.lower()} the wash are here.")
+    return missing
+
+
+def missing_from(visit: Visit, entries: Iterable[VisitEntry]) -> list[str]:
+    """Sentences for what the record of a visit lacks."""
+    stands = standing(entries)
+    missing = photos_missing(visit)
+    for kind, items, words in (
+        (EntryKind.STEP, Step, "Steps without an entry"),
+        (EntryKind.INSPECTION, Look, "Not looked over"),
+    ):
+        left = [str(item.label).lower() for item in items if (kind.value, item.value) not in stands]
+        if left:
+            missing.append(f"{words}: {', '.join(left)}.")
+    if (EntryKind.SIGN_OFF.value, "") not in stands:
+        missing.append("Neither signed off nor marked “not at home”.")
+    return missing
+
+
+def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:
+    """Standing findings that are not "ok", the urgent ones first."""
+    found = [
+        entry
+        for (kind, _), entry in standing(entries).items()
+        if kind == EntryKind.INSPECTION and entry.answer != Finding.OK
+    ]
+    order = {look.value: place for place, look in enumerate(Look)}
+    return sorted(found, key=lambda entry: (entry.answer != Finding.URGENT, order[entry.item]))
+
+
+@transaction.atomic
+def refer_findings(*, visit: Visit, now: datetime) -> None:
+    """Once a visit is done, make what is not dirt the office's work to pass on. Run twice it changes nothing."""
+    if not Visit.objects.filter(pk=visit.pk, state=VisitState.DONE).exists():
+        return
+    found = {entry.item: entry for entry in findings(visit.entries.all()) if entry.item != Look.DEBRIS}
+    for item, entry in found.items():
+        Referral.objects.update_or_create(
+            visit=visit, item=item, defaults={"entry": entry}, create_defaults={"entry": entry, "opened_at": now}
+        )
+    taken_back = visit.referrals.open().exclude(item__in=found)
+    taken_back.update(closed_at=now, outcome="Corrected on the visit.")
+
+
+def close_referral(*, referral: Referral, outcome: str, by: User, now: datetime) -> None:
+    """The office has passed the work on."""
+    if not outcome.strip():
+        raise ValidationError("Say who was told, or why nothing is to do.")
+    if referral.closed_at is None:
+        referral.outcome = outcome.strip()
+        referral.closed_at = now
+        referral.save(update_fields=["outcome", "closed_at"])
