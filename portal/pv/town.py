@@ -1,0 +1,48 @@
+"""Which sites share a sky."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+TOWN_KM = 40.0
+"""Sites within this distance of a town's first site share haze, snow and rain [km]."""
+EARTH_KM = 6371.0
+
+
+def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
+    """Great-circle distance [km] by the haversine formula, on a sphere.
+
+    Examples
+    --------
+    One degree of latitude is some 111 km:
+
+    >>> round(kilometres(50.0, 8.0, 51.0, 8.0), 1)
+    111.2
+    """
+    a, b = np.radians(latitude_a), np.radians(latitude_b)
+    turn = np.radians(longitude_b - longitude_a)
+    half = np.sin((b - a) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(turn / 2) ** 2
+    return float(2 * EARTH_KM * np.arcsin(np.sqrt(half)))
+
+
+def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> npt.NDArray[np.int64]:
+    """Label of each site's town, shape (n,): sites within :data:`TOWN_KM` of a town's first site.
+
+    Examples
+    --------
+    >>> towns([50.0, 50.1, 53.0], [8.0, 8.1, 8.0]).tolist()
+    [0, 0, 1]
+    """
+    centres: list[tuple[float, float]] = []
+    labels = np.zeros(len(latitudes), dtype=np.int64)
+    for i, (latitude, longitude) in enumerate(zip(latitudes, longitudes, strict=True)):
+        near = [n for n, centre in enumerate(centres) if kilometres(latitude, longitude, *centre) <= TOWN_KM]
+        if near:
+            labels[i] = near[0]
+        else:
+            labels[i] = len(centres)
+            centres.append((latitude, longitude))
+    return labels
