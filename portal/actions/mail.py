@@ -1,0 +1,636 @@
+"""The mails: whom a reminder goes to, what it says in their language, and handing it to the mail server.
+
+The words are in ``templates/mail/<language>/<kind>.txt``, the subject first; a business may have its own
+(``Wording``). Facts stand in them as {names}: only the names listed in ``FACTS``, replaced as text, nothing run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import smtplib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
+from email.utils import formataddr
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import icalendar
+from anymail.exceptions import AnymailAPIError, AnymailError
+from django.conf import settings
+from django.core import signing
+from django.core.exceptions import ValidationError
+from django.core.mail import EmailMultiAlternatives, get_connection
+from django.core.mail.backends import smtp
+from django.db.models import Max, Q
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils import translation
+from django.utils.formats import date_format, number_format, time_format
+
+from portal.actions.pricing import price_of_visit
+from portal.models import (
+    Business,
+    Customer,
+    DayReadings,
+    Lead,
+    MailStop,
+    Preference,
+    Reminder,
+    ReminderKind,
+    ReminderState,
+    Site,
+    SiteAssessment,
+    User,
+    Visit,
+    VisitState,
+    Wording,
+)
+from portal.pv.assessment import Cause
+from portal.pv.due import calendar_due
+
+TEXTS = Path(__file__).resolve().parent.parent / "templates" / "mail"
+SALT = "mail"
+
+_CLEANING_FACTS = ("name", "site", "business", "phone", "due_date", "basis", "pays", "loss", "price", "link")
+FACTS: dict[ReminderKind, tuple[str, ...]] = {
+    ReminderKind.DUE_SOON: _CLEANING_FACTS,
+    ReminderKind.DUE: _CLEANING_FACTS,
+    ReminderKind.BOOKED: ("name", "site", "business", "phone", "visit_day", "visit_time", "price"),
+    ReminderKind.RESULT: ("name", "site", "business", "phone", "visit_day", "gain", "link"),
+    ReminderKind.QUIET: ("name", "site", "business", "phone", "last_day", "days", "link"),
+    ReminderKind.OTHER_FAULT: ("name", "site", "business", "phone", "since", "cause", "link"),
+    ReminderKind.SEND_READINGS: ("name", "site", "business", "phone", "link"),
+    ReminderKind.LEAD_DIGEST: ("name", "business", "count", "leads", "link"),
+    ReminderKind.LEAD_COLD: ("name", "business", "customer", "site", "days", "why", "link"),
+    ReminderKind.TOMORROW: ("name", "business", "day", "visits", "link"),
+}
+"""The facts each kind of mail may name."""
+
+TO_STAFF = frozenset({ReminderKind.LEAD_DIGEST, ReminderKind.LEAD_COLD, ReminderKind.TOMORROW})
+PAYS_WITHIN_MONTHS = 12
+ASKED_FOR = frozenset({ReminderKind.BOOKED})
+"""Kinds that answer what the recipient did; they need no consent to be written to and are no list to leave."""
+
+_PHRASES: dict[str, dict[str, str]] = {
+    "en": {
+        "readings": "Your readings say that their output is about {loss} below clean.",
+        "readings_no_loss": "Your readings say so.",
+        "calendar": "Your readings cannot tell how dirty they are, so this date comes from the calendar: "
+        "one wash every {months} months.",
+        "pays": "A wash costs {price}. Dirt now costs you about {value} a month (estimate), so the wash is "
+        "earned back in about {payback} months if no rain cleans the panels first.",
+        "pays_not": "A wash costs {price}. Dirt now costs you about {value} a month (estimate): in money alone "
+        "the wash does not pay within a year.",
+        "pays_unknown": "A wash costs {price}. Without an estimate of the loss we cannot tell whether it pays.",
+        "loss": "{mid} (likely {low} to {high})",
+        "loss_unknown": "an unknown share",
+        "since": " on {day}",
+        "gained": "It gained about {mid} of their output (likely {low} to {high}).",
+        "gained_nothing": "We could not measure a gain: the estimate is {mid} of their output (likely {low} to "
+        "{high}), which may be nothing.",
+        "visit": "{time}, {customer}, {address}",
+        "lead": "{customer}, {site}: {why}",
+        "referral": "not dirt",
+        "footer": "{business}, {address}\nYou get this mail because {reason}.",
+        "leave": "Stop these mails: {stop}\nChoose which mails you get: {choose}",
+        "because_customer": "you agreed to hear from us about your panels",
+        "because_booked": "you booked a visit",
+        "because_staff": "you work for {business}",
+    },
+    "es": {
+        "readings": "Sus lecturas dicen que su producción está un {loss} por debajo de la que tendrían limpios.",
+        "readings_no_loss": "Así lo dicen sus lecturas.",
+        "calendar": "Sus lecturas no permiten saber cuánta suciedad tienen, así que la fecha sale del calendario: "
+        "un lavado cada {months} meses.",
+        "pays": "Un lavado cuesta {price}. Ahora la suciedad le cuesta unos {value} al mes (estimación), así que el "
+        "lavado se amortiza en unos {payback} meses si la lluvia no los limpia antes.",
+        "pays_not": "Un lavado cuesta {price}. Ahora la suciedad le cuesta unos {value} al mes (estimación): solo en "
+        "dinero, el lavado no compensa en un año.",
+        "pays_unknown": "Un lavado cuesta {price}. Sin una estimación de la pérdida no podemos decir si compensa.",
+        "loss": "{mid} (probablemente del {low} al {high})",
+        "loss_unknown": "porcentaje desconocido",
+        "since": " el {day}",
+        "gained": "Ganó alrededor del {mid} de su producción (probablemente del {low} al {high}).",
+        "gained_nothing": "No pudimos medir una ganancia: la estimación es del {mid} de su producción (probablemente "
+        "del {low} al {high}), que puede ser nada.",
+        "visit": "{time}, {customer}, {address}",
+        "lead": "{customer}, {site}: {why}",
+        "referral": "no es suciedad",
+        "footer": "{business}, {address}\nRecibe este correo porque {reason}.",
+        "leave": "No recibir más correos: {stop}\nElegir qué correos recibe: {choose}",
+        "because_customer": "aceptó que le escribamos sobre sus paneles",
+        "because_booked": "reservó una visita",
+        "because_staff": "trabaja en {business}",
+    },
+}
+
+_CAUSES: dict[str, dict[Cause, str]] = {
+    "en": {
+        Cause.STRING_LOSS: "a part of the panels seems to be off.",
+        Cause.OUTAGE: "the inverter seems to have been down.",
+        Cause.SHADING: "something seems to shade the panels, such as a tree that grew.",
+        Cause.SNOW: "snow seems to lie on the panels.",
+        Cause.DEGRADATION: "the panels seem to have aged more than usual.",
+        Cause.METER: "the meter or the file it writes seems to have changed.",
+        Cause.UNKNOWN: "we cannot tell the cause from the readings.",
+    },
+    "es": {
+        Cause.STRING_LOSS: "una parte de los paneles parece desconectada.",
+        Cause.OUTAGE: "el inversor parece haber estado parado.",
+        Cause.SHADING: "algo parece dar sombra a los paneles, por ejemplo un árbol que ha crecido.",
+        Cause.SNOW: "parece haber nieve sobre los paneles.",
+        Cause.DEGRADATION: "los paneles parecen haber envejecido más de lo normal.",
+        Cause.METER: "el contador o su archivo parece haber cambiado.",
+        Cause.UNKNOWN: "las lecturas no permiten saber la causa.",
+    },
+}
+
+
+# --- words ---------------------------------------------------------------------------------------------------------
+
+
+def standard_wording(kind: ReminderKind, language: str) -> tuple[str, str]:
+    """Subject and text as they come with the portal."""
+    subject, text = (TEXTS / language / f"{kind}.txt").read_text(encoding="utf-8").split("\n", 1)
+    return subject, text.strip()
+
+
+def wording(business: Business, kind: ReminderKind, language: str) -> tuple[str, str]:
+    """Subject and text of a business's mails of one kind: its own words, or the standard ones."""
+    own = Wording.objects.filter(business=business, kind=kind, language=language).first()
+    return (own.subject, own.text) if own else standard_wording(kind, language)
+
+
+def fill(text: str, facts: Mapping[str, str]) -> str:
+    """Put the facts in place of their {names}; anything else in braces stays as it is."""
+    return re.sub(r"\{(\w+)\}", lambda match: facts.get(match[1], match[0]), text)
+
+
+def check_wording(kind: ReminderKind, subject: str, text: str) -> None:
+    """Refuse names the kind has no fact for: the recipient would read the braces."""
+    unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(FACTS[kind]))
+    if unknown:
+        allowed = ", ".join(f"{{{name}}}" for name in FACTS[kind])
+        raise ValidationError(f"There is no {{{unknown[0]}}} in this mail. Use only: {allowed}.")
+    if "\n" in subject or "\r" in subject:
+        raise ValidationError("The subject is one line.")
+
+
+def word_mail(*, business: Business, kind: ReminderKind, language: str, subject: str, text: str) -> None:
+    """Keep a business's own words for one kind of mail; empty words bring the standard ones back."""
+    subject, text = subject.strip(), text.replace("\r\n", "\n").strip()
+    if not subject and not text:
+        Wording.objects.filter(business=business, kind=kind, language=language).delete()
+        return
+    if not subject or not text:
+        raise ValidationError("A mail needs a subject and a text. Empty both to go back to the standard words.")
+    check_wording(kind, subject, text)
+    Wording.objects.update_or_create(
+        business=business, kind=kind, language=language, defaults={"subject": subject, "text": text}
+    )
+
+
+# --- whom it goes to -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    name: str
+    email: str
+    language: str
+    tz: str
+    key: dict[str, int]
+
+
+def recipient(reminder: Reminder) -> Recipient:
+    """Whom a reminder goes to, and in whose time."""
+    if reminder.customer is not None:
+        person = reminder.customer
+        tz = reminder.site.tz if reminder.site else reminder.business.tz
+        return Recipient(person.name, person.email, person.language, tz, {"customer": person.pk})
+    assert reminder.user is not None, "a constraint sees to it"
+    key = {"user": reminder.user.pk, "business": reminder.business_id}
+    return Recipient(str(reminder.user), reminder.user.email, reminder.user.language, reminder.business.tz, key)
+
+
+def token_for(key: Mapping[str, int]) -> str:
+    """What lets a recipient choose their mails without a login. It does not expire: old mails must stay leavable."""
+    return signing.dumps(dict(key), salt=SALT)
+
+
+def read_token(token: str) -> tuple[Customer | User, Business] | None:
+    """Whose token it is, and which business wrote; None when it is not ours or they are gone."""
+    try:
+        key: dict[str, int] = signing.loads(token, salt=SALT)
+    except signing.BadSignature:
+        return None
+    if "customer" in key:
+        customer = Customer.objects.select_related("business").filter(pk=key["customer"]).first()
+        return (customer, customer.business) if customer else None
+    user = User.objects.filter(pk=key["user"]).first()
+    business = Business.objects.filter(pk=key["business"]).first()
+    return (user, business) if user and business else None
+
+
+def address(name: str, *args: object) -> str:
+    """A page's whole address, for mails."""
+    return settings.BASE_URL.rstrip("/") + reverse(name, args=args)
+
+
+# --- what it says ----------------------------------------------------------------------------------------------------
+
+
+def percent(fraction: float) -> str:
+    return f"{fraction * 100:.0f} %"
+
+
+def money(amount: Decimal | float, business: Business) -> str:
+    return f"{number_format(Decimal(amount), 2)} {business.currency}"
+
+
+def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
+    """The facts of a reminder as words, as of now, in the language that is active."""
+    person, business = recipient(reminder), reminder.business
+    kind = ReminderKind(reminder.kind)
+    words = _PHRASES[person.language]
+    zone = ZoneInfo(person.tz)
+    known = {
+        "name": person.name,
+        "business": business.name,
+        "phone": business.phone or business.email,
+        "link": address("home"),
+    }
+    if site := reminder.site:
+        known["site"] = site.name
+    if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE):
+        assert site is not None
+        known |= _cleaning_facts(site, words)
+    elif kind == ReminderKind.OTHER_FAULT:
+        assert site is not None
+        newest = SiteAssessment.objects.filter(site=site).newest().first()
+        cause = Cause(newest.cause) if newest and newest.cause else Cause.UNKNOWN
+        began = newest.cause_began if newest else None
+        known["cause"] = _CAUSES[person.language][cause]
+        known["since"] = words["since"].format(day=date_format(began)) if began else ""
+    elif kind == ReminderKind.QUIET:
+        assert site is not None
+        last = last_reading_day(site)
+        assert last is not None, "quiet reminders are for sites that had readings"
+        known["last_day"] = date_format(last)
+        known["days"] = str((now.astimezone(zone).date() - last).days)
+    elif kind in (ReminderKind.BOOKED, ReminderKind.RESULT):
+        assert reminder.visit is not None
+        known |= _visit_facts(reminder.visit, zone, words)
+    elif kind == ReminderKind.LEAD_DIGEST:
+        leads = digest_leads(reminder)
+        known["count"] = str(len(leads))
+        known["leads"] = "\n".join(_lead_line(lead, words) for lead in leads)
+        known["link"] = address("leads")
+    elif kind == ReminderKind.LEAD_COLD:
+        lead = reminder.lead
+        assert lead is not None
+        known["customer"] = lead.site.customer.name
+        known["site"] = lead.site.name
+        known["days"] = str((now - (lead.contacted_at or lead.opened_at)).days)
+        known["why"] = lead.why_now
+        known["link"] = address("lead", lead.pk)
+    elif kind == ReminderKind.TOMORROW:
+        day = reminder.due_at.astimezone(zone).date() + timedelta(days=1)
+        known["day"] = date_format(day)
+        known["visits"] = "\n".join(
+            words["visit"].format(
+                time=time_format(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
+                customer=visit.site.customer.name,
+                address=visit.site.address,
+            )
+            for visit in visits_of_day(reminder, day)
+        )
+    return known
+
+
+def _cleaning_facts(site: Site, words: dict[str, str]) -> dict[str, str]:
+    business = site.customer.business
+    newest = SiteAssessment.objects.filter(site=site).newest().first()
+    price = price_of_visit(site)
+    priced = {"price": money(price, business)}
+    loss = None
+    if newest is not None and newest.loss_low is not None and newest.loss_high is not None:
+        loss = words["loss"].format(
+            mid=percent(newest.present_loss or 0.0), low=percent(newest.loss_low), high=percent(newest.loss_high)
+        )
+    known = priced | {"loss": loss or words["loss_unknown"]}
+    due, by_readings = clean_due(site, newest)
+    known["due_date"] = date_format(due) if due else ""
+    if not by_readings:
+        known["basis"] = words["calendar"].format(months=business.calendar_months)
+    else:
+        known["basis"] = words["readings"].format(loss=loss) if loss else words["readings_no_loss"]
+    value = newest.value_lost_per_month if newest else None
+    if not value:
+        known["pays"] = words["pays_unknown"].format(**priced)
+        return known
+    payback = price / value
+    pays = by_readings or payback <= PAYS_WITHIN_MONTHS
+    known["pays"] = words["pays" if pays else "pays_not"].format(
+        **priced, value=money(round(value), business), payback=max(1, round(payback))
+    )
+    return known
+
+
+def clean_due(site: Site, newest: SiteAssessment | None) -> tuple[date | None, bool]:
+    """When the site's next wash is due, and whether the readings say so (or only the calendar)."""
+    if newest is not None and newest.due_basis:
+        return newest.clean_due, newest.due_basis == "readings"
+    washed = Visit.objects.filter(site=site, state=VisitState.DONE).aggregate(last=Max("finished_at"))["last"]
+    last = washed.astimezone(ZoneInfo(site.tz)).date() if washed else site.installed_on or site.created_at.date()
+    return calendar_due(last, every_months=site.customer.business.calendar_months), False
+
+
+def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:
+    start = visit.starts_at.astimezone(zone)
+    known = {
+        "visit_day": date_format((visit.finished_at or visit.starts_at).astimezone(zone).date()),
+        "visit_time": time_format(start),
+        "price": money(visit.price, visit.site.customer.business) if visit.price is not None else "",
+    }
+    if gain := measured_gain(visit):
+        mid, low, high = gain
+        phrase = words["gained" if low > 0 else "gained_nothing"]
+        known["gain"] = phrase.format(mid=percent(mid), low=percent(low), high=percent(high))
+    return known
+
+
+def measured_gain(visit: Visit) -> tuple[float, float, float] | None:
+    """What the newest assessment says a finished visit gained, with its 90 % interval, as fractions."""
+    if visit.finished_at is None:
+        return None
+    day = visit.finished_at.astimezone(ZoneInfo(visit.site.tz)).date().isoformat()
+    newest = SiteAssessment.objects.filter(site=visit.site).newest().first()
+    for cleaning in newest.cleanings if newest else ():
+        if cleaning["date"] == day and cleaning["gain"] is not None:
+            return cleaning["gain"], cleaning["low"], cleaning["high"]
+    return None
+
+
+def last_reading_day(site: Site) -> date | None:
+    last: date | None = DayReadings.objects.filter(meter__site=site).aggregate(last=Max("day"))["last"]
+    return last
+
+
+def digest_leads(reminder: Reminder) -> list[Lead]:
+    """The leads of a digest: opened since the last one that was sent (a week at most), and still open."""
+    last = (
+        Reminder.objects.filter(
+            kind=reminder.kind, user=reminder.user, business=reminder.business, state=ReminderState.SENT
+        )
+        .exclude(pk=reminder.pk)
+        .aggregate(last=Max("due_at", filter=Q(due_at__lt=reminder.due_at)))["last"]
+    )
+    since = max(last or reminder.due_at - timedelta(days=1), reminder.due_at - timedelta(days=7))
+    leads = Lead.objects.filter(
+        site__customer__business=reminder.business, opened_at__gt=since, opened_at__lte=reminder.due_at
+    )
+    return list(leads.open().by_value().select_related("site__customer"))
+
+
+def _lead_line(lead: Lead, words: dict[str, str]) -> str:
+    return "– " + words["lead"].format(customer=lead.site.customer.name, site=lead.site.name, why=lead.why_now)
+
+
+def visits_of_day(reminder: Reminder, day: date) -> list[Visit]:
+    """A technician's booked visits of one day of the business's clock."""
+    zone = ZoneInfo(reminder.business.tz)
+    start = datetime.combine(day, time(), tzinfo=zone)
+    visits = Visit.objects.filter(
+        technicians=reminder.user,
+        site__customer__business=reminder.business,
+        state=VisitState.BOOKED,
+        starts_at__gte=start,
+        starts_at__lt=datetime.combine(day + timedelta(days=1), time(), tzinfo=zone),
+    )
+    return list(visits.select_related("site__customer").order_by("starts_at"))
+
+
+def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
+    """The whole mail of a reminder. Composed again it has the same Message-ID: mailboxes that drop doubles can."""
+    person, business = recipient(reminder), reminder.business
+    kind = ReminderKind(reminder.kind)
+    subject, text = wording(business, kind, person.language)
+    words = _PHRASES[person.language]
+    with translation.override(person.language):
+        known = facts(reminder, now=now)
+        subject, body = fill(subject, known), fill(text, known)
+        because = "because_staff" if kind in TO_STAFF else "because_booked" if kind in ASKED_FOR else "because_customer"
+        footer = words["footer"].format(
+            business=business.name,
+            address=", ".join(business.postal_address.splitlines()),
+            reason=words[because].format(business=business.name),
+        )
+        headers = {"Message-ID": message_id(reminder), "Auto-Submitted": "auto-generated"}
+        token = token_for(person.key)
+        leave = words["leave"].format(stop=address("mail_stop", token), choose=address("mail_choices", token))
+        if kind not in ASKED_FOR:
+            footer += "\n" + leave
+            headers["List-Unsubscribe"] = f"<{address('mail_stop', token)}>"
+            headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+        html = render_to_string(
+            "mail/frame.html",
+            {"language": person.language, "business": business, "subject": subject, "body": body, "footer": footer},
+        )
+    mail = EmailMultiAlternatives(
+        subject=" ".join(subject.split()),
+        body=f"{body}\n\n-- \n{footer}\n",
+        from_email=formataddr((business.name, settings.DEFAULT_FROM_EMAIL)),
+        to=[formataddr((person.name, person.email))],
+        reply_to=[business.email],
+        headers=headers,
+    )
+    mail.attach_alternative(html, "text/html")
+    # Providers that report bounces and complaints hand these back with them.
+    mail.metadata = {"business": str(business.pk), "reminder": str(reminder.pk)}  # type: ignore[attr-defined]
+    if kind == ReminderKind.BOOKED and reminder.visit is not None:
+        mail.attach("visit.ics", visit_calendar(reminder.visit, now=now), "text/calendar")
+    return mail
+
+
+def message_id(reminder: Reminder) -> str:
+    domain = settings.DEFAULT_FROM_EMAIL.rpartition("@")[2].rstrip(">")
+    return f"<reminder-{reminder.pk}@{domain}>"
+
+
+def visit_calendar(visit: Visit, *, now: datetime) -> str:
+    """A visit for the homeowner's own calendar (iCalendar, RFC 5545)."""
+    business = visit.site.customer.business
+    event = icalendar.Event()
+    event.add("uid", f"visit-{visit.pk}@{settings.DEFAULT_FROM_EMAIL.rpartition('@')[2]}")
+    event.add("sequence", visit.revision)
+    event.add("dtstamp", now.astimezone(UTC))
+    event.add("dtstart", visit.starts_at.astimezone(UTC))
+    event.add("dtend", (visit.starts_at + timedelta(minutes=visit.minutes)).astimezone(UTC))
+    event.add("summary", business.name)
+    event.add("location", visit.site.address)
+    calendar = icalendar.Calendar()
+    calendar.add("prodid", "-//Rinsemark//EN")
+    calendar.add("version", "2.0")
+    calendar.add_component(event)
+    return str(calendar.to_ical().decode())
+
+
+# --- handing it over -------------------------------------------------------------------------------------------------
+
+
+class NotTaken(Exception):
+    """The mail server did not take the mail: surely not, whatever else went wrong."""
+
+    def __init__(
+        self, reason: str, *, for_good: bool = False, server_away: bool = False, no_such_address: bool = False
+    ):
+        super().__init__(reason)
+        self.reason = reason
+        self.for_good = for_good
+        self.server_away = server_away
+        self.no_such_address = no_such_address
+
+
+class MayHaveArrived(Exception):
+    """The connection was lost after the message had begun to leave: nobody can tell whether it was kept."""
+
+
+class _Connection(smtplib.SMTP):
+    before_data: Callable[[], None] | None = None
+
+    def data(self, msg: Any) -> tuple[int, bytes]:
+        if self.before_data:
+            self.before_data()
+        return super().data(msg)
+
+
+class SmtpBackend(smtp.EmailBackend):
+    """Django's SMTP backend, which tells when the message itself begins to leave: until then nothing has arrived."""
+
+    before_data: Callable[[], None] | None = None
+
+    @property
+    def connection_class(self) -> type[_Connection]:
+        return _Connection
+
+    def send_messages(self, email_messages: Any) -> int:
+        self.open()
+        if isinstance(self.connection, _Connection):
+            self.connection.before_data = self.before_data
+        return super().send_messages(email_messages) or 0
+
+
+class Postman:
+    """Hands mails over one by one, over one connection to the mail server while that holds."""
+
+    def __init__(self) -> None:
+        self._backend: Any = None
+
+    def deliver(self, mail: EmailMultiAlternatives, *, handing_over: Callable[[], None]) -> None:
+        """Deliver one mail. ``handing_over`` is called when the message itself begins to leave.
+
+        Raises NotTaken or MayHaveArrived; what ``handing_over`` raises passes through and nothing has left.
+        """
+        if not isinstance(self._backend, SmtpBackend):
+            self._backend = get_connection()  # the file backend writes a file a connection, and one mail is one file
+        leaving = False
+
+        def begin() -> None:
+            nonlocal leaving
+            handing_over()
+            leaving = True
+
+        try:
+            if isinstance(self._backend, SmtpBackend):
+                self._backend.before_data = begin
+            else:
+                begin()
+            self._backend.send_messages([mail])
+        except smtplib.SMTPRecipientsRefused as error:
+            code, said = next(iter(error.recipients.values()))
+            raise _refusal(code, said) from error
+        except (smtplib.SMTPConnectError, smtplib.SMTPHeloError, smtplib.SMTPAuthenticationError) as error:
+            self.close()
+            raise NotTaken(f"The mail server turned us away: {_said(error.smtp_error)}", server_away=True) from error
+        except smtplib.SMTPResponseException as error:
+            self.close()
+            raise _refusal(error.smtp_code, error.smtp_error) from error
+        except (smtplib.SMTPServerDisconnected, OSError) as error:
+            self.close()
+            if leaving:
+                raise MayHaveArrived(str(error)) from error
+            raise NotTaken(f"The mail server cannot be reached: {error}", server_away=True) from error
+        except AnymailAPIError as error:
+            status = getattr(error, "status_code", None)  # of the provider's answer: 429 and 5xx mean later
+            for_good = status is None or (400 <= status < 500 and status != 429)
+            raise NotTaken(f"The mail service refused it: {error}", for_good=for_good) from error
+        except (smtplib.SMTPException, AnymailError, ValueError, UnicodeError) as error:
+            self.close()
+            raise NotTaken(f"The mail could not be written or addressed: {error}", for_good=True) from error
+        except BaseException:
+            self.close()  # in the middle of a mail: the next one needs a fresh connection
+            raise
+
+    def close(self) -> None:
+        """End the connection, if there is one, whatever state it is in."""
+        backend, self._backend = self._backend, None
+        if backend is not None:
+            with contextlib.suppress(smtplib.SMTPException, OSError):
+                backend.close()
+
+
+def _refusal(code: int, said: bytes | str) -> NotTaken:
+    words = _said(said)
+    # RFC 3463: 5.1.1 no such mailbox, 5.1.2 no such domain, 5.1.10 the domain takes no mail.
+    gone = code >= 500 and re.match(r"5\.1\.(1|2|10)\b", words) is not None
+    return NotTaken(f"The mail server refused it ({code}): {words}", for_good=code >= 500, no_such_address=gone)
+
+
+def _said(words: bytes | str) -> str:
+    return words.decode("utf-8", "replace") if isinstance(words, bytes) else str(words)
+
+
+# --- what is never written to again --------------------------------------------------------------------------------
+
+
+def stop_mail(*, email: str, business: Business, why: str, now: datetime) -> None:
+    """Write to this address no more. A complaint or a dead address is not undone by a later unsubscribe."""
+    stop, created = MailStop.objects.get_or_create(
+        email=email.lower(), business=business, defaults={"why": why, "since": now}
+    )
+    if not created and stop.why == "unsubscribed" and why != "unsubscribed":
+        stop.why, stop.since = why, now
+        stop.save()
+
+
+def allow_mail(*, email: str, business: Business) -> None:
+    """Undo an unsubscription, at the recipient's own wish; bounces and complaints stay."""
+    MailStop.objects.filter(email=email.lower(), business=business, why="unsubscribed").delete()
+
+
+def record_bounce(*, email: str, complained: bool, business_id: int | None, now: datetime) -> int:
+    """An address bounced for good or complained: stop writing to it. Returns how many businesses stopped.
+
+    A report that does not say whose mail it was stops every business that writes to the address.
+    """
+    if business_id is not None:
+        businesses = Business.objects.filter(pk=business_id)
+    else:
+        businesses = Business.objects.filter(
+            Q(customers__email__iexact=email) | Q(memberships__user__email__iexact=email)
+        ).distinct()
+    for business in businesses:
+        stop_mail(email=email, business=business, why="complained" if complained else "bounced", now=now)
+    return len(businesses)
+
+
+def choose_mails(*, who: Customer | User, wanted: Mapping[ReminderKind, bool]) -> None:
+    """Keep a recipient's choice for each kind."""
+    owner: dict[str, Any] = {"customer": who} if isinstance(who, Customer) else {"user": who}
+    for kind, yes in wanted.items():
+        Preference.objects.update_or_create(**owner, kind=kind, defaults={"wanted": yes})

@@ -1,0 +1,672 @@
+"""Reminders: the row is the queue.
+
+Planning writes rows, each with a key that makes it the same reminder however often it is planned. Sending claims a due
+row, checks that it may and should still go, and hands it to the mail server. What can go wrong, and what then happens:
+
+- The worker dies before the message begins to leave: the claim runs out and the row is sent later. Nothing has left.
+- The mail server refuses for now, cannot be reached or stalls: sent later. Refuses for good: failed, with its words.
+- The connection or the worker dies while the message leaves (after DATA): nobody can tell whether it arrived.
+  Kinds in ``AT_LEAST_ONCE`` are sent again, since a visit nobody knows of costs more than a second mail, and the same
+  Message-ID lets mailboxes drop the double. All others are not: they are shown as failed, and the office may retry.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import OperationalError, connection, transaction
+from django.db.models import F, Q
+
+from portal.actions.mail import (
+    ASKED_FOR,
+    TO_STAFF,
+    MayHaveArrived,
+    NotTaken,
+    Postman,
+    clean_due,
+    compose,
+    digest_leads,
+    last_reading_day,
+    measured_gain,
+    message_id,
+    recipient,
+    stop_mail,
+    visits_of_day,
+)
+from portal.models import (
+    OFFICE_ROLES,
+    Business,
+    Customer,
+    Lead,
+    LeadStage,
+    MailStop,
+    Membership,
+    Preference,
+    Reminder,
+    ReminderKind,
+    ReminderState,
+    SendingRules,
+    Site,
+    SiteAssessment,
+    Visit,
+    VisitState,
+)
+from portal.pv.assessment import Cause, Verdict
+
+log = logging.getLogger(__name__)
+
+AT_LEAST_ONCE = frozenset({ReminderKind.BOOKED, ReminderKind.TOMORROW})
+
+LIFETIME = {
+    ReminderKind.DUE_SOON: timedelta(days=14),
+    ReminderKind.DUE: timedelta(days=21),
+    ReminderKind.BOOKED: timedelta(days=14),
+    ReminderKind.RESULT: timedelta(days=21),
+    ReminderKind.QUIET: timedelta(days=14),
+    ReminderKind.OTHER_FAULT: timedelta(days=21),
+    ReminderKind.SEND_READINGS: timedelta(days=21),
+    ReminderKind.LEAD_DIGEST: timedelta(days=1),
+    ReminderKind.LEAD_COLD: timedelta(days=7),
+    ReminderKind.TOMORROW: timedelta(hours=20),
+}
+"""So long after it was due a reminder is still of use."""
+
+SOON = timedelta(days=14)
+AGAIN = {
+    ReminderKind.DUE_SOON: timedelta(days=180),
+    ReminderKind.DUE: timedelta(days=60),
+    ReminderKind.QUIET: timedelta(days=30),
+    ReminderKind.OTHER_FAULT: timedelta(days=90),
+    ReminderKind.SEND_READINGS: timedelta(days=45),
+    ReminderKind.LEAD_COLD: timedelta(days=14),
+}
+"""So long after one of a kind about the same thing the next may be planned."""
+
+AT_MOST = {ReminderKind.DUE_SOON: 1, ReminderKind.QUIET: 3, ReminderKind.OTHER_FAULT: 2, ReminderKind.SEND_READINGS: 3}
+AGAIN_AFTER_DROP = timedelta(days=14)
+QUIET_AFTER = timedelta(days=10)
+FAULT_HOLDS = timedelta(days=3)
+"""A fault must hold this long before anybody is told."""
+
+NARROW_GAIN = 0.05
+"""A gain is told once its 90 % interval is no wider than this, or after ``GAIN_WAITS``."""
+GAIN_WAITS = timedelta(days=30)
+CAP_WINDOW = timedelta(days=30)
+DIGEST_HOUR = 8
+TOMORROW_HOUR = 16
+
+LEASE = timedelta(minutes=10)
+"""A claim older than this is of a worker that died. One mail takes a tenth of it at the worst (time-outs of 20 s)."""
+ROUND_SECONDS = 240
+BATCH = 200
+BACKOFF = (5, 15, 60, 240, 720)
+"""Minutes until the next try after a refusal for now; a greylist lets the second or third try in (RFC 6647)."""
+SERVER_AWAY_WAIT = timedelta(minutes=2)
+MAX_ATTEMPTS = 6
+
+
+# --- when people may be written to -----------------------------------------------------------------------------------
+
+
+def sending_rules(business: Business) -> SendingRules:
+    """The business's rules, or the standard ones."""
+    return SendingRules.objects.filter(business=business).first() or SendingRules(business=business)
+
+
+def next_decent(moment: datetime, *, tz: str, rules: SendingRules) -> datetime:
+    """The first instant from ``moment`` on that lies in decent hours of a decent day of the zone."""
+    zone = ZoneInfo(tz)
+    local = moment.astimezone(zone)
+    if local.hour >= rules.until_hour:
+        local = _at_hour(local.date() + timedelta(days=1), rules.from_hour, zone)
+    elif local.hour < rules.from_hour:
+        local = _at_hour(local.date(), rules.from_hour, zone)
+    if local.weekday() == 6 and not rules.on_sundays:
+        local = _at_hour(local.date() + timedelta(days=1), rules.from_hour, zone)
+    return local.astimezone(moment.tzinfo)
+
+
+def _at_hour(day: date, hour: int, zone: ZoneInfo) -> datetime:
+    return datetime(day.year, day.month, day.day, hour, tzinfo=zone)
+
+
+def season_stopped(day: date, rules: SendingRules) -> bool:
+    """Whether no cleaning reminders go out on this day (snow)."""
+    if rules.stop_from is None or rules.stop_until is None:
+        return False
+    if rules.stop_from <= rules.stop_until:
+        return rules.stop_from <= day.month <= rules.stop_until
+    return day.month >= rules.stop_from or day.month <= rules.stop_until
+
+
+# --- planning --------------------------------------------------------------------------------------------------------
+
+
+def plan_reminders(*, site: Site, assessment: SiteAssessment | None, now: datetime) -> None:
+    """Plan what the homeowner should hear, from the newest assessment or, without one, from the calendar.
+
+    Planned again on the same day nothing is added.
+    """
+    if not site.customer.email or site.customer.consented_on is None:
+        return
+    rules = sending_rules(site.customer.business)
+    soonest = next_decent(now, tz=site.tz, rules=rules)
+    today = now.astimezone(ZoneInfo(site.tz)).date()
+
+    def plan(kind: ReminderKind, about: object, due_at: datetime = soonest, visit: Visit | None = None) -> None:
+        _plan(kind, f"{site.pk}:{about}", due_at, now, business=site.customer.business, site=site, visit=visit)
+
+    last_day = last_reading_day(site)
+    if last_day is None:
+        if today - site.created_at.astimezone(ZoneInfo(site.tz)).date() >= timedelta(days=7):
+            plan(ReminderKind.SEND_READINGS, "none")
+    elif today - last_day >= QUIET_AFTER:
+        plan(ReminderKind.QUIET, last_day)
+
+    if assessment is not None and assessment.verdict == Verdict.OTHER_FAULT and assessment.cause != Cause.SNOW:
+        plan(
+            ReminderKind.OTHER_FAULT,
+            assessment.cause or Cause.UNKNOWN,
+            next_decent(now + FAULT_HOLDS, tz=site.tz, rules=rules),
+        )
+    else:
+        _plan_cleaning(site, assessment, today, rules, plan)
+
+    since = now - GAIN_WAITS - LIFETIME[ReminderKind.RESULT]
+    for visit in Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=since):
+        if _gain_is_told(visit, now):
+            plan(ReminderKind.RESULT, visit.pk, visit=visit)
+
+
+def _plan_cleaning(
+    site: Site,
+    assessment: SiteAssessment | None,
+    today: date,
+    rules: SendingRules,
+    plan: Callable[[ReminderKind, object], None],
+) -> None:
+    due, _ = clean_due(site, assessment)
+    if due is None or due - SOON > today or season_stopped(today, rules) or _visit_ahead(site):
+        return
+    washed = Visit.objects.filter(site=site, state=VisitState.DONE).order_by("-finished_at").first()
+    since = washed.pk if washed else 0
+    if due > today:
+        plan(ReminderKind.DUE_SOON, since)
+        return
+    told = Reminder.objects.filter(site=site, kind=ReminderKind.DUE_SOON, state=ReminderState.SENT)
+    midnight = _at_hour(today, 0, ZoneInfo(site.tz))
+    if not told.filter(sent_at__gt=midnight - timedelta(days=9)).exists():
+        plan(ReminderKind.DUE, since)
+
+
+def _gain_is_told(visit: Visit, now: datetime) -> bool:
+    gain = measured_gain(visit)
+    if gain is None or visit.finished_at is None:
+        return False
+    _, low, high = gain
+    return high - low <= NARROW_GAIN or now - visit.finished_at >= GAIN_WAITS
+
+
+def _visit_ahead(site: Site) -> bool:
+    return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
+
+
+def _plan(
+    kind: ReminderKind,
+    about: object,
+    due_at: datetime,
+    now: datetime,
+    *,
+    business: Business,
+    site: Site | None = None,
+    visit: Visit | None = None,
+    lead: Lead | None = None,
+    user_id: int | None = None,
+    stale_at: datetime | None = None,
+) -> None:
+    """Add a reminder unless one about the same thing waits, went lately, or went often enough."""
+    prefix = f"{kind}:{about}:"
+    same = Reminder.objects.filter(kind=kind, business=business, site=site, lead=lead, user_id=user_id)
+    earlier = [one for one in same.order_by("pk") if one.key.startswith(prefix)]
+    if earlier:
+        last = earlier[-1]
+        pause = AGAIN.get(kind)
+        if last.state in (ReminderState.DUE, ReminderState.SENDING) or pause is None:
+            return
+        if last.state == ReminderState.DROPPED:
+            pause = AGAIN_AFTER_DROP
+        told = sum(one.state != ReminderState.DROPPED for one in earlier)
+        if now - last.due_at < pause or told >= AT_MOST.get(kind, told + 1):
+            return
+    Reminder.objects.get_or_create(
+        key=f"{prefix}{len(earlier)}",
+        defaults={
+            "business": business,
+            "kind": kind,
+            "customer": site.customer if site and user_id is None else None,
+            "user_id": user_id,
+            "site": site,
+            "visit": visit,
+            "lead": lead,
+            "due_at": due_at,
+            "stale_at": stale_at or due_at + LIFETIME[kind],
+        },
+    )
+
+
+def plan_standing(*, now: datetime) -> None:
+    """Plan what follows from the calendar and the office's work: bookings, tomorrow's visits, digests, cold leads.
+
+    Beat calls it every few minutes; it looks at rows alone, so what one call missed the next one plans.
+    """
+    for business in Business.objects.all():
+        _plan_bookings(business, now)
+        _plan_tomorrow(business, now)
+        _plan_leads(business, now)
+
+
+def plan_unassessed(*, now: datetime) -> None:
+    """Plan for sites the nightly job has nothing to say of: calendar reminders, and asking for readings."""
+    assessed = SiteAssessment.objects.filter(made_at__gt=now - timedelta(days=3)).values("site")
+    for site in Site.objects.exclude(pk__in=assessed).select_related("customer__business").iterator():
+        plan_reminders(site=site, assessment=SiteAssessment.objects.filter(site=site).newest().first(), now=now)
+
+
+def _plan_bookings(business: Business, now: datetime) -> None:
+    ahead = Visit.objects.filter(
+        site__customer__business=business, state=VisitState.BOOKED, starts_at__gt=now
+    ).select_related("site__customer__business")
+    planned = set(
+        Reminder.objects.filter(business=business, kind=ReminderKind.BOOKED, visit__in=ahead).values_list(
+            "key", flat=True
+        )
+    )
+    for visit in ahead:
+        about = f"{visit.pk}:{visit.revision}"
+        if visit.site.customer.email and f"{ReminderKind.BOOKED}:{about}:0" not in planned:
+            _plan(
+                ReminderKind.BOOKED,
+                about,
+                now,
+                now,
+                business=business,
+                site=visit.site,
+                visit=visit,
+                stale_at=visit.starts_at,
+            )
+
+
+def _plan_tomorrow(business: Business, now: datetime) -> None:
+    zone = ZoneInfo(business.tz)
+    today = now.astimezone(zone).date()
+    due_at = _at_hour(today, TOMORROW_HOUR, zone)
+    if now < due_at:
+        return
+    first = _at_hour(today + timedelta(days=1), 0, zone)
+    going = Visit.objects.filter(
+        site__customer__business=business,
+        state=VisitState.BOOKED,
+        starts_at__gte=first,
+        starts_at__lt=_at_hour(today + timedelta(days=2), 0, zone),
+        technicians__is_active=True,
+    )
+    for user_id in going.values_list("technicians", flat=True).distinct():
+        _plan(
+            ReminderKind.TOMORROW, f"{business.pk}:{user_id}:{today}", due_at, now, business=business, user_id=user_id
+        )
+
+
+def _plan_leads(business: Business, now: datetime) -> None:
+    zone = ZoneInfo(business.tz)
+    today = now.astimezone(zone).date()
+    due_at = _at_hour(today, DIGEST_HOUR, zone)
+    office = list(
+        Membership.objects.filter(business=business, role__in=OFFICE_ROLES, user__is_active=True).values_list(
+            "user_id", flat=True
+        )
+    )
+    leads = Lead.objects.filter(site__customer__business=business).open()
+    if now >= due_at and leads.filter(opened_at__gt=due_at - timedelta(days=7), opened_at__lte=due_at).exists():
+        for user_id in office:
+            about = f"{business.pk}:{user_id}:{today}"
+            _plan(ReminderKind.LEAD_DIGEST, about, due_at, now, business=business, user_id=user_id)
+    rules = sending_rules(business)
+    cold = leads.awake(today).filter(_cold(today, now - timedelta(days=rules.cold_after_days)))
+    for lead in cold.select_related("site__customer"):
+        for user_id in [lead.assigned_to_id] if lead.assigned_to_id else office:
+            _plan(
+                ReminderKind.LEAD_COLD,
+                f"{lead.pk}:{user_id}",
+                next_decent(now, tz=business.tz, rules=rules),
+                now,
+                business=business,
+                site=lead.site,
+                lead=lead,
+                user_id=user_id,
+            )
+
+
+def _cold(today: date, before: datetime) -> Q:
+    """Leads nobody has touched since ``before`` and that have no step planned ahead."""
+    return (
+        Q(stage__in=[LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED])
+        & Q(opened_at__lt=before)
+        & (Q(contacted_at=None) | Q(contacted_at__lt=before))
+        & (Q(next_action_on=None) | Q(next_action_on__lt=today))
+    )
+
+
+# --- sending ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class Round:
+    """What one round of sending did, in reminders."""
+
+    sent: int = 0
+    dropped: int = 0
+    postponed: int = 0
+    later: int = 0
+    failed: int = 0
+    unsure: int = 0
+    server_away: bool = False
+
+
+class _ClaimLost(Exception):
+    """Somebody else holds the reminder now; nothing has left."""
+
+
+def send_due(*, now: datetime, limit: int | None = None) -> Round:
+    """Send what is due, oldest first, until it is done, ``limit`` is reached or the round's time is up.
+
+    Any number of these may run at once. One that finds the mail server away stops: the next beat tries again.
+    """
+    started = time.monotonic()
+
+    def clock() -> datetime:
+        return now + timedelta(seconds=time.monotonic() - started)
+
+    release_expired(now=now)
+    done = Round()
+    postman = Postman()
+    taken = 0
+    try:
+        while limit is None or taken < limit:
+            size = BATCH if limit is None else min(BATCH, limit - taken)
+            batch = list(Reminder.objects.due(now).order_by("due_at", "pk").values_list("pk", flat=True)[:size])
+            claimed = 0
+            for pk in batch:
+                claimed += _send_one(pk, postman, clock, done)
+                if done.server_away or time.monotonic() - started > ROUND_SECONDS:
+                    return done
+            taken += claimed
+            if not claimed:
+                return done
+    finally:
+        postman.close()
+    return done
+
+
+def release_expired(*, now: datetime) -> None:
+    """Take back what dead workers had claimed."""
+    expired = Reminder.objects.filter(state=ReminderState.SENDING, claimed_at__lt=now - LEASE)
+    expired.filter(handed_over_at=None).update(state=ReminderState.DUE)
+    left = expired.filter(handed_over_at__isnull=False)
+    left.filter(kind__in=AT_LEAST_ONCE).update(
+        state=ReminderState.DUE,
+        reason="The worker died while sending it. It is sent again: it may arrive twice.",
+    )
+    left.exclude(kind__in=AT_LEAST_ONCE).update(
+        state=ReminderState.FAILED,
+        reason="The worker died while sending it: it may have arrived. It is not sent again by itself.",
+    )
+
+
+def _send_one(pk: int, postman: Postman, clock: Callable[[], datetime], done: Round) -> bool:
+    """Claim and send one reminder; returns False when somebody else had it."""
+    reminder, claimed = _claim(pk, clock(), done)
+    if reminder is None:
+        return claimed
+    mine = Reminder.objects.filter(pk=pk, claimed_at=reminder.claimed_at)
+
+    def handing_over() -> None:
+        if not mine.filter(state=ReminderState.SENDING).update(handed_over_at=clock()):
+            raise _ClaimLost
+
+    try:
+        mail = compose(reminder, now=clock())
+        postman.deliver(mail, handing_over=handing_over)
+    except _ClaimLost:
+        log.warning("reminder %d was taken over by another worker before it left", pk)
+    except NotTaken as error:
+        _not_taken(reminder, error, clock(), done)
+    except MayHaveArrived as error:
+        done.unsure += 1
+        if reminder.kind in AT_LEAST_ONCE:
+            mine.update(
+                state=ReminderState.DUE,
+                retry_at=clock() + timedelta(minutes=BACKOFF[0]),
+                reason=f"The connection broke while sending it ({error}). It is sent again: it may arrive twice.",
+            )
+        else:
+            mine.update(
+                state=ReminderState.FAILED,
+                reason=f"The connection broke while sending it ({error}): it may have arrived. "
+                "It is not sent again by itself.",
+            )
+    else:
+        _keep_at_it(
+            lambda: mine.update(
+                state=ReminderState.SENT,
+                sent_at=clock(),
+                message_id=message_id(reminder),
+                subject=mail.subject[:250],
+                reason="",
+            )
+        )
+        done.sent += 1
+    return True
+
+
+def _keep_at_it(write: Callable[[], int]) -> None:
+    """Write down that a mail has left, through a restart of the database: forgetting it would send it twice."""
+    for wait in (0.5, 1, 2, 4, 8, 16):
+        try:
+            write()
+        except OperationalError:
+            if connection.in_atomic_block:
+                raise
+            log.warning("the database is away; a sent mail is written down in %s s", wait)
+            connection.close()
+            time.sleep(wait)
+        else:
+            return
+    write()
+
+
+def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Round) -> None:
+    mine = Reminder.objects.filter(pk=reminder.pk, claimed_at=reminder.claimed_at)
+    if error.server_away:
+        # Not this mail's fault, so it costs no attempt; others go first in case it is.
+        done.server_away = True
+        done.later += 1
+        mine.update(
+            state=ReminderState.DUE,
+            attempts=F("attempts") - 1,
+            handed_over_at=None,
+            retry_at=moment + SERVER_AWAY_WAIT,
+            reason=error.reason,
+        )
+    elif error.for_good or reminder.attempts >= MAX_ATTEMPTS:
+        done.failed += 1
+        mine.update(state=ReminderState.FAILED, handed_over_at=None, reason=error.reason)
+        if error.no_such_address:
+            stop_mail(email=recipient(reminder).email, business=reminder.business, why="bounced", now=moment)
+    else:
+        done.later += 1
+        wait = BACKOFF[min(reminder.attempts, len(BACKOFF)) - 1]
+        mine.update(
+            state=ReminderState.DUE,
+            handed_over_at=None,
+            retry_at=moment + timedelta(minutes=wait),
+            reason=f"{error.reason} Tried again after {wait} minutes.",
+        )
+
+
+def _claim(pk: int, moment: datetime, done: Round) -> tuple[Reminder | None, bool]:
+    """Claim a due reminder and check it, in one transaction; returns it when it may go, and whether it was free."""
+    with transaction.atomic():
+        free = Reminder.objects.due(moment).filter(pk=pk)
+        if not free.update(
+            state=ReminderState.SENDING, claimed_at=moment, handed_over_at=None, attempts=F("attempts") + 1
+        ):
+            return None, False
+        reminder = Reminder.objects.select_related(
+            "business", "customer", "user", "site__customer__business", "visit__site__customer__business", "lead__site"
+        ).get(pk=pk)
+        if reminder.customer_id:
+            # Two reminders to one person are checked one after the other, or both would be the last under the cap.
+            Customer.objects.select_for_update().get(pk=reminder.customer_id)
+        reason = _why_not(reminder, moment)
+        if reason:
+            done.dropped += 1
+            Reminder.objects.filter(pk=pk).update(state=ReminderState.DROPPED, reason=reason)
+            return None, True
+        better = _better_time(reminder, moment)
+        if better > moment:
+            done.postponed += 1
+            Reminder.objects.filter(pk=pk).update(
+                state=ReminderState.DUE, due_at=better, attempts=F("attempts") - 1, claimed_at=None
+            )
+            return None, True
+        return reminder, True
+
+
+def _is_list_mail(reminder: Reminder) -> bool:
+    return reminder.kind not in TO_STAFF | ASKED_FOR
+
+
+def _better_time(reminder: Reminder, moment: datetime) -> datetime:
+    """When this mail should go: now, in decent hours, or the day after another mail to the same person."""
+    if not _is_list_mail(reminder):
+        return moment
+    rules = sending_rules(reminder.business)
+    tz = recipient(reminder).tz
+    midnight = _at_hour(moment.astimezone(ZoneInfo(tz)).date(), 0, ZoneInfo(tz))
+    if _others(reminder, since=midnight):
+        return next_decent(midnight + timedelta(days=1, hours=1), tz=tz, rules=rules)
+    return next_decent(moment, tz=tz, rules=rules)
+
+
+def _others(reminder: Reminder, *, since: datetime) -> int:
+    """Other list mails to the same homeowner that went, or are just going."""
+    return (
+        Reminder.objects.filter(customer_id=reminder.customer_id)
+        .filter(Q(state=ReminderState.SENT, sent_at__gte=since) | Q(state=ReminderState.SENDING))
+        .exclude(kind__in=ASKED_FOR)
+        .exclude(pk=reminder.pk)
+        .count()
+    )
+
+
+def _why_not(reminder: Reminder, moment: datetime) -> str:
+    """Why a reminder should not go any more; empty when it should."""
+    if moment > reminder.stale_at:
+        return f"It was due on {reminder.due_at:%Y-%m-%d %H:%M} UTC and came too late to be of use."
+    person = recipient(reminder)
+    if not person.email:
+        return "There is no e-mail address."
+    stop = MailStop.objects.filter(business=reminder.business, email__iexact=person.email).first()
+    if stop and not (stop.why == "unsubscribed" and reminder.kind in ASKED_FOR):
+        return f"This address is not written to any more: {stop.get_why_display().lower()} on {stop.since:%Y-%m-%d}."
+    if reminder.customer is not None and _is_list_mail(reminder) and reminder.customer.consented_on is None:
+        return "They have not agreed to be written to."
+    if Preference.objects.filter(
+        customer=reminder.customer, user=reminder.user, kind=reminder.kind, wanted=False
+    ).exists():
+        return "They do not want mails of this kind."
+    if reason := _moot(reminder, moment):
+        return reason
+    if _is_list_mail(reminder):
+        cap = reminder.business.reminder_cap_per_month
+        if _others(reminder, since=moment - CAP_WINDOW) >= cap:
+            return f"They already got {cap} mails in 30 days."
+    return ""
+
+
+def _moot(reminder: Reminder, moment: datetime) -> str:
+    """Why what the reminder says is no longer so; empty when it still is."""
+    kind = ReminderKind(reminder.kind)
+    site, visit, lead = reminder.site, reminder.visit, reminder.lead
+    if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE) and site:
+        return _cleaning_moot(reminder, site, moment)
+    if kind == ReminderKind.BOOKED and visit:
+        if visit.state != VisitState.BOOKED:
+            return "The visit was called off."
+        if not reminder.key.startswith(f"{kind}:{visit.pk}:{visit.revision}:"):
+            return "The visit was moved; another mail tells of it."
+    elif kind == ReminderKind.RESULT and visit:
+        if measured_gain(visit) is None:
+            return "The readings no longer say what the wash gained."
+    elif kind == ReminderKind.QUIET and site:
+        last = last_reading_day(site)
+        if last and moment.astimezone(ZoneInfo(site.tz)).date() - last < QUIET_AFTER:
+            return "Readings have come in."
+    elif kind == ReminderKind.SEND_READINGS and site:
+        if last_reading_day(site) is not None:
+            return "Readings have come in."
+    elif kind == ReminderKind.OTHER_FAULT and site:
+        newest = SiteAssessment.objects.filter(site=site).newest().first()
+        if newest is None or newest.verdict != Verdict.OTHER_FAULT:
+            return "The readings no longer show it."
+    elif kind == ReminderKind.LEAD_DIGEST:
+        if not digest_leads(reminder):
+            return "No new lead is open any more."
+    elif kind == ReminderKind.LEAD_COLD and lead:
+        today = moment.astimezone(ZoneInfo(reminder.business.tz)).date()
+        before = moment - timedelta(days=sending_rules(reminder.business).cold_after_days)
+        if not Lead.objects.awake(today).filter(_cold(today, before), pk=lead.pk).exists():
+            return "Somebody has taken care of the lead."
+    elif kind == ReminderKind.TOMORROW:
+        day = reminder.due_at.astimezone(ZoneInfo(reminder.business.tz)).date() + timedelta(days=1)
+        if not visits_of_day(reminder, day):
+            return "No visit is left on that day."
+    return ""
+
+
+def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
+    today = moment.astimezone(ZoneInfo(site.tz)).date()
+    if season_stopped(today, sending_rules(reminder.business)):
+        return "No cleaning reminders go out in this season."
+    if _visit_ahead(site):
+        return "A visit is booked."
+    if Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=reminder.created_at).exists():
+        return "The panels were washed meanwhile."
+    due, _ = clean_due(site, SiteAssessment.objects.filter(site=site).newest().first())
+    if due is None or due > today + SOON:
+        return "By the newest readings no wash is due."
+    if reminder.kind == ReminderKind.DUE_SOON and due <= today:
+        return "It is due by now; the mail that says so goes instead."
+    return ""
+
+
+def retry_reminder(*, reminder: Reminder, now: datetime) -> None:
+    """Put a failed or dropped reminder back in the queue, at the office's wish."""
+    back = Reminder.objects.filter(pk=reminder.pk, state__in=[ReminderState.FAILED, ReminderState.DROPPED]).update(
+        state=ReminderState.DUE,
+        due_at=now,
+        stale_at=now + LIFETIME[ReminderKind(reminder.kind)],
+        retry_at=None,
+        claimed_at=None,
+        handed_over_at=None,
+        attempts=0,
+        reason="Put back by the office.",
+    )
+    if not back:
+        raise ValidationError("Only a reminder that failed or was dropped can be put back.")
