@@ -72,6 +72,7 @@ TEMPLATES: list[dict[str, Any]] = [
         "DIRS": [ROOT / "portal" / "templates"],
         "APP_DIRS": True,
         "OPTIONS": {
+            "builtins": ["portal.views.words"],
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
@@ -136,6 +137,12 @@ STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
+LARGEST_UPLOAD = 256 * 1024 * 1024
+FILE_UPLOAD_HANDLERS = [
+    "portal.views.imports.SizeLimit",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 

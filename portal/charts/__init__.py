@@ -1,0 +1,1 @@
+"""Frames in, plotly figures (plain dictionaries) and small SVG drawings out."""

@@ -15,8 +15,8 @@ OFFICE_PLACES = (
     ("visits", "Visits"),
     ("imports", "Imports"),
     ("reminders", "Reminders"),
-    ("business_settings", "Business"),
 )
+OWNER_PLACES = (*OFFICE_PLACES, ("business_settings", "Business"))
 TECHNICIAN_PLACES = (("home", "Today"), ("visits", "Visits"))
 HOMEOWNER_PLACES = (("home", "My roof"), ("imports", "Send readings"))
 ABOUT = (("method", "How the estimate is made"), ("cautions", "Cautions"))
@@ -56,7 +56,10 @@ def frame(request: HttpRequest) -> dict[str, Any]:
     roles = set(Membership.objects.filter(user=user).values_list("role", flat=True))
     office, roofs = bool(roles & {Role.OWNER, Role.OFFICE}), Role.TECHNICIAN in roles
     businesses = list(Business.objects.visible_to(user)[:2])
-    places = OFFICE_PLACES if office else TECHNICIAN_PLACES if roofs else HOMEOWNER_PLACES
+    if Role.OWNER in roles:
+        places: tuple[tuple[str, str], ...] = OWNER_PLACES
+    else:
+        places = OFFICE_PLACES if office else TECHNICIAN_PLACES if roofs else HOMEOWNER_PLACES
     return {
         "works_in_office": office,
         "works_on_roofs": roofs,

@@ -1,0 +1,100 @@
+"""What a business does about people: customers, who may log in, and who works there."""
+
+from __future__ import annotations
+
+from allauth.account.forms import default_token_generator
+from allauth.account.utils import user_pk_to_url_str
+from django.conf import settings
+from django.core.files.base import ContentFile
+from django.core.mail import send_mail
+from django.db import transaction
+from django.template.loader import render_to_string
+from django.urls import reverse
+
+from portal.models import Business, Customer, Membership, Role, User
+
+
+class NotPossible(Exception):
+    """A wish that breaks a rule; the message says what to do instead."""
+
+
+def save_customer(*, customer: Customer) -> Customer:
+    """Keep a customer's facts."""
+    customer.save()
+    return customer
+
+
+@transaction.atomic
+def give_access(*, customer: Customer) -> User:
+    """Let a customer log in under the address the business writes to. Doing it again changes nothing."""
+    if not customer.email:
+        raise NotPossible("Enter the customer's e-mail address first: they log in with it.")
+    user = User.objects.filter(email=customer.email.lower()).first()
+    if user is None:
+        user = User.objects.create_user(customer.email, name=customer.name, language=customer.language)
+    customer.user = user
+    customer.save(update_fields=["user"])
+    return user
+
+
+def withdraw_access(*, customer: Customer) -> None:
+    """The customer no longer sees their roofs; the login itself stays, it may belong to other firms too."""
+    customer.user = None
+    customer.save(update_fields=["user"])
+
+
+@transaction.atomic
+def add_member(*, business: Business, email: str, name: str, role: Role) -> Membership:
+    """Add somebody to the firm, with a login if they have none; an existing member gets the new role."""
+    user = User.objects.filter(email=email.lower()).first()
+    if user is None:
+        user = User.objects.create_user(email, name=name, language=business.language)
+    membership = Membership.objects.filter(business=business, user=user).first()
+    if membership is None:
+        return Membership.objects.create(business=business, user=user, role=role)
+    if membership.role == Role.OWNER and role != Role.OWNER:
+        _leave_an_owner(membership)
+    membership.role = role
+    membership.save(update_fields=["role"])
+    return membership
+
+
+@transaction.atomic
+def remove_member(*, membership: Membership) -> None:
+    """End somebody's place in the firm; what they recorded stays."""
+    if membership.role == Role.OWNER:
+        _leave_an_owner(membership)
+    membership.delete()
+
+
+def _leave_an_owner(membership: Membership) -> None:
+    owners = Membership.objects.select_for_update().filter(business=membership.business, role=Role.OWNER)
+    if not owners.exclude(pk=membership.pk).exists():
+        raise NotPossible("The firm needs an owner. Make somebody else owner first.")
+
+
+def invite(*, user: User, business: Business) -> None:
+    """Send the mail whose link lets a person choose a password. Raises what the mail server raises."""
+    link = reverse(
+        "account_reset_password_from_key",
+        kwargs={"uidb36": user_pk_to_url_str(user), "key": default_token_generator.make_token(user)},
+    )
+    text = render_to_string(
+        "account/email/invitation.txt",
+        {
+            "user": user,
+            "business": business,
+            "works_there": Membership.objects.filter(user=user, business=business).exists(),
+            "link": settings.BASE_URL + link,
+            "login": settings.BASE_URL + reverse("account_login"),
+        },
+    )
+    send_mail(f"{business.name}: your page is ready", text, settings.DEFAULT_FROM_EMAIL, [user.email])
+
+
+def save_business(*, business: Business, logo: bytes | None = None) -> Business:
+    """Keep a business's settings; ``logo`` is a PNG made from what was uploaded."""
+    if logo is not None:
+        business.logo.save(f"{business.slug}.png", ContentFile(logo), save=False)
+    business.save()
+    return business

@@ -1,0 +1,19 @@
+"""The charts' colours, by what they stand for. ``portal.css`` has the same names, with others for dark pages and print.
+
+Contrast of every mark against the sheet is at least 3 to 1 (WCAG 2.2, 1.4.11) except bands and grid, which a line
+or a label repeats.
+"""
+
+PALETTE = {
+    "ink": "#16191f",
+    "soft": "#4a505b",
+    "grid": "#d3d7d2",
+    "sheet": "#ffffff",
+    "day": "#56707f",
+    "refused": "#b3b8bf",
+    "line": "#7a4a00",
+    "band": "#f0dcb4",
+    "wash": "#0a5670",
+    "rain": "#5f6f8c",
+    "expected": "#163f8c",
+}

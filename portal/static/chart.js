@@ -1,0 +1,65 @@
+// Charts: the page shows the server's SVG; after it has loaded, plotly is fetched and takes the charts over.
+(() => {
+  "use strict";
+  const me = document.currentScript;
+  const plots = () => [...document.querySelectorAll("[data-chart]")];
+  if (!plots().length) return;
+
+  // The figures carry the light palette; pages in the dark have other colours under the same names.
+  const palette = { ink: "#16191f", soft: "#4a505b", grid: "#d3d7d2", sheet: "#ffffff", day: "#56707f", refused: "#b3b8bf",
+    line: "#7a4a00", band: "#f0dcb4", wash: "#0a5670", rain: "#5f6f8c", expected: "#163f8c" };
+  const figure = (plot) => {
+    const style = getComputedStyle(document.documentElement);
+    let text = document.getElementById(plot.dataset.chart).textContent;
+    for (const [name, light] of Object.entries(palette)) {
+      text = text.replaceAll(`"${light}"`, `"${style.getPropertyValue("--chart-" + name).trim()}"`);
+    }
+    return JSON.parse(text);
+  };
+  const config = { responsive: true, displaylogo: false, scrollZoom: false,
+    modeBarButtonsToRemove: ["select2d", "lasso2d", "autoScale2d", "toImage"] };
+
+  const take = async () => {
+    for (const plot of plots()) {
+      const { data, layout } = figure(plot);
+      if (matchMedia("(max-width: 44rem)").matches) { layout.dragmode = false; layout.height = 320; }
+      const stage = document.createElement("div");
+      stage.setAttribute("role", "group");
+      stage.setAttribute("aria-label", plot.dataset.title);
+      stage.hidden = true;
+      plot.append(stage);
+      try {
+        stage.hidden = false;
+        await Plotly.newPlot(stage, data, layout, config);
+        plot.querySelector(":scope > svg").classList.add("print-only");
+        stage.classList.add("screen-only");
+        plot.dataset.taken = "yes";
+      } catch (error) {
+        stage.remove(); // the SVG stays
+        console.error(error);
+      }
+    }
+  };
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  dark.addEventListener("change", () => {
+    if (!window.Plotly) return;
+    for (const plot of plots()) {
+      const { data, layout } = figure(plot);
+      if (plot.dataset.taken) Plotly.react(plot.lastElementChild, data, layout, config);
+    }
+  });
+  const fetchPlotly = () => {
+    const style = document.createElement("link");
+    style.id = "plotly.js-style-global";
+    style.className = "no-inline-styles";
+    style.rel = "stylesheet";
+    style.href = me.dataset.plotlyStyle;
+    document.head.append(style);
+    const script = document.createElement("script");
+    script.src = me.dataset.plotly;
+    script.onload = take;
+    document.head.append(script);
+  };
+  if (document.readyState === "complete") fetchPlotly();
+  else window.addEventListener("load", fetchPlotly);
+})();

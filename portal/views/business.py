@@ -1,0 +1,223 @@
+"""The owner's page: the firm's facts, price list, thresholds, logo and people."""
+
+from __future__ import annotations
+
+import io
+from typing import Any, cast
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.core.files.uploadedfile import UploadedFile
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_POST
+from PIL import Image
+
+from portal.actions.people import NotPossible, add_member, remove_member, save_business
+from portal.models import Business, Membership, Role, User
+from portal.views.customers import send_invitation
+
+LOGO_BYTES = 2 * 1024 * 1024
+LOGO_SIDE = 4000
+LOGO_KEPT = (600, 200)
+
+
+class PercentField(forms.FloatField):
+    """A fraction in the table, a percentage on the screen."""
+
+    def prepare_value(self, value: Any) -> Any:
+        return round(value * 100, 6) if isinstance(value, float) else value
+
+    def clean(self, value: Any) -> float | None:
+        given = super().clean(value)
+        return None if given is None else round(given / 100, 8)
+
+
+class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    lead_loss = PercentField(
+        label="A lead opens when the loss is likely above [%]",
+        min_value=1,
+        max_value=50,
+        help_text="Common practice has no fixed figure; at 5 % a cleaning begins to pay for many roofs.",
+    )
+    lead_chance = PercentField(
+        label="How likely it must be [%]",
+        min_value=50,
+        max_value=99,
+        help_text="Higher means fewer wrong calls and more missed roofs.",
+    )
+    logo = forms.ImageField(required=False, help_text="PNG, JPEG or WebP, at most 2 MB.", widget=forms.FileInput)
+
+    class Meta:
+        model = Business
+        fields = [
+            "name",
+            "email",
+            "phone",
+            "postal_address",
+            "tz",
+            "currency",
+            "language",
+            "latitude",
+            "longitude",
+            "price_minimum",
+            "price_per_module",
+            "surcharge_per_storey",
+            "surcharge_steep",
+            "price_nesting_removal",
+            "lead_loss",
+            "lead_chance",
+            "calendar_months",
+            "reminder_cap_per_month",
+        ]
+        widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
+        labels = {
+            "price_minimum": "least price of a visit",
+            "price_per_module": "price a panel",
+            "surcharge_per_storey": "surcharge a storey above the first",
+            "surcharge_steep": "surcharge for a roof steeper than 35°",
+            "price_nesting_removal": "removing a nest",
+            "calendar_months": "where the readings cannot say, clean every [months]",
+            "reminder_cap_per_month": "most reminders a customer gets in a month",
+        }
+        help_texts = {
+            "postal_address": "Stands in the footer of every mail.",
+            "calendar_months": "Common practice: once or twice a year.",
+            "surcharge_per_storey": "",
+            "surcharge_steep": "",
+        }
+
+    FIRM = ("name", "email", "phone", "postal_address", "tz", "currency", "language", "latitude", "longitude")
+    PRICES = (
+        "price_minimum",
+        "price_per_module",
+        "surcharge_per_storey",
+        "surcharge_steep",
+        "price_nesting_removal",
+    )
+
+    @property
+    def firm_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.FIRM]
+
+    @property
+    def price_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.PRICES]
+
+    @property
+    def rule_fields(self) -> list[forms.BoundField]:
+        return [field for field in self if field.name not in (*self.FIRM, *self.PRICES, "logo")]
+
+    def clean_currency(self) -> str:
+        code = str(self.cleaned_data["currency"]).upper()
+        if len(code) != 3 or not code.isascii() or not code.isalpha():
+            raise forms.ValidationError("Give the three letters of the currency, such as USD or EUR.")
+        return code
+
+    def clean_logo(self) -> bytes | None:
+        """Draw the picture anew as a PNG: whatever else the file held does not come along."""
+        sent = self.cleaned_data.get("logo")
+        if not isinstance(sent, UploadedFile):
+            return None
+        if (sent.size or 0) > LOGO_BYTES:
+            raise forms.ValidationError("The file is larger than 2 MB. Save the logo smaller and send it again.")
+        sent.seek(0)
+        try:
+            with Image.open(sent, formats=("PNG", "JPEG", "WEBP")) as picture:
+                if max(picture.size) > LOGO_SIDE:
+                    raise forms.ValidationError(f"The picture is more than {LOGO_SIDE} pixels wide or high.")
+                small = picture.convert("RGBA")
+        except (OSError, SyntaxError, ValueError):
+            raise forms.ValidationError("This is not a PNG, JPEG or WebP picture, or it is damaged.") from None
+        small.thumbnail(LOGO_KEPT)
+        out = io.BytesIO()
+        small.save(out, "PNG", optimize=True)
+        return out.getvalue()
+
+
+class MemberForm(forms.Form):
+    name = forms.CharField(max_length=120)
+    email = forms.EmailField(label="e-mail address")
+    role = forms.ChoiceField(choices=Role.choices, initial=Role.TECHNICIAN)
+
+
+def _owned(request: HttpRequest, slug: str | None) -> Business:
+    """The business whose settings are asked for: owners only."""
+    user = cast(User, request.user)
+    owned = Business.objects.managed_by(user, roles=(Role.OWNER,)).order_by("pk")
+    business = owned.filter(slug=slug).first() if slug else owned.first()
+    if business:
+        return business
+    if slug and not Business.objects.visible_to(user).filter(slug=slug).exists():
+        raise Http404
+    raise PermissionDenied
+
+
+@login_required
+def business_settings(request: HttpRequest, slug: str | None = None) -> HttpResponse:
+    business = _owned(request, slug)
+    form = BusinessForm(request.POST or None, request.FILES or None, instance=business)
+    if request.method == "POST" and form.is_valid():
+        save_business(business=form.save(commit=False), logo=form.cleaned_data["logo"])
+        messages.success(request, "The settings are kept. They count from the next night's estimates on.")
+        return redirect("business_settings_of", business.slug)
+    if request.method == "POST":
+        business.refresh_from_db()  # the frame must not show what was refused
+    return _show(request, business, form, MemberForm())
+
+
+def _show(request: HttpRequest, business: Business, form: BusinessForm, member: MemberForm) -> HttpResponse:
+    people = Membership.objects.filter(business=business).select_related("user").order_by("user__name", "pk")
+    others = Business.objects.managed_by(cast(User, request.user), roles=(Role.OWNER,)).exclude(pk=business.pk)
+    return render(
+        request,
+        "business/settings.html",
+        {"firm": business, "form": form, "member_form": member, "people": people, "others": others},
+    )
+
+
+@login_required
+@require_POST
+def member_add(request: HttpRequest, slug: str) -> HttpResponse:
+    business = _owned(request, slug)
+    form = MemberForm(request.POST)
+    if not form.is_valid():
+        return _show(request, business, BusinessForm(instance=business), form)
+    given = form.cleaned_data
+    try:
+        membership = add_member(business=business, email=given["email"], name=given["name"], role=Role(given["role"]))
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+    else:
+        send_invitation(request, membership.user, business)
+    return redirect("business_settings_of", slug)
+
+
+@login_required
+@require_POST
+def member_remove(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
+    business = _owned(request, slug)
+    membership = get_object_or_404(Membership.objects.filter(business=business).select_related("user"), pk=pk)
+    try:
+        remove_member(membership=membership)
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, f"{membership.user} no longer works here; what they recorded stays.")
+    return redirect("business_settings_of", slug)
+
+
+@login_required
+def business_logo(request: HttpRequest, slug: str) -> HttpResponseBase:
+    """The logo, for the firm's people and customers."""
+    business = get_object_or_404(Business.objects.visible_to(cast(User, request.user)), slug=slug)
+    if not business.logo:
+        raise Http404
+    return FileResponse(
+        business.logo.open(),
+        content_type="image/png",
+        headers={"Cache-Control": "private, max-age=3600", "X-Content-Type-Options": "nosniff"},
+    )

@@ -1,0 +1,149 @@
+"""The office's customers."""
+
+from __future__ import annotations
+
+from smtplib import SMTPException
+from typing import Any, cast
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.core.paginator import Paginator
+from django.db.models import Prefetch, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from portal.actions.people import NotPossible, give_access, invite, save_customer, withdraw_access
+from portal.models import Business, Customer, Site, SiteAssessment, User, Visit, VisitState
+
+PAGE = 50
+
+
+@login_required
+def customers(request: HttpRequest) -> HttpResponse:
+    """Customers with their roofs, searched by name, address, e-mail or phone."""
+    user = cast(User, request.user)
+    if not Business.objects.managed_by(user).exists():
+        raise PermissionDenied
+    wanted = request.GET.get("q", "").strip()
+    found = Customer.objects.managed_by(user)
+    for word in wanted.split():
+        found = found.filter(
+            Q(name__icontains=word)
+            | Q(email__icontains=word)
+            | Q(phone__icontains=word)
+            | Q(sites__address__icontains=word)
+            | Q(sites__name__icontains=word)
+        )
+    page = Paginator(found.distinct().prefetch_related(_sites()), PAGE).get_page(request.GET.get("page"))
+    return render(request, "customer/list.html", {"page": page, "wanted": wanted})
+
+
+def _sites() -> Prefetch[str, Any, str]:
+    """Sites with their newest assessment, in two queries however many customers."""
+    newest = Prefetch("assessments", SiteAssessment.objects.newest(), to_attr="newest")
+    return Prefetch("sites", Site.objects.prefetch_related(newest), to_attr="roofs")
+
+
+@login_required
+def customer(request: HttpRequest, pk: int) -> HttpResponse:
+    """One customer: contact, roofs, coming visits, login."""
+    user = cast(User, request.user)
+    found = get_object_or_404(
+        Customer.objects.managed_by(user).select_related("business", "user").prefetch_related(_sites()), pk=pk
+    )
+    visits = Visit.objects.filter(
+        site__customer=found, state=VisitState.BOOKED, starts_at__gte=timezone.now()
+    ).select_related("site__customer")
+    return render(request, "customer/customer.html", {"customer": found, "visits": visits})
+
+
+class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    class Meta:
+        model = Customer
+        fields = ["business", "name", "email", "phone", "language", "consented_on", "notes"]
+        widgets = {
+            "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "notes": forms.Textarea(attrs={"rows": 3}),
+        }
+        labels = {"consented_on": "agreed to be written to on"}
+        help_texts = {
+            "consented_on": "The day they said you may write to them about their panels. Without it nothing is sent.",
+            "language": "Mails to this customer are in this language.",
+        }
+        error_messages = {
+            "__all__": {"unique_together": "This firm already has a customer with this e-mail address."},
+        }
+
+    def __init__(self, user: User, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = cast("forms.ModelChoiceField[Business]", self.fields["business"])
+        field.queryset = Business.objects.managed_by(user)
+        if self.instance.pk or len(field.queryset) == 1:
+            del self.fields["business"]  # nothing to choose
+
+    def clean_email(self) -> str:
+        """One customer an address within a firm."""
+        email = str(self.cleaned_data["email"]).lower()
+        business = self.cleaned_data.get("business") or self.instance.business
+        if email and Customer.objects.filter(business=business, email=email).exclude(pk=self.instance.pk).exists():
+            raise forms.ValidationError("This firm already has a customer with this e-mail address.")
+        return email
+
+
+@login_required
+def customer_new(request: HttpRequest) -> HttpResponse:
+    user = cast(User, request.user)
+    first = Business.objects.managed_by(user).order_by("pk").first()
+    if first is None:
+        raise PermissionDenied
+    return _edit(request, user, Customer(business=first, language=first.language))
+
+
+@login_required
+def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    user = cast(User, request.user)
+    return _edit(request, user, get_object_or_404(Customer.objects.managed_by(user), pk=pk))
+
+
+def _edit(request: HttpRequest, user: User, edited: Customer) -> HttpResponse:
+    form = CustomerForm(user, request.POST or None, instance=edited)
+    if request.method == "POST" and form.is_valid():
+        saved = save_customer(customer=form.save(commit=False))
+        messages.success(request, f"{saved.name} is kept.")
+        return redirect("customer", saved.pk)
+    return render(request, "customer/edit.html", {"form": form, "customer": edited if edited.pk else None})
+
+
+@login_required
+@require_POST
+def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
+    """Invite a customer to log in, or take the login away."""
+    user = cast(User, request.user)
+    found = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
+    if request.POST.get("wish") == "withdraw":
+        withdraw_access(customer=found)
+        messages.success(request, f"{found.name} can no longer see their roofs here.")
+        return redirect("customer", pk)
+    try:
+        invited = give_access(customer=found)
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+        return redirect("customer", pk)
+    send_invitation(request, invited, found.business)
+    return redirect("customer", pk)
+
+
+def send_invitation(request: HttpRequest, invited: User, business: Business) -> None:
+    """Send the mail and say what became of it; the login is kept either way."""
+    try:
+        invite(user=invited, business=business)
+    except (SMTPException, OSError) as problem:
+        messages.error(
+            request, f"The login is kept, but the mail to {invited.email} could not be sent ({problem}). Send it again."
+        )
+    else:
+        messages.success(request, f"An invitation is on its way to {invited.email}. Its link works for three days.")

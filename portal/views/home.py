@@ -1,0 +1,136 @@
+"""The first page after log-in, by what a person is here: homeowner, office or technician."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta
+from typing import cast
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.decorators import login_required
+from django.db.models import Count, Exists, OuterRef, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from portal.models import (
+    Business,
+    Customer,
+    DayReadings,
+    Import,
+    ImportState,
+    Lead,
+    LeadKind,
+    Membership,
+    Reminder,
+    ReminderState,
+    Role,
+    Site,
+    SiteAssessment,
+    User,
+    Visit,
+    VisitState,
+)
+from portal.pv.assessment import Verdict
+from portal.views.sites import site_story
+
+LISTED = 8
+RECENT = timedelta(days=14)
+
+FACES = (("office", "Office"), ("roofs", "My visits"), ("roof", "My roof"))
+
+
+@login_required
+def home(request: HttpRequest) -> HttpResponse:
+    """Show the face for the person's role; somebody with several gets links between them."""
+    user, now = cast(User, request.user), timezone.now()
+    roles = set(Membership.objects.filter(user=user).values_list("role", flat=True))
+    may = {
+        "office": bool(roles & {Role.OWNER, Role.OFFICE}),
+        "roofs": Role.TECHNICIAN in roles,
+        "roof": Customer.objects.filter(user=user).exists(),
+    }
+    faces = [(face, word) for face, word in FACES if may[face]]
+    if not faces:
+        return render(request, "home/nobody.html")
+    wished = request.GET.get("as", "")
+    face = wished if may.get(wished) else faces[0][0]
+    frame = {"faces": faces if len(faces) > 1 else [], "face": face}
+    if face == "office":
+        return render(request, "home/office.html", frame | _office(user, now))
+    if face == "roofs":
+        return render(request, "home/technician.html", frame | _technician(user, now))
+    return render(request, "home/homeowner.html", frame | _homeowner(user, now))
+
+
+def _homeowner(user: User, now: datetime) -> dict[str, object]:
+    roofs = list(Site.objects.filter(customer__user=user).select_related("customer__business"))
+    if len(roofs) == 1:
+        return {"story": site_story(roofs[0], now=now)}
+    return {"roofs": _with_newest(roofs)}
+
+
+def _with_newest(sites: list[Site]) -> list[tuple[Site, SiteAssessment | None]]:
+    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=sites).newest()}
+    return [(site, newest.get(site.pk)) for site in sites]
+
+
+def _office(user: User, now: datetime) -> dict[str, object]:
+    mine = Business.objects.managed_by(user)
+    sites = Site.objects.managed_by(user)
+    leads = Lead.objects.visible_to(user).awake(_today(user, now))
+    newest = SiteAssessment.objects.filter(site__in=sites).newest()
+    verdicts = dict(newest.order_by().values_list("verdict").annotate(count=Count("pk")))
+    failed = Import.objects.filter(
+        meter__site__customer__business__in=mine, state=ImportState.FAILED, uploaded_at__gte=now - RECENT
+    )
+    reminders = Reminder.objects.visible_to(user).aggregate(
+        due=Count("pk", filter=Q(state=ReminderState.DUE, due_at__lte=now)),
+        failed=Count("pk", filter=Q(state=ReminderState.FAILED, due_at__gte=now - RECENT)),
+    )
+    silent = sites.filter(~Exists(DayReadings.objects.filter(meter__site=OuterRef("pk"))))
+    return {
+        "leads": leads.by_value().select_related("site__customer__business")[:LISTED],
+        "lead_counts": leads.aggregate(
+            cleaning=Count("pk", filter=Q(kind=LeadKind.CLEANING)),
+            referral=Count("pk", filter=Q(kind=LeadKind.REFERRAL)),
+        ),
+        "verdicts": [(verdict, verdicts.get(verdict.value, 0)) for verdict in Verdict],
+        "site_count": sites.count(),
+        "visits": _visits(user, now, days=1),
+        "failed_imports": failed.select_related("meter__site__customer")[:LISTED],
+        "reminders": reminders,
+        "silent": silent.select_related("customer")[:LISTED],
+        "silent_count": silent.count(),
+    }
+
+
+def _technician(user: User, now: datetime) -> dict[str, object]:
+    visits = _visits(user, now, days=2, technician=True)
+    tomorrow = [visit for visit, later in visits if later]
+    return {"today": [visit for visit, later in visits if not later], "tomorrow": tomorrow}
+
+
+def _today(user: User, now: datetime) -> date:
+    """The day it is at the user's first business."""
+    first = Business.objects.visible_to(user).order_by("pk").first()
+    return now.astimezone(ZoneInfo(first.tz)).date() if first else now.date()
+
+
+def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -> list[tuple[Visit, bool]]:
+    """Booked and done visits from each business's local midnight on, and whether each is later than today."""
+    found: list[tuple[Visit, bool]] = []
+    for business in Business.objects.filter(memberships__user=user).distinct():
+        zone = ZoneInfo(business.tz)
+        today = now.astimezone(zone).date()
+        start, end = (datetime.combine(today + timedelta(days=d), time.min, zone) for d in (0, days))
+        visits = Visit.objects.worked_by(user).filter(
+            site__customer__business=business,
+            starts_at__gte=start,
+            starts_at__lt=end,
+            state__in=[VisitState.BOOKED, VisitState.DONE],
+        )
+        if technician:
+            visits = visits.filter(technicians=user)
+        for visit in visits.select_related("site__customer").prefetch_related("technicians"):
+            found.append((visit, visit.starts_at.astimezone(zone).date() > today))
+    return sorted(found, key=lambda pair: (pair[0].starts_at, pair[0].pk))

@@ -1,0 +1,282 @@
+"""A site's page, its facts, and how the estimate is made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.db.models import Max, Min
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+
+from portal.actions.sites import save_site
+from portal.charts.performance import Chart, Event, performance_chart
+from portal.charts.production import production_chart
+from portal.models import (
+    Business,
+    Customer,
+    DayReadings,
+    Plane,
+    Proof,
+    Site,
+    SiteAssessment,
+    SiteDaily,
+    User,
+    Visit,
+    VisitState,
+)
+from portal.views.words import interval_words, percent
+
+HISTORY = 24
+"""Assessments listed on a site's page, newest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What one cleaning gained, as fractions of the clean yield, with what it is worth."""
+
+    date: date
+    gain: float | None
+    low: float | None
+    high: float | None
+    kwh_per_month: float | None
+    value_per_month: float | None
+    visit: Visit | None
+    proof: Proof | None
+
+    @property
+    def measurable(self) -> bool:
+        return self.low is not None and self.low > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """All that a page tells of one roof."""
+
+    site: Site
+    business: Business
+    assessment: SiteAssessment | None
+    first_reading: date | None
+    last_reading: date | None
+    gains: list[Gain]
+    next_visit: Visit | None
+    performance: Chart | None
+    production: Chart | None
+
+    @property
+    def last_gain(self) -> Gain | None:
+        return self.gains[0] if self.gains else None
+
+
+def site_story(site: Site, *, now: datetime) -> Story:
+    """Gather what the pages of a homeowner, the office and a technician tell of a roof."""
+    assessment = SiteAssessment.objects.filter(site=site).first()
+    readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
+    daily = SiteDaily.objects.filter(site=site).first()
+    performance = production = None
+    if assessment and daily:
+        frame = daily.frame()
+        performance = performance_chart(frame, _events(assessment))
+        production = production_chart(frame)
+    return Story(
+        site=site,
+        business=site.customer.business,
+        assessment=assessment,
+        first_reading=readings["first"],
+        last_reading=readings["last"],
+        gains=_gains(site, assessment),
+        next_visit=Visit.objects.filter(site=site, state=VisitState.BOOKED, starts_at__gte=now).first(),
+        performance=performance,
+        production=production,
+    )
+
+
+def _events(assessment: SiteAssessment) -> list[Event]:
+    washes = {date.fromisoformat(one["date"]) for one in assessment.cleanings}
+    events = [
+        Event(date.fromisoformat(one["date"]), _gained("cleaned", one), wash=True) for one in assessment.cleanings
+    ]
+    for one in assessment.recoveries:
+        day = date.fromisoformat(one["date"])
+        if day not in washes:
+            events.append(Event(day, _gained("recovered by itself, like after rain", one), wash=False))
+    return sorted(events, key=lambda event: event.date)
+
+
+def _gained(word: str, one: dict[str, Any]) -> str:
+    if one["gain"] is None:
+        return f"{word}, gain not known yet"
+    return f"{word}, gain {percent(one['gain'])} {interval_words(one['low'], one['high'])}".strip()
+
+
+def _gains(site: Site, assessment: SiteAssessment | None) -> list[Gain]:
+    """Every known cleaning, newest first: the proof of the visit where there is one, else the assessment's word."""
+    zone = ZoneInfo(site.tz)
+    visits = {
+        visit.finished_at.astimezone(zone).date(): visit
+        for visit in Visit.objects.filter(site=site, state=VisitState.DONE).select_related("proof")
+        if visit.finished_at
+    }
+    found = {date.fromisoformat(one["date"]): one for one in (assessment.cleanings if assessment else [])}
+    gains = []
+    for day in sorted(visits.keys() | found.keys(), reverse=True):
+        visit, one = visits.get(day), found.get(day, {"gain": None, "low": None, "high": None})
+        proof = getattr(visit, "proof", None) if visit else None
+        gain, low, high = (
+            (proof.gain, proof.gain_low, proof.gain_high)
+            if proof and proof.gain is not None
+            else (one["gain"], one["low"], one["high"])
+        )
+        kwh = value = None
+        if gain is not None and assessment and assessment.energy_kwh_per_year:
+            kwh = gain * assessment.energy_kwh_per_year / 12
+            value = kwh * float(site.price_per_kwh)
+        gains.append(Gain(day, gain, low, high, kwh, value, visit, proof))
+    return gains
+
+
+@login_required
+def site(request: HttpRequest, pk: int) -> HttpResponse:
+    """One roof: for its owner, the office, and a technician with a visit there."""
+    user, now = cast(User, request.user), timezone.now()
+    roof = get_object_or_404(
+        Site.objects.visible_to(user).select_related("customer__business").prefetch_related("planes", "meters"), pk=pk
+    )
+    return render(
+        request,
+        "site/site.html",
+        {
+            "story": site_story(roof, now=now),
+            "site": roof,
+            "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
+            "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
+            "own": roof.customer.user_id == user.pk,
+            "history": SiteAssessment.objects.filter(site=roof)[:HISTORY],
+        },
+    )
+
+
+class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    class Meta:
+        model = Site
+        fields = [
+            "name",
+            "address",
+            "latitude",
+            "longitude",
+            "tz",
+            "ac_kw",
+            "installed_on",
+            "installer",
+            "price_per_kwh",
+            "storeys",
+            "roof_pitch",
+            "roof_covering",
+            "anchor_points",
+            "access_notes",
+            "ladder_spot",
+            "tap_place",
+            "hose",
+            "water_pressure",
+            "supply_hardness_ppm",
+            "notes",
+        ]
+        widgets = {
+            "installed_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "access_notes": forms.Textarea(attrs={"rows": 3}),
+            "notes": forms.Textarea(attrs={"rows": 3}),
+        }
+        help_texts = {
+            "latitude": "Degrees, north is positive: 39.7420.",
+            "longitude": "Degrees, east is positive, west negative: −105.1727.",
+            "tz": "Such as America/Denver or Europe/Madrid.",
+            "ac_kw": "The inverter's rated output, all inverters together.",
+            "price_per_kwh": "What the owner pays, or is paid, for one kWh.",
+            "installed_on": "The day the system was switched on, if known.",
+        }
+
+    FACTS = ("name", "address", "latitude", "longitude", "tz", "installed_on", "installer", "price_per_kwh", "ac_kw")
+
+    @property
+    def fact_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.FACTS]
+
+    @property
+    def roof_fields(self) -> list[forms.BoundField]:
+        return [field for field in self.visible_fields() if field.name not in self.FACTS]
+
+
+class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    class Meta:
+        model = Plane
+        fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
+
+    def clean(self) -> dict[str, Any] | None:
+        """Catch watts typed for kilowatts: panels have between 0.05 and 1 kW each."""
+        cleaned = super().clean() or self.cleaned_data
+        size, count = cleaned.get("dc_kw"), cleaned.get("module_count")
+        if size and count and not 0.05 <= size / count <= 1:
+            self.add_error(
+                "dc_kw",
+                f"That makes {size / count:g} kW a panel; panels have about 0.25 to 0.6 kW. "
+                "Give the size of the whole plane in kW (not watts), and count its panels.",
+            )
+        return cleaned
+
+
+PlaneFormSet = forms.inlineformset_factory(
+    Site, Plane, form=PlaneForm, extra=2, min_num=1, validate_min=True, can_delete=True
+)
+
+
+@login_required
+def site_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """Add a site to a customer."""
+    user = cast(User, request.user)
+    customer = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
+    roof = Site(customer=customer, tz=customer.business.tz)
+    return _edit(request, roof, customer)
+
+
+@login_required
+def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a site's facts."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.visible_to(user).select_related("customer__business"), pk=pk)
+    if not Site.objects.managed_by(user).filter(pk=pk).exists():
+        raise PermissionDenied
+    return _edit(request, roof, roof.customer)
+
+
+def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
+    form = SiteForm(request.POST or None, instance=roof)
+    planes = PlaneFormSet(
+        request.POST or None, instance=roof, error_messages={"too_few_forms": "Give at least one roof plane."}
+    )
+    if request.method == "POST" and all([form.is_valid(), planes.is_valid()]):
+        kept = planes.save(commit=False)
+        saved = save_site(site=form.save(commit=False), planes=kept, removed=planes.deleted_objects, now=timezone.now())
+        messages.success(request, f"{saved.name} is kept. A new estimate follows when there are readings.")
+        return redirect("site", saved.pk)
+    return render(
+        request,
+        "site/edit.html",
+        {"form": form, "planes": planes, "site": roof if roof.pk else None, "customer": customer},
+    )
+
+
+def method(request: HttpRequest) -> HttpResponse:
+    """How the estimate is made, for everybody."""
+    return render(request, "site/method.html")
+
+
+def cautions(request: HttpRequest) -> HttpResponse:
+    """What can hurt, for everybody."""
+    return render(request, "site/cautions.html")

@@ -1,0 +1,140 @@
+"""Figures in a homeowner's words: template filters for losses, money, energy and verdicts, always with their doubt."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+from django import template
+from django.utils.safestring import SafeString
+
+from portal.models import SiteAssessment
+from portal.pv.assessment import Cause, Verdict
+
+register = template.Library()
+
+SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
+
+VERDICT_WORDS = {
+    Verdict.SOILING: ("soiling", "Dirty"),
+    Verdict.CLEAN: ("clean", "Clean"),
+    Verdict.OTHER_FAULT: ("fault", "Not dirt"),
+    Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
+}
+
+CAUSE_WORDS = {
+    Cause.STRING_LOSS: "Part of the panels seems to have stopped: a group of panels wired together gives nothing.",
+    Cause.OUTAGE: "The system, or one inverter, stood still for days.",
+    Cause.SHADING: "Something throws shade at certain hours: a tree that grew, a new mast or a neighbour's roof.",
+    Cause.SNOW: "Snow lay on the panels.",
+    Cause.DEGRADATION: "The panels lose output steadily over the years, more than dirt would explain.",
+    Cause.METER: "The meter's figures changed in a way that panels cannot: a new unit, a wrong clock, a stuck counter.",
+    Cause.UNKNOWN: "Output fell in a way that dirt does not.",
+}
+
+CAUSE_NEXT = {
+    Cause.STRING_LOSS: "Ask your installer or a licensed electrician to check the fuses, connectors and inverter.",
+    Cause.OUTAGE: "Look at the inverter's display for a fault, and ask your installer or a licensed electrician.",
+    Cause.SHADING: "Look at the roof at those hours. Trimming the tree helps; a wash does not.",
+    Cause.SNOW: "Nothing to do: it slides off or melts. Do not climb up to clear it.",
+    Cause.DEGRADATION: "Ask your installer to compare it with the warranty of the panels.",
+    Cause.METER: "Check that the file comes from the same meter, in the same unit, as before.",
+    Cause.UNKNOWN: "Ask your installer or a licensed electrician to look at the system.",
+}
+
+
+@register.filter
+def percent(fraction: float | None) -> str:
+    """A fraction as a percentage: one decimal under 2 %, whole above, since the estimate is no better."""
+    if fraction is None:
+        return "unknown"
+    hundredths = fraction * 100
+    text = f"{hundredths:.1f}" if abs(hundredths) < 1.95 else f"{hundredths:.0f}"
+    return f"{'0' if float(text) == 0 else text.replace('-', '−')} %"
+
+
+@register.filter
+def money(amount: Decimal | float | None, currency: str) -> str:
+    """An exact amount, such as a price."""
+    return "" if amount is None else _with_sign(f"{abs(amount):,.2f}", float(amount) < 0, currency)
+
+
+@register.filter
+def about_money(amount: Decimal | float | None, currency: str) -> str:
+    """An estimated amount, in whole units; cents would pretend to know."""
+    if amount is None:
+        return ""
+    text = f"{abs(amount):,.0f}"
+    if text == "0" and amount:
+        return f"under {_with_sign('1', False, currency)}"
+    return _with_sign(text, float(amount) < 0, currency)
+
+
+def _with_sign(text: str, negative: bool, currency: str) -> str:
+    sign = SIGNS.get(currency, f"{currency} ")
+    return f"{'−' if negative else ''}{sign}{text}"
+
+
+@register.filter
+def kwh(energy_kwh: float | None) -> str:
+    return "" if energy_kwh is None else f"{energy_kwh:,.0f} kWh"
+
+
+@register.simple_tag
+def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
+    """The verdict as a sign, a word and a colour."""
+    kind, word = VERDICT_WORDS[Verdict(assessment.verdict)] if assessment else ("unknown", "Not assessed yet")
+    return SafeString(f'<span class="verdict {kind}">{word}</span>')
+
+
+@register.filter
+def loss_words(assessment: SiteAssessment | None) -> str:
+    """The present loss with its interval, for a table: "8 % (6 to 10 %)"."""
+    if assessment is None or assessment.present_loss is None:
+        return ""
+    return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
+
+
+def interval_words(low: float | None, high: float | None) -> str:
+    """A 90 % interval of a loss or gain in brackets."""
+    if low is None or high is None:
+        return ""
+    return f"({percent(low).removesuffix(' %')} to {percent(high)})"
+
+
+@register.filter
+def cause_words(assessment: SiteAssessment) -> str:
+    return CAUSE_WORDS[Cause(assessment.cause)] if assessment.cause else CAUSE_WORDS[Cause.UNKNOWN]
+
+
+@register.filter
+def cause_next(assessment: SiteAssessment) -> str:
+    return CAUSE_NEXT[Cause(assessment.cause)] if assessment.cause else CAUSE_NEXT[Cause.UNKNOWN]
+
+
+@register.filter
+def cost_low(assessment: SiteAssessment) -> float | None:
+    """The low end of the monthly cost: it moves with the loss, from which it is computed."""
+    return _cost_at(assessment, assessment.loss_low)
+
+
+@register.filter
+def cost_high(assessment: SiteAssessment) -> float | None:
+    return _cost_at(assessment, assessment.loss_high)
+
+
+def _cost_at(assessment: SiteAssessment, loss: float | None) -> float | None:
+    if loss is None or not assessment.present_loss or assessment.value_lost_per_month is None:
+        return None
+    return max(0.0, float(assessment.value_lost_per_month) * loss / assessment.present_loss)
+
+
+@register.filter
+def as_day(text: str) -> date:
+    """A day kept in JSON, as a date for the ``date`` filter."""
+    return date.fromisoformat(text)
+
+
+@register.filter
+def verdict_word(verdict: str) -> str:
+    return VERDICT_WORDS[Verdict(verdict)][1]
