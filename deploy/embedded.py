@@ -55,8 +55,8 @@ def take(var: Path) -> int:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             break
         except BlockingIOError:
-            if time.monotonic() > deadline:
-                owner = os.pread(lock, 20, 0).decode().strip()
+            owner = os.pread(lock, 20, 0).decode().strip()
+            if runs(owner) or time.monotonic() > deadline:
                 raise Trouble(
                     f"Rinsemark already runs from {var} (process {owner}): stop that one first, with Ctrl-C."
                 ) from None
@@ -70,6 +70,16 @@ def take(var: Path) -> int:
             f"{free / 1e6:.0f} MB are free, {NEEDED_BYTES / 1e6:.0f} MB are needed."
         )
     return lock
+
+
+def runs(process: str) -> bool:
+    try:
+        os.kill(int(process), 0)
+    except (ValueError, ProcessLookupError):
+        return False
+    except PermissionError:  # somebody else's
+        return True
+    return True
 
 
 def listen(port: int) -> socket.socket:
@@ -93,25 +103,30 @@ def listen(port: int) -> socket.socket:
 def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | None) -> None:
     address = f"http://localhost:{port}"
     env = {"PORTAL_BASE_URL": address, "DJANGO_SETTINGS_MODULE": "portal.settings"} | dict(os.environ)
-    env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1"}
+    env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1", "PORTAL_ERRORS_TO": str(var / "log" / "start.log")}
     python = sys.executable
-    errors = var / "log" / "start.log"
 
     def commands(*lines: str) -> None:
-        if supervisor.run([python, "-m", "deploy.commands", *lines], env=env, log=errors) != 0:
+        if supervisor.run([python, "-m", "deploy.commands", *lines], env=env) != 0:
             raise Trouble("Rinsemark did not start, for the reason above.")
 
     if "PORTAL_REDIS_URL" not in env:
         _, env["PORTAL_REDIS_URL"] = start_queue(supervisor, var / "queue")
     commands("migrate --verbosity 0", "prepare_assets", "demo")
     celery = [python, "-m", "celery", "--app", "workers.app"]
-    supervisor.start(
-        Program("worker", [*celery, "worker", *WORKER_OPTIONS], env, stop_seconds=15)
-    )
+    supervisor.start(Program("worker", [*celery, "worker", *WORKER_OPTIONS], env, stop_seconds=15))
     supervisor.start(Program("beat", [*celery, "beat", "--schedule", str(var / "beat")], env))
     web = None
     if listener is not None:
-        gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", f"fd://{listener.fileno()}"]
+        gunicorn = [
+            python,
+            "-m",
+            "gunicorn",
+            "--config",
+            "deploy/gunicorn_conf.py",
+            "--bind",
+            f"fd://{listener.fileno()}",
+        ]
         web = supervisor.start(Program("web", gunicorn, env, pass_fds=(listener.fileno(),)))
     commands("nightly --wait", "standing")
     if web is None:

@@ -88,7 +88,7 @@ def why_pip_failed(log: Path) -> str:
     text = log.read_text()
     if "No space left on device" in text:
         return f"The disk is full, so the packages could not be installed: {ROOM}."
-    if "Failed to establish a new connection" in text or "Read timed out" in text or "ConnectTimeout" in text:
+    if "after connection broken by" in text:
         return "The package index does not answer: check the network and run this again; what was fetched is kept."
     if "DO NOT MATCH THE HASHES" in text:
         return f"A fetched package differs from the locked one, so it was not installed: see {log}."

@@ -118,16 +118,20 @@ class Supervisor:
         self.children.append(child)
         return child
 
-    def run(self, argv: Sequence[str | Path], *, env: Mapping[str, str], log: Path) -> int:
-        """Run one command to its end, talking to our terminal; its errors go to `log` too. Returns its exit code."""
+    def run(self, argv: Sequence[str | Path], *, env: Mapping[str, str]) -> int:
+        """Run one command to its end, talking to our terminal. Returns its exit code."""
         pipe = self._pipe
+
+        def announce() -> None:
+            os.write(pipe, b"+%d\n" % os.getpid())
+
         process = subprocess.Popen(
             argv,
-            env=dict(env) | {"PORTAL_ERRORS_TO": str(log)},
+            env=dict(env),
             cwd=HERE.parent,
             stdin=subprocess.DEVNULL,
             process_group=0,
-            preexec_fn=lambda: os.write(pipe, b"+%d\n" % os.getpid()) and None,
+            preexec_fn=announce,
         )
         try:
             while process.poll() is None:

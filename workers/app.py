@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import django
 from celery import Celery
+from celery.schedules import crontab
 from django.conf import settings
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
@@ -31,4 +32,15 @@ app.conf.update(
     worker_hijack_root_logger=False,
     worker_send_task_events=False,
 )
-app.conf.beat_schedule = {}
+
+# Polls find the rows whose message was lost. A beat that waited longer than its period is not sent twice.
+EVERY_MINUTE = timedelta(minutes=1)
+EVERY_HOUR = crontab(minute="7")  # days begin at other hours in other towns
+app.conf.beat_schedule = {
+    name: {"task": name, "schedule": schedule, "options": {"expires": 60}}
+    for name, schedule in {
+        "poll_imports": EVERY_MINUTE,
+        "poll_nights": EVERY_MINUTE,
+        "start_night": EVERY_HOUR,
+    }.items()
+}

@@ -1,0 +1,33 @@
+"""What the worker does, by the names under which the portal asks for it. Each may run twice, late, or die half-way."""
+
+from collections.abc import Sequence
+
+from django.utils import timezone
+
+from portal.actions import assessments, imports
+from workers.app import app
+
+
+@app.task(name="import_file")
+def import_file(import_id: int) -> None:
+    imports.work_on_import(import_id=import_id, now=timezone.now())
+
+
+@app.task(name="poll_imports")
+def poll_imports() -> None:
+    imports.poll_imports(now=timezone.now())
+
+
+@app.task(name="start_night")
+def start_night() -> None:
+    assessments.start_night(now=timezone.now())
+
+
+@app.task(name="assess_nights")
+def assess_nights(nights: Sequence[int]) -> None:
+    assessments.assess_nights(nights=nights, now=timezone.now())
+
+
+@app.task(name="poll_nights")
+def poll_nights() -> None:
+    assessments.poll_nights(now=timezone.now())

@@ -1,0 +1,89 @@
+"""Runs the tests: all on SQLite, those that use the database again on PostgreSQL, pages in Chromium, and a summary."""
+
+import os
+import shutil
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from deploy.processes import Stopped, Supervisor, Trouble, start_postgres
+
+ROOT = Path(__file__).resolve().parent.parent
+NO_TESTS = 5  # pytest's exit code when a selection is empty
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of pytest: what it is called, and what it selects."""
+
+    name: str
+    marked: str
+    processes: int = 2
+    on_postgres: bool = False
+
+
+RUNS = [
+    Run("all but browser tests, on SQLite", "not browser and not benchmark and not reference"),
+    Run(
+        "database and worker tests again, on PostgreSQL",
+        "database and not browser and not benchmark and not reference",
+        on_postgres=True,
+    ),
+    Run("pages in headless Chromium", "browser and not benchmark", processes=0),
+]
+REFERENCE = Run("against the reference library", "reference and not benchmark", processes=0)
+
+
+def main(arguments: list[str]) -> int:
+    runs = list(RUNS)
+    if "--reference" in arguments:
+        arguments = [argument for argument in arguments if argument != "--reference"]
+        runs.append(REFERENCE)
+    scratch = Path(tempfile.mkdtemp(prefix="rinsemark-postgres-"))
+    done: list[tuple[Run, int, float]] = []
+    try:
+        with Supervisor(scratch / "log") as supervisor:
+            supervisor.stop_on_signals()
+            _, postgres = start_postgres(supervisor, scratch / "data")
+            for run in runs:
+                print(f"\n===== {run.name} =====", flush=True)
+                begun = time.monotonic()
+                code = pytest(supervisor, run, arguments, postgres)
+                done.append((run, code, time.monotonic() - begun))
+    except Stopped:
+        print("\nStopped before the end.", file=sys.stderr)
+        return 130
+    except Trouble as trouble:
+        print(trouble, file=sys.stderr)
+        return 1
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    return summary(done)
+
+
+def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str) -> int:
+    argv = [sys.executable, "-m", "pytest", "-q", "-m", run.marked]
+    if run.processes:
+        argv += ["-n", str(run.processes), "--dist", "worksteal"]
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}
+    if run.on_postgres:
+        env["PORTAL_DATABASE_URL"] = postgres
+    return supervisor.run([*argv, *arguments], env=env)
+
+
+def summary(done: list[tuple[Run, int, float]]) -> int:
+    """Print what ran, and return 0 only if something ran and nothing failed."""
+    print("\n===== what ran =====")
+    for run, code, seconds in done:
+        said = {0: "passed", NO_TESTS: "selected no test"}.get(code, f"FAILED (pytest's exit code {code})")
+        print(f"{run.name}: {said}, {seconds:.0f} s")
+    if not (shutil.which("chromium") or shutil.which("chromium-browser")):
+        print("!!!!! NO BROWSER TEST RAN: there is no Chromium here (on Debian: apt-get install chromium). !!!!!")
+    codes = {code for _, code, _ in done}
+    return 0 if codes <= {0, NO_TESTS} and 0 in codes else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,46 @@
+"""The portal asks for jobs by name, and beat runs a table of names: each name is a job which the worker knows."""
+
+import ast
+from pathlib import Path
+
+import portal
+from workers import tasks
+from workers.app import app
+
+FOLDERS = [Path(folder) for folder in portal.__path__]
+
+
+def names_asked_for() -> set[str]:
+    """The first argument of every ask_for(…), and of every partial(ask_for, …), in the portal's code."""
+    names = set()
+    for path in (path for folder in FOLDERS for path in folder.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Call):
+                called = [node.func, *node.args]
+                for index, part in enumerate(called[:-1]):
+                    if getattr(part, "id", getattr(part, "attr", "")) == "ask_for":
+                        name = called[index + 1]
+                        assert isinstance(name, ast.Constant), f"{path}:{node.lineno}: name the job in plain letters"
+                        names.add(name.value)
+    return names
+
+
+def test_every_job_the_portal_asks_for_is_known_to_the_worker() -> None:
+    asked = names_asked_for()
+    assert "assess_nights" in asked, "the search finds what is there"
+    assert asked <= set(app.tasks)
+
+
+def test_every_line_of_the_beat_table_is_known_to_the_worker() -> None:
+    assert {line["task"] for line in app.conf.beat_schedule.values()} <= set(app.tasks)
+
+
+def test_every_job_is_asked_for_by_the_portal_or_by_beat() -> None:
+    ours = {name for name, task in app.tasks.items() if task.run.__module__ == tasks.__name__}
+    assert ours == names_asked_for() | {line["task"] for line in app.conf.beat_schedule.values()}
+
+
+def test_every_task_is_short() -> None:
+    source = ast.parse(Path(tasks.__file__).read_text())
+    too_long = [f.name for f in source.body if isinstance(f, ast.FunctionDef) and len(f.body) > 3]
+    assert too_long == []
