@@ -84,7 +84,7 @@ def keep_photo(
             photo.save()
     if earlier is not None:
         for file in (photo.original, photo.shown, photo.small):
-            file.storage.delete(file.name)
+            file.delete(save=False)
         return earlier
     return photo
 

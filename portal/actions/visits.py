@@ -10,7 +10,7 @@ from math import asin, cos, radians, sin, sqrt
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from portal.models import Lead, LeadKind, LeadStage, Membership, Site, User, Visit, VisitState
+from portal.models import CalendarFeed, Lead, LeadKind, LeadStage, Membership, Site, User, Visit, VisitState, new_secret
 from portal.models.visit import VisitQuerySet
 
 EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius R1
@@ -188,6 +188,17 @@ def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
         yard = (business.latitude, business.longitude)
     order, km = route_order([(visit.site.latitude, visit.site.longitude) for visit in listed], yard)
     return [listed[index] for index in order], km
+
+
+@transaction.atomic
+def new_calendar_feed(*, user: User, now: datetime) -> CalendarFeed:
+    """Give a technician a new secret address; the one before stops working."""
+    revoke_calendar_feeds(user=user, now=now)
+    return CalendarFeed.objects.create(user=user, token=new_secret(), created_at=now)
+
+
+def revoke_calendar_feeds(*, user: User, now: datetime) -> None:
+    CalendarFeed.objects.filter(user=user, revoked_at=None).update(revoked_at=now)
 
 
 @transaction.atomic

@@ -40,6 +40,10 @@ class VisitQuerySet(models.QuerySet["Visit"]):
             Q(site__customer__business__in=Business.objects.managed_by(user)) | Q(pk__in=self._worked_by(user))
         )
 
+    def sent_to(self, user: User) -> VisitQuerySet:
+        """Visits the user is on the crew of, while they work for the business."""
+        return self.filter(technicians=user, site__customer__business__memberships__user=user)
+
     def standing(self) -> VisitQuerySet:
         """Booked or done: what a day's list shows."""
         return self.filter(state__in=[VisitState.BOOKED, VisitState.DONE])

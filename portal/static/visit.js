@@ -1,0 +1,355 @@
+// The record of a visit without a signal. What is entered is written to the phone first (IndexedDB) and sent when
+// the portal answers. Each entry and photo carries an identity made here, so that sending it twice keeps one.
+"use strict";
+
+(() => {
+  const frame = document.querySelector("[data-visit-page], [data-visit-list]");
+  if (!frame) return;
+  const me = Number(frame.dataset.user);
+  const visit = Number(frame.dataset.visitPage || 0);
+  const CACHE = "visits";
+  const TRY_EVERY_MS = 20000;
+  const KEEP_SENT_MS = 7 * 24 * 3600 * 1000;
+
+  // ---- the store on the phone
+
+  const opened = new Promise((resolve, reject) => {
+    const request = indexedDB.open("visit-record", 1);
+    request.onupgradeneeded = () => request.result.createObjectStore("outbox", { keyPath: "id" });
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+
+  async function store(mode, work) {
+    const database = await opened;
+    return new Promise((resolve, reject) => {
+      // strict: on the disk before we say "kept", in case the battery dies
+      const transaction = database.transaction("outbox", mode, { durability: "strict" });
+      const request = work(transaction.objectStore("outbox"));
+      transaction.oncomplete = () => resolve(request.result);
+      transaction.onerror = transaction.onabort = () => reject(transaction.error);
+    });
+  }
+
+  const put = (row) => store("readwrite", (outbox) => outbox.put(row));
+  const remove = (id) => store("readwrite", (outbox) => outbox.delete(id));
+  const all = async () => (await store("readonly", (outbox) => outbox.getAll())).sort((a, b) => a.madeAt - b.madeAt);
+
+  // ---- entering
+
+  function newId() {
+    if (crypto.randomUUID) return crypto.randomUUID(); // needs a secure context
+    const b = crypto.getRandomValues(new Uint8Array(16));
+    b[6] = (b[6] & 15) | 64;
+    b[8] = (b[8] & 63) | 128;
+    const hex = [...b].map((n) => n.toString(16).padStart(2, "0")).join("");
+    return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+  }
+
+  async function keep(form, fields, file) {
+    fields.at = new Date().toISOString();
+    const row = {
+      id: newId(), user: me, visit, url: form.getAttribute("action"), fields, madeAt: Date.now(), state: "waiting",
+      problem: "", file: file ? await file.arrayBuffer() : null, fileName: file ? file.name : "",
+      fileType: file ? file.type : "",
+    };
+    await put(row);
+  }
+
+  function fieldsOf(form) {
+    const fields = {};
+    for (const [name, value] of new FormData(form)) {
+      if (typeof value === "string" && name !== "csrfmiddlewaretoken" && name !== "client_id") fields[name] = value;
+    }
+    return fields;
+  }
+
+  function say(place, text) {
+    place.hidden = !text;
+    place.textContent = text;
+  }
+
+  const line = document.querySelector("[data-waiting]");
+  const couldNotKeep = (error) => say(line,
+    `This phone could not keep it (${error && error.name}). Free some space, and enter it again before you leave.`);
+
+  for (const form of document.querySelectorAll("form[data-entry]")) {
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      try {
+        await keep(form, fieldsOf(form), null);
+      } catch (error) {
+        couldNotKeep(error);
+        return;
+      }
+      form.reset();
+      await paint();
+      send();
+    });
+  }
+
+  for (const form of document.querySelectorAll("form[data-photo]")) {
+    const input = form.querySelector("input[type=file]");
+    input.multiple = true;
+    form.addEventListener("submit", (event) => event.preventDefault());
+    input.addEventListener("change", async () => {
+      try {
+        for (const file of input.files) await keep(form, fieldsOf(form), file);
+      } catch (error) {
+        couldNotKeep(error);
+        return;
+      }
+      input.value = "";
+      await paint();
+      send();
+    });
+  }
+
+  // ---- sending, one at a time and in order
+
+  let sending = false;
+  let again = false;
+  let hindrance = "";
+
+  async function send() {
+    if (sending) {
+      again = true;
+      return;
+    }
+    sending = true;
+    try {
+      do {
+        again = false;
+        await sendAll();
+      } while (again);
+    } finally {
+      sending = false;
+      await paint();
+    }
+  }
+
+  async function sendAll() {
+    let rows = (await all()).filter((row) => row.state === "waiting");
+    hindrance = "";
+    if (!rows.length) return;
+    let hello;
+    try {
+      const answer = await fetch("/visits/hello/", { headers: { Accept: "application/json" }, cache: "no-store" });
+      if (answer.status === 401) {
+        hindrance = "You are logged out. Log in again to send it.";
+        return;
+      }
+      if (!answer.ok) throw new Error(String(answer.status));
+      hello = await answer.json();
+    } catch {
+      hindrance = "No signal; it goes out by itself when there is one.";
+      return;
+    }
+    rows = rows.filter((row) => row.user === hello.user);
+    for (const row of rows) {
+      let answer;
+      try {
+        answer = await fetch(row.url, {
+          method: "POST", body: bodyOf(row), redirect: "error",
+          headers: { Accept: "application/json", "X-CSRFToken": hello.token },
+        });
+      } catch {
+        hindrance = "The signal went away; it goes out by itself when it is back.";
+        return;
+      }
+      if (answer.ok) {
+        Object.assign(row, { state: "sent", sentAt: Date.now(), answer: await answer.json().catch(() => ({})) });
+        row.file = null; // the portal has it now
+        await put(row);
+        await paint();
+      } else if ([400, 404, 413, 422].includes(answer.status)) {
+        const said = await answer.json().catch(() => ({}));
+        const problem = answer.status === 413 ? "The photo is too large to send." : said.problem;
+        Object.assign(row, { state: "refused", problem: problem || "The portal did not take it." });
+        await put(row);
+        await paint();
+      } else {
+        hindrance = answer.status === 401 || answer.status === 403
+          ? "You are logged out. Log in again to send it."
+          : "The portal has trouble; it is tried again by itself.";
+        return;
+      }
+    }
+    if (visit && rows.length) await putAside([location.pathname]);
+  }
+
+  function bodyOf(row) {
+    const body = new FormData();
+    body.set("client_id", row.id);
+    for (const [name, value] of Object.entries(row.fields)) body.set(name, value);
+    if (row.file) body.set("photo", new Blob([row.file], { type: row.fileType }), row.fileName || "photo");
+    return body;
+  }
+
+  // ---- showing what waits
+
+  const drawn = new Map(); // object URLs of photos that wait, by id
+
+  async function paint() {
+    const rows = await all();
+    const have = new Set((frame.dataset.have || "").split(" "));
+    for (const row of rows) {
+      if (row.state === "sent" && (have.has(row.id) || Date.now() - row.sentAt > KEEP_SENT_MS)) await remove(row.id);
+    }
+    paintLine(rows);
+    if (!visit) return;
+    const mine = rows.filter((row) => row.visit === visit && row.user === me && !have.has(row.id));
+    paintRefused(mine.filter((row) => row.state === "refused"));
+    for (const form of document.querySelectorAll("form[data-entry]")) {
+      const own = mine.filter((row) => row.file === null && !row.fileName && sameItem(form, row) && row.state !== "refused");
+      if (own.length) form.querySelector("[data-state]").textContent = inWords(own[own.length - 1]);
+    }
+    for (const form of document.querySelectorAll("form[data-photo]")) {
+      paintPhotos(form, mine.filter((row) => row.fileName && sameItem(form, row) && row.state !== "refused"));
+    }
+  }
+
+  function paintLine(rows) {
+    const waiting = rows.filter((row) => row.state === "waiting");
+    const others = waiting.filter((row) => row.user !== me).length;
+    const own = waiting.length - others;
+    const parts = [];
+    if (own) parts.push(`${own} ${own === 1 ? "entry waits" : "entries wait"} on this phone. ${hindrance}`);
+    if (others) parts.push(`${others} by another login ${others === 1 ? "waits" : "wait"} too; they are sent after that login.`);
+    say(line, parts.join(" "));
+  }
+
+  function paintRefused(rows) {
+    const box = document.querySelector("[data-refused]");
+    if (!box) return;
+    const list = box.querySelector("ul");
+    box.hidden = !rows.length;
+    list.replaceChildren(...rows.map((row) => {
+      const item = document.createElement("li");
+      const text = document.createElement("p");
+      text.textContent = row.problem;
+      item.append(text,
+        button("Try again", async () => { row.state = "waiting"; await put(row); send(); }),
+        " ",
+        button("Drop it", async () => { await remove(row.id); paint(); }));
+      return item;
+    }));
+  }
+
+  function button(word, press) {
+    const made = document.createElement("button");
+    made.type = "button";
+    made.className = "quiet";
+    made.textContent = word;
+    made.addEventListener("click", press);
+    return made;
+  }
+
+  function sameItem(form, row) {
+    return ["kind", "item", "phase", "distance"].every((name) => {
+      const field = form.querySelector(`[name=${name}]`);
+      return (field ? field.value : "") === (row.fields[name] || "");
+    });
+  }
+
+  function inWords(row) {
+    const field = row.fields;
+    const words = { ok: "OK", seen: "Seen", urgent: "Urgent", signed: "Customer agreed", not_at_home: "Not at home" };
+    const time = new Date(row.madeAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    return [
+      words[field.answer] || "Done", field.water_ppm && `${field.water_ppm} ppm`,
+      field.soak_minutes && `${field.soak_minutes} min`, field.note, time,
+      row.state === "sent" ? "· sent" : "· waits on this phone",
+    ].filter(Boolean).join(" ");
+  }
+
+  function paintPhotos(form, rows) {
+    const list = form.querySelector("[data-photos]");
+    for (const row of rows) {
+      let item = list.querySelector(`[data-id="${row.id}"]`);
+      if (!item) {
+        item = document.createElement("li");
+        item.dataset.id = row.id;
+        const picture = document.createElement("img");
+        picture.alt = `Photo ${row.fileName}`;
+        item.append(picture, document.createElement("span"));
+        list.append(item);
+      }
+      const picture = item.querySelector("img");
+      if (row.state === "sent") {
+        const address = `/visits/photos/${row.answer.id}/small/`;
+        if (!picture.src.endsWith(address)) picture.src = address;
+        if (drawn.has(row.id)) URL.revokeObjectURL(drawn.get(row.id));
+        drawn.delete(row.id);
+      } else if (!drawn.has(row.id)) {
+        drawn.set(row.id, URL.createObjectURL(new Blob([row.file], { type: row.fileType })));
+        picture.src = drawn.get(row.id);
+      }
+      item.querySelector("span").textContent = row.state === "sent" ? "sent" : "waits";
+    }
+    for (const item of list.querySelectorAll("[data-id]")) {
+      if (!rows.some((row) => row.id === item.dataset.id)) item.remove();
+    }
+  }
+
+  // ---- pages put aside for when there is no signal
+
+  async function putAside(paths) {
+    if (!("caches" in window)) return;
+    const cache = await caches.open(CACHE);
+    for (const path of paths) {
+      try {
+        const answer = await fetch(path, { headers: { Accept: "text/html" } });
+        if (answer.ok && !answer.redirected) await cache.put(path, answer);
+      } catch {
+        return; // no signal: the copies that are there stay
+      }
+    }
+  }
+
+  async function tidyCopies() {
+    if (!("caches" in window)) return;
+    if (localStorage.getItem("visit-user") !== String(me)) {
+      await caches.delete(CACHE); // another login's customers are none of ours
+      localStorage.setItem("visit-user", String(me));
+    }
+    if (visit || !navigator.onLine) return;
+    const listed = [...document.querySelectorAll("li[data-visit]")].map((item) => item.dataset.visit);
+    const cache = await caches.open(CACHE);
+    for (const request of await cache.keys()) {
+      const found = new URL(request.url).pathname.match(/^\/visits\/(\d+)\//);
+      if (found && !listed.includes(found[1])) await cache.delete(request);
+    }
+    const soon = listed.slice(0, 12);
+    await putAside(["/visits/", ...soon.flatMap((id) => [`/visits/${id}/`, `/visits/${id}/record/`])]);
+    const shown = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")];
+    for (const part of shown) {
+      const address = part.href || part.src;
+      if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address).catch(() => {});
+    }
+  }
+
+  async function start() {
+    if ("serviceWorker" in navigator) {
+      await navigator.serviceWorker.register("/visits/worker.js", { scope: "/visits/" }).catch(() => {});
+    }
+    if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
+    await paint();
+    send();
+    await tidyCopies();
+    if (visit && navigator.onLine) {
+      await putAside([`/visits/${visit}/`, `/visits/${visit}/record/`]);
+      const cache = await caches.open(CACHE);
+      for (const part of document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")) {
+        const address = part.href || part.src;
+        if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address).catch(() => {});
+      }
+    }
+    frame.dataset.ready = "yes";
+  }
+
+  window.addEventListener("online", send);
+  document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
+  setInterval(() => { if (!document.hidden) send(); }, TRY_EVERY_MS);
+  start();
+})();

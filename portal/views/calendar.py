@@ -1,0 +1,82 @@
+"""A technician's visits as a calendar feed (iCalendar, RFC 5545) under a secret address."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import cast
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from icalendar import Calendar, Event
+
+from portal.actions.visits import new_calendar_feed, revoke_calendar_feeds
+from portal.models import CalendarFeed, Membership, User, Visit, VisitState
+
+PAST = timedelta(days=60)
+
+
+@login_required
+def calendar(request: HttpRequest) -> HttpResponse:
+    """Show, make and revoke the address of one's own feed."""
+    user = cast(User, request.user)
+    if not Membership.objects.filter(user=user).exists():
+        raise PermissionDenied
+    if request.method == "POST":
+        if request.POST.get("do") == "revoke":
+            revoke_calendar_feeds(user=user, now=timezone.now())
+            messages.success(request, "The address no longer works.")
+        else:
+            new_calendar_feed(user=user, now=timezone.now())
+            messages.success(request, "Here is the new address. An older one no longer works.")
+        return redirect("calendar")
+    feed = CalendarFeed.objects.visible_to(user).live().first()
+    address = request.build_absolute_uri(reverse("calendar_feed", args=[feed.token])) if feed else ""
+    return render(request, "visits/calendar.html", {"feed": feed, "address": address})
+
+
+def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
+    """The feed itself: whoever holds the address reads it, so it holds no more than a day's work needs."""
+    feed = CalendarFeed.objects.live().filter(token=token).select_related("user").first()
+    if feed is None:
+        raise Http404
+    visits = (
+        Visit.objects.sent_to(feed.user)
+        .filter(starts_at__gte=timezone.now() - PAST)
+        .select_related("site__customer")
+        .distinct()
+    )
+    book = Calendar()
+    book.add("prodid", "-//Rinsemark//Visits//EN")
+    book.add("version", "2.0")
+    book.add("name", "Visits")
+    book.add("refresh-interval", timedelta(hours=1), {"value": "DURATION"})
+    for visit in visits:
+        book.add_component(visit_event(visit, request.build_absolute_uri(reverse("visit_sheet", args=[visit.pk]))))
+    answer = HttpResponse(book.to_ical(), content_type="text/calendar; charset=utf-8")
+    answer["Content-Disposition"] = 'inline; filename="visits.ics"'
+    answer["Cache-Control"] = "private, no-store"
+    answer["X-Robots-Tag"] = "noindex"
+    return answer
+
+
+def visit_event(visit: Visit, address: str) -> Event:
+    event = Event()
+    event.add("uid", f"visit-{visit.pk}@rinsemark")
+    event.add("sequence", visit.revision)
+    event.add("dtstamp", visit.changed_at)
+    event.add("last-modified", visit.changed_at)
+    event.add("dtstart", visit.starts_at)
+    event.add("dtend", visit.ends_at)
+    called_off = visit.state in (VisitState.CANCELLED, VisitState.WEATHER)
+    event.add("status", "CANCELLED" if called_off else "CONFIRMED")
+    event.add("summary", f"{'Called off: ' if called_off else ''}{visit.site}")
+    event.add("location", visit.site.address)
+    event.add("geo", (visit.site.latitude, visit.site.longitude))
+    event.add("url", address)
+    event.add("description", f"{visit.get_state_display()}. Sheet: {address}")
+    return event

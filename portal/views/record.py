@@ -1,0 +1,284 @@
+"""The record of a visit: the page that works without a signal, and the addresses its phone sends to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from functools import wraps
+from typing import cast
+from uuid import UUID, uuid4
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
+from django.middleware.csrf import get_token
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+from portal.actions.photos import MOST_BYTES, keep_photo
+from portal.actions.record import close_referral, missing_from, record_entry
+from portal.models import (
+    Ask,
+    Distance,
+    EntryKind,
+    Finding,
+    Look,
+    Phase,
+    Referral,
+    Step,
+    User,
+    Visit,
+    VisitPhoto,
+)
+from portal.models.record import standing
+
+View = Callable[..., HttpResponse]
+
+STEP_HINTS = {
+    Step.TAP: "Which tap, whose hose; leave both as you found them.",
+    Step.WATER: "Read the meter after the filter. Water above about 50 ppm dries to spots; common practice, no source.",
+    Step.PRE_RINSE: "Only when the glass is cool to the hand.",
+    Step.SOAK: "How long it stood wet. Do not let it dry.",
+    Step.SCRUB: "Soft brush, water alone, from the ladder, platform or ridge: never from the panels.",
+    Step.RINSE: "From the top down.",
+}
+LOOK_HINTS = {
+    Look.GLASS: "Cracks, chips, brown spots. Broken glass: stop, do not wet it, call a licensed electrician.",
+    Look.FRAME: "Loose clamps, bent frames, corrosion.",
+    Look.CABLES: "Look, do not touch. Burnt, open or chewed: stop, do not wet it, call a licensed electrician.",
+    Look.ROOF: "Flashing, feet, cracked tiles, damp.",
+    Look.NESTING: "Birds, rodents, wasps. Nests may be protected by law: leave them and report.",
+    Look.DEBRIS: "Leaves and moss under or between panels.",
+    Look.SHADING: "Branches or plants that reach the panels' light.",
+}
+
+
+def _wants_json(request: HttpRequest) -> bool:
+    return request.headers.get("accept", "").startswith("application/json")
+
+
+def _phone(view: View) -> View:
+    """Answer a phone's script with sentences in JSON, so that it knows what to keep and what to say."""
+
+    @wraps(view)
+    def answer(request: HttpRequest, *args: object, **kwargs: object) -> HttpResponse:
+        if not request.user.is_authenticated:
+            if _wants_json(request):
+                return JsonResponse({"problem": "You are logged out. Log in again; nothing is lost."}, status=401)
+            return redirect(f"{settings.LOGIN_URL}")
+        try:
+            return view(request, *args, **kwargs)
+        except ValidationError as problem:
+            sentence = " ".join(problem.messages)
+            if _wants_json(request):
+                return JsonResponse({"problem": sentence}, status=422)
+            messages.error(request, sentence)
+            return redirect("visit_record", kwargs["pk"])
+        except Http404:
+            if _wants_json(request):
+                sentence = "This visit is not yours, or not any more. Ask the office; the entry stays on your phone."
+                return JsonResponse({"problem": sentence}, status=404)
+            raise
+
+    return answer
+
+
+@login_required
+def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
+    """What is entered on the roof."""
+    user = cast(User, request.user)
+    visit = get_object_or_404(
+        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
+    )
+    entries = list(visit.entries.select_related("by"))
+    photos = list(visit.photos.select_related("by"))
+    stands = standing(entries)
+    of_item: dict[str, list[VisitPhoto]] = {}
+    for photo in photos:
+        if photo.item:
+            of_item.setdefault(photo.item, []).append(photo)
+    return render(
+        request,
+        "visits/record.html",
+        {
+            "visit": visit,
+            "site": visit.site,
+            "user_id": user.pk,
+            "have": " ".join(str(one.client_id) for one in (*entries, *photos)),
+            "asks": [(ask, stands.get((EntryKind.ANSWER, ask)), uuid4()) for ask in Ask],
+            "steps": [(step, STEP_HINTS[step], stands.get((EntryKind.STEP, step)), uuid4()) for step in Step],
+            "looks": [
+                (
+                    look,
+                    LOOK_HINTS[look],
+                    stands.get((EntryKind.INSPECTION, look)),
+                    uuid4(),
+                    of_item.get(look, []),
+                    uuid4(),
+                )
+                for look in Look
+            ],
+            "answers": Finding,
+            "shots": [
+                (
+                    phase,
+                    distance,
+                    [p for p in photos if p.phase == phase and p.distance == distance and not p.item],
+                    uuid4(),
+                )
+                for phase in (Phase.BEFORE, Phase.AFTER)
+                for distance in Distance
+            ],
+            "few_photos": stands.get((EntryKind.FEW_PHOTOS, "")),
+            "sign_off": stands.get((EntryKind.SIGN_OFF, "")),
+            "finish": stands.get((EntryKind.FINISH, "")),
+            "missing": missing_from(visit, entries),
+            "ids": [uuid4() for _ in range(3)],
+        },
+    )
+
+
+@require_POST
+@never_cache
+@_phone
+def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take one entry. The phone may send it as often as it likes."""
+    user, now = cast(User, request.user), timezone.now()
+    visit = get_object_or_404(
+        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
+    )
+    entry = record_entry(
+        visit=visit,
+        client_id=_client_id(request),
+        kind=request.POST.get("kind", ""),
+        item=request.POST.get("item", ""),
+        answer=request.POST.get("answer", ""),
+        water_ppm=_whole(request, "water_ppm", "water reading [ppm]"),
+        soak_minutes=_whole(request, "soak_minutes", "soak time [minutes]"),
+        note=request.POST.get("note", "")[:4000],
+        at=_moment(request, now),
+        by=user,
+        now=now,
+    )
+    if _wants_json(request):
+        return JsonResponse({"id": entry.pk})
+    messages.success(request, "Kept.")
+    return redirect("visit_record", pk)
+
+
+@require_POST
+@never_cache
+@_phone
+def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
+    """Take one photo. The phone may send it as often as it likes."""
+    user, now = cast(User, request.user), timezone.now()
+    visit = get_object_or_404(
+        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
+    )
+    sent = request.FILES.get("photo")
+    if sent is None:
+        raise ValidationError("No photo came with this. Choose one, or take it again.")
+    filename = sent.name or "photo"
+    if sent.size is not None and sent.size > MOST_BYTES:
+        raise ValidationError(
+            f"“{filename}” is larger than {MOST_BYTES // 2**20} MB. Set the camera to a smaller size and take it again."
+        )
+    photo = keep_photo(
+        visit=visit,
+        client_id=_client_id(request),
+        data=sent.read(),
+        filename=filename,
+        phase=request.POST.get("phase", ""),
+        distance=request.POST.get("distance", ""),
+        item=request.POST.get("item", ""),
+        note=request.POST.get("note", ""),
+        at=_moment(request, now),
+        by=user,
+        now=now,
+    )
+    if _wants_json(request):
+        return JsonResponse({"id": photo.pk})
+    messages.success(request, "Kept.")
+    return redirect("visit_record", pk)
+
+
+@require_GET
+def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse | FileResponse:
+    """One photo, for the people of its visit; the file as it came from the phone is the office's."""
+    if not request.user.is_authenticated:
+        raise PermissionDenied
+    user = cast(User, request.user)
+    photo = get_object_or_404(VisitPhoto.objects.visible_to(user).distinct(), pk=pk)
+    if size == "original" and not Visit.objects.worked_by(user).filter(pk=photo.visit_id).exists():
+        raise Http404
+    return photo_file(photo, size)
+
+
+def photo_file(photo: VisitPhoto, size: str) -> FileResponse:
+    if size == "original":
+        return FileResponse(photo.original.open(), as_attachment=True, filename=f"photo-{photo.pk}-original")
+    file = photo.small if size == "small" else photo.shown
+    answer = FileResponse(file.open(), content_type="image/jpeg")
+    answer["Cache-Control"] = "private, max-age=3600"
+    return answer
+
+
+@require_GET
+@never_cache
+@_phone
+def visit_hello(request: HttpRequest) -> HttpResponse:
+    """Tell a phone that there is a signal, who is logged in, and the token to send with."""
+    return JsonResponse({"user": cast(User, request.user).pk, "token": get_token(request)})
+
+
+@require_GET
+def visit_worker(request: HttpRequest) -> HttpResponse:
+    """The service worker, served from /visits/ because a worker reaches no further than its own folder."""
+    script = settings.ROOT / "portal" / "static" / "visit_worker.js"
+    answer = HttpResponse(script.read_bytes(), content_type="text/javascript")
+    answer["Cache-Control"] = "no-cache"
+    return answer
+
+
+@login_required
+@require_POST
+def visit_referral(request: HttpRequest, pk: int) -> HttpResponse:
+    """The office has passed a finding on."""
+    user = cast(User, request.user)
+    referral = get_object_or_404(Referral.objects.visible_to(user), pk=pk)
+    try:
+        close_referral(referral=referral, outcome=request.POST.get("outcome", "")[:200], by=user, now=timezone.now())
+        messages.success(request, "Passed on.")
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
+    return redirect("visits")
+
+
+def _client_id(request: HttpRequest) -> UUID:
+    try:
+        return UUID(request.POST.get("client_id", ""))
+    except ValueError:
+        raise ValidationError("The entry came without its number. Reload the page and enter it again.") from None
+
+
+def _whole(request: HttpRequest, field: str, words: str) -> int | None:
+    text = request.POST.get(field, "").strip()
+    if not text:
+        return None
+    if not text.isascii() or not text.isdigit() or len(text) > 6:
+        raise ValidationError(f"The {words} must be a whole number, such as 12.")
+    return int(text)
+
+
+def _moment(request: HttpRequest, now: datetime) -> datetime:
+    """The phone's time of an entry; a form sent without the script has none."""
+    text = request.POST.get("at", "")
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return now
+    return moment if moment.tzinfo is not None else now

@@ -1,0 +1,301 @@
+"""Visits: the lists, the sheet to read before driving out, booking, moving and calling off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from portal.actions.pricing import price_of_visit
+from portal.actions.visits import (
+    book_visit,
+    call_off_for_weather,
+    cancel_visit,
+    finish_visit,
+    in_route_order,
+    move_visit,
+    overlapping,
+    reopen_visit,
+)
+from portal.charts.performance import Chart, Event, performance_chart
+from portal.models import Lead, Membership, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
+from portal.models.assessment import unpack_daily
+from portal.models.visit import VisitQuerySet
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One local day's visits, in the order to drive them."""
+
+    day: date
+    visits: list[Visit]
+    km: float
+
+
+def _with_site(visits: VisitQuerySet) -> VisitQuerySet:
+    return visits.select_related("site__customer__business").prefetch_related("technicians", "site__planes")
+
+
+def _days(visits: Iterable[Visit], *, by_route: bool) -> list[Day]:
+    days: dict[date, list[Visit]] = {}
+    for visit in visits:
+        days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
+    listed = []
+    for day, of_day in days.items():
+        ordered, km = in_route_order(of_day) if by_route else (of_day, 0.0)
+        listed.append(Day(day, ordered, km))
+    return listed
+
+
+@login_required
+def visits(request: HttpRequest) -> HttpResponse:
+    """Today's and coming visits: the office's of the whole business, a technician's own."""
+    user = cast(User, request.user)
+    memberships = Membership.objects.filter(user=user).select_related("business")
+    if not memberships:
+        raise PermissionDenied
+    now = timezone.now()
+    yesterday = now - timedelta(days=1)
+    worked = _with_site(Visit.objects.worked_by(user))
+    technician = request.GET.get("technician", "")
+    if technician.isdigit():
+        worked = worked.filter(technicians=int(technician))
+    listed = [
+        visit
+        for visit in worked.standing().filter(starts_at__gte=yesterday).distinct()
+        if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
+    ]
+    # One crew's round makes sense as a route; the whole office's day does not.
+    crews = {person.pk for visit in listed for person in visit.technicians.all()}
+    by_route = request.GET.get("order") == "route"
+    managed = Site.objects.managed_by(user).exists()
+    return render(
+        request,
+        "visits/visits.html",
+        {
+            "days": _days(listed, by_route=by_route),
+            "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
+            "by_route": by_route,
+            "one_crew": len(crews) <= 1 or technician.isdigit(),
+            "technician": technician,
+            "technicians": User.objects.filter(
+                memberships__business__in=[m.business_id for m in memberships], visits__isnull=False
+            ).distinct()
+            if managed
+            else [],
+            "may_book": managed,
+            "called_off": worked.filter(state=VisitState.WEATHER, starts_at__gte=now - timedelta(days=60)),
+            "done": worked.filter(state=VisitState.DONE, starts_at__lt=now).order_by("-finished_at")[:20],
+            "user_id": user.pk,
+        },
+    )
+
+
+@login_required
+def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
+    """What a technician reads before driving out: one page for a phone in the sun, and one printed page."""
+    user = cast(User, request.user)
+    visit = get_object_or_404(_with_site(Visit.objects.worked_by(user)).distinct(), pk=pk)
+    site = visit.site
+    assessment = SiteAssessment.objects.filter(site=site).newest().first()
+    earlier = list(site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at")[:5])
+    return render(
+        request,
+        "visits/sheet.html",
+        {
+            "visit": visit,
+            "site": site,
+            "assessment": assessment,
+            "earlier": earlier,
+            "chart": _chart(site, assessment, earlier),
+            "may_manage": Site.objects.managed_by(user).filter(pk=site.pk).exists(),
+            "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
+            "user_id": user.pk,
+        },
+    )
+
+
+def _chart(site: Site, assessment: SiteAssessment | None, earlier: Sequence[Visit]) -> Chart | None:
+    """The index around the last two cleanings, or over the last year where there were none."""
+    kept = SiteDaily.objects.filter(site=site).first()
+    if kept is None:
+        return None
+    washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
+    since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
+    daily = unpack_daily(kept.table)
+    events = [Event(day, "Cleaned", True) for day in washes]
+    for recovery in assessment.recoveries if assessment else []:
+        events.append(Event(date.fromisoformat(recovery["date"]), "Recovered", False))
+    return performance_chart(daily.loc[[day >= since for day in daily.index]], events)
+
+
+class VisitForm(forms.Form):
+    """When, who, for how much. Times are the roof's own."""
+
+    day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}))
+    at = forms.TimeField(label="time", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+    minutes = forms.IntegerField(min_value=15, max_value=720, initial=60)
+    technicians = forms.ModelMultipleChoiceField(
+        User.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
+    )
+    price = forms.DecimalField(min_value=0, max_digits=8, decimal_places=2, required=False)
+    note = forms.CharField(widget=forms.Textarea, required=False, help_text="What the crew should know of this visit.")
+
+    def __init__(self, site: Site, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.site = site
+        crew = cast("forms.ModelMultipleChoiceField[User]", self.fields["technicians"])
+        crew.queryset = User.objects.filter(memberships__business=site.customer.business_id, is_active=True).distinct()
+        self.fields["at"].help_text = f"Local time of the roof ({site.tz})."
+        self.fields["price"].label = f"price [{site.customer.business.currency}]"
+
+    def clean(self) -> dict[str, Any]:
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        day, at = cleaned.get("day"), cleaned.get("at")
+        if isinstance(day, date) and isinstance(at, time):
+            starts_at = datetime.combine(day, at, tzinfo=ZoneInfo(self.site.tz))
+            if starts_at.astimezone(UTC).astimezone(ZoneInfo(self.site.tz)).time() != at:
+                raise ValidationError(
+                    f"On {day:%d %B %Y} the clocks skip {at:%H:%M} in {self.site.tz}. Choose an hour later."
+                )
+            cleaned["starts_at"] = starts_at
+        return cleaned
+
+
+@login_required
+def visit_book(request: HttpRequest) -> HttpResponse:
+    """Book a visit for a roof (``?site=``) or from a lead (``?lead=``)."""
+    user = cast(User, request.user)
+    managed = Site.objects.managed_by(user).select_related("customer__business")
+    if not Membership.objects.filter(user=user).exists() or not managed.exists():
+        raise PermissionDenied
+    lead: Lead | None = None
+    asked_lead, asked_site = request.GET.get("lead", ""), request.GET.get("site", "")
+    if asked_lead:
+        lead = get_object_or_404(
+            Lead.objects.visible_to(user).open(), pk=int(asked_lead) if asked_lead.isdigit() else 0
+        )
+        site = managed.get(pk=lead.site_id)
+    elif asked_site:
+        site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdigit() else 0)
+    else:
+        return render(request, "visits/book_where.html", {"sites": managed})
+    price = lead.price if lead is not None and lead.price is not None else price_of_visit(site)
+    tomorrow = timezone.now().astimezone(ZoneInfo(site.tz)).date() + timedelta(days=1)
+    form = VisitForm(site, request.POST or None, initial={"price": price, "day": tomorrow, "at": time(8, 0)})
+    if request.method == "POST" and form.is_valid():
+        try:
+            visit = book_visit(
+                site=site,
+                starts_at=form.cleaned_data["starts_at"],
+                technicians=list(form.cleaned_data["technicians"]),
+                lead=lead,
+                price=form.cleaned_data["price"],
+                minutes=form.cleaned_data["minutes"],
+                note=form.cleaned_data["note"],
+                by=user,
+                now=timezone.now(),
+            )
+        except ValidationError as problem:
+            form.add_error(None, problem)
+        else:
+            _say_overlaps(request, visit)
+            messages.success(request, f"Booked: {visit.site}.")
+            return redirect("visit_sheet", visit.pk)
+    return render(request, "visits/book.html", {"form": form, "site": site, "lead": lead})
+
+
+def _managed_visit(request: HttpRequest, pk: int) -> Visit:
+    user = cast(User, request.user)
+    sites = Site.objects.managed_by(user)
+    visit: Visit = get_object_or_404(_with_site(Visit.objects.filter(site__in=sites)), pk=pk)
+    return visit
+
+
+@login_required
+def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = _managed_visit(request, pk)
+    local = visit.starts_at.astimezone(ZoneInfo(visit.site.tz))
+    initial = {
+        "day": local.date(),
+        "at": local.time(),
+        "minutes": visit.minutes,
+        "technicians": visit.technicians.all(),
+        "price": visit.price,
+        "note": visit.note,
+    }
+    form = VisitForm(visit.site, request.POST or None, initial=initial)
+    if request.method == "POST" and form.is_valid():
+        try:
+            moved = move_visit(
+                visit=visit,
+                starts_at=form.cleaned_data["starts_at"],
+                technicians=list(form.cleaned_data["technicians"]),
+                minutes=form.cleaned_data["minutes"],
+                price=form.cleaned_data["price"],
+                note=form.cleaned_data["note"],
+                by=cast(User, request.user),
+                now=timezone.now(),
+            )
+        except ValidationError as problem:
+            form.add_error(None, problem)
+        else:
+            _say_overlaps(request, moved)
+            messages.success(request, "Moved. The crew's calendars follow by themselves.")
+            return redirect("visit_sheet", visit.pk)
+    return render(request, "visits/move.html", {"form": form, "visit": visit, "site": visit.site})
+
+
+@login_required
+@require_POST
+def visit_call_off(request: HttpRequest, pk: int) -> HttpResponseRedirect:
+    """Call a visit off: for weather, so that it waits for a new day, or for good."""
+    visit = _managed_visit(request, pk)
+    reason = request.POST.get("reason", "").strip()
+    by, now = cast(User, request.user), timezone.now()
+    try:
+        if request.POST.get("kind") == "weather":
+            call_off_for_weather(visit=visit, reason=reason, by=by, now=now)
+            messages.success(request, "Called off for weather. Move it to a new day when the forecast is good.")
+        else:
+            cancel_visit(visit=visit, reason=reason, by=by, now=now)
+            messages.success(request, "Cancelled.")
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
+    return redirect("visit_sheet", visit.pk)
+
+
+@login_required
+@require_POST
+def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
+    """The office marks a visit done that nobody recorded on a phone."""
+    visit = _managed_visit(request, pk)
+    finish_visit(visit=visit, by=cast(User, request.user), now=timezone.now())
+    messages.success(request, "Marked done: today counts as a cleaning of this roof.")
+    return redirect("visit_sheet", visit.pk)
+
+
+@login_required
+@require_POST
+def visit_reopen(request: HttpRequest, pk: int) -> HttpResponseRedirect:
+    visit = _managed_visit(request, pk)
+    reopen_visit(visit=visit, by=cast(User, request.user), now=timezone.now())
+    messages.success(request, "Reopened: the day no longer counts as a cleaning.")
+    return redirect("visit_sheet", visit.pk)
+
+
+def _say_overlaps(request: HttpRequest, visit: Visit) -> None:
+    for other in overlapping(visit):
+        local = other.starts_at.astimezone(ZoneInfo(other.site.tz))
+        messages.warning(request, f"At the same time the crew is booked at {other.site} ({local:%H:%M}).")
