@@ -21,7 +21,7 @@ def names_asked_for() -> set[str]:
                     if getattr(part, "id", getattr(part, "attr", "")) == "ask_for":
                         name = called[index + 1]
                         assert isinstance(name, ast.Constant), f"{path}:{node.lineno}: name the job in plain letters"
-                        names.add(name.value)
+                        names.add(str(name.value))
     return names
 
 
