@@ -1,0 +1,209 @@
+"""The nightly job: assess every site, town by town, and let leads and reminders follow.
+
+A ``Night`` row is one site's place in the queue. Asking twice makes one row; a row asked for again while its site is
+being assessed stays waiting, so that readings which came in meanwhile are not missed.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from functools import partial
+from math import isfinite
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+from portal.actions.jobs import ask_for
+from portal.actions.leads import review_lead
+from portal.actions.mail import clean_due
+from portal.actions.reminders import plan_reminders
+from portal.models import (
+    Business,
+    DayReadings,
+    Night,
+    NightState,
+    RainGauge,
+    Site,
+    SiteAssessment,
+    SiteDaily,
+    Visit,
+    VisitState,
+)
+from portal.models.assessment import NightQuerySet, pack_daily
+from portal.pv.assessment import Assessment, Band, SiteReadings, assess, assess_town
+from portal.pv.town import towns
+from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh
+
+log = logging.getLogger(__name__)
+
+STALLED_AFTER = timedelta(minutes=10)
+"""A night still waiting after this has lost its message; the poll asks again."""
+
+
+def ask_for_assessment(site: Site, *, now: datetime) -> Night:
+    """Put a site in the queue of its local day and ask the worker to assess it."""
+    day = now.astimezone(ZoneInfo(site.tz)).date()
+    night, _ = Night.objects.update_or_create(
+        site=site, day=day, defaults={"state": NightState.WAITING, "asked_at": now, "problem": ""}
+    )
+    transaction.on_commit(lambda: ask_for("assess_nights", [night.pk]))
+    return night
+
+
+def start_night(*, now: datetime) -> int:
+    """Queue every site that has a plane, and ask for one job a town. Returns how many sites wait.
+
+    Run twice on one day it queues nothing new.
+    """
+    for site in Site.objects.filter(planes__isnull=False).distinct():
+        day = now.astimezone(ZoneInfo(site.tz)).date()
+        Night.objects.get_or_create(site=site, day=day, defaults={"asked_at": now})
+    return _ask_by_town(Night.objects.waiting())
+
+
+def poll_nights(*, now: datetime) -> int:
+    """Ask again for nights whose message was lost. Returns how many."""
+    return _ask_by_town(Night.objects.waiting().filter(asked_at__lt=now - STALLED_AFTER))
+
+
+def _ask_by_town(nights: NightQuerySet) -> int:
+    by_business: dict[int, list[Night]] = {}
+    for night in nights.select_related("site__customer"):
+        by_business.setdefault(night.site.customer.business_id, []).append(night)
+    asked = 0
+    for waiting in by_business.values():
+        for town in _towns([night.site for night in waiting]):
+            inside = {site.pk for site in town}
+            keys = [night.pk for night in waiting if night.site_id in inside]
+            transaction.on_commit(partial(ask_for, "assess_nights", keys))
+            asked += len(keys)
+    return asked
+
+
+def _towns(sites: Sequence[Site]) -> list[list[Site]]:
+    """Sites that share their sky, each group together."""
+    labels = towns([site.latitude for site in sites], [site.longitude for site in sites])
+    groups: dict[int, list[Site]] = {}
+    for site, label in zip(sites, labels, strict=True):
+        groups.setdefault(int(label), []).append(site)
+    return list(groups.values())
+
+
+def assess_nights(*, nights: Sequence[int], now: datetime) -> int:
+    """Assess the sites of these nights that still wait, with their neighbours as company. Returns how many."""
+    waiting = list(Night.objects.waiting().filter(pk__in=nights).select_related("site__customer__business"))
+    businesses = {night.site.customer.business_id for night in waiting}
+    done = 0
+    for business in Business.objects.filter(pk__in=businesses):
+        everyone = list(
+            Site.objects.filter(customer__business=business, planes__isnull=False)
+            .distinct()
+            .select_related("customer__business")
+            .prefetch_related("planes")
+        )
+        for town in _towns(everyone):
+            inside = {site.pk: site for site in town}
+            asked = [night for night in waiting if night.site_id in inside]
+            if asked:
+                done += _assess_town(town, asked, now=now)
+    return done
+
+
+def _assess_town(town: Sequence[Site], asked: Sequence[Night], *, now: datetime) -> int:
+    inputs = {site.pk: site_readings(site) for site in town}
+    company = [readings for readings in inputs.values() if not readings.energy_wh.empty]
+    as_of = min(night.day for night in asked) - timedelta(days=1)
+    try:
+        results = dict(zip((one.key for one in company), assess_town(company, as_of=as_of), strict=True))
+    except Exception:
+        log.exception("joint assessment failed; assessing %d sites one by one", len(company))
+        results = {}
+    done = 0
+    for night in asked:
+        readings = inputs[night.site_id]
+        try:
+            result = results.get(readings.key) or assess(readings, as_of=as_of)
+        except Exception:
+            log.exception("assessment of site %d failed", night.site_id)
+            Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(
+                state=NightState.FAILED,
+                problem="The assessment of this site stopped with an error. It is in the server's log; "
+                "the figures shown are those of the last good night.",
+            )
+            continue
+        keep_assessment(site=night.site, result=result, now=now)
+        # asked for again meanwhile: stays waiting
+        Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(state=NightState.DONE, problem="")
+        done += 1
+    return done
+
+
+def site_readings(site: Site) -> SiteReadings:
+    """What the computation needs of a site: its facts, production and known cleanings."""
+    array = site.array()
+    assert array is not None, "callers ask for sites with planes"
+    energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site)
+    zone = ZoneInfo(site.tz)
+    finished = Visit.objects.filter(site=site, state=VisitState.DONE).values_list("finished_at", flat=True)
+    visits = sorted({moment.astimezone(zone).date() for moment in finished if moment})
+    gauge = RainGauge.objects.nearest(site)
+    rain_mm = gauge.rain_mm() if gauge else None
+    return SiteReadings(array, energy_wh, interval_minutes, visits, rain_mm, key=str(site.pk))
+
+
+def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAssessment:
+    """Keep one result, and let lead and reminders follow it. Keeping the same day again replaces it."""
+    loss, rate = result.present_loss_ci, result.soiling_rate_ci
+    year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
+    month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
+    value_lost = None
+    if result.present_loss is not None and isfinite(month_kwh):
+        value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
+    with transaction.atomic():
+        kept, _ = SiteAssessment.objects.update_or_create(
+            site=site,
+            as_of=result.as_of,
+            defaults={
+                "made_at": now,
+                "verdict": result.verdict,
+                "cause": result.cause or "",
+                "cause_began": result.cause_began,
+                "present_loss": result.present_loss,
+                "loss_low": loss.low if loss else None,
+                "loss_high": loss.high if loss else None,
+                "loss_quantiles": list(result.loss_quantiles),
+                "mean_loss": result.mean_loss,
+                "soiling_rate_per_day": result.soiling_rate_per_day,
+                "rate_low": rate.low if rate else None,
+                "rate_high": rate.high if rate else None,
+                "soiling_since": result.soiling_since,
+                "reasons": list(result.reasons),
+                "cleanings": [_gain(c.date, c.gain, c.gain_ci) for c in result.cleanings],
+                "recoveries": [_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
+                "quality": asdict(result.data_quality),
+                "neighbours": result.neighbours,
+                "energy_kwh_per_year": year_wh / 1000 if isfinite(year_wh) else None,
+                "value_lost_per_month": value_lost,
+                "clean_due": result.clean_due or clean_due(site, None)[0],
+                "due_basis": "readings" if result.clean_due else "calendar",
+            },
+        )
+        SiteDaily.objects.update_or_create(
+            site=site, defaults={"as_of": result.as_of, "table": pack_daily(result.daily)}
+        )
+        review_lead(site=site, assessment=kept, now=now)
+        plan_reminders(site=site, assessment=kept, now=now)
+    return kept
+
+
+def _gain(day: date, gain: float | None, band: Band | None) -> dict[str, object]:
+    return {
+        "date": day.isoformat(),
+        "gain": gain,
+        "low": band.low if band else None,
+        "high": band.high if band else None,
+    }

@@ -1,0 +1,70 @@
+"""What a clean roof of this site makes, by season: the base of every kWh and every sum of money on a page."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+YEAR_DAYS = 365
+HALF_WINDOW = 30
+"""A day of the year is judged by the days within a month of it, in all years of the record [days]."""
+
+
+def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
+    """Energy the site would make on given days if it were clean, weather as usual at that time of the year.
+
+    The site's own energies, divided by the fitted soiling ratio of their day, averaged over the days of the record
+    within a month of the same day of the year. A season that the record does not hold gets the record's mean: with less
+    than a year of readings the figure leans to the seasons seen.
+
+    Parameters
+    ----------
+    daily : pd.DataFrame
+        ``Assessment.daily``: columns ``energy_wh`` and ``soiling_ratio``; NaN days are left out, a NaN soiling ratio
+        counts as 1.
+    days : list of date
+        Days asked for, past or future.
+
+    Returns
+    -------
+    pd.Series
+        Energy [Wh] by day; NaN when the record holds no energy at all.
+
+    Examples
+    --------
+    >>> record = pd.date_range("2024-01-01", "2024-12-31").date
+    >>> daily = pd.DataFrame({"energy_wh": 9000.0, "soiling_ratio": 0.9}, index=record)
+    >>> clean_energy_wh(daily, [date(2025, 6, 1)]).round(3).tolist()
+    [10000.0]
+    """
+    means = np.full(len(days), np.nan)
+    asked = pd.Index(days, dtype=object)
+    ratio = daily["soiling_ratio"].fillna(1.0).clip(lower=0.05)
+    clean = (daily["energy_wh"] / ratio).to_numpy(dtype=float)
+    good = np.isfinite(clean)
+    if not good.any():
+        return pd.Series(means, index=asked)
+    position = np.array([day.timetuple().tm_yday for day in daily.index])[good]
+    clean = clean[good]
+    for n, day in enumerate(days):
+        apart = np.abs(position - day.timetuple().tm_yday)
+        near = np.minimum(apart, YEAR_DAYS - apart) <= HALF_WINDOW
+        means[n] = clean[near].mean() if near.any() else clean.mean()
+    return pd.Series(means, index=asked)
+
+
+def clean_energy_of_a_year_wh(daily: pd.DataFrame, *, first: date) -> float:
+    """Energy [Wh] of the 365 days from ``first`` if clean; NaN when the record holds no energy.
+
+    Every tenth day is asked for and stands for ten.
+    """
+    days = [first + timedelta(days=n) for n in range(0, YEAR_DAYS, 10)]
+    return float(clean_energy_wh(daily, days).mean() * YEAR_DAYS)
+
+
+def clean_energy_of_the_next_month_wh(daily: pd.DataFrame, *, first: date) -> float:
+    """Energy [Wh] of the 30 days from ``first`` if clean; NaN when the record holds no energy."""
+    days = [first + timedelta(days=n) for n in range(0, 30, 5)]
+    return float(clean_energy_wh(daily, days).mean() * 30)

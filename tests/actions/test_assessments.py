@@ -1,0 +1,113 @@
+"""The nightly job: once a site and day, town by town, and nothing that comes in meanwhile is missed."""
+
+from datetime import date, datetime, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from portal.actions.assessments import ask_for_assessment, assess_nights, poll_nights, site_readings, start_night
+from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, VisitState, pack
+from portal.pv.array import Array
+from portal.pv.days import cut_days
+from portal.pv.expected import expected_energy
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+NOW = factories.NOW
+LAST = NOW.date() - timedelta(days=1)
+
+
+def give_readings(site: Site, *, days: int, ratio: float = 0.9, minutes: int = 60) -> Meter:
+    """Cloudless days, all the same fraction of what is expected."""
+    array = site.array()
+    assert isinstance(array, Array)
+    starts = pd.date_range(
+        pd.Timestamp(LAST - timedelta(days=days - 1), tz=site.tz),
+        pd.Timestamp(LAST + timedelta(days=1), tz=site.tz),
+        freq=f"{minutes}min",
+        inclusive="left",
+    ).tz_convert("UTC")
+    energy_wh = expected_energy(array, starts, minutes) * ratio
+    meter = factories.meter(site=site)
+    DayReadings.objects.bulk_create(
+        DayReadings(meter=meter, day=day, interval_minutes=minutes, packed=pack(block))
+        for day, block in cut_days(energy_wh, tz=site.tz, interval_minutes=minutes)
+    )
+    return meter
+
+
+def test_the_night_queues_every_roof_once_and_the_job_leaves_one_assessment_a_day() -> None:
+    roof = factories.site()
+    factories.site(planes=False)
+    give_readings(roof, days=200)
+    assert start_night(now=NOW) == 1
+    start_night(now=NOW)
+    (night,) = Night.objects.all()
+    assert assess_nights(nights=[night.pk], now=NOW) == 1
+    assert assess_nights(nights=[night.pk], now=NOW) == 0, "a second delivery of the message finds nothing to do"
+    kept = SiteAssessment.objects.get()
+    assert kept.as_of == LAST
+    assert roof.daily.frame().index[-1] == LAST
+
+
+def test_a_roof_asked_for_again_while_it_is_assessed_stays_waiting() -> None:
+    roof = factories.site()
+    give_readings(roof, days=30)
+    night = ask_for_assessment(roof, now=NOW)
+    again = ask_for_assessment(roof, now=NOW + timedelta(seconds=5))
+    assert night.pk == again.pk
+    # a worker that had loaded the first request finishes now
+    Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(state=NightState.DONE)
+    assert Night.objects.get().state == NightState.WAITING
+
+
+def test_a_night_whose_message_was_lost_is_asked_for_again() -> None:
+    roof = factories.site()
+    Night.objects.create(site=roof, day=NOW.date(), asked_at=NOW - timedelta(minutes=30))
+    Night.objects.create(site=factories.site(), day=NOW.date(), asked_at=NOW)
+    assert poll_nights(now=NOW) == 1
+
+
+def test_a_roof_without_readings_says_so_and_makes_no_lead() -> None:
+    night = ask_for_assessment(factories.site(), now=NOW)
+    assess_nights(nights=[night.pk], now=NOW)
+    kept = SiteAssessment.objects.get()
+    assert kept.verdict == "not enough data"
+    assert kept.present_loss is None
+    assert "no readings" in kept.reasons[0]
+    assert not Lead.objects.exists()
+
+
+def test_a_finished_visit_is_a_known_cleaning_of_its_local_day() -> None:
+    roof = factories.site()
+    give_readings(roof, days=3)
+    evening = datetime.fromisoformat("2026-06-13T03:30:00+00:00")  # 21:30 the evening before in Denver
+    factories.visit(site=roof, state=VisitState.DONE, finished_at=evening)
+    factories.visit(site=roof, state=VisitState.CANCELLED)
+    assert list(site_readings(roof).visits) == [date(2026, 6, 12)]
+
+
+def test_meters_of_a_site_are_summed_and_half_a_site_is_not_a_site() -> None:
+    roof = factories.site()
+    first, second = (factories.meter(site=roof, name=name) for name in ("Front", "Back"))
+    factories.day_readings(first, LAST, np.full(24, 100.0))
+    factories.day_readings(second, LAST, np.full(96, 5.0), interval_minutes=15)
+    factories.day_readings(first, LAST + timedelta(days=1), np.full(24, 100.0))
+    readings = site_readings(roof)
+    assert readings.interval_minutes == 60
+    assert readings.energy_wh.iloc[:24].eq(120.0).all()  # 100 + 4 × 5
+    assert readings.energy_wh.iloc[24:].isna().all()
+
+
+def test_neighbours_are_those_of_the_same_business_only() -> None:
+    ours = factories.customer()
+    here = [factories.site(customer=ours, name=name) for name in ("A", "B")]
+    stranger = factories.site()
+    for roof in (*here, stranger):
+        give_readings(roof, days=120)
+    start_night(now=NOW)
+    assess_nights(nights=list(Night.objects.values_list("pk", flat=True)), now=NOW)
+    assert SiteAssessment.objects.count() == 3
+    assert SiteAssessment.objects.get(site=stranger).neighbours == 0
