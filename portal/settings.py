@@ -137,6 +137,7 @@ STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
+INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
 LARGEST_UPLOAD = 256 * 1024 * 1024
 FILE_UPLOAD_HANDLERS = [
     "portal.views.imports.SizeLimit",

@@ -39,6 +39,7 @@ EVERY_HOUR = crontab(minute="7")  # days begin at other hours in other towns
 app.conf.beat_schedule = {
     name: {"task": name, "schedule": schedule, "options": {"expires": 60}}
     for name, schedule in {
+        "collect_inbox": EVERY_MINUTE,
         "poll_imports": EVERY_MINUTE,
         "poll_nights": EVERY_MINUTE,
         "start_night": EVERY_HOUR,

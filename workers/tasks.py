@@ -2,9 +2,10 @@
 
 from collections.abc import Sequence
 
+from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, imports
+from portal.actions import assessments, imports, inbox
 from workers.app import app
 
 
@@ -16,6 +17,11 @@ def import_file(import_id: int) -> None:
 @app.task(name="poll_imports")
 def poll_imports() -> None:
     imports.poll_imports(now=timezone.now())
+
+
+@app.task(name="collect_inbox")
+def collect_inbox() -> None:
+    inbox.collect_inbox(inbox=settings.INBOX, now=timezone.now())
 
 
 @app.task(name="start_night")

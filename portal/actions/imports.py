@@ -11,6 +11,8 @@ import hashlib
 import json
 import logging
 import re
+import tempfile
+import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
@@ -41,6 +43,8 @@ STALLED_AFTER = timedelta(minutes=2)
 LONGEST_READ = timedelta(minutes=5)
 """An import begun longer ago than this has lost its worker; the poll asks again."""
 PREVIEW_DAYS = 3
+BEGINNING_BYTES = 512 * 1024
+"""So much of a long text is read to draw its first days."""
 
 Answers = dict[str, str]
 
@@ -532,6 +536,27 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
 
 
 # ---- answers ----
+
+
+def look_at(*, import_: Import, now: datetime) -> readers.Guess:
+    """Return what an import's file seems to be, to show beside the way it is read."""
+    return readers.guess(Path(import_.original.path), filename=import_.filename, tz=import_.meter.site.tz, now=now)
+
+
+def draw_as(*, import_: Import, mapping: readers.Mapping, now: datetime) -> dict[str, Any] | None:
+    """Return the first days as a mapping reads them. Of a long text only the beginning is read."""
+    original = Path(import_.original.path)
+    with original.open("rb") as file, tempfile.NamedTemporaryFile(suffix=original.suffix) as short:
+        if mapping.format == "text" and not zipfile.is_zipfile(original):
+            beginning = file.read(BEGINNING_BYTES)
+            if len(beginning) == BEGINNING_BYTES:
+                line_end = {b"\xff\xfe": b"\n\0", b"\xfe\xff": b"\0\n"}.get(beginning[:2], b"\n")  # UTF-16's marks
+                beginning = beginning[: beginning.rfind(line_end) + len(line_end)]
+            short.write(beginning)
+            short.flush()
+            original = Path(short.name)
+        result = readers.read(original, filename=import_.filename, tz=import_.meter.site.tz, now=now, mapping=mapping)
+    return preview_of(result.readings)
 
 
 def answer_import(*, import_: Import, mapping: readers.Mapping, now: datetime) -> Import:

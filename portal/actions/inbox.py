@@ -1,0 +1,84 @@
+"""The watched folder, for firms that sync files: what lies in ``<inbox>/<meter's number>/`` is taken in.
+
+A file moves to ``done/`` or ``failed/`` inside its meter's folder when the ledger says so; in ``failed/`` a text beside
+it says why. Nothing is remembered but the ledger: a collector that dies begins again and takes nothing twice.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from django.core.files import File
+
+from portal.actions.imports import receive_file
+from portal.models import CameBy, Import, ImportState, Meter
+
+log = logging.getLogger(__name__)
+
+AT_REST = timedelta(seconds=20)
+"""A file touched more recently may still be being written."""
+HALF_WRITTEN = (".part", ".partial", ".tmp", ".crdownload", ".swp", "~")
+"""Names under which programs that sync write before they rename; common practice, no source."""
+
+
+def collect_inbox(*, inbox: Path, now: datetime) -> int:
+    """Take in files that are whole, and put away those whose import has ended. Returns how many were taken in."""
+    taken = 0
+    if not inbox.is_dir():
+        return taken
+    for folder in sorted(inbox.iterdir()):
+        if not (folder.is_dir() and not folder.is_symlink() and folder.name.isdigit()):
+            continue
+        meter = Meter.objects.filter(pk=int(folder.name)).select_related("site").first()
+        if meter is None:
+            log.warning("%s: there is no meter %s; its files are left where they are", inbox, folder.name)
+            continue
+        for path in sorted(folder.iterdir()):
+            if _is_whole(path, now):
+                taken += _take_or_put_away(path, meter, now)
+    return taken
+
+
+def _is_whole(path: Path, now: datetime) -> bool:
+    if path.is_symlink() or not path.is_file() or path.name.startswith("."):
+        return False
+    if path.name.lower().endswith(HALF_WRITTEN):
+        return False
+    return now - datetime.fromtimestamp(path.stat().st_mtime, UTC) >= AT_REST
+
+
+def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        came = Import.objects.filter(meter=meter, sha256=digest, came_by=CameBy.FOLDER).order_by("-pk").first()
+        if came is None:
+            file.seek(0)
+            receive_file(
+                meter=meter,
+                filename=path.name,
+                file=File(file, name=path.name),
+                uploaded_by=None,
+                now=now,
+                came_by=CameBy.FOLDER,
+            )
+            return 1
+    if came.state == ImportState.FAILED:
+        moved = _move(path, "failed")
+        moved.with_name(f"{moved.name}.why.txt").write_text(came.problem + "\n", encoding="utf-8")
+    elif came.state in (ImportState.DONE, ImportState.UNDONE):
+        _move(path, "done")
+    return 0  # what waits, or asks a question on its ledger page, stays
+
+
+def _move(path: Path, to: str) -> Path:
+    """Move a file into a folder beside it, under a free name."""
+    folder = path.parent / to
+    folder.mkdir(exist_ok=True)
+    target, number = folder / path.name, 1
+    while target.exists():
+        number += 1
+        target = folder / f"{path.stem} ({number}){path.suffix}"
+    return path.rename(target)

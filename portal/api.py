@@ -1,0 +1,295 @@
+"""The API for scripts: send a file for a meter, see what became of it, read a site's assessment.
+
+Every call carries a token; what it opens is what the person who made it may feed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+from ninja import File, NinjaAPI, Query, Schema
+from ninja.errors import HttpError, ValidationError
+from ninja.files import UploadedFile
+from ninja.security import HttpBearer
+from ninja.throttling import AuthRateThrottle
+
+from portal.actions.imports import ImportRefused, receive_file, undo_import
+from portal.actions.tokens import use_token
+from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
+
+
+class TokenAuth(HttpBearer):
+    """``Authorization: Bearer …`` with a token of the portal."""
+
+    def authenticate(self, request: HttpRequest, token: str) -> Token | None:
+        return use_token(secret=token, now=timezone.now())
+
+
+class TokenThrottle(AuthRateThrottle):
+    """So many calls a token, whatever address they come from."""
+
+    def get_cache_key(self, request: HttpRequest) -> str:
+        return f"api-throttle-{_token(request).pk}"
+
+
+api = NinjaAPI(
+    title="Rinsemark",
+    version="1",
+    description="Send production files by script, and read what they say. Make a token on the page “Send by script”.",
+    auth=TokenAuth(),
+    throttle=[TokenThrottle("120/m")],
+    docs_url=None,  # ninja's pages load scripts from elsewhere; ours is drawn by the server from the same description
+    urls_namespace="api",
+)
+
+
+def _token(request: HttpRequest) -> Token:
+    token: Token = request.auth  # type: ignore[attr-defined]  # set by ninja
+    return token
+
+
+class Problem(Schema):
+    """What is wrong and what to do next."""
+
+    detail: str
+
+
+class MeterOut(Schema):
+    """A meter, to send files for."""
+
+    id: int
+    name: str
+
+
+class SiteOut(Schema):
+    """A roof and its meters."""
+
+    id: int
+    name: str
+    customer: str
+    tz: str
+    meters: list[MeterOut]
+
+    @staticmethod
+    def resolve_customer(site: Site) -> str:
+        return site.customer.name
+
+
+class WarningOut(Schema):
+    """Something to know about a file: a stable code and a sentence."""
+
+    code: str
+    text: str
+
+
+class RejectedOut(Schema):
+    """A line that was not taken in."""
+
+    file: str
+    line: int
+    reason: str
+    text: str
+
+
+class ImportOut(Schema):
+    """One file and what became of it."""
+
+    id: int
+    meter_id: int
+    filename: str
+    sha256: str
+    state: str
+    problem: str
+    uploaded_at: datetime
+    finished_at: datetime | None
+    interval_minutes: int | None
+    first_day: date | None
+    last_day: date | None
+    rows_read: int
+    readings_new: int
+    readings_unchanged: int
+    readings_replaced: int
+    readings_set_aside: int
+    rows_blank: int
+    rows_duplicate: int
+    rows_rejected: int
+    warnings: list[WarningOut]
+
+
+class LedgerOut(ImportOut):
+    """One import with its first rejected lines and what is to be answered."""
+
+    rejected: list[RejectedOut]
+    questions: list[dict[str, Any]]
+
+
+class AssessmentOut(Schema):
+    """What a site's readings say. Losses are fractions of the clean yield; intervals are 90 %."""
+
+    site_id: int
+    as_of: date
+    verdict: str
+    cause: str
+    present_loss: float | None
+    loss_low: float | None
+    loss_high: float | None
+    soiling_rate_per_day: float | None
+    soiling_since: date | None
+    reasons: list[str]
+    clean_due: date | None
+    due_reason: str
+
+
+@api.get("/sites", response=list[SiteOut], summary="List the roofs this token opens, with their meters")
+def sites(request: HttpRequest) -> Any:
+    return _token(request).sites().select_related("customer").prefetch_related("meters")
+
+
+@api.post(
+    "/meters/{meter_id}/imports",
+    response={202: ImportOut, 404: Problem, 413: Problem},
+    summary="Send a file for a meter",
+    description="Multipart form with the field `file`. The answer comes at once; the file is read soon after. Ask "
+    "for the import until its `state` is no longer `pending`. The same file again changes nothing.",
+)
+def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> Any:
+    token = _token(request)
+    meter = get_object_or_404(Meter.objects.filter(site__in=token.sites()).select_related("site"), pk=meter_id)
+    import_ = receive_file(
+        meter=meter,
+        filename=file.name or "file",
+        file=file,
+        uploaded_by=token.created_by,
+        now=timezone.now(),
+        came_by=CameBy.API,
+        token=token,
+    )
+    return 202, import_
+
+
+class ImportsAsked(Schema):
+    meter_id: int | None = None
+    limit: int = 100
+    offset: int = 0
+
+
+@api.get(
+    "/imports",
+    response=list[ImportOut],
+    summary="List imports, the newest first",
+    description="At most 100 at once (`limit`), beginning after `offset`; of one meter with `meter_id`.",
+)
+def list_imports(request: HttpRequest, asked: Query[ImportsAsked]) -> Any:
+    found = Import.objects.filter(meter__site__in=_token(request).sites()).listed()
+    if asked.meter_id is not None:
+        found = found.filter(meter=asked.meter_id)
+    begin = max(0, asked.offset)
+    return found[begin : begin + min(max(1, asked.limit), 100)]
+
+
+@api.get("/imports/{import_id}", response={200: LedgerOut, 404: Problem}, summary="Read one import's ledger")
+def read_ledger(request: HttpRequest, import_id: int) -> Any:
+    return _import_of(request, import_id)
+
+
+@api.post(
+    "/imports/{import_id}/undo",
+    response={202: ImportOut, 404: Problem, 409: Problem},
+    summary="Undo an import: its days return to what they would be without it",
+)
+def undo(request: HttpRequest, import_id: int) -> Any:
+    import_ = _import_of(request, import_id)
+    try:
+        return 202, undo_import(import_=import_, user=_token(request).created_by, now=timezone.now())
+    except ImportRefused as refused:
+        return 409, {"detail": str(refused)}
+
+
+def _import_of(request: HttpRequest, import_id: int) -> Import:
+    return get_object_or_404(Import.objects.filter(meter__site__in=_token(request).sites()), pk=import_id)
+
+
+@api.get(
+    "/sites/{site_id}/assessment",
+    response={200: AssessmentOut, 404: Problem},
+    summary="Read a site's newest assessment",
+)
+def read_assessment(request: HttpRequest, site_id: int) -> Any:
+    site = get_object_or_404(_token(request).sites(), pk=site_id)
+    newest = SiteAssessment.objects.filter(site=site).newest().first()
+    if newest is None:
+        raise HttpError(404, "This site has not been assessed yet. Send its readings, then ask again after a minute.")
+    return newest
+
+
+@api.exception_handler(Http404)
+def not_found(request: HttpRequest, error: Exception) -> Any:
+    return api.create_response(
+        request, {"detail": "This token opens no such thing. List the roofs with GET /api/sites."}, status=404
+    )
+
+
+@api.exception_handler(PermissionDenied)
+def denied(request: HttpRequest, error: Exception) -> Any:
+    return api.create_response(request, {"detail": "This token may not do that."}, status=403)
+
+
+@api.exception_handler(ValidationError)
+def invalid(request: HttpRequest, error: ValidationError) -> Any:
+    wrong = "; ".join(f"{'.'.join(str(part) for part in one['loc'][1:])}: {one['msg']}" for one in error.errors)
+    return api.create_response(
+        request, {"detail": f"The call is not complete or not right: {wrong}. See /api/ for what it needs."}, status=422
+    )
+
+
+class Operation(NamedTuple):
+    """One call of the API, as its page shows it."""
+
+    method: str
+    path: str
+    summary: str
+    description: str
+    parameters: list[dict[str, Any]]
+    answers: list[tuple[str, str, list[tuple[str, str]]]]
+
+
+def operations(schema: dict[str, Any]) -> Iterable[Operation]:
+    """Flatten an OpenAPI description for a page."""
+    for path, methods in schema["paths"].items():
+        for method, call in methods.items():
+            yield Operation(
+                method.upper(),
+                path,
+                call.get("summary", ""),
+                call.get("description", ""),
+                call.get("parameters", []),
+                [
+                    (str(status), answer.get("description", ""), _fields(schema, answer))
+                    for status, answer in call["responses"].items()
+                ],
+            )
+
+
+def _fields(schema: dict[str, Any], answer: dict[str, Any]) -> list[tuple[str, str]]:
+    shape = answer.get("content", {}).get("application/json", {}).get("schema", {})
+    shape = shape.get("items", shape)
+    if "$ref" not in shape:
+        return []
+    properties = schema["components"]["schemas"][shape["$ref"].rsplit("/", 1)[1]]["properties"]
+    return [(name, _type(kind)) for name, kind in properties.items()]
+
+
+def _type(kind: dict[str, Any]) -> str:
+    if "anyOf" in kind:
+        return " or ".join(_type(one) for one in kind["anyOf"])
+    if "$ref" in kind:
+        return str(kind["$ref"]).rsplit("/", 1)[1]
+    if kind.get("type") == "array":
+        return f"list of {_type(kind.get('items', {}))}"
+    return str(kind.get("format") or kind.get("type", "object"))

@@ -1,0 +1,459 @@
+"""Sending files in, and the ledger of what became of them."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import datetime
+from typing import Any, cast
+from zoneinfo import ZoneInfo, available_timezones
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.files.uploadhandler import FileUploadHandler, StopUpload
+from django.core.paginator import Paginator
+from django.db.models import Q
+from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from portal.actions.imports import (
+    ImportRefused,
+    answer_import,
+    draw_as,
+    look_at,
+    mapping_of,
+    read_differently,
+    receive_file,
+    undo_import,
+)
+from portal.charts.first_days import first_days
+from portal.models import Business, Customer, Import, ImportState, Meter, Site, User
+from portal.models.meter import MeterQuerySet
+from portal.readers import Mapping, ReadError
+
+METERS_LISTED = 50
+TOO_LARGE = "too_large"
+
+
+class SizeLimit(FileUploadHandler):
+    """Stops taking in a file that is larger than any file of readings; the view then says so."""
+
+    taken = 0
+
+    def new_file(self, *args: Any, **kwargs: Any) -> None:
+        super().new_file(*args, **kwargs)
+        self.taken = 0
+
+    def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes:
+        self.taken += len(raw_data)
+        if self.taken > settings.LARGEST_UPLOAD:
+            if self.request is not None:
+                self.request.META[TOO_LARGE] = self.file_name
+            raise StopUpload(connection_reset=False)
+        return raw_data
+
+    def file_complete(self, file_size: int) -> None:
+        return None
+
+
+def too_large(request: HttpRequest) -> str:
+    """Say that a file was refused for its size; empty when none was."""
+    if TOO_LARGE not in request.META:
+        return ""
+    return (
+        f"“{request.META[TOO_LARGE]}” is larger than {settings.LARGEST_UPLOAD // 2**20} MB. "
+        "Export a year at a time, or zip it, and send that."
+    )
+
+
+def _may_send(user: User) -> None:
+    """Technicians read histories; they bring nothing in."""
+    if not (Business.objects.managed_by(user).exists() or Customer.objects.filter(user=user).exists()):
+        raise PermissionDenied
+
+
+def _meters(user: User) -> MeterQuerySet:
+    return Meter.objects.fed_by(user).select_related("site__customer").order_by("site__customer__name", "site", "pk")
+
+
+@login_required
+@require_safe
+def imports(request: HttpRequest) -> HttpResponse:
+    """List what was sent, the newest first."""
+    user = cast(User, request.user)
+    _may_send(user)
+    sent = Import.objects.visible_to(user).listed()
+    site = _asked_site(request, user)
+    if site:
+        sent = sent.filter(meter__site=site)
+    page = Paginator(sent, 30).get_page(request.GET.get("page"))
+    waiting = any(one.state in (ImportState.PENDING, ImportState.UNDOING) for one in page)
+    return render(request, "imports/imports.html", {"page": page, "site": site, "waiting": waiting})
+
+
+def _asked_site(request: HttpRequest, user: User) -> Site | None:
+    asked = request.GET.get("site", "")
+    return get_object_or_404(Site.objects.fed_by(user), pk=asked) if asked.isdigit() else None
+
+
+class FilesInput(forms.ClearableFileInput):
+    allow_multiple_selected = True
+
+
+class FilesField(forms.FileField):
+    widget = FilesInput
+
+    def clean(self, data: Any, initial: Any = None) -> list[Any]:
+        sent = data if isinstance(data, list) else [data]
+        if not sent:
+            raise ValidationError("Choose a file first.")
+        return [super(FilesField, self).clean(one, initial) for one in sent]
+
+
+class UploadForm(forms.Form):
+    """Files for one meter."""
+
+    meter = forms.ModelChoiceField(Meter.objects.none(), label="For", empty_label=None)
+    sent = FilesField(
+        label="Files",
+        allow_empty_file=True,  # the ledger says what is wrong with it
+        help_text="CSV, spreadsheet (.xlsx, .xls, .ods), Green Button XML, NEM12, or a zip of them. One or several.",
+        error_messages={"required": "Choose a file first."},
+    )
+
+    def __init__(self, meters: MeterQuerySet, listed: MeterQuerySet, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["meter"]
+        assert isinstance(field, forms.ModelChoiceField)
+        field.queryset = meters
+        field.choices = [(meter.pk, str(meter)) for meter in listed]
+
+
+@login_required
+def import_upload(request: HttpRequest) -> HttpResponse:
+    """Take files for a meter (``?site=`` or ``?meter=`` presets it)."""
+    user = cast(User, request.user)
+    _may_send(user)
+    meters = _meters(user)
+    site, sought = _asked_site(request, user), request.GET.get("q", "").strip()
+    listed = meters
+    if site:
+        listed = listed.filter(site=site)
+    if (asked := request.GET.get("meter", "")).isdigit():
+        listed = listed.filter(pk=asked)
+    if sought:
+        listed = listed.filter(
+            Q(site__customer__name__icontains=sought)
+            | Q(site__address__icontains=sought)
+            | Q(site__name__icontains=sought)
+        )
+    found = listed.count()
+    shown = listed[:METERS_LISTED]
+    form = UploadForm(meters, shown, request.POST or None, request.FILES or None)
+    if request.method == "POST":
+        if said := too_large(request):
+            form.add_error("sent", said)
+        elif form.is_valid():
+            received = [
+                receive_file(
+                    meter=form.cleaned_data["meter"],
+                    filename=file.name or "file",
+                    file=file,
+                    uploaded_by=user,
+                    now=timezone.now(),
+                )
+                for file in form.cleaned_data["sent"]
+            ]
+            if len(received) == 1:
+                return redirect("import_ledger", received[0].pk)
+            messages.success(request, f"{len(received)} files are in and are being read, one after the other.")
+            return redirect("imports")
+    return render(
+        request,
+        "imports/upload.html",
+        {
+            "form": form,
+            "found": found,
+            "sought": sought,
+            "asks_which": found > METERS_LISTED or sought,
+            "listed": METERS_LISTED,
+            "largest": settings.LARGEST_UPLOAD,
+        },
+    )
+
+
+def _my_import(request: HttpRequest, pk: int) -> Import:
+    sent = Import.objects.visible_to(cast(User, request.user)).select_related(
+        "meter__site__customer", "uploaded_by", "undone_by", "token"
+    )
+    return get_object_or_404(sent, pk=pk)
+
+
+def _drawn(kept: dict[str, Any] | None, tz: str) -> str:
+    if not kept:
+        return ""
+    return first_days(datetime.fromisoformat(kept["start"]), kept["minutes"], kept["energy_wh"], tz=tz)
+
+
+@login_required
+@require_safe
+def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show what became of one file."""
+    import_ = _my_import(request, pk)
+    tz = ZoneInfo(import_.meter.site.tz)
+
+    def local(stamps: Iterable[str]) -> list[datetime]:
+        return [datetime.fromisoformat(stamp).astimezone(tz) for stamp in stamps]
+
+    return render(
+        request,
+        "imports/ledger.html",
+        {
+            "import": import_,
+            "site": import_.meter.site,
+            "drawn": _drawn(import_.preview, import_.meter.site.tz),
+            "gaps": [local(gap) for gap in import_.gaps[:50]],
+            "gap_count": len(import_.gaps),
+            "lumps": [lump | {"between": local([lump["start"], lump["end"]])} for lump in import_.lumps[:50]],
+            "lump_count": len(import_.lumps),
+            "lump_kwh": sum(lump["energy_wh"] for lump in import_.lumps) / 1000,
+            "clock_changes": local(import_.clock_changes),
+            "rejected": import_.rejected[:20],
+            "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
+        },
+    )
+
+
+@login_required
+@require_safe
+def import_state(request: HttpRequest, pk: int) -> HttpResponse:
+    """Answer htmx's question whether a file is read; when it is, the page is loaded anew."""
+    import_ = _my_import(request, pk)
+    if import_.state not in (ImportState.PENDING, ImportState.UNDOING):
+        answer = HttpResponse()
+        answer["HX-Refresh"] = "true"
+        return answer
+    return render(request, "imports/state.html", {"import": import_})
+
+
+@login_required
+@require_POST
+def import_undo(request: HttpRequest, pk: int) -> HttpResponse:
+    import_ = _my_import(request, pk)
+    try:
+        undo_import(import_=import_, user=cast(User, request.user), now=timezone.now())
+    except ImportRefused as refused:
+        messages.error(request, str(refused))
+    return redirect("import_ledger", pk)
+
+
+def safe_cell(text: object) -> str:
+    """Keep a spreadsheet from taking a cell of somebody's file for a formula (OWASP, CSV injection)."""
+    cell = str(text)
+    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else cell
+
+
+@login_required
+@require_safe
+def import_rejected(request: HttpRequest, pk: int) -> HttpResponse:
+    """Download the lines that were not taken in."""
+    import_ = _my_import(request, pk)
+    answer = HttpResponse(content_type="text/csv; charset=utf-8")
+    answer["Content-Disposition"] = f'attachment; filename="rejected-{import_.pk}.csv"'
+    writer = csv.writer(answer)
+    writer.writerow(["file", "line", "reason", "text"])
+    for line in import_.rejected:
+        writer.writerow(safe_cell(line[key]) for key in ("file", "line", "reason", "text"))
+    return answer
+
+
+@login_required
+@require_safe
+def import_original(request: HttpRequest, pk: int) -> HttpResponseBase:
+    """Give back the file as it was sent, never shown in the browser."""
+    import_ = _my_import(request, pk)
+    return FileResponse(
+        import_.original.open("rb"),
+        as_attachment=True,
+        filename=import_.filename,
+        content_type="application/octet-stream",
+    )
+
+
+# ---- how a file is read ----
+
+FORMATS = {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}
+UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
+KINDS = {
+    "energy": "energy of each interval",
+    "register": "a counter that runs on",
+    "power": "average power",
+}
+DATE_ORDERS = {
+    "ymd": "year-month-day",
+    "dmy": "day/month/year",
+    "mdy": "month/day/year",
+    "unix_s": "Unix seconds",
+    "unix_ms": "Unix milliseconds",
+    "serial": "spreadsheet day numbers",
+}
+CLOCKS = {
+    "wall": "the clock on the wall, with daylight saving",
+    "winter": "winter time all year",
+    "utc": "UTC",
+    "offset": "each stamp says its own offset",
+}
+LABELS = {"start": "the start of its interval", "end": "the end of its interval"}
+EXPORTS = {
+    "": "not a channel of energy sent to the grid",
+    "all": "all of the production",
+    "surplus": "only the surplus after the house took its share",
+}
+
+
+def how_words(mapping: Mapping) -> list[tuple[str, str]]:
+    """Say how a file was read, as pairs of name and value."""
+    words = [
+        (
+            "Format",
+            {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}[mapping.format],
+        )
+    ]
+    if mapping.format in ("text", "sheet"):
+        if mapping.sheet:
+            words.append(("Sheet", mapping.sheet))
+        words += [
+            ("Time", f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
+            ("Production", " + ".join(mapping.value_columns) + "".join(f" − {c}" for c in mapping.minus_columns)),
+            ("Figures", f"{KINDS[mapping.kind]} in {mapping.unit}"),
+        ]
+    if mapping.meter:
+        words.append(("Meter in the file", mapping.meter))
+    words += [
+        ("Clock", CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind == "utc" else f" ({mapping.clock.tz})")),
+        ("A stamp marks", LABELS[mapping.clock.label]),
+    ]
+    if mapping.export:
+        words.append(("Sent to the grid", EXPORTS[mapping.export]))
+    return words
+
+
+class HowForm(forms.Form):
+    """How a file is to be read: what the file leaves open first, then everything else that can be corrected."""
+
+    def __init__(
+        self, mapping: Mapping, questions: list[dict[str, Any]], columns: Iterable[str], data: Any = None
+    ) -> None:
+        super().__init__(data)
+        self.base = mapping
+        self.asked = [question["code"] for question in questions]
+        names = list(dict.fromkeys([*columns, *mapping.time_columns, *mapping.value_columns, *mapping.minus_columns]))
+        for question in questions:
+            self.fields[question["code"]] = forms.ChoiceField(
+                label=question["text"],
+                choices=[(choice["value"], choice["label"]) for choice in question["choices"]],
+                required=question["required"],
+                widget=forms.RadioSelect,
+                error_messages={"required": "Choose one of these first."},
+            )
+        if mapping.format in ("text", "sheet"):
+            if "columns" not in self.asked:
+                self.fields["value_columns"] = forms.MultipleChoiceField(
+                    label="Columns that hold production (several are summed)",
+                    choices=[(name, name) for name in names if name not in mapping.time_columns],
+                    initial=list(mapping.value_columns),
+                    widget=forms.CheckboxSelectMultiple,
+                )
+            self._choose("kind", "The figures are", KINDS, mapping.kind)
+            self._choose("unit", "Unit", UNITS, mapping.unit)
+            self._choose("date_order", "Dates are written", DATE_ORDERS, mapping.date_order)
+        self._choose("clock", "Which clock stamped it", CLOCKS, mapping.clock.kind)
+        self._choose("label", "A stamp marks", LABELS, mapping.clock.label)
+        if "zone" not in self.asked:
+            self.fields["zone"] = forms.CharField(label="Time zone of that clock", initial=mapping.clock.tz)
+
+    def _choose(self, code: str, label: str, choices: dict[str, str], initial: str) -> None:
+        if code not in self.asked:
+            self.fields[code] = forms.ChoiceField(label=label, choices=list(choices.items()), initial=initial)
+
+    def clean_zone(self) -> str:
+        zone: str = self.cleaned_data["zone"]
+        if zone not in available_timezones():
+            raise ValidationError(f"“{zone}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+        return zone
+
+    def clean(self) -> dict[str, Any]:
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        unit, kind = cleaned.get("unit"), cleaned.get("kind")
+        if unit and kind and (kind == "power") == unit.endswith("h"):
+            raise ValidationError("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
+        return cleaned
+
+    def mapping(self) -> Mapping:
+        """The mapping with what was answered and corrected."""
+        mapping = self.base
+        codes = [*self.asked, *(code for code in self.fields if code not in self.asked)]
+        for code in sorted(
+            codes, key=lambda code: code == "kind"
+        ):  # the unit moves the kind; the kind has the last word
+            value = self.cleaned_data.get(code)
+            if code == "value_columns":
+                chosen = tuple(self.cleaned_data[code])
+                if chosen != mapping.value_columns:
+                    mapping = replace(mapping, value_columns=chosen, minus_columns=())
+            elif value:
+                mapping = mapping.answered(code, value)
+        return mapping
+
+
+@login_required
+def import_how(request: HttpRequest, pk: int) -> HttpResponse:
+    """Show how a file is read, with its first days drawn; take corrections, draw again, read."""
+    user, import_ = cast(User, request.user), _my_import(request, pk)
+    if import_.state in (ImportState.PENDING, ImportState.UNDOING):
+        return redirect("import_ledger", pk)
+    tz = import_.meter.site.tz
+    problem = ""
+    try:
+        seen = look_at(import_=import_, now=timezone.now())
+    except ReadError as error:
+        return render(request, "imports/how.html", {"import": import_, "site": import_.meter.site, "problem": error})
+    mapping = mapping_of(import_.mapping) if import_.mapping else seen.mapping
+    form = HowForm(mapping, import_.questions, seen.columns, request.POST or None)
+    drawn = _drawn(import_.preview, tz)
+    if request.method == "POST" and form.is_valid():
+        if "draw" in request.POST:
+            try:
+                drawn = _drawn(draw_as(import_=import_, mapping=form.mapping(), now=timezone.now()), tz)
+            except ReadError as error:
+                drawn, problem = "", str(error)
+        else:
+            try:
+                if import_.state in (ImportState.QUESTION, ImportState.FAILED):
+                    new = answer_import(import_=import_, mapping=form.mapping(), now=timezone.now())
+                else:
+                    new = read_differently(import_=import_, mapping=form.mapping(), user=user, now=timezone.now())
+            except ImportRefused as refused:
+                messages.error(request, str(refused))
+                new = import_
+            return redirect("import_ledger", new.pk)
+    return render(
+        request,
+        "imports/how.html",
+        {
+            "import": import_,
+            "site": import_.meter.site,
+            "form": form,
+            "asked": [form[code] for code in form.asked],
+            "rest": [form[code] for code in form.fields if code not in form.asked],
+            "drawn": drawn,
+            "problem": problem,
+            "sample": seen.sample[:8],
+        },
+    )

@@ -1,0 +1,74 @@
+"""Tokens for scripts: a page to make one, see it once, and revoke it; and what the API offers."""
+
+from __future__ import annotations
+
+from typing import Any, cast
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST, require_safe
+
+from portal.actions.tokens import make_token, revoke_token
+from portal.api import api, operations
+from portal.models import Business, Customer, Site, Token, User
+
+
+class TokenForm(forms.Form):
+    """A token for a whole business, or for one site."""
+
+    name = forms.CharField(max_length=80, label="What will use it", help_text="The office computer, the data logger …")
+    opens = forms.ChoiceField(label="It may send readings for")
+
+    def __init__(self, user: User, data: Any = None) -> None:
+        super().__init__(data)
+        self.businesses = {f"business {one.pk}": one for one in Business.objects.managed_by(user)}
+        sites = Site.objects.fed_by(user).select_related("customer")
+        self.sites = {f"site {one.pk}": one for one in sites[:500]}
+        field = self.fields["opens"]
+        assert isinstance(field, forms.ChoiceField)
+        field.choices = [
+            *((key, f"every roof of {one}") for key, one in self.businesses.items()),
+            *((key, str(one)) for key, one in self.sites.items()),
+        ]
+
+
+@login_required
+def tokens(request: HttpRequest) -> HttpResponse:
+    """List tokens, and make one: its secret is in this one answer and nowhere else."""
+    user = cast(User, request.user)
+    if not (Business.objects.managed_by(user).exists() or Customer.objects.filter(user=user).exists()):
+        raise PermissionDenied
+    form, secret = TokenForm(user, request.POST or None), ""
+    if request.method == "POST" and form.is_valid():
+        opens = form.cleaned_data["opens"]
+        _, secret = make_token(
+            name=form.cleaned_data["name"],
+            created_by=user,
+            now=timezone.now(),
+            business=form.businesses.get(opens),
+            site=form.sites.get(opens),
+        )
+        form = TokenForm(user)
+    mine = Token.objects.visible_to(user).select_related("business", "site__customer", "created_by")
+    return render(request, "imports/tokens.html", {"form": form, "secret": secret, "tokens": mine})
+
+
+@login_required
+@require_POST
+def token_revoke(request: HttpRequest, pk: int) -> HttpResponse:
+    token = get_object_or_404(Token.objects.visible_to(cast(User, request.user)), pk=pk)
+    revoke_token(token=token, now=timezone.now())
+    messages.success(request, f"“{token.name}” opens nothing any more.")
+    return redirect("tokens")
+
+
+@require_safe
+def api_page(request: HttpRequest) -> HttpResponse:
+    """What the API offers, from its own OpenAPI description."""
+    schema = api.get_openapi_schema()
+    return render(request, "imports/api.html", {"info": schema["info"], "operations": operations(schema)})
