@@ -5,7 +5,6 @@ from datetime import timedelta
 
 import django
 from celery import Celery
-from celery.schedules import crontab
 from django.conf import settings
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
@@ -33,15 +32,16 @@ app.conf.update(
     worker_send_task_events=False,
 )
 
-# Polls find the rows whose message was lost. A beat that waited longer than its period is not sent twice.
-EVERY_MINUTE = timedelta(minutes=1)
-EVERY_HOUR = crontab(minute="7")  # days begin at other hours in other towns
+# Polls find the rows whose message was lost. One that no worker took within its period is not done twice later.
+MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)  # days begin at other hours in other towns
 app.conf.beat_schedule = {
-    name: {"task": name, "schedule": schedule, "options": {"expires": 60}}
-    for name, schedule in {
-        "collect_inbox": EVERY_MINUTE,
-        "poll_imports": EVERY_MINUTE,
-        "poll_nights": EVERY_MINUTE,
-        "start_night": EVERY_HOUR,
+    name: {"task": name, "schedule": every, "options": {"expires": every.total_seconds()}}
+    for name, every in {
+        "collect_inbox": MINUTE,
+        "poll_imports": MINUTE,
+        "poll_nights": MINUTE,
+        "start_night": HOUR,
+        "plan_reminders": 10 * MINUTE,
+        "send_reminders": MINUTE,
     }.items()
 }

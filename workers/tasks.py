@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, imports, inbox
+from portal.actions import assessments, imports, inbox, reminders
 from workers.app import app
 
 
@@ -37,3 +37,14 @@ def assess_nights(nights: Sequence[int]) -> None:
 @app.task(name="poll_nights")
 def poll_nights() -> None:
     assessments.poll_nights(now=timezone.now())
+
+
+@app.task(name="plan_reminders")
+def plan_reminders() -> None:
+    reminders.plan_standing(now=timezone.now())
+    reminders.plan_unassessed(now=timezone.now())
+
+
+@app.task(name="send_reminders")
+def send_reminders() -> None:
+    reminders.send_due(now=timezone.now())
