@@ -40,8 +40,8 @@ class Mapping:
 
     format: Format
     clock: Clock
-    encoding: str = "utf-8"
     delimiter: str = ","
+    quote: str = '"'
     decimal: str = "."
     thousands: str = ""
     sheet: str = ""
@@ -75,8 +75,8 @@ class Mapping:
         """Return the mapping with one question answered by the value of the chosen choice."""
         changes: dict[str, Any] = {}
         if code in _CLOCK_ANSWERS and value in _CLOCK_ANSWERS[code]:
-            fields: dict[str, Any] = {"clock": "kind", "label": "label"}
-            changes["clock"] = replace(self.clock, **{fields[code]: value})
+            change: dict[str, Any] = {"kind" if code == "clock" else "label": value}
+            changes["clock"] = replace(self.clock, **change)
         elif code == "zone":
             changes["clock"] = replace(self.clock, tz=value)
         elif code in _ANSWERS and value in _ANSWERS[code]:

@@ -1,0 +1,165 @@
+"""Delimited text: bytes on disk to rows of cells with their line numbers, within a bounded memory."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import BinaryIO
+
+from portal.readers.reading import ReadError
+
+MAX_BYTES = 300_000_000
+MAX_LINE_BYTES = 1_000_000
+MAX_COLUMNS = 3_000
+CHUNK_ROWS = 20_000
+_BLOCK = 1 << 20
+
+OpenBytes = Callable[[], BinaryIO]
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Some rows of a table with the line (a spreadsheet's row) each of them ends on."""
+
+    lines: range | list[int]
+    rows: list[list[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class TextFile:
+    """One text file, inside a zip or not."""
+
+    name: str
+    open_bytes: OpenBytes
+    encoding: str
+
+
+def safe_cell(text: str) -> str:
+    """Return a cell that no spreadsheet runs as a formula when a CSV of ours is opened.
+
+    The marks a spreadsheet may start a formula with (=, +, -, @, tab, carriage return) get an apostrophe before them,
+    as OWASP's page on CSV injection advises; a plain number stays a number.
+    """
+    stripped = text.lstrip(" \u00a0\u200b\ufeff")
+    if stripped[:1] in ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠", "|", "%"):
+        try:
+            float(stripped)
+        except ValueError:
+            return "'" + text
+    return text
+
+
+def size_text(size: float) -> str:
+    """Return a size in bytes as people read it."""
+    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.1f} kB"
+
+
+def look_over(open_bytes: OpenBytes, name: str) -> str:
+    """Read the whole file once as bytes and return its encoding.
+
+    Refuses what is too large, has lines no table has, or is no text; 300 MB take about a second.
+    """
+    utf8 = codecs.getincrementaldecoder("utf-8")()
+    is_utf8, size, since_newline, lines = True, 0, 0, 0
+    with open_bytes() as stream:
+        head = stream.read(_BLOCK)
+        encoding = _by_mark(head)
+        block = head
+        while block:
+            size += len(block)
+            if size > MAX_BYTES:
+                raise ReadError(
+                    f"{name} is larger than {size_text(MAX_BYTES)}. Ten years of 5-minute readings take about 40 MB: "
+                    "check that this is the right file, or export it in several parts."
+                )
+            if encoding is None and is_utf8:
+                try:
+                    utf8.decode(block)
+                except UnicodeDecodeError:
+                    is_utf8 = False
+            first = min((at for at in (block.find(b"\n"), block.find(b"\r")) if at >= 0), default=-1)
+            if first < 0:
+                since_newline += len(block)
+            else:
+                since_newline += first
+                if since_newline <= MAX_LINE_BYTES:
+                    since_newline = len(block) - max(block.rfind(b"\n"), block.rfind(b"\r"))
+                lines += 1
+            if since_newline > MAX_LINE_BYTES:
+                raise ReadError(
+                    f"{name} has a line of more than {size_text(MAX_LINE_BYTES)}"
+                    f"{' near its start' if size < 3 * _BLOCK else ''}. "
+                    "That is no table of readings: export it again with one reading, or one day, a line."
+                )
+            block = stream.read(_BLOCK)
+    if size == 0:
+        raise ReadError(f"{name} is empty. Export it again and check that it opens before sending it.")
+    if encoding is None and b"\0" in head:
+        raise ReadError(
+            f"{name} is not text: it holds binary data. Send the export as CSV, as a spreadsheet, or as the "
+            "meter's XML."
+        )
+    return encoding or ("utf-8" if is_utf8 else "cp1252")
+
+
+def _by_mark(head: bytes) -> str | None:
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+        return "utf-32"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    sample = head[:4000]
+    if len(sample) >= 8 and sample.count(0) >= len(sample) // 3:
+        even, odd = sample[0::2].count(0), sample[1::2].count(0)
+        if odd > 10 * even:
+            return "utf-16-le"
+        if even > 10 * odd:
+            return "utf-16-be"
+    return None
+
+
+def open_text(file: TextFile) -> io.TextIOWrapper:
+    """Open a file as text; bytes that are no letters of its encoding become replacement marks."""
+    return io.TextIOWrapper(file.open_bytes(), encoding=file.encoding, errors="replace", newline="")
+
+
+def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
+    """Yield the rows of a text file."""
+    with open_text(file) as stream:
+        reader = csv.reader(stream, delimiter=delimiter, quotechar=quote, skipinitialspace=True)
+        line = 0
+        while True:
+            try:
+                rows = list(islice(reader, chunk_rows))
+            except csv.Error as error:
+                raise ReadError(
+                    f"{file.name}, around line {reader.line_num}: a quotation mark is opened and never closed, "
+                    "or a cell "
+                    "is longer than any figure. Mend or delete that line and send the file again."
+                ) from error
+            if not rows:
+                return
+            if reader.line_num - line == len(rows):
+                lines: range | list[int] = range(line + 1, line + 1 + len(rows))
+            else:
+                lines = []
+                for row in rows:
+                    line += 1 + sum(cell.count("\n") or cell.count("\r") for cell in row)
+                    lines.append(line)
+            line = reader.line_num
+            yield Chunk(lines, rows)
+
+
+def text_file(path: Path, name: str) -> TextFile:
+    """Look a file over and return it ready to be read."""
+
+    def open_bytes() -> BinaryIO:
+        return path.open("rb")
+
+    return TextFile(name, open_bytes, look_over(open_bytes, name))

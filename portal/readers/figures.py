@@ -1,0 +1,139 @@
+"""Numbers as people write them: decimal comma, thousands marks, units behind, blanks and stand-ins for "no value"."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+SPACES = "\u0020\u00a0\u202f\u2009\u2007"
+BLANKS = frozenset(
+    {"", "-", "--", "---", "–", "—", ".", "?", "x", "na", "n/a", "#n/a", "#na", "n.a.", "nan", "null", "nil", "none"}
+    | {
+        "missing",
+        "no data",
+        "nodata",
+        "no value",
+        "error",
+        "err",
+        "#value!",
+        "#ref!",
+        "#div/0!",
+        "#num!",
+        "bad",
+        "k.a.",
+    }
+)
+_UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:[kKmMgG]?[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+FIGURE = re.compile(rf"^[+\-−]?[{SPACES}]*\d[\d.,'’{SPACES}]*(?:[eE][+-]?\d+)?(?:\s*\[?[kKmMgG]?[wW][hH]?\]?)?$")
+
+
+class NumberStyle(NamedTuple):
+    """The decimal mark and the thousands mark ("" for none)."""
+
+    decimal: str = "."
+    thousands: str = ""
+
+
+def read_cell(text: str, style: NumberStyle) -> float | None:
+    """Read one cell: its number, NaN when it stands for "no value", None when it is something else."""
+    text = text.strip().strip("\"'").strip()
+    if text.lower() in BLANKS:
+        return math.nan
+    text = _UNIT_BEHIND.sub("", text).replace("−", "-")
+    for space in SPACES + "'’":
+        text = text.replace(space, "")
+    other = "," if style.decimal == "." else "."
+    if style.thousands == other:
+        text = text.replace(other, "")
+    if style.decimal != ".":
+        text = text.replace(style.decimal, ".")
+    return float(text) if _NUMBER.fullmatch(text) else None
+
+
+class _Cells(dict[str, float]):
+    """Remembers each distinct cell; what cannot be read is +infinity, which no readable cell becomes."""
+
+    def __init__(self, style: NumberStyle) -> None:
+        super().__init__()
+        self.style = style
+
+    def __missing__(self, text: str) -> float:
+        value = read_cell(text, self.style)
+        value = math.inf if value is None or math.isinf(value) else value
+        if len(self) < 100_000:
+            self[text] = value
+        return value
+
+
+def read_column(cells: Sequence[str], style: NumberStyle) -> NDArray[np.float64]:
+    """Read a column: NaN where a cell is blank, +infinity where it is no number."""
+    if style.decimal == "." and not style.thousands:
+        try:
+            values = np.array([float(cell) if cell else math.nan for cell in cells], dtype=np.float64)
+        except ValueError:
+            pass
+        else:
+            # Python's float also takes "1_000", "inf" and "infinity"; none of them is a meter's figure.
+            if not (np.isinf(values).any() or any("_" in cell for cell in cells)):
+                return values
+    elif style.decimal == "," and style.thousands != "," and cells:
+        joined = "\n".join(cells)
+        if "." not in joined and joined.count("\n") == len(cells) - 1:
+            try:
+                swapped = joined.replace(",", ".").split("\n")
+                values = np.array([float(cell) if cell else math.nan for cell in swapped], dtype=np.float64)
+            except ValueError:
+                pass
+            else:
+                if not (np.isinf(values).any() or "_" in joined):
+                    return values
+    return np.fromiter(map(_Cells(style).__getitem__, cells), dtype=np.float64, count=len(cells))
+
+
+def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
+    """Return the style of a column's cells, and whether it is certain."""
+    texts = []
+    for cell in cells:
+        text = cell.strip().strip("\"'").strip()
+        if FIGURE.match(text):
+            texts.append(_UNIT_BEHIND.sub("", text).lstrip("+-− "))
+    thousands_space = any(re.search(rf"\d[{SPACES}'’]\d", text) for text in texts)
+    dots = [text for text in texts if "." in text]
+    commas = [text for text in texts if "," in text]
+    both = [text for text in dots if "," in text]
+    if both:
+        last_is_comma = sum(text.rindex(",") > text.rindex(".") for text in both)
+        return (NumberStyle(",", "."), True) if last_is_comma * 2 > len(both) else (NumberStyle(".", ","), True)
+    if not dots and not commas:
+        return NumberStyle(), True
+    mark, marked = (",", commas) if len(commas) >= len(dots) else (".", dots)
+    other = "." if mark == "," else ","
+    as_decimal = NumberStyle(mark, "")
+    as_thousands = NumberStyle(other, mark)
+    if dots and commas:  # never in the same cell: "0.5" beside "1,000"
+        mark_is_grouping = all(_grouped(text, mark) for text in marked)
+        return (as_thousands if mark_is_grouping else NumberStyle(mark, other)), True
+    if any(text.count(mark) > 1 for text in marked):
+        return as_thousands, True
+    if not all(_grouped(text, mark) for text in marked):
+        return as_decimal, True
+    if thousands_space:
+        return as_decimal, True
+    # Every marked figure has one to three digits before and exactly three behind. Whole numbers of a thousand and
+    # more without a mark, or marked figures alone (12,000 beside 0,000 is caught by ``_grouped``), tell them apart.
+    plain = [text for text in texts if mark not in text and text not in ("0", "00")]
+    if any(len(text) > 3 for text in plain):
+        return as_decimal, True
+    if len(plain) >= 3 and len(set(plain)) >= 3:
+        return as_thousands, True
+    return as_decimal, mark == "." and not plain
+
+
+def _grouped(text: str, mark: str) -> bool:
+    return re.fullmatch(rf"[1-9]\d{{0,2}}(?:{re.escape(mark)}\d{{3}})+", text) is not None
