@@ -25,6 +25,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--no-serve", action="store_true", help="stop after the nightly job and its table")
     asked = parser.parse_args(arguments)
     var = Path(os.environ.get("PORTAL_VAR", ROOT / "var"))
+    os.umask(0o077)  # customers' data is for nobody else on this machine
     try:
         lock = take(var)
         listener = None if asked.no_serve else listen(asked.port)
