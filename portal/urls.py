@@ -18,6 +18,8 @@ from portal.views.imports import (
     import_upload,
     imports,
 )
+from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
+from portal.views.preferences import mail_choices, mail_stop
 from portal.views.rain import rain
 from portal.views.record import (
     visit_entries,
@@ -28,6 +30,7 @@ from portal.views.record import (
     visit_referral,
     visit_worker,
 )
+from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
 from portal.views.sites import cautions, method, site, site_edit, site_new
 from portal.views.tokens import api_page, token_revoke, tokens
 from portal.views.visits import (
@@ -85,6 +88,23 @@ urlpatterns = [
     path("imports/<int:pk>/original/", import_original, name="import_original"),
     path("api/", api_page, name="api_page"),
     path("api/", api.urls),
+    path("leads/", leads, name="leads"),
+    path("leads/leads.csv", leads_csv, name="leads_csv"),
+    path("leads/weekly/", leads_weekly, name="leads_weekly"),
+    path("leads/<int:pk>/", lead, name="lead"),
+    path("leads/<int:pk>/move/", lead_move, name="lead_move"),
+    path("leads/<int:pk>/note/", lead_note, name="lead_note"),
+    path("leads/<int:pk>/plan/", lead_plan, name="lead_plan"),
+    path("leads/<int:pk>/lose/", lead_lose, name="lead_lose"),
+    path("reminders/", reminders, name="reminders"),
+    path("reminders/<int:pk>/retry/", reminder_retry, name="reminder_retry"),
+    path("reminders/rules/", mail_rules, name="mail_rules"),
+    path("reminders/words/<slug:slug>/<str:kind>/<str:language>/", mail_wording, name="mail_wording"),
+    path("reminders/mails/", mails, name="mails"),
+    path("reminders/mails/<int:pk>/", mail, name="mail"),
+    path("mail/stop/<str:token>/", mail_stop, name="mail_stop"),
+    path("mail/choose/<str:token>/", mail_choices, name="mail_choices"),
+    path("mail/reports/", include("anymail.urls")),
     path("rain/", rain, name="rain"),
     path("accounts/", include("allauth.account.urls")),
     path("admin/", admin.site.urls),

@@ -194,6 +194,43 @@ def word_mail(*, business: Business, kind: ReminderKind, language: str, subject:
     )
 
 
+def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[str, str]:
+    """Invented facts of the right shape, for a preview."""
+    words = _PHRASES[language]
+    with translation.override(language):
+        day, price = date_format(date(2026, 5, 12)), money(Decimal(150), business)
+        loss = words["loss"].format(mid="7 %", low="5 %", high="9 %")
+        why = words["readings"].format(loss=loss)
+        known = {
+            "name": "Alex Example",
+            "site": "Home" if language == "en" else "Casa",
+            "business": business.name,
+            "phone": business.phone or business.email,
+            "link": address("home"),
+            "due_date": day,
+            "basis": why,
+            "pays": words["pays"].format(price=price, value=money(Decimal(25), business), payback=6),
+            "loss": loss,
+            "price": price,
+            "visit_day": day,
+            "visit_time": time_format(time(9, 30)),
+            "gain": words["gained"].format(mid="6 %", low="4 %", high="8 %"),
+            "last_day": day,
+            "days": "12",
+            "since": words["since"].format(day=day),
+            "cause": _CAUSES[language][Cause.STRING_LOSS],
+            "count": "1",
+            "customer": "Alex Example",
+            "why": why,
+            "leads": "– " + words["lead"].format(customer="Alex Example", site="Home", why=why),
+            "day": day,
+            "visits": words["visit"].format(
+                time=time_format(time(9, 30)), customer="Alex Example", address="12 Invented Road"
+            ),
+        }
+    return {name: known[name] for name in FACTS[kind]}
+
+
 # --- whom it goes to -------------------------------------------------------------------------------------------------
 
 

@@ -232,7 +232,9 @@ def _plan(
 ) -> None:
     """Add a reminder unless one about the same thing waits, went lately, or went often enough."""
     prefix = f"{kind}:{about}:"
-    same = Reminder.objects.filter(kind=kind, business=business, site=site, lead=lead, user_id=user_id)
+    same = Reminder.objects.filter(kind=kind, business=business, site=site, lead=lead)
+    if user_id is not None:
+        same = same.filter(user_id=user_id)
     earlier = [one for one in same.order_by("pk") if one.key.startswith(prefix)]
     if earlier:
         last = earlier[-1]
@@ -567,7 +569,7 @@ def _better_time(reminder: Reminder, moment: datetime) -> datetime:
 def _others(reminder: Reminder, *, since: datetime) -> int:
     """Other list mails to the same homeowner that went, or are just going."""
     return (
-        Reminder.objects.filter(customer_id=reminder.customer_id)
+        Reminder.objects.filter(customer=reminder.customer)
         .filter(Q(state=ReminderState.SENT, sent_at__gte=since) | Q(state=ReminderState.SENDING))
         .exclude(kind__in=ASKED_FOR)
         .exclude(pk=reminder.pk)

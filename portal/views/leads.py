@@ -1,0 +1,310 @@
+"""Leads: the board, one lead's page, and the list as a file."""
+
+from __future__ import annotations
+
+import csv
+from datetime import datetime
+from decimal import Decimal
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.paginator import Paginator
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from portal.actions.leads import (
+    distance_km,
+    lose_lead,
+    move_lead,
+    note_lead,
+    payback_months,
+    plan_lead,
+    promises,
+    trips,
+    weekly_figures,
+)
+from portal.charts.promise import promise_chart
+from portal.models import Business, Lead, LeadKind, LeadStage, Membership, SiteAssessment, User
+from portal.models.lead import LeadQuerySet
+
+PAGE = 50
+TRIP_KM = 8.0
+OPEN_STAGES = (LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED)
+
+
+class BoardForm(forms.Form):
+    """What the board shows."""
+
+    show = forms.ChoiceField(
+        choices=[("open", "Open"), ("snoozed", "Snoozed"), ("closed", "Closed")], required=False, label="leads"
+    )
+    kind = forms.ChoiceField(choices=[("", "Any"), *LeadKind.choices], required=False)
+    stage = forms.ChoiceField(choices=[("", "Any"), *LeadStage.choices], required=False)
+    whose = forms.ChoiceField(choices=[("", "Anybody's"), ("mine", "Mine"), ("nobody", "Nobody's")], required=False)
+    near = forms.BooleanField(required=False, label=f"group neighbours within {TRIP_KM:.0f} km")
+
+    def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:
+        wish = self.cleaned_data if self.is_valid() else {}
+        show = wish.get("show") or "open"
+        if show == "closed":
+            leads = leads.exclude(closed_at=None)
+        elif show == "snoozed":
+            leads = leads.open().filter(snoozed_until__gt=today)
+        else:
+            leads = leads.awake(today)
+        if wish.get("kind"):
+            leads = leads.filter(kind=wish["kind"])
+        if wish.get("stage"):
+            leads = leads.filter(stage=wish["stage"])
+        if wish.get("whose") == "mine":
+            leads = leads.filter(assigned_to=user)
+        elif wish.get("whose") == "nobody":
+            leads = leads.filter(assigned_to=None)
+        if show == "closed":
+            return leads.order_by("-closed_at", "-pk")
+        return leads.by_value()
+
+
+def _office(request: HttpRequest) -> tuple[User, Business]:
+    """The user and a business they run; leads are the office's alone."""
+    user = cast(User, request.user)
+    business = Business.objects.managed_by(user).first()
+    if business is None:
+        raise PermissionDenied
+    return user, business
+
+
+def _board(request: HttpRequest) -> tuple[BoardForm, LeadQuerySet]:
+    user, business = _office(request)
+    form = BoardForm(request.GET)
+    today = timezone.now().astimezone(ZoneInfo(business.tz)).date()
+    leads = Lead.objects.visible_to(user).select_related("site__customer__business", "assigned_to")
+    return form, form.chosen(leads, user, today)
+
+
+@login_required
+def leads(request: HttpRequest) -> HttpResponse:
+    """The board: what is at stake first; with ``near`` the neighbours of one trip together."""
+    form, chosen = _board(request)
+    page = Paginator(chosen, PAGE).get_page(request.GET.get("page"))
+    listed = list(page.object_list)
+    near = bool(form.is_valid() and form.cleaned_data["near"])
+    groups = trips(list(chosen), within_km=TRIP_KM) if near else [listed]
+    query = request.GET.copy()
+    query.pop("page", None)
+    return render(
+        request,
+        "leads/leads.html",
+        {
+            "form": form,
+            "page": page,
+            "near": near,
+            "groups": [
+                {
+                    "leads": [(lead, distance_km(lead), payback_months(lead)) for lead in group],
+                    "value": sum((lead.value_per_month or Decimal(0) for lead in group), Decimal(0)),
+                    "currency": group[0].site.customer.business.currency if group else "",
+                }
+                for group in groups
+            ],
+            "count": page.paginator.count,
+            "query": query.urlencode(),
+        },
+    )
+
+
+COLUMNS = (
+    *("customer", "site", "address", "phone", "email", "consented_on", "kind", "stage", "opened_on"),
+    *("loss", "loss_low", "loss_high", "chance", "value_per_month", "price", "currency", "payback_months"),
+    *("distance_km", "last_contact", "next_action_on", "assigned_to", "why_now", "lost_reason"),
+)
+DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def safe_cell(text: str) -> str:
+    """A text a spreadsheet will not run: one that looks like a formula gets an apostrophe (OWASP, CSV injection)."""
+    return f"'{text}" if text.lstrip(" ").startswith(DANGEROUS) or text.startswith(DANGEROUS) else text
+
+
+@login_required
+def leads_csv(request: HttpRequest) -> HttpResponse:
+    """The board's leads as a file for a spreadsheet."""
+    _, chosen = _board(request)
+    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="leads.csv"'
+    out = csv.writer(response)
+    out.writerow(COLUMNS)
+    for lead in chosen.iterator(chunk_size=500):
+        site = lead.site
+        person = site.customer
+        out.writerow(
+            [
+                *map(safe_cell, (person.name, site.name, site.address, person.phone, person.email)),
+                person.consented_on or "",
+                lead.kind,
+                lead.stage,
+                _day(lead.opened_at, person.business),
+                *(_number(value, 4) for value in (lead.present_loss, lead.loss_low, lead.loss_high, lead.chance)),
+                "" if lead.value_per_month is None else lead.value_per_month,
+                "" if lead.price is None else lead.price,
+                person.business.currency,
+                _number(payback_months(lead), 1),
+                _number(distance_km(lead), 1),
+                _day(lead.contacted_at, person.business),
+                lead.next_action_on or "",
+                safe_cell(str(lead.assigned_to or "")),
+                safe_cell(lead.why_now),
+                safe_cell(lead.lost_reason),
+            ]
+        )
+    return response
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "" if value is None else f"{value:.{digits}f}"
+
+
+def _day(moment: datetime | None, business: Business) -> str:
+    return moment.astimezone(ZoneInfo(business.tz)).date().isoformat() if moment else ""
+
+
+@login_required
+def leads_weekly(request: HttpRequest) -> HttpResponse:
+    """Week by week: opened, contacted, booked, cleaned; and whether the promised gain came true."""
+    user, business = _office(request)
+    mine = Lead.objects.visible_to(user)
+    washed = promises(mine)
+    return render(
+        request,
+        "leads/weekly.html",
+        {
+            "weeks": weekly_figures(mine, tz=business.tz, now=timezone.now()),
+            "chart": promise_chart(washed),
+            "promised": sum(one.promised for one in washed) / len(washed) if washed else None,
+            "measured": sum(one.measured for one in washed) / len(washed) if washed else None,
+        },
+    )
+
+
+class PlanForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    """Who follows a lead up, and when."""
+
+    class Meta:
+        model = Lead
+        fields = ["assigned_to", "next_action_on", "snoozed_until"]
+        labels = {"assigned_to": "who", "next_action_on": "next step on", "snoozed_until": "off the board until"}
+        widgets = {
+            "next_action_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "snoozed_until": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        team = Membership.objects.filter(business=self.instance.site.customer.business, user__is_active=True)
+        field = cast("forms.ModelChoiceField[User]", self.fields["assigned_to"])
+        field.queryset = User.objects.filter(pk__in=team.values("user"))
+        field.empty_label = "Nobody yet"
+
+
+class NoteForm(forms.Form):
+    text = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), label="note", max_length=5000)
+
+
+class LostForm(forms.Form):
+    reason = forms.CharField(max_length=200, label="why they said no")
+
+
+def _lead(request: HttpRequest, pk: int) -> Lead:
+    user, _ = _office(request)
+    found = Lead.objects.visible_to(user).select_related("site__customer__business", "assigned_to")
+    return get_object_or_404(found, pk=pk)
+
+
+@login_required
+def lead(request: HttpRequest, pk: int) -> HttpResponse:
+    found = _lead(request, pk)
+    return _lead_page(request, found)
+
+
+def _lead_page(request: HttpRequest, found: Lead, **forms_with_errors: forms.BaseForm) -> HttpResponse:
+    return render(
+        request,
+        "leads/lead.html",
+        {
+            "lead": found,
+            "notes": found.notes.select_related("written_by"),
+            "visits": found.visits.order_by("starts_at"),
+            "distance": distance_km(found),
+            "payback": payback_months(found),
+            "assessment": SiteAssessment.objects.filter(site=found.site).newest().first(),
+            "stages": [stage for stage in OPEN_STAGES if stage != found.stage],
+            "plan_form": PlanForm(instance=found),
+            "note_form": NoteForm(),
+            "lost_form": LostForm(),
+            **forms_with_errors,
+        },
+        status=422 if forms_with_errors else 200,
+    )
+
+
+@login_required
+@require_POST
+def lead_move(request: HttpRequest, pk: int) -> HttpResponse:
+    found = _lead(request, pk)
+    try:
+        stage = LeadStage(request.POST.get("stage", ""))
+        move_lead(lead=found, stage=stage, by=cast(User, request.user), now=timezone.now())
+    except ValueError:
+        messages.error(request, "There is no such stage.")
+    except ValidationError as problem:
+        messages.error(request, problem.message)
+    return redirect("lead", pk)
+
+
+@login_required
+@require_POST
+def lead_note(request: HttpRequest, pk: int) -> HttpResponse:
+    found = _lead(request, pk)
+    form = NoteForm(request.POST)
+    if not form.is_valid():
+        return _lead_page(request, found, note_form=form)
+    note_lead(lead=found, text=form.cleaned_data["text"], by=cast(User, request.user), now=timezone.now())
+    return redirect("lead", pk)
+
+
+@login_required
+@require_POST
+def lead_plan(request: HttpRequest, pk: int) -> HttpResponse:
+    found = _lead(request, pk)
+    form = PlanForm(request.POST, instance=_lead(request, pk))
+    if form.is_valid():
+        try:
+            plan_lead(lead=found, now=timezone.now(), **form.cleaned_data)
+        except ValidationError as problem:
+            form.add_error(None, problem)
+        else:
+            messages.success(request, "Kept.")
+            return redirect("lead", pk)
+    return _lead_page(request, found, plan_form=form)
+
+
+@login_required
+@require_POST
+def lead_lose(request: HttpRequest, pk: int) -> HttpResponse:
+    found = _lead(request, pk)
+    form = LostForm(request.POST)
+    if form.is_valid():
+        try:
+            lose_lead(lead=found, reason=form.cleaned_data["reason"], by=cast(User, request.user), now=timezone.now())
+        except ValidationError as problem:
+            form.add_error(None, problem)
+        else:
+            messages.success(request, "Closed as turned down. The roof is left in peace for half a year.")
+            return redirect("leads")
+    return _lead_page(request, found, lost_form=form)
