@@ -29,7 +29,7 @@ class RainForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
 
     def __init__(self, user: User, *args: object, **kwargs: object) -> None:
         super().__init__(*args, **kwargs)  # type: ignore[arg-type]  # passed through
-        cast(forms.ModelChoiceField[Business], self.fields["business"]).queryset = Business.objects.managed_by(user)
+        cast("forms.ModelChoiceField[Business]", self.fields["business"]).queryset = Business.objects.managed_by(user)
 
     def validate_unique(self) -> None:
         """The same name again means the same gauge: its days are added to."""
