@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -55,6 +55,7 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
     if daily.empty:
         return None
     days = [pd.Timestamp(day).date() for day in daily.index]
+    events = [event for event in events if days[0] <= event.date <= days[-1]]
     low, high = _limits(daily)
     title = "Output of the panels, compared with clean ones"
     summary = _summary(daily, events)
@@ -118,10 +119,10 @@ def _svg(
     drawing.ticks_below([pd.Timestamp(day).date() for day in _refused(daily).index], "refused")
     drawing.dots(days, daily["index"].to_list(), "day")
     drawing.line(days, daily["soiling_ratio"].to_list(), "line")
+    drawing.arrows_above([event.date for event in events if not event.wash], "rain")
     for event in events:
-        if days[0] <= event.date <= days[-1]:
-            colour, dashes = ("wash", "") if event.wash else ("rain", "4 4")
-            drawing.upright(event.date, "Cleaned" if event.wash else "", colour, dashes=dashes)
+        if event.wash:
+            drawing.upright(event.date, "Cleaned", "wash")
     return drawing.draw(title=title, description=summary, key=key)
 
 
@@ -176,22 +177,37 @@ def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low:
                 "hovertemplate": f"%{{x|%-d %b %Y}}: {reason}<extra>day refused</extra>",
             }
         )
-    for wash, name, colour, dash in ((True, "cleaning", "wash", "solid"), (False, "recovery", "rain", "dash")):
-        shown = [event for event in events if event.wash == wash and days[0] <= event.date <= days[-1]]
-        if shown:
-            traces.append(
-                {
-                    "type": "scatter",
-                    "mode": "lines",
-                    "x": [x for event in shown for x in (event.date.isoformat(), event.date.isoformat(), None)],
-                    "y": [y for _ in shown for y in (low, high, None)],
-                    "text": [word for event in shown for word in (event.word, event.word, "")],
-                    "line": {"width": 1.8, "color": PALETTE[colour], "dash": dash},
-                    "name": name,
-                    "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
-                }
-            )
-    return {"data": traces, "layout": layout(low, high, tickformat=".0%")}
+    washes = [event for event in events if event.wash]
+    if washes:
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": [x for event in washes for x in (event.date.isoformat(), event.date.isoformat(), None)],
+                "y": [y for _ in washes for y in (low, high, None)],
+                "text": [word for event in washes for word in (event.word, event.word, "")],
+                "line": {"width": 2, "color": PALETTE["wash"]},
+                "name": "cleaning",
+                "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
+            }
+        )
+    others = [event for event in events if not event.wash]
+    if others:
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "x": [event.date.isoformat() for event in others],
+                "y": [round(high - (high - low) * 0.03, 4)] * len(others),
+                "text": [event.word for event in others],
+                "marker": {"symbol": "triangle-up", "size": 11, "color": PALETTE["rain"]},
+                "name": "recovery",
+                "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
+            }
+        )
+    frame = layout(low, high, tickformat=".0%")
+    frame["xaxis"]["range"] = [(days[0] - timedelta(days=4)).isoformat(), (days[-1] + timedelta(days=4)).isoformat()]
+    return {"data": traces, "layout": frame}
 
 
 def rounded(column: pd.Series[float]) -> list[float | None]:

@@ -55,11 +55,10 @@ class Drawing:
             lower = [f"{x:.1f},{bottom:.1f}" for x, bottom, _ in reversed(run)]
             self.marks.append(f'<polygon {fill(colour)} points="{" ".join(upper + lower)}"/>')
 
-    def line(self, days: Sequence[date], values: Sequence[float], colour: str, *, dashes: str = "") -> None:
-        dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+    def line(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
         for run in self._runs(days, values):
             points = " ".join(f"{x:.1f},{y:.1f}" for x, y in run)
-            self.marks.append(f'<polyline fill="none" stroke-width="2" {stroke(colour)}{dashed} points="{points}"/>')
+            self.marks.append(f'<polyline fill="none" stroke-width="2" {stroke(colour)} points="{points}"/>')
 
     def dots(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
         spots = "".join(
@@ -79,6 +78,12 @@ class Drawing:
             path = "".join(f"M{self.x(day):.1f} {HEIGHT - BOTTOM}v-6" for day in days)
             self.marks.append(f'<path fill="none" stroke-width="1.2" {stroke(colour)} d="{path}"/>')
 
+    def arrows_above(self, days: Sequence[date], colour: str) -> None:
+        """Small triangles along the top that point up."""
+        if days:
+            path = "".join(f"M{self.x(day) - 5:.1f} {TOP + 11}h10l-5 -9z" for day in days)
+            self.marks.append(f'<path {fill(colour)} d="{path}"/>')
+
     def bars(self, days: Sequence[date], values: Sequence[float], colour: str, *, days_wide: float) -> None:
         wide = max(1.0, self.x(self.first + timedelta(days=1)) - self.x(self.first)) * days_wide * 0.8
         path = "".join(
@@ -94,8 +99,7 @@ class Drawing:
         x = self.x(day)
         dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
         self.marks.append(
-            f'<line {stroke(colour)} stroke-width="1.6"{dashed} x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" '
-            f'y2="{HEIGHT - BOTTOM}"/>'
+            f'<line {stroke(colour)} stroke-width="1.6"{dashed} x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}"/>'
         )
         if word:
             anchor, aside = ("end", -4) if x > WIDTH - 90 else ("start", 4)

@@ -62,6 +62,7 @@ class Story:
 
     site: Site
     business: Business
+    today: date
     assessment: SiteAssessment | None
     first_reading: date | None
     last_reading: date | None
@@ -88,6 +89,7 @@ def site_story(site: Site, *, now: datetime) -> Story:
     return Story(
         site=site,
         business=site.customer.business,
+        today=now.astimezone(ZoneInfo(site.tz)).date(),
         assessment=assessment,
         first_reading=readings["first"],
         last_reading=readings["last"],
