@@ -260,7 +260,7 @@ def _prepare(site: SiteReadings, as_of: date | None) -> _Prepared | Assessment:
         site,
         daily,
         index,
-        tuple(find_steps(index.log_index, index.scatter)),
+        tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"])),
         visit_days,
         wash_chance(daily, site.rain_mm),
     )
@@ -395,7 +395,7 @@ def _judge(prepared: _Prepared, result: Assessment) -> Assessment:
             cause=Cause.SHADING,
             cause_began=dates[shade.first],
             reasons=(
-                f"The low sun of the {end} yields {-np.expm1(-shade.loss):.0%} less than the other end of the day.",
+                f"With the sun lower than about {shade.height:.0f} degrees, the {end} yields far less than it should.",
                 "Look for a tree, chimney or new building on that side. Washing will not bring this back.",
             ),
         )

@@ -14,13 +14,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.expected import climatological_temperature
-from portal.pv.quality import Daily
+from portal.pv.quality import SUN_BANDS, Daily
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-SMALLEST_STEP = 0.13
+SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04)."""
 
 
@@ -37,11 +37,11 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Shade:
-    """A loss at one end of the day that the other end does not show."""
+    """A loss of the low sun at one end of the day."""
 
     evening: bool
-    loss: float
-    """Log loss of the low sun at that end against noon, now, over what the record began with."""
+    height: float
+    """Sun elevation below which light is missing now [degrees]."""
     first: int
     """Index of the day from which it shows."""
 
@@ -66,7 +66,7 @@ def _jump(y: Floats, before: int = 7, after: int = 7) -> tuple[Ints, Floats, Flo
     return at, sizes, gaps
 
 
-def find_steps(log_index: Floats, scatter: float) -> list[Step]:
+def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[Step]:
     """Steps of level that last: a string lost, and its repair.
 
     Parameters
@@ -75,15 +75,17 @@ def find_steps(log_index: Floats, scatter: float) -> list[Step]:
         NaN on refused days.
     scatter : float
         Day-to-day standard deviation.
+    expected_wh : ndarray (days,)
+        Days with less than a third of the record's best tell too little: the far north's winter.
     """
-    y = log_index.copy()
+    y = np.where(expected_wh > 0.33 * expected_wh.max(), log_index, np.nan)
     found: list[Step] = []
-    least = max(SMALLEST_STEP, 3.2 * scatter)
-    for _ in range(4):
+    least = max(SMALLEST_STEP, 4.0 * scatter)
+    for _ in range(6):
         at, sizes, gaps = _jump(y)
         if not at.size:
             break
-        down = (sizes < -least) & (gaps > 0.4 * least)
+        down = (sizes < -0.9 * least) & (gaps > 0.4 * least)
         if not down.any():
             break
         i = int(np.argmin(np.where(down, sizes, 0)))
@@ -99,10 +101,9 @@ def find_steps(log_index: Floats, scatter: float) -> list[Step]:
         end = last + 1 if last is not None else len(y)
         inside = y[at[i] : min(end, at[i] + 60)]
         outside = y[max(0, at[i] - 60) : at[i]]
-        steady = float(
-            np.nanmedian(inside[np.isfinite(inside)][:15]) - np.nanmedian(outside[np.isfinite(outside)][-15:])
-        )
-        if steady > -0.7 * least:
+        inside, outside = inside[np.isfinite(inside)][:15], outside[np.isfinite(outside)][-15:]
+        steady = float(np.median(inside) - np.median(outside)) if inside.size > 1 and outside.size > 1 else 0.0
+        if steady > -least:
             y[at[i]] = np.nan
             continue
         step = Step(int(at[i]), last, steady)
@@ -111,32 +112,49 @@ def find_steps(log_index: Floats, scatter: float) -> list[Step]:
     return sorted(found, key=lambda step: step.first)
 
 
-def find_shade(daily: Daily) -> Shade | None:
-    """A tree or a building that takes the low sun at one end of the day, and more of it each year.
+SHADED = 0.62
+"""Share of the expected low-sun output under which a band of sun elevation counts as shaded: a shaded module still
+sees the sky, so some is left; geometry told wrong by a few degrees does not take a third."""
+GROWN = 0.4
+"""Log loss against the same season of an earlier year from which a band counts as shaded."""
+LOWEST_SHADE = 2
+"""First band of :data:`SUN_BANDS` that counts; lower ones are often shaded on a healthy roof."""
 
-    Works on the difference of the lowest usable sun's log ratio to noon's, morning against evening, in the same
-    season of different years where there are some: geometry told wrong gives a constant difference, not a growing one.
+
+def find_shade(daily: Daily) -> Shade | None:
+    """A tree or a building that takes the low sun at one end of the day.
+
+    Compares each band of low sun with the same day's noon. A band counts as shaded when even its better days of the
+    last ten weeks fall short, of what they should be or of what the same season brought in an earlier year.
     """
-    morning = daily["low_morning"] - daily["noon"]
-    evening = daily["low_evening"] - daily["noon"]
-    days = np.arange(len(morning))
-    best: Shade | None = None
-    for is_evening, side, other in ((False, morning, evening), (True, evening, morning)):
-        level = float(np.nanmedian(side)) if np.isfinite(side).sum() > 40 else np.nan
-        if not np.isfinite(level):
-            continue
-        good = np.isfinite(side)
-        recent = side[(days > len(days) - 120) & good]
-        if recent.size < 5:
-            continue
-        now = float(np.median(recent))
-        across = float(np.nanmedian(other[-120:])) if np.isfinite(other[-120:]).sum() >= 5 else 0.0
-        loss = across - now
-        if loss > 0.25 and now < -0.2 and (best is None or loss > best.loss):
-            trail = pd.Series(side).rolling(45, min_periods=5).median().to_numpy()
-            began = np.flatnonzero(trail < 0.5 * now)
-            best = Shade(is_evening, loss, int(began[0]) if began.size else 0)
-    return best
+    bands = daily["low_sun"]
+    age = np.arange(len(bands))[::-1]
+    recent = bands[age < 75]
+    found: Shade | None = None
+    for side in (0, 1):
+        height = 0.0
+        for band in range(LOWEST_SHADE, bands.shape[2]):
+            now = _better(recent[:, side, band])
+            if now is None or now > np.log(0.85):
+                continue
+            before = [
+                _better(bands[(np.abs(age - year * 365) < 40), side, band]) for year in range(1, len(bands) // 365 + 1)
+            ]
+            grown = max((past for past in before if past is not None), default=now) - now
+            if now < np.log(SHADED) or grown > GROWN:
+                height = float(SUN_BANDS[band + 1])
+        if height and (found is None or height > found.height):
+            band = int(np.searchsorted(SUN_BANDS, height)) - 1
+            trail = pd.Series(bands[:, side, LOWEST_SHADE : band + 1].min(axis=1))
+            low = trail.rolling(60, min_periods=6).quantile(0.7).to_numpy() < np.log(SHADED)
+            found = Shade(side == 1, height, int(np.flatnonzero(low)[0]) if low.any() else len(bands) - 1)
+    return found
+
+
+def _better(values: Floats) -> float | None:
+    """70 % quantile of the finite values; None of fewer than six."""
+    values = values[np.isfinite(values)]
+    return float(np.quantile(values, 0.7)) if values.size >= 6 else None
 
 
 def off_since(daily: Daily) -> int | None:

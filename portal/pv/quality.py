@@ -40,8 +40,7 @@ DAY = np.dtype(
         ("morning", "f4"),  # mean log ratio of clear morning, noon and evening intervals
         ("noon", "f4"),
         ("evening", "f4"),
-        ("low_morning", "f4"),  # the same of the lowest usable sun
-        ("low_evening", "f4"),
+        ("low_sun", "f4", (2, 5)),  # log ratio to noon, morning and evening, by SUN_BANDS, clouds and all
         ("upper", "f4"),  # 80 % quantile of interval ratio
         ("clipped", "f4"),  # share of expected energy at the inverter's limit
         ("dead", "f4"),  # share of expected energy whose intervals read (almost) zero
@@ -61,6 +60,8 @@ REFUSED = {
     LOW_SUN: "sun too low",
 }
 
+SUN_BANDS = np.array([8.0, 12.0, 16.0, 20.0, 25.0, 31.0])
+"""Edges of the bands of sun elevation [degrees] in which shade is looked for."""
 LOWEST_SUN = 10.0
 """Sun elevation [degrees] below which horizon, reflection and the sky model are not trusted."""
 CLEAR_SHARE = 0.25
@@ -176,6 +177,38 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int]:
     return energy * scale[:, None], torn, max(len(turn), 1)
 
 
+def meter_quantum(energy: Floats) -> float:
+    """Step in which a meter counts [Wh]; 0 where none shows."""
+    values = np.unique(np.round(energy[np.isfinite(energy) & (energy > 0)], 2))
+    if values.size < 2 or values.size > 2000:
+        return 0.0
+    return float(np.quantile(np.diff(values), 0.25))
+
+
+def block_for(quantum: float, highest: float, interval_minutes: int) -> int:
+    """How many intervals to take together so that a meter's step is no more than 2 % of an interval, up to an hour."""
+    for block in (1, 2, 4, 6, 12):
+        if interval_minutes * block > 60:
+            break
+        if quantum <= 0.02 * highest * block:
+            return block
+    return max(1, 60 // interval_minutes) if interval_minutes < 60 else 1
+
+
+def join_intervals(model: ExpectedIntervals, block: int) -> ExpectedIntervals:
+    """Expected energy of blocks of intervals."""
+
+    def blocks(values: Floats) -> Floats:
+        return values.reshape(-1, block)
+
+    return ExpectedIntervals(
+        energy_wh=blocks(model.energy_wh).sum(axis=1),
+        unclipped_wh=blocks(model.unclipped_wh).sum(axis=1),
+        elevation=blocks(model.elevation).mean(axis=1),
+        hour_angle=blocks(model.hour_angle).mean(axis=1),
+    )
+
+
 def mark_stuck(energy: Floats, expected: Floats, interval_minutes: int) -> Bools:
     """Intervals in which a meter repeats one value for three hours while the sun moves on."""
     need = max(4, 180 // interval_minutes)
@@ -254,8 +287,14 @@ def daily(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> D
             shifts = int((np.diff(hours) != 0).sum()) or 1
             slots = hours * 60 // interval_minutes
             energy = np.stack([np.roll(row, -int(n)) for row, n in zip(energy, slots, strict=True)])
-    rows = reduce_days(array, grid, energy, model, interval_minutes, torn)
     notes = []
+    quantum = meter_quantum(energy)
+    coarse = block_for(quantum, float(expected.max()), interval_minutes)
+    if coarse > 1:
+        notes.append(f"The meter counts in steps of {quantum:.0f} Wh; its readings were taken {coarse} together.")
+        energy = energy.reshape(len(energy), -1, coarse).sum(axis=2)
+        model = join_intervals(model, coarse)
+    rows = reduce_days(array, grid.first_day, energy, model, interval_minutes * coarse, torn, quantum)
     if unit_changes:
         notes.append(f"The meter changed its unit {unit_changes} time(s); the readings were brought back to one unit.")
     if shifts:
@@ -264,7 +303,13 @@ def daily(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> D
 
 
 def reduce_days(
-    array: Array, grid: Grid, energy: Floats, model: ExpectedIntervals, interval_minutes: int, torn: Bools
+    array: Array,
+    first_day: int,
+    energy: Floats,
+    model: ExpectedIntervals,
+    interval_minutes: int,
+    torn: Bools,
+    quantum: float,
 ) -> npt.NDArray[np.void]:
     """The numbers of each day from mended readings."""
     shape = energy.shape
@@ -279,7 +324,7 @@ def reduce_days(
     whole = expected.sum(axis=1)
     safe = np.maximum(whole, 1e-9)
     rows = np.zeros(shape[0], dtype=DAY)
-    rows["day"] = grid.first_day + np.arange(shape[0])
+    rows["day"] = first_day + np.arange(shape[0])
     any_read = (read & (expected > 0)).any(axis=1)
     rows["energy_wh"] = np.where(any_read, np.nansum(energy, axis=1), np.nan)
     rows["expected_wh"] = whole
@@ -288,7 +333,7 @@ def reduce_days(
         seen_wh = np.where(read, expected, 0).sum(axis=1)
         bright = np.where(seen_wh > 0.3 * whole, np.nansum(energy, axis=1) / seen_wh, np.nan)
     rows["bright"] = bright
-    for name in ("haze", "morning", "noon", "evening", "low_morning", "low_evening", "index", "upper"):
+    for name in ("haze", "morning", "noon", "evening", "low_sun", "index", "upper"):
         rows[name] = np.nan
     if interval_minutes == 1440:
         return _reduce_totals(rows, bright, torn, safe)
@@ -308,7 +353,10 @@ def reduce_days(
     rows["upper"] = upper
     top = pd.Series(np.where(upper > 0.02, upper, np.nan)).rolling(61, center=True, min_periods=5).quantile(0.85)
     top_level = top.ffill().bfill().to_numpy()
-    clear = clear_intervals(ratio_ok, usable, top_level, interval_minutes)
+    rounding = quantum / np.maximum(expected, 1e-9)
+    clear = clear_intervals(ratio_ok, usable, top_level, interval_minutes, rounding)
+    lower = level_ahead(ratio_ok, usable, expected, top_level)
+    clear |= clear_intervals(ratio_ok, usable, lower, interval_minutes, rounding)
 
     weight = np.where(clear, expected, 0.0)
     share = weight.sum(axis=1) / safe
@@ -322,10 +370,9 @@ def reduce_days(
         ("morning", hour_angle < -20),
         ("noon", np.abs(hour_angle) <= 20),
         ("evening", hour_angle > 20),
-        ("low_morning", (hour_angle < 0) & (elevation < 28)),
-        ("low_evening", (hour_angle > 0) & (elevation < 28)),
     ):
         rows[name] = _part_mean(log_ratio, weight, part)
+    rows["low_sun"] = low_sun(energy, expected, elevation, hour_angle, read & ~clipped, rows["noon"], rows["index"])
 
     flag = np.full(shape[0], USED)
     flag[~np.isfinite(index)] = CLOUD
@@ -358,7 +405,7 @@ def _reduce_totals(rows: npt.NDArray[np.void], bright: Floats, torn: Bools, safe
     return rows
 
 
-def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes: int) -> Bools:
+def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes: int, rounding: Floats) -> Bools:
     """Intervals under a clear sky, found from the production's own shape.
 
     Under a clear sky the ratio of production to the clear-sky expectation moves slowly; clouds make it jump or pull
@@ -373,6 +420,8 @@ def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes:
     usable : ndarray of bool (days, slots)
     top : ndarray (days,)
         Level of clear intervals around each day.
+    rounding : ndarray (days, slots)
+        Step of the meter's count as a ratio.
     """
     step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))
     allowed = {5: 0.04, 10: 0.04, 15: 0.04, 30: 0.05}.get(interval_minutes, 0.07)
@@ -382,7 +431,38 @@ def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes:
     rough = np.maximum(maximum_filter1d(before, window, axis=1), maximum_filter1d(after, window, axis=1))
     level = top[:, None]
     with np.errstate(invalid="ignore"):
-        return np.asarray(usable & (rough < allowed * level) & (ratio > 0.72 * level) & (ratio < 1.3 * level))
+        return np.asarray(
+            usable & (rough < allowed * level + rounding) & (ratio > 0.72 * level) & (ratio < 1.3 * level)
+        )
+
+
+def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> Floats:
+    """Level of clear intervals from each day on, where it is lower than around the day: after a string is lost.
+
+    Days whose ratio moves smoothly all day long, and agree with one another for five such days, are clear whatever
+    their level; overcast days are seldom smooth and never agree.
+    """
+    anywhere = np.full(len(top), np.nan)
+    smooth = np.isfinite(ratio) & usable
+    step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))
+    middle = np.nan_to_num(_row_quantile(ratio, 0.5))
+    calm = smooth & (np.pad(step, ((0, 0), (1, 0))) < 0.06 * middle[:, None])
+    could = np.where(smooth, expected, 0.0).sum(axis=1)
+    held = np.where(calm, expected, 0.0).sum(axis=1)
+    made = np.where(calm, ratio * expected, 0.0).sum(axis=1)
+    value = made / np.maximum(held, 1e-9)
+    at = np.flatnonzero((held > 0.85 * could) & (could > 0) & (value > 0.02))
+    if at.size < 3:
+        return top
+    count = 5 if at.size >= 5 else 3
+    windows = np.lib.stride_tricks.sliding_window_view(value[at], count)
+    agree = (windows.max(axis=1) - windows.min(axis=1)) < 0.16 * windows.mean(axis=1)
+    level = np.where(agree, np.median(windows, axis=1), np.nan)
+    anywhere[at[: len(level)]] = level
+    # The last few smooth days have no full window ahead of them: they take the last one's.
+    anywhere[at[len(level) :]] = level[-1]
+    filled = pd.Series(anywhere).bfill(limit=10).to_numpy()
+    return np.where(np.isfinite(filled), np.minimum(filled, top), top)
 
 
 def haze_slope(
@@ -414,6 +494,37 @@ def haze_slope(
         slope = (my - mh * hy / np.maximum(hh, 1e-6)) / information
     told = (clear.sum(axis=1) >= 5) & (information > 0.02)
     return np.where(told, slope, np.nan), np.where(told, information, 0.0)
+
+
+def low_sun(
+    energy: Floats,
+    expected: Floats,
+    elevation: Floats,
+    hour_angle: Floats,
+    usable: Bools,
+    noon: Floats,
+    index: Floats,
+) -> Floats:
+    """Log ratio of production to expectation in bands of low sun, over that of the day's clear hours.
+
+    Returns
+    -------
+    ndarray (days, 2, bands)
+        Morning and evening, NaN where the sun does not pass or the day is not clear. Clouds near the horizon pull
+        single values down; shade pulls all of them down.
+    """
+    out = np.full((len(energy), 2, len(SUN_BANDS) - 1), np.nan)
+    level = np.where(np.isfinite(noon), noon, np.log(np.where(index > 0, index, np.nan)))
+    usable = usable & (expected > 0.01 * expected.max())
+    for side in (0, 1):
+        half = usable & ((hour_angle < 0) if side == 0 else (hour_angle > 0))
+        for band in range(len(SUN_BANDS) - 1):
+            inside = half & (elevation >= SUN_BANDS[band]) & (elevation < SUN_BANDS[band + 1])
+            could = np.where(inside, expected, 0.0).sum(axis=1)
+            made = np.where(inside, energy, 0.0).sum(axis=1)
+            ratio = np.where(could > 0, made / np.where(could > 0, could, 1.0), np.nan)
+            out[:, side, band] = np.log(np.maximum(ratio, 0.02)) - level
+    return out
 
 
 def _part_mean(log_ratio: Floats, weight: Floats, part: Bools) -> Floats:
