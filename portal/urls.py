@@ -20,6 +20,14 @@ from portal.views.imports import (
 )
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
 from portal.views.preferences import mail_choices, mail_stop
+from portal.views.proof import (
+    shared_photo,
+    shared_report,
+    shared_report_pdf,
+    visit_report,
+    visit_report_pdf,
+    visit_report_share,
+)
 from portal.views.rain import rain
 from portal.views.record import (
     visit_entries,
@@ -74,6 +82,12 @@ urlpatterns = [
     path("visits/<int:pk>/entries/", visit_entries, name="visit_entries"),
     path("visits/<int:pk>/photos/", visit_photos, name="visit_photos"),
     re_path(r"^visits/photos/(?P<pk>\d+)/(?P<size>small|shown|original)/$", visit_photo, name="visit_photo"),
+    path("visits/<int:pk>/report/", visit_report, name="visit_report"),
+    path("visits/<int:pk>/report.pdf", visit_report_pdf, name="visit_report_pdf"),
+    path("visits/<int:pk>/report/share/", visit_report_share, name="visit_report_share"),
+    path("r/<str:token>/", shared_report, name="shared_report"),
+    path("r/<str:token>/report.pdf", shared_report_pdf, name="shared_report_pdf"),
+    re_path(r"^r/(?P<token>[^/]+)/photos/(?P<pk>\d+)/(?P<size>small|shown)/$", shared_photo, name="shared_photo"),
     path("visits/referrals/<int:pk>/", visit_referral, name="visit_referral"),
     path("calendar/<str:token>.ics", calendar_feed, name="calendar_feed"),
     path("imports/", imports, name="imports"),

@@ -10,7 +10,19 @@ from math import asin, cos, radians, sin, sqrt
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
-from portal.models import CalendarFeed, Lead, LeadKind, LeadStage, Membership, Site, User, Visit, VisitState, new_secret
+from portal.models import (
+    CalendarFeed,
+    Lead,
+    LeadKind,
+    LeadStage,
+    Membership,
+    Proof,
+    Site,
+    User,
+    Visit,
+    VisitState,
+    new_secret,
+)
 from portal.models.visit import VisitQuerySet
 
 EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius R1
@@ -126,6 +138,8 @@ def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
     visit.finished_at = None
     visit.finished_by = None
     visit.save()
+    Proof.objects.filter(visit=visit).delete()
+    visit.referrals.open().delete()
     ask_for_assessment(visit.site, now=now)
     return visit
 

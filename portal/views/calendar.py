@@ -45,10 +45,7 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     if feed is None:
         raise Http404
     visits = (
-        Visit.objects.sent_to(feed.user)
-        .filter(starts_at__gte=timezone.now() - PAST)
-        .select_related("site__customer")
-        .distinct()
+        Visit.objects.sent_to(feed.user).filter(starts_at__gte=timezone.now() - PAST).select_related("site__customer")
     )
     book = Calendar()
     book.add("prodid", "-//Rinsemark//Visits//EN")

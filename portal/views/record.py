@@ -29,6 +29,7 @@ from portal.models import (
     Look,
     Phase,
     Referral,
+    Site,
     Step,
     User,
     Visit,
@@ -91,9 +92,7 @@ def _phone(view: View) -> View:
 def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
     """What is entered on the roof."""
     user = cast(User, request.user)
-    visit = get_object_or_404(
-        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
-    )
+    visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     entries = list(visit.entries.select_related("by"))
     photos = list(visit.photos.select_related("by"))
     stands = standing(entries)
@@ -108,7 +107,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "visit": visit,
             "site": visit.site,
             "user_id": user.pk,
-            "have": " ".join(str(one.client_id) for one in (*entries, *photos)),
+            "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),
             "asks": [(ask, stands.get((EntryKind.ANSWER, ask)), uuid4()) for ask in Ask],
             "steps": [(step, STEP_HINTS[step], stands.get((EntryKind.STEP, step)), uuid4()) for step in Step],
             "looks": [
@@ -148,9 +147,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
 def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
     """Take one entry. The phone may send it as often as it likes."""
     user, now = cast(User, request.user), timezone.now()
-    visit = get_object_or_404(
-        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
-    )
+    visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     entry = record_entry(
         visit=visit,
         client_id=_client_id(request),
@@ -176,9 +173,7 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
 def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
     """Take one photo. The phone may send it as often as it likes."""
     user, now = cast(User, request.user), timezone.now()
-    visit = get_object_or_404(
-        Visit.objects.worked_by(user).select_related("site__customer__business").distinct(), pk=pk
-    )
+    visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     sent = request.FILES.get("photo")
     if sent is None:
         raise ValidationError("No photo came with this. Choose one, or take it again.")
@@ -211,10 +206,9 @@ def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse | File
     """One photo, for the people of its visit; the file as it came from the phone is the office's."""
     if not request.user.is_authenticated:
         raise PermissionDenied
-    user = cast(User, request.user)
-    photo = get_object_or_404(VisitPhoto.objects.visible_to(user).distinct(), pk=pk)
-    if size == "original" and not Visit.objects.worked_by(user).filter(pk=photo.visit_id).exists():
-        raise Http404
+    photo = get_object_or_404(VisitPhoto.objects.visible_to(request.user), pk=pk)
+    if size == "original":
+        get_object_or_404(Site.objects.managed_by(request.user), visits=photo.visit_id)
     return photo_file(photo, size)
 
 
@@ -232,7 +226,7 @@ def photo_file(photo: VisitPhoto, size: str) -> FileResponse:
 @_phone
 def visit_hello(request: HttpRequest) -> HttpResponse:
     """Tell a phone that there is a signal, who is logged in, and the token to send with."""
-    return JsonResponse({"user": cast(User, request.user).pk, "token": get_token(request)})
+    return JsonResponse({"user": request.user.pk, "token": get_token(request)})
 
 
 @require_GET

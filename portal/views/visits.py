@@ -73,7 +73,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         worked = worked.filter(technicians=int(technician))
     listed = [
         visit
-        for visit in worked.standing().filter(starts_at__gte=yesterday).distinct()
+        for visit in worked.standing().filter(starts_at__gte=yesterday)
         if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
     ]
     # One crew's round makes sense as a route; the whole office's day does not.
@@ -106,7 +106,7 @@ def visits(request: HttpRequest) -> HttpResponse:
 def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     """What a technician reads before driving out: one page for a phone in the sun, and one printed page."""
     user = cast(User, request.user)
-    visit = get_object_or_404(_with_site(Visit.objects.worked_by(user)).distinct(), pk=pk)
+    visit = get_object_or_404(_with_site(Visit.objects.worked_by(user)), pk=pk)
     site = visit.site
     assessment = SiteAssessment.objects.filter(site=site).newest().first()
     earlier = list(site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at")[:5])

@@ -1,0 +1,283 @@
+"""The proof of a visit: the gain with its interval as clear days come in, what it is worth, and links to show it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+
+import pandas as pd
+from django.core import signing
+from django.core.exceptions import ValidationError
+from django.db import transaction
+
+from portal.models import (
+    DayRain,
+    EntryKind,
+    Finding,
+    Look,
+    Proof,
+    ProofState,
+    RainGauge,
+    ReportLink,
+    SiteAssessment,
+    SiteDaily,
+    User,
+    Visit,
+    VisitState,
+)
+from portal.models.assessment import unpack_daily
+from portal.models.record import standing
+from portal.pv.assessment import Band, Recovery, Verdict
+from portal.pv.recovered import expected_clean_wh, recovered, same_season
+
+NARROW = 0.04
+"""A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since
+answers picked for that would be too good on average."""
+
+FEWEST_DAYS = 3
+"""And not before so many usable days have come after the wash."""
+
+FEW_DAYS = 8
+"""Fewer usable days than this on either side are said as a doubt."""
+
+SETTLES_AFTER = timedelta(days=30)
+WATCHED_FOR = timedelta(days=400)
+WINDOW = timedelta(days=30)
+SAME_WEEK = timedelta(days=7)
+RAIN_THAT_WASHES_MM = 2.0
+"""Daily rain that may take dirt off a panel; published thresholds run from under 1 to 10 mm (from memory)."""
+
+LINK_SALT = "visit-report"
+LINK_LASTS = timedelta(days=90)
+
+log = logging.getLogger(__name__)
+
+
+def update_proofs(*, now: datetime) -> int:
+    """Look at every finished visit of the last year or so whose roof has a newer assessment. Returns how many changed.
+
+    One that fails is logged and does not keep the others.
+    """
+    visits = Visit.objects.filter(state=VisitState.DONE, finished_at__gte=now - WATCHED_FOR)
+    changed = 0
+    for visit in visits.select_related("site__customer__business"):
+        try:
+            changed += update_proof(visit=visit, now=now)
+        except Exception:
+            log.exception("the proof of visit %d could not be worked out", visit.pk)
+    return changed
+
+
+@transaction.atomic
+def update_proof(*, visit: Visit, now: datetime) -> bool:
+    """Bring one visit's proof up to its roof's newest assessment. Returns whether there was something new."""
+    site, cleaned_on = visit.site, visit.cleaned_on
+    if visit.state != VisitState.DONE or cleaned_on is None:
+        return False
+    Visit.objects.select_for_update().get(pk=visit.pk)  # two workers, one proof
+    proof = Proof.objects.filter(visit=visit).first() or Proof(visit=visit, updated_at=now)
+    assessment = SiteAssessment.objects.filter(site=site, as_of__gt=cleaned_on).newest().first()
+    kept = SiteDaily.objects.filter(site=site).first()
+    if assessment is None or kept is None:
+        if proof.pk is None:
+            proof.save()
+            return True
+        return False
+    if proof.as_of == assessment.as_of and proof.updated_at >= assessment.made_at:
+        return False
+    daily = unpack_daily(kept.table)
+    recoveries = _recoveries(assessment)
+    if proof.state != ProofState.SETTLED:
+        _judge(proof, assessment, daily, recoveries, cleaned_on, now=now)
+    _count(proof, assessment, daily, recoveries, cleaned_on)
+    proof.as_of = assessment.as_of
+    proof.updated_at = now
+    proof.save()
+    return True
+
+
+def _judge(
+    proof: Proof,
+    assessment: SiteAssessment,
+    daily: pd.DataFrame,
+    recoveries: Sequence[Recovery],
+    cleaned_on: date,
+    *,
+    now: datetime,
+) -> None:
+    """State the gain once its interval is narrow enough, and settle it after 30 days whatever it is."""
+    usable = [day for day, used in zip(daily.index, daily["used"], strict=True) if used]
+    proof.clear_days_before = sum(cleaned_on - WINDOW <= day < cleaned_on for day in usable)
+    proof.clear_days_after = sum(cleaned_on < day <= cleaned_on + WINDOW for day in usable)
+    found = next((one for one in assessment.cleanings if one["date"] == cleaned_on.isoformat()), None)
+    settled = assessment.as_of >= cleaned_on + SETTLES_AFTER
+    if found is not None and found["gain"] is not None:
+        narrow = found["high"] - found["low"] <= NARROW and proof.clear_days_after >= FEWEST_DAYS
+        if narrow or settled:
+            proof.gain, proof.gain_low, proof.gain_high = found["gain"], found["low"], found["high"]
+            proof.first_at = proof.first_at or now
+            proof.state = ProofState.FIRST
+    if settled:
+        proof.state = ProofState.SETTLED
+        proof.settled_at = now
+    season = same_season(daily, cleaned_on=cleaned_on)
+    if season is not None:
+        proof.season_difference = season.difference
+        proof.season_low, proof.season_high = season.ci.low, season.ci.high
+        proof.season_days = season.days_before
+    proof.doubts = _doubts(proof, assessment, recoveries, cleaned_on)
+
+
+def _count(
+    proof: Proof, assessment: SiteAssessment, daily: pd.DataFrame, recoveries: Sequence[Recovery], cleaned_on: date
+) -> None:
+    """Turn the gain into energy: to date by the readings, and until the next due date by the season."""
+    gain, low, high = proof.gain, proof.gain_low, proof.gain_high
+    if gain is None or low is None or high is None:
+        return
+    next_wash = _next_wash(proof.visit, cleaned_on)
+    held = recovered(daily, recoveries, cleaned_on=cleaned_on, next_wash=next_wash)
+    kwh = held.clean_wh / 1000
+    proof.kwh, proof.kwh_low, proof.kwh_high = gain * kwh, low * kwh, high * kwh
+    proof.counted_to = held.last
+    proof.days_without_readings = held.days_without_readings
+    due = assessment.clean_due
+    ahead = 0.0
+    if next_wash is None and due is not None and due > assessment.as_of:
+        until = min(due, assessment.as_of + timedelta(days=365))
+        ahead = held.share_left * expected_clean_wh(daily, after=assessment.as_of, until=until) / 1000
+    proof.due_on = next_wash or due
+    if ahead == ahead:  # not NaN: the record holds energies
+        total = kwh + ahead
+        proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, low * total, high * total
+
+
+def _next_wash(visit: Visit, cleaned_on: date) -> date | None:
+    later = Visit.objects.filter(site=visit.site, state=VisitState.DONE, finished_at__gt=visit.finished_at)
+    days = [other.cleaned_on for other in later.select_related("site").order_by("finished_at")]
+    return next((day for day in days if day is not None and day > cleaned_on), None)
+
+
+def _recoveries(assessment: SiteAssessment) -> list[Recovery]:
+    return [
+        Recovery(date.fromisoformat(one["date"]), one["gain"], Band(one["low"], one["high"]))
+        for one in assessment.recoveries
+    ]
+
+
+def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recovery], cleaned_on: date) -> list[str]:
+    """What else could explain the change, in sentences."""
+    site = proof.visit.site
+    doubts = []
+    first, last = cleaned_on - SAME_WEEK, cleaned_on + SAME_WEEK
+    gauge = RainGauge.objects.all().nearest(site)
+    if gauge is None:
+        doubts.append("No rain gauge is known near this roof, so rain in the same week cannot be ruled out.")
+    else:
+        wet = DayRain.objects.filter(gauge=gauge, day__range=(first, last), rain_mm__gte=RAIN_THAT_WASHES_MM)
+        for rain in wet.order_by("-rain_mm")[:1]:
+            doubts.append(
+                f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {_day(rain.day)} at {gauge.name}): "
+                "part of the change may be the rain's."
+            )
+    for recovery in recoveries:
+        if first <= recovery.date <= last:
+            doubts.append(f"The readings also recovered by themselves on {_day(recovery.date)}.")
+    faults = SiteAssessment.objects.filter(
+        site=site, verdict=Verdict.OTHER_FAULT, as_of__range=(cleaned_on - timedelta(days=60), cleaned_on)
+    )
+    if faults.exists() and assessment.verdict != Verdict.OTHER_FAULT:
+        doubts.append("Before the wash the readings showed a fault that is gone since: a repair raises output too.")
+    for side, days in (("before", proof.clear_days_before), ("after", proof.clear_days_after)):
+        if days < FEW_DAYS:
+            doubts.append(f"Only {days} usable clear day{'' if days == 1 else 's'} in the month {side} the wash.")
+    stands = standing(proof.visit.entries.all())
+    for look, words in (
+        (Look.DEBRIS, "Leaves or moss were found on the visit"),
+        (Look.NESTING, "A nest was found on the visit"),
+        (Look.SHADING, "Growth that shades the panels was found on the visit"),
+    ):
+        entry = stands.get((EntryKind.INSPECTION, look))
+        if entry is not None and entry.answer != Finding.OK:
+            doubts.append(f"{words}: clearing it raises output as well.")
+    return doubts
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """A proof in money: what came back, what the visit cost, and what is left. All amounts in the business's money."""
+
+    value: Decimal
+    value_low: Decimal
+    value_high: Decimal
+    by_due: Decimal | None
+    by_due_low: Decimal | None
+    by_due_high: Decimal | None
+    cost: Decimal | None
+    net: Decimal | None
+    net_low: Decimal | None
+    net_high: Decimal | None
+    payback_days: int | None
+    """Days until the wash has paid for itself at the pace so far; None when nothing came back or it has no price."""
+
+
+def worth(proof: Proof) -> Worth | None:
+    """A proof in money at the roof's own value of a kWh; None while there is no gain to price."""
+    if proof.kwh is None or proof.kwh_low is None or proof.kwh_high is None:
+        return None
+    price_per_kwh, cost = proof.visit.site.price_per_kwh, proof.visit.price
+    low, value, high = (_money(kwh, price_per_kwh) for kwh in (proof.kwh_low, proof.kwh, proof.kwh_high))
+    due: list[Decimal | None] = [
+        None if kwh is None else _money(kwh, price_per_kwh)
+        for kwh in (proof.kwh_by_due_low, proof.kwh_by_due, proof.kwh_by_due_high)
+    ]
+    net = [None if amount is None or cost is None else amount - cost for amount in due]
+    payback = None
+    cleaned_on = proof.visit.cleaned_on
+    if cost is not None and value > 0 and cleaned_on is not None and proof.counted_to is not None:
+        days = max(1, (proof.counted_to - cleaned_on).days)
+        payback = int(cost / value * days) + 1
+    return Worth(value, low, high, due[1], due[0], due[2], cost, net[1], net[0], net[2], payback)
+
+
+def _money(kwh: float, price_per_kwh: Decimal) -> Decimal:
+    return (Decimal(repr(kwh)) * price_per_kwh).quantize(Decimal("0.01"))
+
+
+def share_report(*, visit: Visit, by: User, now: datetime, lasts: timedelta = LINK_LASTS) -> ReportLink:
+    """Make a link to the report that works without login until it expires or is revoked."""
+    if visit.state != VisitState.DONE:
+        raise ValidationError("This visit is not finished, so there is no report to share yet.")
+    return ReportLink.objects.create(visit=visit, created_by=by, created_at=now, expires_at=now + lasts)
+
+
+def revoke_report_link(*, link: ReportLink, by: User, now: datetime) -> None:
+    if link.revoked_at is None:
+        link.revoked_at = now
+        link.save(update_fields=["revoked_at"])
+
+
+def link_token(link: ReportLink) -> str:
+    """The signed part of a link's address; the row behind it says when it ends."""
+    return signing.Signer(salt=LINK_SALT).sign_object({"link": link.pk, "visit": link.visit_id})
+
+
+def linked_report(*, token: str, now: datetime) -> ReportLink | None:
+    """The link behind an address, if it is ours, not expired and not revoked."""
+    try:
+        said = signing.Signer(salt=LINK_SALT).unsign_object(token)
+    except signing.BadSignature:
+        return None
+    return (
+        ReportLink.objects.live(now)
+        .filter(pk=said["link"], visit=said["visit"], visit__state=VisitState.DONE)
+        .select_related("visit__site__customer__business")
+        .first()
+    )

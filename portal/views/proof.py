@@ -1,0 +1,286 @@
+"""The report of a visit: what it gained, with photos and findings; as a page, a PDF, and a link without login."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, cast
+
+from django.conf import settings
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.db.models import Q
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
+
+from portal.actions.proof import (
+    SETTLES_AFTER,
+    Worth,
+    link_token,
+    linked_report,
+    revoke_report_link,
+    share_report,
+    worth,
+)
+from portal.actions.record import findings
+from portal.charts.before_after import before_after_chart
+from portal.charts.performance import Chart
+from portal.models import (
+    Business,
+    Distance,
+    EntryKind,
+    Finding,
+    Look,
+    Phase,
+    Proof,
+    ReportLink,
+    SiteAssessment,
+    SiteDaily,
+    User,
+    Visit,
+    VisitPhoto,
+    VisitState,
+)
+from portal.models.assessment import unpack_daily
+from portal.models.record import standing
+from portal.views.record import photo_file
+
+FINDING_WORDS = {
+    Look.GLASS: ("Glass of a panel looks damaged.", "Do not hose or touch it. Have a licensed electrician look at it."),
+    Look.FRAME: ("A frame or clamp looks loose or worn.", "Ask your installer to check what holds the panels."),
+    Look.CABLES: (
+        "A cable or connector looks damaged.",
+        "Keep away from it. Have a licensed electrician look at it before anything else is done up there.",
+    ),
+    Look.ROOF: ("Where the panels are fixed, the roof needs a look.", "Ask a roofer, before water gets in."),
+    Look.NESTING: (
+        "Animals nest under the panels.",
+        "Nests may be protected by law at this time of year. Ask us about removal and netting.",
+    ),
+    Look.DEBRIS: ("Leaves or moss gather under or between the panels.", "It comes back; we look at it on each visit."),
+    Look.SHADING: ("Plants have begun to shade the panels.", "Trimming them brings back what a wash cannot."),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FindingNote:
+    """A finding as the homeowner reads it."""
+
+    urgent: bool
+    what: str
+    next: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo and the address it is shown from."""
+
+    words: str
+    address: str
+    larger: str
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Everything a report shows, whichever way it is opened."""
+
+    visit: Visit
+    proof: Proof | None
+    worth: Worth | None
+    chart: Chart | None
+    pairs: list[tuple[str, Shot | None, Shot | None]]
+    findings: list[FindingNote]
+    signed_by: str
+    not_at_home: bool
+    settles_on: date | None
+
+
+def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report:
+    """Gather a visit's report; ``address`` says where a photo of a size is shown from."""
+    proof = Proof.objects.filter(visit=visit).select_related("visit__site").first()
+    entries = list(visit.entries.all())
+    sign_off = standing(entries).get((EntryKind.SIGN_OFF, ""))
+    photos = list(visit.photos.all())
+
+    def newest(phase: Phase, distance: Distance) -> Shot | None:
+        of_kind = [photo for photo in photos if (photo.phase, photo.distance, photo.item) == (phase, distance, "")]
+        if not of_kind:
+            return None
+        photo = of_kind[-1]
+        return Shot(photo.words, address(photo, "small"), address(photo, "shown"))
+
+    pairs = [
+        (str(distance.label), newest(Phase.BEFORE, distance), newest(Phase.AFTER, distance)) for distance in Distance
+    ]
+    cleaned_on = visit.cleaned_on
+    return Report(
+        visit,
+        proof,
+        worth(proof) if proof else None,
+        _chart(visit),
+        [pair for pair in pairs if pair[1] or pair[2]],
+        [
+            FindingNote(entry.answer == Finding.URGENT, *FINDING_WORDS[Look(entry.item)], entry.note)
+            for entry in findings(entries)
+        ],
+        sign_off.note if sign_off and sign_off.answer == "signed" else "",
+        sign_off is not None and sign_off.answer == "not_at_home",
+        cleaned_on + SETTLES_AFTER if cleaned_on else None,
+    )
+
+
+def _chart(visit: Visit) -> Chart | None:
+    kept = SiteDaily.objects.filter(site=visit.site).first()
+    if kept is None or visit.cleaned_on is None:
+        return None
+    newest = SiteAssessment.objects.filter(site=visit.site).newest().first()
+    recoveries = [date.fromisoformat(one["date"]) for one in newest.recoveries] if newest else []
+    return before_after_chart(unpack_daily(kept.table), cleaned_on=visit.cleaned_on, recoveries=recoveries)
+
+
+def _done_visit(request: HttpRequest, pk: int) -> Visit:
+    visits = Visit.objects.visible_to(cast(User, request.user)).filter(state=VisitState.DONE)
+    visit: Visit = get_object_or_404(visits.select_related("site__customer__business"), pk=pk)
+    return visit
+
+
+def _may_share(visit: Visit, user: User) -> bool:
+    """The office and the homeowner may pass a report on; a technician may not."""
+    business = visit.site.customer.business
+    return visit.site.customer.user_id == user.pk or Business.objects.managed_by(user).filter(pk=business.pk).exists()
+
+
+def _inside(photo: VisitPhoto, size: str) -> str:
+    return reverse("visit_photo", args=[photo.pk, size])
+
+
+@login_required
+def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
+    user = cast(User, request.user)
+    visit = _done_visit(request, pk)
+    may_share = _may_share(visit, user)
+    links = ReportLink.objects.filter(visit=visit).live(timezone.now()) if may_share else []
+    return render(
+        request,
+        "proof/report.html",
+        {
+            "report": report_of(visit, _inside),
+            "pdf_url": reverse("visit_report_pdf", args=[visit.pk]),
+            "may_share": may_share,
+            "links": [
+                (link, request.build_absolute_uri(reverse("shared_report", args=[link_token(link)]))) for link in links
+            ],
+        },
+    )
+
+
+@login_required
+def visit_report_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    visit = _done_visit(request, pk)
+    return _pdf(request, visit, reverse("visit_report", args=[pk]))
+
+
+@login_required
+@require_POST
+def visit_report_share(request: HttpRequest, pk: int) -> HttpResponse:
+    """Make a link, or revoke one."""
+    user = cast(User, request.user)
+    visit = _done_visit(request, pk)
+    if not _may_share(visit, user):
+        raise Http404
+    asked = request.POST.get("revoke", "")
+    try:
+        if asked:
+            link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdigit() else 0)
+            revoke_report_link(link=link, by=user, now=timezone.now())
+            messages.success(request, "The link no longer works.")
+        else:
+            share_report(visit=visit, by=user, now=timezone.now())
+            messages.success(request, "Here is the link. It works without login for 90 days, or until you revoke it.")
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
+    return redirect(f"{reverse('visit_report', args=[pk])}#share")
+
+
+def _linked(token: str) -> ReportLink | None:
+    return linked_report(token=token, now=timezone.now())
+
+
+def _guarded(answer: HttpResponse) -> HttpResponse:
+    """What is shown by link stays out of search engines, caches and other sites' logs."""
+    answer["X-Robots-Tag"] = "noindex, nofollow"
+    answer["Referrer-Policy"] = "no-referrer"
+    answer["Cache-Control"] = "private, no-store"
+    return answer
+
+
+@require_GET
+def shared_report(request: HttpRequest, token: str) -> HttpResponse:
+    link = _linked(token)
+    if link is None:
+        return _guarded(render(request, "proof/link_over.html", status=404))
+
+    def address(photo: VisitPhoto, size: str) -> str:
+        return reverse("shared_photo", args=[token, photo.pk, size])
+
+    return _guarded(
+        render(
+            request,
+            "proof/report.html",
+            {
+                "report": report_of(link.visit, address),
+                "pdf_url": reverse("shared_report_pdf", args=[token]),
+                "may_share": False,
+                "until": link.expires_at,
+            },
+        )
+    )
+
+
+@require_GET
+def shared_report_pdf(request: HttpRequest, token: str) -> HttpResponse:
+    link = _linked(token)
+    if link is None:
+        return _guarded(render(request, "proof/link_over.html", status=404))
+    return _guarded(_pdf(request, link.visit, reverse("shared_report", args=[token])))
+
+
+@require_GET
+def shared_photo(request: HttpRequest, token: str, pk: int, size: str) -> HttpResponse | FileResponse:
+    """A photo of a shared report: only those the report shows, never the phone's own file."""
+    link = _linked(token)
+    if link is None:
+        raise Http404
+    shown = VisitPhoto.objects.filter(Q(phase=Phase.BEFORE) | Q(phase=Phase.AFTER), visit=link.visit_id, item="")
+    return photo_file(get_object_or_404(shown, pk=pk), "small" if size == "small" else "shown")
+
+
+def _embedded(photo: VisitPhoto, size: str) -> str:
+    with photo.shown.open() as file:
+        return f"data:image/jpeg;base64,{b64encode(file.read()).decode()}"
+
+
+def _pdf(request: HttpRequest, visit: Visit, page: str) -> HttpResponse:
+    """The report as a PDF; the page itself prints as well, which is what is offered where the PDF cannot be made."""
+    try:
+        import weasyprint  # here, because it looks for the system's Pango as it is imported
+    except OSError:
+        return render(request, "proof/no_pdf.html", {"page": page}, status=503)
+    context: dict[str, Any] = {"report": report_of(visit, _embedded), "made_at": timezone.now()}
+    written = weasyprint.HTML(
+        string=render_to_string("proof/report_pdf.html", context),
+        # Everything it needs is in the text: nothing on a disk or a network is to be had by a note somebody typed.
+        url_fetcher=weasyprint.urls.URLFetcher(allowed_protocols=["data"]),
+    ).write_pdf(stylesheets=[weasyprint.CSS(filename=settings.ROOT / "portal" / "static" / "report.css")])
+    answer = HttpResponse(written, content_type="application/pdf")
+    answer["Content-Disposition"] = f'inline; filename="wash-report-{visit.cleaned_on}.pdf"'
+    answer["Cache-Control"] = "private, no-store"
+    return answer
