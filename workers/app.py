@@ -41,6 +41,7 @@ app.conf.beat_schedule = {
         "poll_imports": MINUTE,
         "poll_nights": MINUTE,
         "start_night": HOUR,
+        "update_proofs": 24 * HOUR,  # proofs follow each assessment; this finds what failed
         "plan_reminders": 10 * MINUTE,
         "send_reminders": MINUTE,
     }.items()

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, imports, inbox, reminders
+from portal.actions import assessments, imports, inbox, proof, reminders
 from workers.app import app
 
 
@@ -37,6 +37,11 @@ def assess_nights(nights: Sequence[int]) -> None:
 @app.task(name="poll_nights")
 def poll_nights() -> None:
     assessments.poll_nights(now=timezone.now())
+
+
+@app.task(name="update_proofs")
+def update_proofs() -> None:
+    proof.update_proofs(now=timezone.now())
 
 
 @app.task(name="plan_reminders")

@@ -20,6 +20,7 @@ from django.db import transaction
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
 from portal.actions.mail import clean_due
+from portal.actions.proof import update_proofs
 from portal.actions.reminders import plan_reminders
 from portal.models import (
     Business,
@@ -156,7 +157,7 @@ def site_readings(site: Site) -> SiteReadings:
 
 
 def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAssessment:
-    """Keep one result, and let lead and reminders follow it. Keeping the same day again replaces it."""
+    """Keep one result, and let proofs, lead and reminders follow it. Keeping the same day again replaces it."""
     loss, rate = result.present_loss_ci, result.soiling_rate_ci
     year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
     month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
@@ -195,6 +196,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
         SiteDaily.objects.update_or_create(
             site=site, defaults={"as_of": result.as_of, "table": pack_daily(result.daily)}
         )
+        update_proofs(now=now, site=site)
         review_lead(site=site, assessment=kept, now=now)
         plan_reminders(site=site, assessment=kept, now=now)
     return kept

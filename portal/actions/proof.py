@@ -22,6 +22,7 @@ from portal.models import (
     ProofState,
     RainGauge,
     ReportLink,
+    Site,
     SiteAssessment,
     SiteDaily,
     User,
@@ -56,12 +57,14 @@ LINK_LASTS = timedelta(days=90)
 log = logging.getLogger(__name__)
 
 
-def update_proofs(*, now: datetime) -> int:
-    """Look at every finished visit of the last year or so whose roof has a newer assessment. Returns how many changed.
+def update_proofs(*, now: datetime, site: Site | None = None) -> int:
+    """Look at the finished visits of the last year or so, of one roof or of all. Returns how many proofs changed.
 
     One that fails is logged and does not keep the others.
     """
     visits = Visit.objects.filter(state=VisitState.DONE, finished_at__gte=now - WATCHED_FOR)
+    if site is not None:
+        visits = visits.filter(site=site)
     changed = 0
     for visit in visits.select_related("site__customer__business"):
         try:
