@@ -1,0 +1,121 @@
+"""The board, a lead's page and the list as a file."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from portal.models import Lead, LeadStage, Role
+from portal.views.leads import safe_cell
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+Counted = Callable[..., object]
+
+
+def office(lead: Lead, client: Client) -> Client:
+    client.force_login(factories.member(lead.site.customer.business, Role.OFFICE))
+    return client
+
+
+def test_the_board_lists_most_at_stake_first_and_only_the_own_business(client: Client) -> None:
+    small = factories.lead(value_per_month=5)
+    business = small.site.customer.business
+    big = factories.lead(
+        site=factories.site(customer=factories.customer(business=business, name="Big Invented")), value_per_month=50
+    )
+    strange = factories.lead(site=factories.site(customer=factories.customer(name="Strange Invented")))
+    page = office(small, client).get(reverse("leads")).content.decode()
+    assert page.index(reverse("lead", args=[big.pk])) < page.index(reverse("lead", args=[small.pk]))
+    assert strange.site.customer.name not in page
+    assert client.get(reverse("lead", args=[strange.pk])).status_code == 404
+
+
+def test_the_board_needs_the_same_queries_for_two_leads_and_for_twenty(
+    client: Client, django_assert_max_num_queries: Counted
+) -> None:
+    first = factories.lead()
+    office(first, client)
+    for number in range(19):
+        customer = factories.customer(business=first.site.customer.business)
+        factories.lead(site=factories.site(customer=customer), value_per_month=number)
+    with django_assert_max_num_queries(16):  # type: ignore[attr-defined]
+        client.get(reverse("leads"))
+
+
+@pytest.mark.parametrize(
+    "query", ["near=on", "show=closed", "show=snoozed", "kind=referral&stage=new&whose=mine", "kind=x"]
+)
+def test_the_board_filters(client: Client, query: str) -> None:
+    assert office(factories.lead(), client).get(f"{reverse('leads')}?{query}").status_code == 200
+
+
+def test_technicians_and_homeowners_see_no_leads(client: Client) -> None:
+    lead = factories.lead()
+    for person in (
+        factories.member(lead.site.customer.business, Role.TECHNICIAN),
+        factories.user(),
+    ):
+        client.force_login(person)
+        for name, args in (("leads", []), ("leads_csv", []), ("leads_weekly", []), ("lead", [lead.pk])):
+            assert client.get(reverse(name, args=args)).status_code in (403, 404)
+
+
+@pytest.mark.parametrize(
+    "cell", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1"]
+)  # the characters OWASP's page "CSV Injection" lists
+def test_a_cell_that_looks_like_a_formula_is_defused(cell: str) -> None:
+    assert safe_cell(cell) == f"'{cell}"
+
+
+def test_the_file_holds_the_board_and_runs_nothing(client: Client) -> None:
+    lead = factories.lead(
+        site=factories.site(customer=factories.customer(name='=HYPERLINK("http://x")', phone="+1 555"))
+    )
+    response = office(lead, client).get(reverse("leads_csv"))
+    (row,) = csv.DictReader(io.StringIO(response.content.decode("utf-8-sig")))
+    assert row["customer"] == '\'=HYPERLINK("http://x")'
+    assert (row["phone"], row["loss"], row["payback_months"]) == ("'+1 555", "0.0800", "10.0")
+
+
+def test_a_lead_is_moved_noted_planned_and_lost(client: Client) -> None:
+    lead = factories.lead()
+    office(lead, client)
+    client.post(reverse("lead_move", args=[lead.pk]), {"stage": "contacted"})
+    client.post(reverse("lead_note", args=[lead.pk]), {"text": "Wants a quote\nby mail"})
+    client.post(reverse("lead_plan", args=[lead.pk]), {"next_action_on": "2099-01-01"})
+    lead.refresh_from_db()
+    assert (lead.stage, str(lead.next_action_on), lead.notes.count()) == (LeadStage.CONTACTED, "2099-01-01", 2)
+    assert client.post(reverse("lead_lose", args=[lead.pk]), {"reason": ""}).status_code == 422
+    client.post(reverse("lead_lose", args=[lead.pk]), {"reason": "Too dear"})
+    lead.refresh_from_db()
+    assert (lead.stage, lead.lost_reason) == (LeadStage.LOST, "Too dear")
+    assert (
+        "This lead is closed"
+        in client.post(reverse("lead_move", args=[lead.pk]), {"stage": "new"}, follow=True).content.decode()
+    )
+
+
+def test_a_snooze_into_the_past_gets_a_sentence(client: Client) -> None:
+    lead = factories.lead()
+    response = office(lead, client).post(reverse("lead_plan", args=[lead.pk]), {"snoozed_until": "2020-01-01"})
+    assert response.status_code == 422
+    assert "still to come" in response.content.decode()
+
+
+def test_weekly_figures_show_the_plot_once_there_is_a_measured_gain(client: Client) -> None:
+    from portal.models import Proof, VisitState
+
+    lead = factories.lead(stage=LeadStage.WON, closed_at=factories.NOW)
+    office(lead, client)
+    assert "Nothing to compare yet" in client.get(reverse("leads_weekly")).content.decode()
+    visit = factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=factories.NOW)
+    Proof.objects.create(visit=visit, gain=0.07, gain_low=0.05, gain_high=0.09, updated_at=factories.NOW)
+    page = client.get(reverse("leads_weekly")).content.decode()
+    assert "in 1 the measured gain agrees" in page
+    assert "<svg" in page
