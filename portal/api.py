@@ -10,10 +10,11 @@ from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest
-from django.shortcuts import get_object_or_404
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
-from ninja import File, NinjaAPI, Query, Schema
+from django.views.decorators.http import require_safe
+from ninja import File, NinjaAPI, Query, Schema, Status
 from ninja.errors import HttpError, ValidationError
 from ninja.files import UploadedFile
 from ninja.security import HttpBearer
@@ -21,6 +22,7 @@ from ninja.throttling import AuthRateThrottle
 
 from portal.actions.imports import ImportRefused, receive_file, undo_import
 from portal.actions.tokens import use_token
+from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
 
 
@@ -170,7 +172,7 @@ def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> 
         came_by=CameBy.API,
         token=token,
     )
-    return 202, import_
+    return Status(202, import_)
 
 
 class ImportsAsked(Schema):
@@ -206,9 +208,10 @@ def read_ledger(request: HttpRequest, import_id: int) -> Any:
 def undo(request: HttpRequest, import_id: int) -> Any:
     import_ = _import_of(request, import_id)
     try:
-        return 202, undo_import(import_=import_, user=_token(request).created_by, now=timezone.now())
+        undoing = undo_import(import_=import_, user=_token(request).created_by, now=timezone.now())
     except ImportRefused as refused:
-        return 409, {"detail": str(refused)}
+        return Status(409, {"detail": str(refused)})
+    return Status(202, undoing)
 
 
 def _import_of(request: HttpRequest, import_id: int) -> Import:
@@ -242,10 +245,19 @@ def denied(request: HttpRequest, error: Exception) -> Any:
 
 @api.exception_handler(ValidationError)
 def invalid(request: HttpRequest, error: ValidationError) -> Any:
+    if said := too_large(request):
+        return api.create_response(request, {"detail": said}, status=413)
     wrong = "; ".join(f"{'.'.join(str(part) for part in one['loc'][1:])}: {one['msg']}" for one in error.errors)
     return api.create_response(
         request, {"detail": f"The call is not complete or not right: {wrong}. See /api/ for what it needs."}, status=422
     )
+
+
+@require_safe
+def api_page(request: HttpRequest) -> HttpResponse:
+    """Show what the API offers, from its own OpenAPI description."""
+    schema = api.get_openapi_schema()
+    return render(request, "imports/api.html", {"info": schema["info"], "operations": operations(schema)})
 
 
 class Operation(NamedTuple):

@@ -140,7 +140,7 @@ STORAGES: dict[str, Any] = {
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
 LARGEST_UPLOAD = 256 * 1024 * 1024
 FILE_UPLOAD_HANDLERS = [
-    "portal.views.imports.SizeLimit",
+    "portal.actions.uploads.SizeLimit",
     "django.core.files.uploadhandler.MemoryFileUploadHandler",
     "django.core.files.uploadhandler.TemporaryFileUploadHandler",
 ]

@@ -3,7 +3,7 @@
 from django.contrib import admin
 from django.urls import include, path, re_path
 
-from portal.api import api
+from portal.api import api, api_page
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.customers import customer, customer_access, customer_edit, customer_new, customers
@@ -40,7 +40,7 @@ from portal.views.record import (
 )
 from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
 from portal.views.sites import cautions, method, site, site_edit, site_new
-from portal.views.tokens import api_page, token_revoke, tokens
+from portal.views.tokens import token_revoke, tokens
 from portal.views.visits import (
     visit_book,
     visit_call_off,

@@ -11,8 +11,6 @@ import hashlib
 import json
 import logging
 import re
-import tempfile
-import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime, timedelta
@@ -43,8 +41,6 @@ STALLED_AFTER = timedelta(minutes=2)
 LONGEST_READ = timedelta(minutes=5)
 """An import begun longer ago than this has lost its worker; the poll asks again."""
 PREVIEW_DAYS = 3
-BEGINNING_BYTES = 512 * 1024
-"""So much of a long text is read to draw its first days."""
 
 Answers = dict[str, str]
 
@@ -209,12 +205,18 @@ def _read(import_: Import, *, now: datetime) -> readers.ReadResult:
     )
     if import_.mapping is not None:
         return read(mapping=mapping_of(import_.mapping))
-    if import_.meter.mapping is not None:
+    remembered = import_.meter.mapping
+    if remembered is None:
+        return read()
+    try:
+        return read(mapping=mapping_of(remembered))
+    except readers.UndecidedError as doubt:
         try:
-            return read(mapping=mapping_of(import_.meter.mapping))
+            return read()
         except readers.ReadError:
-            pass  # this file is shaped unlike the last one: it is read for itself
-    return read()
+            raise doubt from None  # what was answered before need not be answered again
+    except readers.ReadError:
+        return read()  # this file is shaped unlike the last one: it is read for itself
 
 
 def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | readers.Guess:
@@ -222,7 +224,7 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
     try:
         return _read(import_, now=now)
     except readers.UndecidedError as doubt:
-        seen = readers.guess(Path(import_.original.path), filename=import_.filename, tz=import_.meter.site.tz, now=now)
+        seen = look_at(import_=import_, now=now, mapping=import_.mapping and mapping_of(import_.mapping))
         return replace(seen, mapping=doubt.mapping, questions=doubt.questions)
 
 
@@ -538,25 +540,11 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
 # ---- answers ----
 
 
-def look_at(*, import_: Import, now: datetime) -> readers.Guess:
-    """Return what an import's file seems to be, to show beside the way it is read."""
-    return readers.guess(Path(import_.original.path), filename=import_.filename, tz=import_.meter.site.tz, now=now)
-
-
-def draw_as(*, import_: Import, mapping: readers.Mapping, now: datetime) -> dict[str, Any] | None:
-    """Return the first days as a mapping reads them. Of a long text only the beginning is read."""
-    original = Path(import_.original.path)
-    with original.open("rb") as file, tempfile.NamedTemporaryFile(suffix=original.suffix) as short:
-        if mapping.format == "text" and not zipfile.is_zipfile(original):
-            beginning = file.read(BEGINNING_BYTES)
-            if len(beginning) == BEGINNING_BYTES:
-                line_end = {b"\xff\xfe": b"\n\0", b"\xfe\xff": b"\0\n"}.get(beginning[:2], b"\n")  # UTF-16's marks
-                beginning = beginning[: beginning.rfind(line_end) + len(line_end)]
-            short.write(beginning)
-            short.flush()
-            original = Path(short.name)
-        result = readers.read(original, filename=import_.filename, tz=import_.meter.site.tz, now=now, mapping=mapping)
-    return preview_of(result.readings)
+def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
+    """Return what an import's file seems to be, or how a mapping reads it, to show before it is read in earnest."""
+    return readers.guess(
+        Path(import_.original.path), filename=import_.filename, tz=import_.meter.site.tz, now=now, mapping=mapping
+    )
 
 
 def answer_import(*, import_: Import, mapping: readers.Mapping, now: datetime) -> Import:

@@ -14,7 +14,6 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.files.uploadhandler import FileUploadHandler, StopUpload
 from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBase
@@ -25,51 +24,20 @@ from django.views.decorators.http import require_POST, require_safe
 from portal.actions.imports import (
     ImportRefused,
     answer_import,
-    draw_as,
     look_at,
     mapping_of,
+    preview_of,
     read_differently,
     receive_file,
     undo_import,
 )
+from portal.actions.uploads import too_large
 from portal.charts.first_days import first_days
 from portal.models import Business, Customer, Import, ImportState, Meter, Site, User
 from portal.models.meter import MeterQuerySet
 from portal.readers import Mapping, ReadError
 
 METERS_LISTED = 50
-TOO_LARGE = "too_large"
-
-
-class SizeLimit(FileUploadHandler):
-    """Stops taking in a file that is larger than any file of readings; the view then says so."""
-
-    taken = 0
-
-    def new_file(self, *args: Any, **kwargs: Any) -> None:
-        super().new_file(*args, **kwargs)
-        self.taken = 0
-
-    def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes:
-        self.taken += len(raw_data)
-        if self.taken > settings.LARGEST_UPLOAD:
-            if self.request is not None:
-                self.request.META[TOO_LARGE] = self.file_name
-            raise StopUpload(connection_reset=False)
-        return raw_data
-
-    def file_complete(self, file_size: int) -> None:
-        return None
-
-
-def too_large(request: HttpRequest) -> str:
-    """Say that a file was refused for its size; empty when none was."""
-    if TOO_LARGE not in request.META:
-        return ""
-    return (
-        f"“{request.META[TOO_LARGE]}” is larger than {settings.LARGEST_UPLOAD // 2**20} MB. "
-        "Export a year at a time, or zip it, and send that."
-    )
 
 
 def _may_send(user: User) -> None:
@@ -430,7 +398,9 @@ def import_how(request: HttpRequest, pk: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         if "draw" in request.POST:
             try:
-                drawn = _drawn(draw_as(import_=import_, mapping=form.mapping(), now=timezone.now()), tz)
+                drawn = _drawn(
+                    preview_of(look_at(import_=import_, now=timezone.now(), mapping=form.mapping()).preview), tz
+                )
             except ReadError as error:
                 drawn, problem = "", str(error)
         else:

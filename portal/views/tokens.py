@@ -1,4 +1,4 @@
-"""Tokens for scripts: a page to make one, see it once, and revoke it; and what the API offers."""
+"""Tokens for scripts: a page to make one, see it once, and revoke it."""
 
 from __future__ import annotations
 
@@ -11,10 +11,9 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_POST
 
 from portal.actions.tokens import make_token, revoke_token
-from portal.api import api, operations
 from portal.models import Business, Customer, Site, Token, User
 
 
@@ -65,10 +64,3 @@ def token_revoke(request: HttpRequest, pk: int) -> HttpResponse:
     revoke_token(token=token, now=timezone.now())
     messages.success(request, f"“{token.name}” opens nothing any more.")
     return redirect("tokens")
-
-
-@require_safe
-def api_page(request: HttpRequest) -> HttpResponse:
-    """What the API offers, from its own OpenAPI description."""
-    schema = api.get_openapi_schema()
-    return render(request, "imports/api.html", {"info": schema["info"], "operations": operations(schema)})
