@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
@@ -13,10 +13,13 @@ import numpy as np
 import pandas as pd
 
 from portal.readers import intervals, plausible
-from portal.readers.clock import NO_INSTANT, utc_datetime
+from portal.readers.clock import NO_INSTANT, Clock, utc_datetime
+from portal.readers.dialect import export_question
+from portal.readers.espi import MeterSeries
 from portal.readers.intervals import DAY_S, Floats, Ints, Series
-from portal.readers.mapping import Choice, Mapping, Question
+from portal.readers.mapping import Choice, Kind, Mapping, Question
 from portal.readers.reading import Channel, Gap, Lump, Notice, ReadError, Readings
+from portal.readers.stamps import Stamps
 from portal.readers.table import Loaded, sum_columns
 
 NEARLY_A_DAY_S = DAY_S - 7200
@@ -104,6 +107,102 @@ def _step(loaded: Loaded) -> int:
     return intervals.common_step(np.unique(times) if loaded.meter_ids is not None else times)
 
 
+def from_meter(
+    found: Sequence[MeterSeries],
+    mapping: Mapping,
+    *,
+    tz: str,
+    now: datetime,
+    guessed: bool,
+    is_estimate: Callable[[str], bool],
+    offset_s: int,
+    doubts: Doubts,
+) -> Assembled:
+    """Turn the series of a meter file into one meter's readings."""
+    names = [series.name for series in found]
+    mapping, picked = _pick_series(found, mapping, doubts)
+    first = picked[0]
+    kind: Kind = "register" if first.register else "power" if first.unit.endswith("W") else "energy"
+    mapping = replace(mapping, kind=kind, unit=first.unit)
+    if any(series.direction == "net" for series in picked):
+        raise ReadError(
+            f"“{first.name}” is the net of production and use at the grid connection. Losses to dirt cannot be "
+            "seen in it. "
+            "Ask for the channel of the production meter, or send the inverter's own export."
+        )
+    if any(series.direction == "export" for series in picked) and not mapping.export:
+        doubts.questions.append(export_question(first.name))
+        mapping = replace(mapping, export="surplus")
+    together = {
+        part: np.concatenate([np.asarray(getattr(series, part)) for series in picked])
+        for part in ("start_s", "length_s", "figure", "line", "quality")
+    }
+    count = len(together["start_s"])
+    offsets = np.full(count, offset_s, dtype=np.int32) if mapping.clock.kind == "offset" else None
+    loaded = Loaded(
+        Stamps(together["start_s"].astype(np.int64), offsets, "ymd", True),
+        None,
+        [together["figure"].astype(np.float64)],
+        [1],
+        together["line"].astype(np.int64),
+        lengths_s=None if kind == "register" else together["length_s"].astype(np.int64),
+        quality=together["quality"],
+    )
+    if len(picked) > 1:
+        loaded.meters = [series.name for series in picked]
+        loaded.meter_ids = np.repeat(np.arange(len(picked)), [len(series.start_s) for series in picked])
+    zone = ZoneInfo(tz)
+    step = _step(loaded)
+    if step >= NEARLY_A_DAY_S:
+        series = _daily_series(loaded, replace(mapping, clock=Clock(tz, "utc")), zone, step)
+    else:
+        series, missing = _series(loaded, mapping, step)
+        if guessed:
+            better = _better_clock(series, missing, mapping, zone, doubts)
+            if better is not None:
+                mapping = better
+                if mapping.clock.kind != "offset":
+                    loaded.stamps = Stamps(loaded.stamps.naive_s, None, "ymd", True)
+                series, missing = _series(loaded, mapping, step)
+        doubts.bad += [(int(loaded.lines[i]), why) for i, why in missing]
+    if series.quality is not None:
+        flags, of = np.unique(series.quality, return_inverse=True)
+        estimated = np.array([is_estimate(str(flag)) for flag in flags])[of]
+        if estimated.any():
+            doubts.tell(
+                "estimated",
+                f"{int(estimated.sum()):,} readings were estimated or substituted by the meter operator. They "
+                "count as energy "
+                "but say nothing of what the panels did.",
+            )
+            intervals.set_lumps(series, estimated, intervals.ESTIMATED)
+    taken = {series_.name for series_ in picked}
+    channels = tuple(
+        Channel(name, series_.direction, name in taken) for name, series_ in zip(names, found, strict=True)
+    )
+    return finish(series, mapping, tz=tz, now=now, rows=count, channels=channels, doubts=doubts)
+
+
+def _pick_series(found: Sequence[MeterSeries], mapping: Mapping, doubts: Doubts) -> tuple[Mapping, list[MeterSeries]]:
+    names = [series.name for series in found]
+    alike = len({(series.direction, series.unit, series.register) for series in found}) == 1
+    if mapping.meter == "*" and alike:
+        return mapping, list(found)
+    if mapping.meter in names:
+        return mapping, [found[names.index(mapping.meter)]]
+    lead = f"The file has no meter “{mapping.meter}”." if mapping.meter and mapping.meter != "*" else ""
+    outward = [series for series in found if series.direction != "consumption"]
+    if not lead and len(found) == 1:
+        return mapping, list(found)
+    if not lead and len(outward) == 1:
+        return replace(mapping, meter=outward[0].name), outward
+    question = meter_question(names, lead)
+    if not alike:
+        question = replace(question, choices=tuple(choice for choice in question.choices if choice.value != "*"))
+    doubts.questions.append(question)
+    return replace(mapping, meter=(outward or list(found))[0].name), [(outward or list(found))[0]]
+
+
 def _pick_meter(loaded: Loaded, mapping: Mapping, doubts: Doubts) -> tuple[Channel, ...]:
     if loaded.meter_ids is None:
         if mapping.layout == "wide":
@@ -188,23 +287,28 @@ def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[t
         starts, columns, lines, duplicates, conflicts = _meters_side_by_side(starts, columns, loaded)
         signs = [1] * len(columns)
     else:
-        starts, columns, lines, duplicates, conflicts = intervals.put_in_order(starts, columns, loaded.lines)
+        starts, columns, kept, duplicates, conflicts = intervals.put_in_order(starts, columns)
+        lines = loaded.lines[kept]
     if not len(starts):
         raise ReadError(
             "No reading has a time that exists on the clock the file is said to be written by. Choose another."
         )
     step = intervals.common_step(starts) or step
+    kept = np.zeros(0, dtype=np.int64) if loaded.meter_ids is not None else kept
     if register:
         series = _from_registers(starts, columns, signs, lines, step)
     else:
         values = sum_columns(columns, signs).copy()
-        lengths = intervals.local_lengths(starts, step)
+        given = loaded.lengths_s if loaded.meter_ids is None else None
+        lengths = intervals.local_lengths(starts, step) if given is None else given[kept]
         if mapping.kind == "power":
             gap = np.diff(starts, append=starts[-1] + lengths[-1])
             off_grid = (gap != lengths) & (gap < 2 * lengths)
             lengths = np.where(off_grid, gap, lengths)
             values = values * (lengths / 3600.0)
         series = Series(starts, lengths, values, lines, step)
+        if loaded.quality is not None and loaded.meter_ids is None:
+            series.quality = loaded.quality[kept]
     series.duplicates, series.conflicts = duplicates, conflicts
     return series, missing
 
@@ -221,11 +325,11 @@ def _meters_side_by_side(
     duplicates = conflicts = 0
     for number in range(len(loaded.meters)):
         own = loaded.meter_ids == number
-        at, (values,), lines, more, differ = intervals.put_in_order(starts[own], [production[own]], loaded.lines[own])
+        at, (values,), kept, more, differ = intervals.put_in_order(starts[own], [production[own]])
         where = np.searchsorted(grid, at)
         part = np.full(len(grid), np.nan)
         part[where] = values
-        line[where] = lines
+        line[where] = loaded.lines[own][kept]
         parts.append(part)
         duplicates += more
         conflicts += differ
@@ -327,7 +431,8 @@ def _daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -
         starts, columns, lines, duplicates, conflicts = _meters_side_by_side(day, columns, loaded)
         signs = [1] * len(columns)
     else:
-        starts, columns, lines, duplicates, conflicts = intervals.put_in_order(day, columns, loaded.lines)
+        starts, columns, kept, duplicates, conflicts = intervals.put_in_order(day, columns)
+        lines = loaded.lines[kept]
     if register:
         series = _from_registers(starts, columns, signs, lines, DAY_S)
     else:
@@ -374,10 +479,12 @@ def finish(
     mapping = _check_energies(series, mapping, now, doubts)
     doubts.notices += series.notices
     minutes = _grid_minutes(series)
+    intervals.set_lumps(series, series.length_s > minutes * 60, intervals.CATCH_UP)
     energy: Floats
+    quality = None
     if minutes == 1440:
         starts, energy_wh = _whole_days(series, zone)
-        energy = energy_wh.to_numpy(dtype=np.float64, copy=True)
+        energy = np.array(energy_wh, dtype=np.float64)
     else:
         starts, energy = intervals.on_grid(series, zone, minutes)
         local = plausible.local_seconds(starts, zone)
@@ -385,12 +492,13 @@ def finish(
         if nights:
             doubts.tell("daylight_only", f"The file leaves out the nights; {nights:,} of them were taken as zero.")
         energy_wh = intervals.as_series(starts, energy)
+        quality = _quality_on_grid(series, starts)
         _look_at_shape(energy, starts, local, zone, mapping, doubts)
     if np.isnan(energy).all() and not series.lumps:
         raise ReadError("No reading of the file could be taken in; the list of rejected lines says why.")
     _tell(series, mapping, minutes, doubts)
     return Assembled(
-        Readings(energy_wh, minutes),
+        Readings(energy_wh, minutes, quality),
         mapping,
         rows,
         blanks,
@@ -400,6 +508,16 @@ def finish(
         intervals.clock_changes(zone, int(starts[0]), int(starts[-1]) + minutes * 60),
         channels,
     )
+
+
+def _quality_on_grid(series: Series, starts: Ints) -> pd.Series[str] | None:
+    if series.quality is None:
+        return None
+    flags = np.full(len(starts), "", dtype="U8")
+    at = np.searchsorted(starts, series.start_s, side="right") - 1
+    inside = at >= 0
+    flags[at[inside]] = series.quality[inside]
+    return pd.Series(flags, index=pd.DatetimeIndex(starts.astype("datetime64[s]")).tz_localize("UTC"), name="quality")
 
 
 def _check_energies(series: Series, mapping: Mapping, now: datetime, doubts: Doubts) -> Mapping:
@@ -439,8 +557,9 @@ def _grid_minutes(series: Series) -> int:
     step = series.step_s
     known = ~np.isnan(series.energy_wh)
     lengths, counts = np.unique(series.length_s[known], return_counts=True)
-    for length, count in zip(lengths, counts, strict=True):
-        if length > step and length % step == 0 and count >= 6:
+    covered = lengths * counts
+    for length, share in zip(lengths, covered / max(1, covered.sum()), strict=True):
+        if step < length <= 3600 and length % step == 0 and share > 0.02:
             step = int(length)
     return intervals.out_minutes(step)
 

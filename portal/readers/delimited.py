@@ -8,7 +8,6 @@ import io
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import islice
-from pathlib import Path
 from typing import BinaryIO
 
 from portal.readers.reading import ReadError
@@ -154,12 +153,3 @@ def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: in
                     lines.append(line)
             line = reader.line_num
             yield Chunk(lines, rows)
-
-
-def text_file(path: Path, name: str) -> TextFile:
-    """Look a file over and return it ready to be read."""
-
-    def open_bytes() -> BinaryIO:
-        return path.open("rb")
-
-    return TextFile(name, open_bytes, look_over(open_bytes, name))

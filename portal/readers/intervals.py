@@ -48,9 +48,8 @@ class Series:
     line: Ints
     step_s: int
     lumps: list[Lump] = field(default_factory=list)
+    quality: NDArray[np.str_] | None = None
     notices: list[Notice] = field(default_factory=list)
-    dropped: list[tuple[int, str]] = field(default_factory=list)
-    """Positions in file order that were not taken in, and why."""
     duplicates: int = 0
     conflicts: int = 0
 
@@ -101,10 +100,10 @@ def _distinct(instants: Ints) -> int:
     return len(np.unique(instants[instants != NO_INSTANT]))
 
 
-def put_in_order(starts: Ints, values: Sequence[Floats], lines: Ints) -> tuple[Ints, list[Floats], Ints, int, int]:
+def put_in_order(starts: Ints, values: Sequence[Floats]) -> tuple[Ints, list[Floats], Ints, int, int]:
     """Sort by time and drop repeated readings; the later line of the file wins.
 
-    Returns starts, values, lines, the number of repeated readings and of those that differ.
+    Returns starts, values, each one's position in the file, the number of repeated readings and of those that differ.
     """
     order = np.arange(len(starts))
     if len(starts) > 1 and not (np.diff(starts) > 0).all():
@@ -128,7 +127,7 @@ def put_in_order(starts: Ints, values: Sequence[Floats], lines: Ints) -> tuple[I
             column[order[at[blank_wins] + 1]] = one[blank_wins]
         conflicts = int(differs.sum())
     keep = order[last]
-    return starts[keep], [column[keep] for column in values], lines[keep], duplicates, conflicts
+    return starts[keep], [column[keep] for column in values], keep, duplicates, conflicts
 
 
 def local_lengths(starts: Ints, step: int) -> Ints:
@@ -214,6 +213,24 @@ def bridge(series: Series) -> None:
     order = np.argsort(np.concatenate(starts), kind="stable")
     series.start_s, series.length_s = np.concatenate(starts)[order], np.concatenate(lengths)[order]
     series.energy_wh, series.line = np.concatenate(energies)[order], np.concatenate(lines)[order]
+
+
+def set_lumps(series: Series, mask: NDArray[np.bool_], reason: str) -> None:
+    """Turn the readings under ``mask`` into lumps, neighbours of one day together."""
+    at = np.flatnonzero(mask & ~np.isnan(series.energy_wh))
+    if not len(at):
+        return
+    ends = series.start_s[at] + series.length_s[at]
+    apart = (series.start_s[at[1:]] != ends[:-1]) | (
+        series.start_s[at[1:]] // DAY_S != series.start_s[at[:-1]] // DAY_S
+    )
+    for run in np.split(np.arange(len(at)), np.flatnonzero(apart) + 1):
+        energy = float(series.energy_wh[at[run]].sum())
+        if energy > 0:
+            begin, end = int(series.start_s[at[run[0]]]), int(ends[run[-1]])
+            line = int(series.line[at[run[0]]]) & LINE_MASK
+            series.lumps.append(Lump(utc_datetime(begin), utc_datetime(end), energy, reason, line))
+    series.energy_wh[at] = np.nan
 
 
 def out_minutes(step_s: int) -> int:
@@ -380,6 +397,7 @@ def catch_up_lumps(series: Series) -> None:
 
 
 CATCH_UP = "catch-up after a gap"
+ESTIMATED = "estimated by the meter operator"
 
 
 def follows_gap_at(start: Ints, length: Ints, previous: int, i: int) -> bool:

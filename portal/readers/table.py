@@ -46,6 +46,9 @@ class Loaded:
     """File number × 2**32 + line."""
     meters: list[str] = field(default_factory=list)
     meter_ids: NDArray[np.int32] | None = None
+    lengths_s: NDArray[np.int64] | None = None
+    """Seconds each reading covers, where the file says so."""
+    quality: NDArray[np.str_] | None = None
     bad: list[tuple[int, str]] = field(default_factory=list)
     """Lines not taken in (file × 2**32 + line) and why."""
 
@@ -62,6 +65,8 @@ class Loaded:
         self.columns = [column[mask] for column in self.columns]
         self.lines = self.lines[mask]
         self.meter_ids = None if self.meter_ids is None else self.meter_ids[mask]
+        self.lengths_s = None if self.lengths_s is None else self.lengths_s[mask]
+        self.quality = None if self.quality is None else self.quality[mask]
 
 
 def column_names(header: Sequence[str] | None, width: int) -> list[str]:
@@ -112,6 +117,23 @@ def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
         f"{table.name} has no column {missing}, which the mapping of this meter names.{has} "
         "Choose the columns again for this file."
     )
+
+
+def has_columns(table: Table, mapping: Mapping) -> bool:
+    """Say whether a table has the columns a mapping names."""
+    try:
+        find_header(table, mapping)
+    except ReadError:
+        return False
+    return True
+
+
+def look(table: Table, mapping: Mapping) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Return a table's column names under a mapping, and its first rows."""
+    names, _ = find_header(table, mapping)
+    first = next(iter(table.chunks()), None)
+    rows = first.rows[:12] if first else []
+    return tuple(names), tuple(tuple(cell[:60] for cell in row[:30]) for row in rows)
 
 
 def _highest_number(names: set[str]) -> int:
@@ -259,7 +281,7 @@ class _Tall(_Reader):
         lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
         signs = [1] * len(self.mapping.value_columns) + [-1] * len(self.mapping.minus_columns)
         meter_ids = np.concatenate(self.meter_ids) if self.meter_ids else None
-        loaded = Loaded(stamps, None, columns, signs, lines, list(self.meters), meter_ids, self.bad)
+        loaded = Loaded(stamps, None, columns, signs, lines, list(self.meters), meter_ids, bad=self.bad)
         wrong = stamps.naive_s == NO_STAMP
         for i in np.flatnonzero(wrong):
             self.bad.append((int(lines[i]), NO_STAMP_REASON))
@@ -330,7 +352,7 @@ class _Wide(_Reader):
             np.repeat(lines, width),
             list(self.meters),
             np.repeat(np.concatenate(self.meter_ids), width) if self.meter_ids else None,
-            self.bad,
+            bad=self.bad,
         )
         # A blank cell of a wide table is no line of its own: the doubled hour's columns are blank on all other days.
         loaded.keep(good & ~np.isnan(cells.ravel()))

@@ -1,0 +1,257 @@
+"""Spreadsheets (.xlsx, .xls, .ods) to text tables, row by row.
+
+Each sheet is written once to a temporary text file whose lines are the sheet's rows; from there on a spreadsheet is
+read like any other table, within the same bounds. The temporary files go when the reading ends.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+from collections.abc import Iterator
+from datetime import date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any, BinaryIO, TextIO
+
+import openpyxl
+import xlrd
+from lxml import etree
+
+from portal.readers.delimited import MAX_BYTES, MAX_COLUMNS, TextFile
+from portal.readers.reading import ReadError
+from portal.readers.source import Source
+from portal.readers.table import too_wide
+
+SEPARATOR = "\x1f"
+MAX_ROWS = 1_100_000
+MAX_SHEETS = 60
+MAX_FILE_BYTES = 80_000_000
+
+Row = list[Any]
+
+
+def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
+    """Write the sheets of a workbook to text files in ``folder``; return each sheet's name and file."""
+    with source.open_bytes() as stream:
+        data = stream.read(MAX_FILE_BYTES + 1)
+    if len(data) > MAX_FILE_BYTES:
+        raise ReadError(f"{source.name} is larger than {MAX_FILE_BYTES // 10**6} MB. Save it as CSV and send that.")
+    try:
+        if source.kind == "xlsx":
+            sheets = _xlsx(io.BytesIO(data), source.name)
+        elif source.kind == "xls":
+            sheets = _xls(data, source.name)
+        else:
+            sheets = _ods(io.BytesIO(data), source.name)
+        files = []
+        for number, (title, rows) in enumerate(sheets):
+            path = folder / f"{abs(hash(source.name))}-{number}.txt"
+            with path.open("w", encoding="utf-8", newline="") as out:
+                filled = _write(out, rows, f"{source.name}, sheet “{title}”")
+            if filled:
+                files.append((title, _text_file(path, f"{source.name}, sheet “{title}”")))
+    except ReadError:
+        raise
+    except Exception as error:
+        # The three libraries raise whatever their depths raise on a damaged file; all of it means the same here.
+        raise ReadError(
+            f"{source.name} cannot be opened as a spreadsheet: it is damaged, locked with a password, or "
+            "something else with "
+            "that ending. Open it in a spreadsheet program, save it as CSV, and send that."
+        ) from error
+    if not files:
+        raise ReadError(f"{source.name} has no sheet with anything on it. Check the file and send it again.")
+    return files
+
+
+def _text_file(path: Path, name: str) -> TextFile:
+    def open_bytes() -> BinaryIO:
+        return path.open("rb")
+
+    return TextFile(name, open_bytes, "utf-8")
+
+
+def _write(out: TextIO, rows: Iterator[Row], name: str) -> bool:
+    writer = csv.writer(out, delimiter=SEPARATOR, lineterminator="\n")
+    filled = False
+    for number, row in enumerate(rows, 1):
+        if number > MAX_ROWS:
+            raise ReadError(f"{name} has more than {MAX_ROWS:,} rows. Save it in parts and send those.")
+        if len(row) > MAX_COLUMNS:
+            last = max((i for i, cell in enumerate(row) if cell is not None and cell != ""), default=0)
+            if last >= MAX_COLUMNS:
+                raise too_wide(name, number, last + 1)
+            row = row[: last + 1]
+        cells = [cell_text(cell) for cell in row]
+        while cells and not cells[-1]:
+            cells.pop()
+        filled = filled or len(cells) > 1
+        writer.writerow(cells)
+    return filled
+
+
+def cell_text(cell: object) -> str:
+    """Return a cell as the text tables are read from."""
+    if cell is None:
+        return ""
+    if isinstance(cell, str):
+        return re.sub(r"[\r\n\x1f\x00]+", " ", cell).strip()
+    if isinstance(cell, bool):
+        return "TRUE" if cell else "FALSE"
+    if isinstance(cell, int):
+        return str(cell)
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    if isinstance(cell, datetime):
+        # A spreadsheet keeps times as fractions of a day; half a second is the most such a fraction strays.
+        rounded = cell + timedelta(microseconds=500_000)
+        return rounded.replace(microsecond=0).isoformat(sep=" ")
+    if isinstance(cell, date):
+        return cell.isoformat()
+    if isinstance(cell, time):
+        second = datetime(2000, 1, 1, cell.hour, cell.minute, cell.second, cell.microsecond)  # noqa: DTZ001 (a time of day)
+        return (second + timedelta(microseconds=500_000)).strftime("%H:%M:%S")
+    if isinstance(cell, timedelta):
+        seconds = round(cell.total_seconds())
+        if 0 <= seconds <= 86_400:
+            return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    return str(cell)
+
+
+def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+    refuse_doctype(stream, name)
+    book = openpyxl.load_workbook(stream, read_only=True, data_only=True, keep_links=False)
+    try:
+        for sheet in book.worksheets[:MAX_SHEETS]:
+            if sheet.sheet_state == "visible":
+                # The size a file declares for itself is often wrong, sometimes a million rows for ten.
+                sheet.reset_dimensions()
+                yield sheet.title, _xlsx_rows(sheet)
+    finally:
+        book.close()
+
+
+def _xlsx_rows(sheet: Any) -> Iterator[Row]:
+    for row in sheet.iter_rows(values_only=True, max_col=MAX_COLUMNS + 1):
+        yield list(row)
+
+
+def _xls(data: bytes, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+    book = xlrd.open_workbook(file_contents=data, on_demand=True, logfile=io.StringIO())
+    try:
+        for number in range(min(book.nsheets, MAX_SHEETS)):
+            sheet = book.sheet_by_index(number)
+            if sheet.visibility == 0:
+                yield sheet.name, _xls_rows(sheet, book.datemode)
+            book.unload_sheet(number)
+    finally:
+        book.release_resources()
+
+
+def _xls_rows(sheet: Any, datemode: int) -> Iterator[Row]:
+    for at in range(sheet.nrows):
+        row: Row = []
+        for cell in sheet.row(at):
+            if cell.ctype == xlrd.XL_CELL_DATE:
+                if cell.value < 1:
+                    row.append(timedelta(days=cell.value))
+                else:
+                    row.append(xlrd.xldate_as_datetime(cell.value, datemode))
+            elif cell.ctype in (xlrd.XL_CELL_ERROR, xlrd.XL_CELL_EMPTY, xlrd.XL_CELL_BLANK):
+                row.append(None)
+            else:
+                row.append(cell.value)
+        yield row
+
+
+_TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
+_OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
+_TEXT = "{urn:oasis:names:tc:opendocument:xmlns:text:1.0}"
+
+
+def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+    """Stream the sheets of an OpenDocument spreadsheet.
+
+    The library for it builds the whole document in memory; a year of 15-minute readings takes it a minute.
+    """
+    refuse_doctype(stream, name)
+    with zipfile.ZipFile(stream) as archive, archive.open("content.xml") as content:
+        events = etree.iterparse(
+            content,
+            events=("start", "end"),
+            tag=(f"{_TABLE}table", f"{_TABLE}table-row"),
+            resolve_entities=False,
+            no_network=True,
+            load_dtd=False,
+            huge_tree=False,
+        )
+        for event, element in events:
+            if event == "start" and element.tag == f"{_TABLE}table":
+                yield element.get(f"{_TABLE}name") or "sheet", _ods_rows(events, name)
+
+
+def _ods_rows(events: Any, name: str) -> Iterator[Row]:
+    written = 0
+    for event, element in events:
+        if event == "end" and element.tag == f"{_TABLE}table":
+            return
+        if event != "end" or element.tag != f"{_TABLE}table-row":
+            continue
+        row: Row = []
+        for cell in element:
+            if cell.tag not in (f"{_TABLE}table-cell", f"{_TABLE}covered-table-cell"):
+                continue
+            again = int(cell.get(f"{_TABLE}number-columns-repeated") or 1)
+            value = _ods_value(cell)
+            if value is None and again > MAX_COLUMNS:
+                again = 1  # the blank rest of the row
+            if len(row) + again > MAX_COLUMNS * 2:
+                raise too_wide(name, written + 1, len(row) + again)
+            row += [value] * again
+        times = int(element.get(f"{_TABLE}number-rows-repeated") or 1)
+        element.clear()
+        while element.getprevious() is not None:
+            del element.getparent()[0]
+        if times > 1 and all(value is None for value in row):
+            times = min(times, max(0, MAX_ROWS - written - 1))
+            row = []
+            if times > 10_000:
+                continue  # the blank rest of the sheet
+        for _ in range(times):
+            written += 1
+            yield row
+
+
+def _ods_value(cell: Any) -> object:
+    kind = cell.get(f"{_OFFICE}value-type")
+    if kind in ("float", "percentage", "currency"):
+        return float(cell.get(f"{_OFFICE}value"))
+    if kind == "date":
+        text = cell.get(f"{_OFFICE}date-value") or ""
+        try:
+            return datetime.fromisoformat(text) if "T" in text else date.fromisoformat(text)
+        except ValueError:
+            return text
+    if kind == "time":
+        match = re.fullmatch(r"PT(\d+)H(\d+)M(\d+)(?:[.,]\d+)?S", cell.get(f"{_OFFICE}time-value") or "")
+        return timedelta(hours=int(match[1]), minutes=int(match[2]), seconds=int(match[3])) if match else None
+    text = " ".join("".join(part.itertext()) for part in cell.iter(f"{_TEXT}p"))
+    return text or None
+
+
+def refuse_doctype(stream: BinaryIO, name: str) -> None:
+    """Refuse a workbook whose parts declare a document type: no spreadsheet program writes one, attacks do."""
+    with zipfile.ZipFile(stream) as archive:
+        if sum(info.file_size for info in archive.infolist()) > MAX_BYTES:
+            raise ReadError(f"{name} unpacks to more than {MAX_BYTES // 10**6} MB. Save it as CSV and send that.")
+        for info in archive.infolist():
+            if info.filename.endswith((".xml", ".rels")):
+                with archive.open(info) as part:
+                    head = part.read(65_536)
+                if any(b"<!DOCTYPE".decode().encode(code) in head for code in ("utf-8", "utf-16-le", "utf-16-be")):
+                    raise ReadError(
+                        f"{name} carries a document type declaration, which no spreadsheet needs. It is refused."
+                    )
+    stream.seek(0)
