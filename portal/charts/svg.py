@@ -99,7 +99,8 @@ class Drawing:
         x = self.x(day)
         dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
         self.marks.append(
-            f'<line {stroke(colour)} stroke-width="1.6"{dashed} x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}"/>'
+            f'<line {stroke(colour)} stroke-width="1.6"{dashed} x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" '
+            f'y2="{HEIGHT - BOTTOM}"/>'
         )
         if word:
             anchor, aside = ("end", -4) if x > WIDTH - 90 else ("start", 4)

@@ -75,13 +75,13 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         ]
         widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
         labels = {
-            "price_minimum": "least price of a visit",
-            "price_per_module": "price a panel",
-            "surcharge_per_storey": "surcharge a storey above the first",
-            "surcharge_steep": "surcharge for a roof steeper than 35°",
-            "price_nesting_removal": "removing a nest",
-            "calendar_months": "where the readings cannot say, clean every [months]",
-            "reminder_cap_per_month": "most reminders a customer gets in a month",
+            "price_minimum": "Least price of a visit",
+            "price_per_module": "Price a panel",
+            "surcharge_per_storey": "Surcharge a storey above the first",
+            "surcharge_steep": "Surcharge for a roof steeper than 35°",
+            "price_nesting_removal": "Removing a nest",
+            "calendar_months": "Where the readings cannot say, clean every [months]",
+            "reminder_cap_per_month": "Most reminders a customer gets in a month",
         }
         help_texts = {
             "postal_address": "Stands in the footer of every mail.",
@@ -140,7 +140,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
 class MemberForm(forms.Form):
     name = forms.CharField(max_length=120)
-    email = forms.EmailField(label="e-mail address")
+    email = forms.EmailField(label="E-mail address")
     role = forms.ChoiceField(choices=Role.choices, initial=Role.TECHNICIAN)
 
 

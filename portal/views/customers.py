@@ -69,7 +69,7 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
-        labels = {"consented_on": "agreed to be written to on"}
+        labels = {"email": "E-mail", "consented_on": "Agreed to be written to on"}
         help_texts = {
             "consented_on": "The day they said you may write to them about their panels. Without it nothing is sent.",
             "language": "Mails to this customer are in this language.",

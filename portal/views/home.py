@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import cast
 from zoneinfo import ZoneInfo
@@ -62,6 +63,15 @@ def home(request: HttpRequest) -> HttpResponse:
     return render(request, "home/homeowner.html", frame | _homeowner(user, now))
 
 
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """A visit in a day's list, with what the readings say of its roof."""
+
+    visit: Visit
+    later: bool
+    assessment: SiteAssessment | None
+
+
 def _homeowner(user: User, now: datetime) -> dict[str, object]:
     roofs = list(Site.objects.filter(customer__user=user).select_related("customer__business"))
     if len(roofs) == 1:
@@ -105,9 +115,8 @@ def _office(user: User, now: datetime) -> dict[str, object]:
 
 
 def _technician(user: User, now: datetime) -> dict[str, object]:
-    visits = _visits(user, now, days=2, technician=True)
-    tomorrow = [visit for visit, later in visits if later]
-    return {"today": [visit for visit, later in visits if not later], "tomorrow": tomorrow}
+    stops = _visits(user, now, days=2, technician=True)
+    return {"today": [stop for stop in stops if not stop.later], "tomorrow": [stop for stop in stops if stop.later]}
 
 
 def _today(user: User, now: datetime) -> date:
@@ -116,7 +125,7 @@ def _today(user: User, now: datetime) -> date:
     return now.astimezone(ZoneInfo(first.tz)).date() if first else now.date()
 
 
-def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -> list[tuple[Visit, bool]]:
+def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -> list[Stop]:
     """Booked and done visits from each business's local midnight on, and whether each is later than today."""
     found: list[tuple[Visit, bool]] = []
     for business in Business.objects.filter(memberships__user=user).distinct():
@@ -133,4 +142,6 @@ def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -
             visits = visits.filter(technicians=user)
         for visit in visits.select_related("site__customer").prefetch_related("technicians"):
             found.append((visit, visit.starts_at.astimezone(zone).date() > today))
-    return sorted(found, key=lambda pair: (pair[0].starts_at, pair[0].pk))
+    newest = dict(_with_newest([visit.site for visit, _ in found]))
+    stops = [Stop(visit, later, newest.get(visit.site)) for visit, later in found]
+    return sorted(stops, key=lambda stop: (stop.visit.starts_at, stop.visit.pk))

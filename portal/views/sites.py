@@ -234,7 +234,7 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
 
 
 PlaneFormSet = forms.inlineformset_factory(
-    Site, Plane, form=PlaneForm, extra=2, min_num=1, validate_min=True, can_delete=True
+    Site, Plane, form=PlaneForm, extra=1, min_num=1, validate_min=True, can_delete=True
 )
 
 

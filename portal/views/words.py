@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 from django import template
@@ -93,6 +93,22 @@ def loss_words(assessment: SiteAssessment | None) -> str:
     if assessment is None or assessment.present_loss is None:
         return ""
     return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
+
+
+@register.filter
+def due_words(assessment: SiteAssessment | None) -> str:
+    """When cleaning is due, for a table: "due now", "due 4 May 2027 by the calendar"."""
+    if assessment is None or assessment.clean_due is None:
+        return ""
+    due = assessment.clean_due
+    when = "now" if due <= assessment.as_of + timedelta(days=1) else f"{due.day} {due:%b %Y}"
+    return f"due {when}{' by the calendar' if assessment.due_basis == 'calendar' else ''}"
+
+
+@register.filter
+def in_a_row(assessment: SiteAssessment | None) -> str:
+    """Loss and due date in one line: "9 % (8 to 11 %), due now"."""
+    return ", ".join(words for words in (loss_words(assessment), due_words(assessment)) if words)
 
 
 def interval_words(low: float | None, high: float | None) -> str:
