@@ -53,7 +53,12 @@ def _is_whole(path: Path, now: datetime) -> bool:
 def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
-        came = Import.objects.filter(meter=meter, sha256=digest, came_by=CameBy.FOLDER).order_by("-pk").first()
+        came = (
+            Import.objects.filter(meter=meter, sha256=digest, came_by=CameBy.FOLDER)
+            .exclude(state=ImportState.UNDONE)
+            .order_by("-pk")
+            .first()
+        )
         if came is None:
             file.seek(0)
             receive_file(
@@ -68,7 +73,7 @@ def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
     if came.state == ImportState.FAILED:
         moved = _move(path, "failed")
         moved.with_name(f"{moved.name}.why.txt").write_text(came.problem + "\n", encoding="utf-8")
-    elif came.state in (ImportState.DONE, ImportState.UNDONE):
+    elif came.state == ImportState.DONE:
         _move(path, "done")
     return 0  # what waits, or asks a question on its ledger page, stays
 
