@@ -92,9 +92,7 @@ def keep_photo(
 def _decode(data: bytes, filename: str) -> tuple[Image.Image, tuple[int, int]]:
     """The picture in memory, perhaps scaled down, and its full size; or a sentence."""
     if len(data) > MOST_BYTES:
-        raise ValidationError(
-            f"“{filename}” is larger than {MOST_BYTES // 2**20} MB. Set the camera to a smaller size and take it again."
-        )
+        raise ValidationError(too_many_bytes(filename))
     try:
         image = Image.open(io.BytesIO(data), formats=FORMATS)
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
@@ -116,6 +114,10 @@ def _decode(data: bytes, filename: str) -> tuple[Image.Image, tuple[int, int]]:
             f"“{filename}” is damaged or cut off (its header says {size[0]} × {size[1]}). Take it again."
         ) from None
     return image, size
+
+
+def too_many_bytes(filename: str) -> str:
+    return f"“{filename}” is larger than {MOST_BYTES // 2**20} MB. Set the camera to a smaller size and take it again."
 
 
 def _too_many_pixels(filename: str) -> ValidationError:

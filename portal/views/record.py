@@ -19,8 +19,9 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-from portal.actions.photos import MOST_BYTES, keep_photo
+from portal.actions.photos import MOST_BYTES, keep_photo, too_many_bytes
 from portal.actions.record import close_referral, missing_from, record_entry
+from portal.actions.uploads import TOO_LARGE
 from portal.models import (
     Ask,
     Distance,
@@ -175,18 +176,15 @@ def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
     user, now = cast(User, request.user), timezone.now()
     visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     sent = request.FILES.get("photo")
+    if TOO_LARGE in request.META or (sent is not None and (sent.size or 0) > MOST_BYTES):
+        raise ValidationError(too_many_bytes(str(request.META.get(TOO_LARGE) or (sent.name if sent else "photo"))))
     if sent is None:
         raise ValidationError("No photo came with this. Choose one, or take it again.")
-    filename = sent.name or "photo"
-    if sent.size is not None and sent.size > MOST_BYTES:
-        raise ValidationError(
-            f"“{filename}” is larger than {MOST_BYTES // 2**20} MB. Set the camera to a smaller size and take it again."
-        )
     photo = keep_photo(
         visit=visit,
         client_id=_client_id(request),
         data=sent.read(),
-        filename=filename,
+        filename=sent.name or "photo",
         phase=request.POST.get("phase", ""),
         distance=request.POST.get("distance", ""),
         item=request.POST.get("item", ""),

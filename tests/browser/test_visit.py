@@ -1,0 +1,221 @@
+"""A whole visit on a phone, in Chromium: the network cut in the middle, the page reloaded, then all sent once."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from PIL import Image
+from playwright.sync_api import BrowserContext, Page, expect
+from pytest_django.live_server_helper import LiveServer
+
+from portal.models import EntryKind, Look, Phase, Role, Step, User, Visit, VisitEntry, VisitPhoto, VisitState
+from tests import factories
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+@pytest.fixture
+def browser_context_args(browser_context_args: dict[str, Any]) -> dict[str, Any]:
+    """A phone."""
+    return browser_context_args | {
+        "viewport": {"width": 390, "height": 844},
+        "has_touch": True,
+        "is_mobile": True,
+        "device_scale_factor": 2,
+    }
+
+
+def _jpeg(shade: int) -> bytes:
+    packed = io.BytesIO()
+    Image.new("RGB", (640, 480), (shade, 120, 200)).save(packed, "JPEG")
+    return packed.getvalue()
+
+
+def _log_in(page: Page, live_server: LiveServer, person: User) -> None:
+    page.goto(f"{live_server.url}/accounts/login/")
+    page.get_by_label("E-mail").or_(page.get_by_label("Email")).first.fill(person.email)
+    page.locator("input[type=password]").fill(factories.PASSWORD)
+    page.locator("main form button").first.click()
+    page.wait_for_url(lambda url: "/login/" not in url)
+
+
+def _booked(crew_size: int = 1) -> tuple[Visit, list[User]]:
+    site = factories.site()
+    crew = [factories.member(site.customer.business, Role.TECHNICIAN) for _ in range(crew_size)]
+    return factories.visit(site=site, technicians=tuple(crew)), crew
+
+
+def _ready(page: Page) -> None:
+    """The service worker holds the page and its copies are put aside."""
+    page.wait_for_selector("[data-ready=yes]")
+    for _ in range(50):  # wait_for_function needs eval, which the policy forbids
+        if page.evaluate("navigator.serviceWorker.controller !== null"):
+            return
+        page.wait_for_timeout(100)
+    pytest.fail("no service worker took the page")
+
+
+def _waits_for_nothing(page: Page) -> None:
+    expect(page.locator("[data-waiting]")).to_be_hidden(timeout=30_000)
+
+
+def _do_step(page: Page, step: Step, **fields: str) -> None:
+    form = page.locator(f"form[data-entry]:has(input[value={step.value}])")
+    for name, value in fields.items():
+        form.locator(f"[name={name}]").fill(value)
+    form.locator("button").click()
+    expect(form.locator("[data-state]")).to_contain_text("Done")
+
+
+def _look(page: Page, look: Look, answer: str, note: str = "") -> None:
+    form = page.locator(f"form[data-entry]:has(input[value={look.value}])")
+    form.locator(f"input[type=radio][value={answer}]").check()
+    if note:
+        form.locator("[name=note]").fill(note)
+    form.locator("button").click()
+    expect(form.locator("[data-state]")).to_contain_text(answer, ignore_case=True)
+
+
+def _shoot(page: Page, phase: Phase, distance: str, name: str, shade: int) -> None:
+    field = page.locator(f"#photo-{phase.value}-{distance}")
+    shown = page.locator(f"form:has(#photo-{phase.value}-{distance}) [data-photos] li")
+    before = shown.count()
+    field.set_input_files({"name": name, "mimeType": "image/jpeg", "buffer": _jpeg(shade)})
+    expect(shown).to_have_count(before + 1)
+
+
+def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = _booked()
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    _ready(page)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _ready(page)
+
+    # with a signal
+    _shoot(page, Phase.BEFORE, "wide", "before-wide.jpg", 10)
+    _do_step(page, Step.TAP)
+    _do_step(page, Step.WATER, water_ppm="12")
+    _waits_for_nothing(page)
+    assert VisitEntry.objects.filter(visit=visit).count() == 2
+
+    # the signal goes
+    context.set_offline(True)
+    _shoot(page, Phase.BEFORE, "close", "before-close.jpg", 40)
+    _do_step(page, Step.PRE_RINSE)
+    _do_step(page, Step.SOAK, soak_minutes="10")
+    expect(page.locator("[data-waiting]")).to_contain_text("3 entries wait")
+
+    # the page is reloaded without a signal; what waits is still there
+    page.reload()
+    expect(page.locator("[data-waiting]")).to_contain_text("3 entries wait")
+    expect(page.locator("form:has(#photo-before-close) [data-photos] li")).to_have_count(1)
+    expect(page.locator(f"form[data-entry]:has(input[value={Step.SOAK.value}]) [data-state]")).to_contain_text("10 min")
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    expect(page.get_by_role("heading", level=1)).to_contain_text(visit.site.name)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _do_step(page, Step.SCRUB)
+    _do_step(page, Step.RINSE)
+    _look(page, Look.CABLES, "urgent", "Connector chewed at the ridge")
+    for look in Look:
+        if look != Look.CABLES:
+            _look(page, look, "ok")
+    _shoot(page, Phase.AFTER, "wide", "after-wide.jpg", 70)
+    _shoot(page, Phase.AFTER, "close", "after-close.jpg", 100)
+    sign = page.locator("form[data-entry]:has(input[value=sign_off])")
+    sign.locator("input[value=not_at_home]").check()
+    sign.locator("button").click()
+    expect(sign.locator("[data-state]")).to_contain_text("Not at home")
+    page.get_by_role("button", name="Finish the visit").click()
+    assert VisitPhoto.objects.filter(visit=visit).count() == 1, "nothing arrived meanwhile"
+
+    # the signal is back
+    context.set_offline(False)
+    _waits_for_nothing(page)
+    page.reload()
+    _waits_for_nothing(page)
+
+    entries = list(VisitEntry.objects.filter(visit=visit))
+    assert len(entries) == len({entry.client_id for entry in entries})
+    kinds = sorted((entry.kind, entry.item) for entry in entries)
+    assert kinds == sorted(
+        [(EntryKind.STEP.value, step.value) for step in Step]
+        + [(EntryKind.INSPECTION.value, look.value) for look in Look]
+        + [(EntryKind.SIGN_OFF.value, ""), (EntryKind.FINISH.value, "")]
+    ), "every entry once"
+    photos = VisitPhoto.objects.filter(visit=visit).values_list("phase", "distance", "filename")
+    assert sorted(photos) == [
+        ("after", "close", "after-close.jpg"),
+        ("after", "wide", "after-wide.jpg"),
+        ("before", "close", "before-close.jpg"),
+        ("before", "wide", "before-wide.jpg"),
+    ], "every photo once"
+    assert VisitEntry.objects.get(visit=visit, item=Step.WATER).water_ppm == 12
+    visit.refresh_from_db()
+    assert visit.state == VisitState.DONE
+    assert list(visit.referrals.values_list("item", flat=True)) == [Look.CABLES]
+    expect(page.locator("[data-finished]")).to_contain_text("Done")
+    expect(page.locator("form:has(#photo-after-wide) [data-photos] img")).to_have_js_property("complete", True)
+
+
+def test_two_phones_on_one_visit_add_up(live_server: LiveServer, new_context: Callable[..., BrowserContext]) -> None:
+    visit, crew = _booked(crew_size=2)
+    phones = []
+    for person in crew:
+        phone = new_context()
+        page = phone.new_page()
+        _log_in(page, live_server, person)
+        page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+        _ready(page)
+        phone.set_offline(True)
+        phones.append((phone, page))
+    (_, first), (_, second) = phones
+    _look(first, Look.GLASS, "ok")
+    _look(second, Look.GLASS, "urgent", "Crack at the lower edge")
+    _shoot(first, Phase.BEFORE, "wide", "one.jpg", 10)
+    _shoot(second, Phase.BEFORE, "wide", "two.jpg", 90)
+    for phone, page in phones:
+        phone.set_offline(False)
+        _waits_for_nothing(page)
+    assert VisitEntry.objects.filter(visit=visit).count() == 2
+    assert VisitPhoto.objects.filter(visit=visit).count() == 2
+    first.reload()
+    glass = first.locator(f"form[data-entry]:has(input[value={Look.GLASS.value}]) [data-state]")
+    expect(glass).to_contain_text("Urgent")
+
+
+def test_a_bad_photo_gets_a_sentence_and_the_rest_is_kept(page: Page, live_server: LiveServer) -> None:
+    visit, (technician,) = _booked()
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _ready(page)
+    page.locator("#photo-before-wide").set_input_files(
+        {"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": b"PK\x03\x04" + b"\0" * 500}
+    )
+    expect(page.locator("[data-refused]")).to_contain_text("“roof.jpg” is not a photo that can be read here")
+    _do_step(page, Step.TAP)
+    _waits_for_nothing(page)
+    assert VisitEntry.objects.filter(visit=visit).count() == 1
+    assert VisitPhoto.objects.filter(visit=visit).count() == 0
+    page.get_by_role("button", name="Drop it").click()
+    expect(page.locator("[data-refused]")).to_be_hidden()
+
+
+def test_an_entry_waits_while_the_login_is_over(page: Page, context: BrowserContext, live_server: LiveServer) -> None:
+    visit, (technician,) = _booked()
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _ready(page)
+    context.clear_cookies()
+    _do_step(page, Step.TAP)
+    expect(page.locator("[data-waiting]")).to_contain_text("Log in again")
+    assert VisitEntry.objects.count() == 0
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _waits_for_nothing(page)
+    assert VisitEntry.objects.count() == 1
