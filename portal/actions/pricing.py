@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from decimal import Decimal
 
 from portal.models import Site
@@ -9,14 +10,37 @@ from portal.models import Site
 STEEP_DEGREES = 35
 
 
-def price_of_visit(site: Site) -> Decimal:
-    """Panels at the price each, at least the minimum, plus the surcharges for storeys and a steep roof."""
+@dataclass(frozen=True, slots=True)
+class QuoteLine:
+    """One line of a quote, in the business's currency."""
+
+    words: str
+    amount: Decimal
+
+
+def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
+    """Panels at the price each, at least the minimum, plus storeys, a steep roof, and a nest to remove."""
     business = site.customer.business
     planes = list(site.planes.all())
-    price = max(business.price_minimum, business.price_per_module * sum(plane.module_count for plane in planes))
-    price += business.surcharge_per_storey * max(0, site.storeys - 1)
+    panels = sum(plane.module_count for plane in planes)
+    washing = business.price_per_module * panels
+    words = f"Washing {panels} panels at {business.price_per_module:.2f} each"
+    if washing < business.price_minimum:
+        washing, words = business.price_minimum, f"Washing {panels} panels, the least for a visit"
+    lines = [QuoteLine(words, washing)]
+    if site.storeys > 1:
+        above = site.storeys - 1
+        words = "One storey above the first" if above == 1 else f"{above} storeys above the first"
+        lines.append(QuoteLine(words, business.surcharge_per_storey * above))
     # A roof's pitch is its own; where nobody noted it, panels on a pitched roof lie as the roof does.
     pitch = site.roof_pitch if site.roof_pitch is not None else max((plane.tilt for plane in planes), default=0)
     if pitch > STEEP_DEGREES:
-        price += business.surcharge_steep
-    return price.quantize(Decimal("0.01"))
+        lines.append(QuoteLine(f"Roof steeper than {STEEP_DEGREES}°", business.surcharge_steep))
+    if nesting:
+        lines.append(QuoteLine("Removing a nest from under the panels", business.price_nesting_removal))
+    return lines
+
+
+def price_of_visit(site: Site, *, nesting: bool = False) -> Decimal:
+    """The sum of the quote."""
+    return sum((line.amount for line in quote(site, nesting=nesting)), Decimal(0)).quantize(Decimal("0.01"))

@@ -17,7 +17,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.pricing import price_of_visit
+from portal.actions.pricing import price_of_visit, quote
 from portal.actions.visits import (
     book_visit,
     call_off_for_weather,
@@ -29,7 +29,7 @@ from portal.actions.visits import (
     reopen_visit,
 )
 from portal.charts.performance import Chart, Event, performance_chart
-from portal.models import Lead, Membership, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
+from portal.models import Lead, Membership, Referral, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
 from portal.models.assessment import unpack_daily
 from portal.models.visit import VisitQuerySet
 
@@ -97,6 +97,7 @@ def visits(request: HttpRequest) -> HttpResponse:
             "may_book": managed,
             "called_off": worked.filter(state=VisitState.WEATHER, starts_at__gte=now - timedelta(days=60)),
             "done": worked.filter(state=VisitState.DONE, starts_at__lt=now).order_by("-finished_at")[:20],
+            "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry"),
             "user_id": user.pk,
         },
     )
@@ -191,7 +192,9 @@ def visit_book(request: HttpRequest) -> HttpResponse:
         site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdigit() else 0)
     else:
         return render(request, "visits/book_where.html", {"sites": managed})
-    price = lead.price if lead is not None and lead.price is not None else price_of_visit(site)
+    nesting = request.GET.get("nesting") == "1"
+    promised = lead.price if lead is not None and not nesting else None
+    price = price_of_visit(site, nesting=nesting) if promised is None else promised
     tomorrow = timezone.now().astimezone(ZoneInfo(site.tz)).date() + timedelta(days=1)
     form = VisitForm(site, request.POST or None, initial={"price": price, "day": tomorrow, "at": time(8, 0)})
     if request.method == "POST" and form.is_valid():
@@ -213,7 +216,32 @@ def visit_book(request: HttpRequest) -> HttpResponse:
             _say_overlaps(request, visit)
             messages.success(request, f"Booked: {visit.site}.")
             return redirect("visit_sheet", visit.pk)
-    return render(request, "visits/book.html", {"form": form, "site": site, "lead": lead})
+    return render(
+        request,
+        "visits/book.html",
+        {"form": form, "site": site, "lead": lead, "lines": quote(site, nesting=nesting), "nesting": nesting},
+    )
+
+
+@login_required
+def visit_quote(request: HttpRequest, pk: int) -> HttpResponse:
+    """A roof's price by the price list, to print or read out before the visit."""
+    site = get_object_or_404(
+        Site.objects.managed_by(cast(User, request.user)).select_related("customer__business"), pk=pk
+    )
+    nesting = request.GET.get("nesting") == "1"
+    return render(
+        request,
+        "visits/quote.html",
+        {
+            "site": site,
+            "firm": site.customer.business,
+            "lines": quote(site, nesting=nesting),
+            "total": price_of_visit(site, nesting=nesting),
+            "nesting": nesting,
+            "today": timezone.now(),
+        },
+    )
 
 
 def _managed_visit(request: HttpRequest, pk: int) -> Visit:
