@@ -10,7 +10,7 @@ PALETTE = {
     "grid": "#d3d7d2",
     "sheet": "#ffffff",
     "day": "#56707f",
-    "refused": "#b3b8bf",
+    "refused": "#828b96",
     "line": "#7a4a00",
     "band": "#f0dcb4",
     "wash": "#0a5670",

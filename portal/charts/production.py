@@ -66,7 +66,7 @@ def weekly_kwh_per_day(daily: pd.DataFrame) -> pd.DataFrame:
     """
     known = daily.loc[daily["energy_wh"].notna() & daily["expected_wh"].notna(), ["energy_wh", "expected_wh"]]
     index = pd.DatetimeIndex(known.index)
-    mondays = index - pd.to_timedelta(index.dayofweek, unit="D")
+    mondays = index - pd.to_timedelta(index.day_of_week, unit="D")
     return (known / 1000).rename(columns=lambda name: name.replace("_wh", "_kwh")).groupby(mondays).mean()
 
 

@@ -6,7 +6,7 @@
   if (!plots().length) return;
 
   // The figures carry the light palette; pages in the dark have other colours under the same names.
-  const palette = { ink: "#16191f", soft: "#4a505b", grid: "#d3d7d2", sheet: "#ffffff", day: "#56707f", refused: "#b3b8bf",
+  const palette = { ink: "#16191f", soft: "#4a505b", grid: "#d3d7d2", sheet: "#ffffff", day: "#56707f", refused: "#828b96",
     line: "#7a4a00", band: "#f0dcb4", wash: "#0a5670", rain: "#5f6f8c", expected: "#163f8c" };
   const figure = (plot) => {
     const style = getComputedStyle(document.documentElement);

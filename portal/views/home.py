@@ -11,8 +11,10 @@ from django.contrib.auth.decorators import login_required
 from django.db.models import Count, Exists, OuterRef, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
 
+from portal.actions.mail import token_for
 from portal.models import (
     Business,
     Customer,
@@ -74,9 +76,13 @@ class Stop:
 
 def _homeowner(user: User, now: datetime) -> dict[str, object]:
     roofs = list(Site.objects.filter(customer__user=user).select_related("customer__business"))
+    mails = [
+        (customer.business.name, reverse("mail_choices", args=[token_for({"customer": customer.pk})]))
+        for customer in Customer.objects.filter(user=user).select_related("business")
+    ]
     if len(roofs) == 1:
-        return {"story": site_story(roofs[0], now=now)}
-    return {"roofs": _with_newest(roofs)}
+        return {"story": site_story(roofs[0], user=user, now=now), "mails": mails}
+    return {"roofs": _with_newest(roofs), "mails": mails}
 
 
 def _with_newest(sites: list[Site]) -> list[tuple[Site, SiteAssessment | None]]:

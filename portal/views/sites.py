@@ -11,7 +11,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.db.models import Max, Min
+from django.db.models import Max, Min, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -76,8 +76,9 @@ class Story:
         return self.gains[0] if self.gains else None
 
 
-def site_story(site: Site, *, now: datetime) -> Story:
+def site_story(site: Site, *, user: User, now: datetime) -> Story:
     """Gather what the pages of a homeowner, the office and a technician tell of a roof."""
+    visits = Visit.objects.visible_to(user).filter(site=site)
     assessment = SiteAssessment.objects.filter(site=site).first()
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
@@ -93,8 +94,8 @@ def site_story(site: Site, *, now: datetime) -> Story:
         assessment=assessment,
         first_reading=readings["first"],
         last_reading=readings["last"],
-        gains=_gains(site, assessment),
-        next_visit=Visit.objects.filter(site=site, state=VisitState.BOOKED, starts_at__gte=now).first(),
+        gains=_gains(site, assessment, visits),
+        next_visit=visits.filter(state=VisitState.BOOKED, starts_at__gte=now).first(),
         performance=performance,
         production=production,
     )
@@ -118,12 +119,12 @@ def _gained(word: str, one: dict[str, Any]) -> str:
     return f"{word}, gain {percent(one['gain'])} {interval_words(one['low'], one['high'])}".strip()
 
 
-def _gains(site: Site, assessment: SiteAssessment | None) -> list[Gain]:
+def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit]) -> list[Gain]:
     """Every known cleaning, newest first: the proof of the visit where there is one, else the assessment's word."""
     zone = ZoneInfo(site.tz)
     visits = {
         visit.finished_at.astimezone(zone).date(): visit
-        for visit in Visit.objects.filter(site=site, state=VisitState.DONE).select_related("proof")
+        for visit in known_visits.filter(state=VisitState.DONE).select_related("proof")
         if visit.finished_at
     }
     found = {date.fromisoformat(one["date"]): one for one in (assessment.cleanings if assessment else [])}
@@ -155,7 +156,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
         request,
         "site/site.html",
         {
-            "story": site_story(roof, now=now),
+            "story": site_story(roof, user=user, now=now),
             "site": roof,
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),

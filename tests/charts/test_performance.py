@@ -1,0 +1,125 @@
+"""The performance chart says what the daily table says, in a picture that any policy lets through."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+import pytest
+
+from portal.charts.performance import Event, performance_chart
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def daily(days: int = 100) -> pd.DataFrame:
+    """A roof that loses 0.1 pp a day and is washed on day 60; every tenth day is refused for clouds."""
+    start = date(2026, 1, 1).toordinal()
+    ratio = np.array([1 - 0.001 * (n if n < 60 else n - 60) for n in range(days)])
+    used = np.array([n % 10 != 0 for n in range(days)])
+    return pd.DataFrame(
+        {
+            "energy_wh": 20_000.0,
+            "expected_wh": 25_000.0,
+            "index": np.where(used, ratio, np.nan),
+            "used": used,
+            "refused": np.where(used, "", "clouds all day"),
+            "soiling_ratio": ratio,
+            "soiling_ratio_low": ratio - 0.01,
+            "soiling_ratio_high": ratio + 0.01,
+        },
+        index=[date.fromordinal(start + n) for n in range(days)],
+    )
+
+
+WASHED = Event(date(2026, 3, 2), "cleaned, gain 6 % (5 to 7 %)", wash=True)
+RAINED = Event(date(2026, 2, 1), "recovered by itself", wash=False)
+
+
+def test_the_figure_is_one_that_plotly_accepts() -> None:
+    chart = performance_chart(daily(), [WASHED, RAINED])
+    assert chart
+    go.Figure(chart.figure)  # raises on any key or value outside of plotly's schema
+
+
+def test_the_figure_holds_the_days_of_the_table() -> None:
+    table = daily()
+    chart = performance_chart(table, [WASHED])
+    assert chart
+    traces = {trace.get("name"): trace for trace in chart.figure["data"]}
+    assert traces["day used"]["x0"] == "2026-01-01"
+    assert traces["day used"]["dx"] == 24 * 3600 * 1000
+    assert traces["day used"]["y"][0] is None
+    assert traces["day used"]["y"][5] == pytest.approx(0.995)
+    assert traces["fitted line"]["y"][59] == pytest.approx(0.941)
+    assert traces["day refused"]["x"] == [day.isoformat() for n, day in enumerate(table.index) if n % 10 == 0]
+    assert "clouds all day" in traces["day refused"]["hovertemplate"]
+    assert traces["cleaning"]["x"][:2] == ["2026-03-02", "2026-03-02"]
+
+
+def test_the_svg_has_a_name_a_description_and_no_style() -> None:
+    chart = performance_chart(daily(), [WASHED, RAINED])
+    assert chart
+    root = ET.fromstring(chart.svg)
+    assert root.get("role") == "img"
+    named = {element.get("id") for element in root if element.tag in (f"{SVG}title", f"{SVG}desc")}
+    assert named == set((root.get("aria-labelledby") or "").split())
+    for element in root.iter():
+        assert "style" not in element.attrib
+        assert not any(name.startswith("on") for name in element.attrib)
+        assert element.tag not in (f"{SVG}style", f"{SVG}script")
+
+
+def test_a_point_lies_where_its_day_and_value_say() -> None:
+    """By hand: the axis runs from 80 % at the bottom (y = 290) to 110 % at the top (y = 14); day 0 is at x = 56."""
+    chart = performance_chart(daily(), [])
+    assert chart
+    line = next(e for e in ET.fromstring(chart.svg).iter(f"{SVG}polyline"))
+    first, second = (point.split(",") for point in (line.get("points") or "").split()[:2])
+    assert float(first[0]) == pytest.approx(56)
+    assert float(first[1]) == pytest.approx(290 - (290 - 14) * (1.0 - 0.8) / 0.3, abs=0.06)
+    assert float(second[0]) == pytest.approx(56 + (720 - 56 - 12) / 99, abs=0.06)
+
+
+def test_gaps_in_the_line_stay_gaps() -> None:
+    table = daily()
+    table.loc[table.index[40:50], ["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]] = np.nan
+    chart = performance_chart(table, [])
+    assert chart
+    assert len(list(ET.fromstring(chart.svg).iter(f"{SVG}polyline"))) == 2
+
+
+def test_the_summary_tells_the_picture_in_a_sentence() -> None:
+    chart = performance_chart(daily(), [WASHED, RAINED])
+    assert chart
+    assert "90 of 100 days were fit to judge by" in chart.summary
+    assert "1 cleaning, 1 other recovery" in chart.summary
+    assert "96 % of a clean roof's output (likely 95 % to 97 %), an estimate" in chart.summary
+
+
+def test_what_came_from_outside_cannot_break_out_of_the_picture() -> None:
+    table = daily()
+    table.loc[~table["used"], "refused"] = '</script><script>alert("x")</script>'
+    chart = performance_chart(table, [Event(date(2026, 3, 2), "<b>x", wash=True)])
+    assert chart
+    assert "<script" not in chart.svg
+    assert "<b>" not in chart.svg
+
+
+def test_no_days_make_no_chart() -> None:
+    assert performance_chart(daily(0), []) is None
+
+
+def test_a_table_without_any_judged_day_still_draws() -> None:
+    table = daily(20)
+    for column in ("index", "soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"):
+        table[column] = np.nan
+    table["used"] = False
+    table["refused"] = "too few readings"
+    chart = performance_chart(table, [])
+    assert chart
+    go.Figure(chart.figure)
+    assert "0 of 20 days" in chart.summary

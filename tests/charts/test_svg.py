@@ -1,0 +1,79 @@
+"""The axes of the small drawings."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from portal.charts.palette import PALETTE
+from portal.charts.svg import month_steps, value_steps
+
+STATIC = Path(__file__).resolve().parents[2] / "portal" / "static"
+
+
+@given(st.floats(0, 1e4), st.floats(1e-3, 1e5))
+def test_grid_lines_lie_inside_and_are_few(low: float, span: float) -> None:
+    steps = value_steps(low, low + span)
+    assert 2 <= len(steps) <= 6
+    assert all(low - span * 1e-6 <= value <= low + span * (1 + 1e-6) for value in steps)
+
+
+def test_grid_lines_are_round_numbers() -> None:
+    assert value_steps(0.8, 1.1) == pytest.approx([0.8, 0.9, 1.0, 1.1])
+    assert value_steps(0, 60) == pytest.approx([0, 20, 40, 60])
+
+
+def test_months_are_named_once_a_year_and_are_few() -> None:
+    assert month_steps(date(2026, 1, 15), date(2026, 4, 20)) == [
+        (date(2026, 2, 1), "Feb 2026"),
+        (date(2026, 3, 1), "Mar"),
+        (date(2026, 4, 1), "Apr"),
+    ]
+    for years in range(1, 9):
+        assert len(month_steps(date(2020, 1, 1), date(2020 + years, 1, 1))) <= 10
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2 definition."""
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _contrast(one: str, other: str) -> float:
+    light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def _palettes() -> list[dict[str, str]]:
+    """The light and the dark palette as the style sheet has them."""
+    sheet = (STATIC / "portal.css").read_text()
+    blocks = re.findall(r"\{[^{}]*--chart-ink:[^{}]*\}", sheet)
+    return [dict(re.findall(r"--chart-([a-z]+): (#[0-9a-f]{6})", block)) for block in blocks[:2]]
+
+
+def test_sheet_script_and_charts_agree_on_the_colours() -> None:
+    light, dark = _palettes()
+    assert light == PALETTE
+    assert dark.keys() == PALETTE.keys()
+    script = (STATIC / "chart.js").read_text()
+    assert dict(re.findall(r'(\w+): "(#[0-9a-f]{6})"', script)) == PALETTE
+
+
+@pytest.mark.parametrize("name", ["day", "line", "wash", "rain", "expected", "refused"])
+def test_marks_stand_out_from_the_sheet(name: str) -> None:
+    """3 to 1 or more for graphics: WCAG 2.2, success criterion 1.4.11."""
+    for palette in _palettes():
+        assert _contrast(palette[name], palette["sheet"]) >= 3
+
+
+@pytest.mark.parametrize("name", ["ink", "soft"])
+def test_words_can_be_read_on_the_sheet(name: str) -> None:
+    """4.5 to 1 or more for text: WCAG 2.2, success criterion 1.4.3."""
+    for palette in _palettes():
+        assert _contrast(palette[name], palette["sheet"]) >= 4.5
