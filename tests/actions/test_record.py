@@ -1,0 +1,143 @@
+"""The record of a visit: entries arrive once, two phones add up, findings follow."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from django.core.exceptions import ValidationError
+
+from portal.actions.record import close_referral, findings, missing_from, record_entry
+from portal.actions.visits import finish_visit
+from portal.models import EntryKind, Look, Referral, Role, User, Visit, VisitEntry, VisitState
+from portal.models.record import standing
+from tests import factories
+from tests.factories import NOW
+
+pytestmark = pytest.mark.django_db
+
+
+def _enter(visit: Visit, by: User, kind: str = "step", item: str = "tap", **fields: Any) -> VisitEntry:
+    if kind in ("sign_off", "finish", "few_photos"):
+        item = ""
+    return record_entry(
+        **{"visit": visit, "client_id": uuid4(), "kind": kind, "item": item, "at": NOW, "by": by, "now": NOW} | fields
+    )
+
+
+@pytest.fixture
+def crew() -> tuple[Visit, User, User]:
+    visit = factories.visit()
+    firm = visit.site.customer.business
+    return visit, factories.member(firm, Role.TECHNICIAN), factories.member(firm, Role.TECHNICIAN)
+
+
+def test_the_same_entry_sent_twice_is_one(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    client_id = uuid4()
+    assert _enter(visit, one, client_id=client_id) == _enter(visit, one, client_id=client_id)
+    assert visit.entries.count() == 1
+
+
+def test_the_same_number_on_another_visit_is_another_entry(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    client_id = uuid4()
+    assert _enter(visit, one, client_id=client_id) != _enter(factories.visit(), one, client_id=client_id)
+
+
+def test_a_persons_newest_word_stands(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    late = _enter(visit, one, "inspection", "glass", answer="ok", at=NOW)
+    _enter(visit, one, "inspection", "glass", answer="seen", at=NOW - timedelta(minutes=5))  # arrived late
+    assert standing(visit.entries.all())[EntryKind.INSPECTION, Look.GLASS] == late
+
+
+def test_between_two_persons_the_graver_finding_stands(crew: tuple[Visit, User, User]) -> None:
+    visit, one, other = crew
+    grave = _enter(visit, one, "inspection", "glass", answer="urgent", note="Crack", at=NOW - timedelta(hours=1))
+    _enter(visit, other, "inspection", "glass", answer="ok", at=NOW)
+    assert standing(visit.entries.all())[EntryKind.INSPECTION, Look.GLASS] == grave
+    assert findings(visit.entries.all()) == [grave]
+
+
+@pytest.mark.parametrize(
+    ("fields", "sentence"),
+    [
+        ({"kind": "dance"}, "not known here"),
+        ({"item": "window"}, "not on the list"),
+        ({"kind": "inspection", "item": "glass", "answer": "maybe"}, "Choose one of: OK, Seen, Urgent"),
+        ({"kind": "inspection", "item": "glass", "answer": "urgent"}, "needs a note"),
+        ({"item": "water", "water_ppm": 9000}, "ppm"),
+        ({"item": "soak", "soak_minutes": 700}, "minutes"),
+        ({"kind": "few_photos"}, "why"),
+        ({"kind": "sign_off", "answer": "signed"}, "name of the customer"),
+    ],
+)
+def test_what_cannot_be_right_gets_a_sentence(
+    crew: tuple[Visit, User, User], fields: dict[str, Any], sentence: str
+) -> None:
+    visit, one, _ = crew
+    with pytest.raises(ValidationError, match=sentence):
+        _enter(visit, one, **fields)
+    assert visit.entries.count() == 0
+
+
+def test_a_visit_without_photos_is_not_finished_until_a_reason_is_given(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    with pytest.raises(ValidationError, match="0 of 2 photos before the wash"):
+        _enter(visit, one, "finish")
+    _enter(visit, one, "few_photos", note="Phone fell into the gutter")
+    _enter(visit, one, "finish", at=NOW - timedelta(hours=3))
+    visit.refresh_from_db()
+    assert visit.state == VisitState.DONE
+    assert visit.finished_at == NOW - timedelta(hours=3), "when it was finished, not when it arrived"
+    assert visit.finished_by == one
+
+
+def test_a_finish_by_a_clock_that_is_wrong_is_dated_to_its_arrival(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    _enter(visit, one, "few_photos", note="none")
+    _enter(visit, one, "finish", at=NOW + timedelta(days=400))
+    visit.refresh_from_db()
+    assert visit.finished_at == NOW
+
+
+def test_findings_become_work_to_refer_once_the_visit_is_done(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    _enter(visit, one, "inspection", "cables", answer="urgent", note="Burnt")
+    _enter(visit, one, "inspection", "debris", answer="seen")
+    _enter(visit, one, "inspection", "glass", answer="ok")
+    assert Referral.objects.count() == 0
+    _enter(visit, one, "few_photos", note="none")
+    _enter(visit, one, "finish")
+    assert list(visit.referrals.values_list("item", flat=True)) == ["cables"], "leaves are ours to clear"
+    # the other phone had waited for a signal
+    _enter(visit, one, "inspection", "roof", answer="seen", note="Cracked tile")
+    assert set(visit.referrals.values_list("item", flat=True)) == {"cables", "roof"}
+    # and a finding taken back closes by itself
+    _enter(visit, one, "inspection", "roof", answer="ok", at=NOW + timedelta(minutes=1))
+    assert list(visit.referrals.open().values_list("item", flat=True)) == ["cables"]
+
+
+def test_a_referral_is_closed_with_a_word_on_what_came_of_it(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    _enter(visit, one, "inspection", "cables", answer="urgent", note="Burnt")
+    finish_visit(visit=visit, by=one, now=NOW)
+    _enter(visit, one, "inspection", "frame", answer="seen")
+    referral = visit.referrals.get(item="cables")
+    with pytest.raises(ValidationError, match="who was told"):
+        close_referral(referral=referral, outcome=" ", by=one, now=NOW)
+    close_referral(referral=referral, outcome="Electrician called", by=one, now=NOW)
+    assert list(visit.referrals.open().values_list("item", flat=True)) == ["frame"]
+
+
+def test_what_is_missing_is_said(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    _enter(visit, one, "step", "tap")
+    said = " ".join(missing_from(visit, visit.entries.all()))
+    assert "0 of 2 photos after the wash" in said
+    assert "filter and water quality" in said
+    assert "tap and hose" not in said
+    assert "not at home" in said
