@@ -19,7 +19,8 @@ from django.db import transaction
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
-from portal.actions.mail import clean_due
+from portal.actions.mail import last_cleaned
+from portal.actions.pricing import price_of_visit
 from portal.actions.proof import update_proofs
 from portal.actions.reminders import plan_reminders
 from portal.models import (
@@ -35,11 +36,15 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import NightQuerySet, pack_daily
-from portal.pv.assessment import Assessment, Band, SiteReadings, assess, assess_town
+from portal.pv.assessment import Assessment, Band, SiteReadings, Verdict, assess, assess_town
+from portal.pv.due import Due, when_due
 from portal.pv.town import towns
-from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh
+from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 
 log = logging.getLogger(__name__)
+
+WASH_SEEN_WITHIN = timedelta(days=3)
+"""A recovery this close to a known cleaning is that cleaning, not rain."""
 
 STALLED_AFTER = timedelta(minutes=10)
 """A night still waiting after this has lost its message; the poll asks again."""
@@ -164,6 +169,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
     value_lost = None
     if result.present_loss is not None and isfinite(month_kwh):
         value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
+    due = _when_due(site, result)
     with transaction.atomic():
         kept, _ = SiteAssessment.objects.update_or_create(
             site=site,
@@ -189,8 +195,9 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "neighbours": result.neighbours,
                 "energy_kwh_per_year": year_wh / 1000 if isfinite(year_wh) else None,
                 "value_lost_per_month": value_lost,
-                "clean_due": result.clean_due or clean_due(site, None)[0],
-                "due_basis": "readings" if result.clean_due else "calendar",
+                "clean_due": due.on,
+                "due_basis": due.basis,
+                "due_reason": due.reason,
             },
         )
         SiteDaily.objects.update_or_create(
@@ -200,6 +207,29 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
         review_lead(site=site, assessment=kept, now=now)
         plan_reminders(site=site, assessment=kept, now=now)
     return kept
+
+
+def _when_due(site: Site, result: Assessment) -> Due:
+    """When the next wash is due. A fault other than dirt, or too little data, leaves that to the calendar."""
+    sure = result.verdict in (Verdict.SOILING, Verdict.CLEAN)
+    known = {cleaning.date for cleaning in result.cleanings}
+    ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
+    return when_due(
+        as_of=result.as_of,
+        loss_quantiles=result.loss_quantiles if sure else (),
+        rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
+        soiling_ratio=result.daily["soiling_ratio"],
+        recoveries=[
+            (recovery.date, recovery.gain)
+            for recovery in result.recoveries
+            if not any(abs(recovery.date - day) <= WASH_SEEN_WITHIN for day in known)
+        ],
+        clean_energy_wh=clean_energy_wh(result.daily, ahead),
+        price_per_kwh=float(site.price_per_kwh),
+        price=float(price_of_visit(site)),
+        last_cleaned=last_cleaned(site),
+        every_months=site.customer.business.calendar_months,
+    )
 
 
 def _gain(day: date, gain: float | None, band: Band | None) -> dict[str, object]:

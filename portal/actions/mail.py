@@ -382,9 +382,13 @@ def clean_due(site: Site, newest: SiteAssessment | None) -> tuple[date | None, b
     """When the site's next wash is due, and whether the readings say so (or only the calendar)."""
     if newest is not None and newest.due_basis:
         return newest.clean_due, newest.due_basis == "readings"
+    return calendar_due(last_cleaned(site), every_months=site.customer.business.calendar_months), False
+
+
+def last_cleaned(site: Site) -> date:
+    """Day of the last known cleaning, else of the installation, else of the first we heard of the roof."""
     washed = Visit.objects.filter(site=site, state=VisitState.DONE).aggregate(last=Max("finished_at"))["last"]
-    last = washed.astimezone(ZoneInfo(site.tz)).date() if washed else site.installed_on or site.created_at.date()
-    return calendar_due(last, every_months=site.customer.business.calendar_months), False
+    return washed.astimezone(ZoneInfo(site.tz)).date() if washed else site.installed_on or site.created_at.date()
 
 
 def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:
