@@ -1,0 +1,273 @@
+"""The first page: what a homeowner, the office and a technician find there."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from django.test import Client
+from django.utils import timezone
+from pytest_django import DjangoAssertNumQueries
+
+from portal.models import Import, ImportState, Reminder, ReminderKind, ReminderState, Role, Site, SiteDaily, User
+from portal.models.assessment import pack_daily
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+
+def page(client: Client, user: User, address: str = "/") -> str:
+    client.force_login(user)
+    answer = client.get(address)
+    assert answer.status_code == 200
+    return " ".join(answer.content.decode().split())
+
+
+def homeowner() -> tuple[User, Site]:
+    user = factories.user()
+    return user, factories.site(customer=factories.customer(user=user))
+
+
+def daily_table(days: int = 30) -> pd.DataFrame:
+    index = [date(2026, 5, 1) + timedelta(days=n) for n in range(days)]
+    return pd.DataFrame(
+        {
+            "energy_wh": 20_000.0,
+            "expected_wh": 25_000.0,
+            "index": 0.95,
+            "used": True,
+            "refused": "",
+            "soiling_ratio": 0.95,
+            "soiling_ratio_low": 0.93,
+            "soiling_ratio_high": 0.97,
+        },
+        index=index,
+    )
+
+
+def test_a_stranger_is_sent_to_log_in(client: Client) -> None:
+    answer = client.get("/")
+    assert answer.status_code == 302
+    assert answer["Location"].startswith("/accounts/login/")
+
+
+def test_somebody_without_any_role_is_told_what_to_do(client: Client) -> None:
+    assert "Nothing here yet" in page(client, factories.user())
+
+
+def test_a_dirty_roof_comes_with_its_range_since_when_and_what_it_costs(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(
+        site=site, present_loss=0.08, loss_low=0.06, loss_high=0.10, value_lost_per_month="16.00", neighbours=14
+    )
+    text = page(client, user)
+    assert "Dirty" in text
+    assert "<b>8 %</b>" in text
+    assert "likely between 6 % and 10 % (9 chances in 10)" in text
+    # the cost moves with the loss: 16 × 6/8 = 12 and 16 × 10/8 = 20
+    assert "<b>$16</b>" in text
+    assert "likely between $12 and $20" in text
+    assert "since about 27 March 2026" in text
+    assert "Compared with 14 roofs nearby" in text
+
+
+def test_another_fault_says_that_a_wash_will_not_fix_it(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(
+        site=site, verdict="other fault", cause="string_loss", cause_began=date(2026, 5, 3), loss_low=0.0
+    )
+    text = page(client, user)
+    assert "A wash will not fix this" in text
+    assert "3 May 2026" in text
+    assert "licensed electrician" in text
+    assert "Dirty" not in text
+
+
+def test_cant_tell_yet_gives_the_reason(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(
+        site=site,
+        verdict="not enough data",
+        present_loss=None,
+        loss_low=None,
+        loss_high=None,
+        reasons=["Only 12 clear days so far."],
+    )
+    text = page(client, user)
+    assert "Can't tell yet" in text
+    assert "Only 12 clear days so far." in text
+    assert "None" not in text
+
+
+def test_no_measurable_gain_reads_like_a_result(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(
+        site=site, cleanings=[{"date": "2026-04-20", "gain": 0.004, "low": -0.01, "high": 0.018}], verdict="clean"
+    )
+    text = page(client, user)
+    assert "No measurable gain" in text
+    assert "between −1.0 % and 1.8 %" in text
+
+
+def test_the_last_cleaning_is_told_in_output_energy_and_money(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(
+        site=site,
+        energy_kwh_per_year=12_000.0,
+        cleanings=[
+            {"date": "2025-04-20", "gain": 0.02, "low": 0.01, "high": 0.03},
+            {"date": "2026-04-20", "gain": 0.06, "low": 0.04, "high": 0.08},
+        ],
+    )
+    text = page(client, user)
+    assert "<b>+6 %</b>" in text
+    assert "20 April 2026" in text
+    # 6 % of 12,000 kWh a year over 12 months is 60 kWh a month; at 0.25 a kWh that is 15
+    assert "about 60 kWh, worth about $15" in text
+
+
+@pytest.mark.parametrize(
+    ("basis", "words"), [("readings", "the readings (an estimate)"), ("calendar", "the calendar, since the readings")]
+)
+def test_the_due_date_says_who_spoke(client: Client, basis: str, words: str) -> None:
+    user, site = homeowner()
+    due = timezone.now().date() + timedelta(days=40)
+    factories.assessment(site=site, clean_due=due, due_basis=basis, due_reason="It pays from then on.")
+    text = page(client, user)
+    assert f"<b>{due.day} {due:%B %Y}</b>" in text
+    assert words in text
+    assert "It pays from then on." in text
+
+
+def test_the_chart_comes_as_svg_with_the_data_beside_it_and_nothing_inline(client: Client) -> None:
+    user, site = homeowner()
+    factories.assessment(site=site)
+    SiteDaily.objects.create(site=site, as_of=date(2026, 5, 30), table=pack_daily(daily_table()))
+    text = page(client, user)
+    assert 'role="img"' in text
+    assert 'id="performance-data" type="application/json"' in text
+    assert " style=" not in text
+    assert "<style" not in text
+    assert " onclick=" not in text
+
+
+def test_a_page_of_four_years_loads_with_less_than_150_kb_before_plotly(client: Client) -> None:
+    user, site = homeowner()
+    table = daily_table(1461)
+    rng = np.random.default_rng(4)
+    table["index"] = 0.95 + rng.normal(0, 0.03, len(table))
+    table.loc[table.index[::3], ["used", "refused"]] = [False, "too few clear intervals"]
+    for n, column in enumerate(("soiling_ratio", "soiling_ratio_low", "soiling_ratio_high")):
+        table[column] = 0.94 + 0.02 * n + rng.normal(0, 0.001, len(table))
+    factories.assessment(site=site)
+    SiteDaily.objects.create(site=site, as_of=date(2026, 5, 30), table=pack_daily(table))
+    client.force_login(user)
+    answer = client.get("/", headers={"accept-encoding": "gzip"})
+    assert answer["Content-Encoding"] == "gzip"
+    from django.contrib.staticfiles import finders
+
+    static = 0
+    for name in ("portal.css", "chart.js", "mark.svg"):
+        found = finders.find(name)
+        assert isinstance(found, str)
+        with open(found, "rb") as file:
+            static += len(file.read())
+    assert len(answer.content) + static < 150_000
+
+
+def test_an_owner_of_several_roofs_gets_a_list(client: Client) -> None:
+    user, site = homeowner()
+    factories.site(customer=site.customer, name="Barn")
+    factories.assessment(site=site)
+    text = page(client, user)
+    assert "Your roofs" in text
+    assert "Barn" in text
+    assert "8 % (6 to 10 %)" in text
+
+
+def test_the_office_sees_leads_by_value_and_what_needs_a_hand(client: Client) -> None:
+    firm = factories.business()
+    owner = factories.member(firm)
+    small = factories.lead(site=factories.site(customer=factories.customer(business=firm)), value_per_month="9.00")
+    large = factories.lead(site=factories.site(customer=factories.customer(business=firm)), value_per_month="31.00")
+    meter = factories.meter(site=large.site)
+    Import.objects.create(
+        meter=meter,
+        uploaded_at=timezone.now(),
+        filename="april.csv",
+        sha256="0",
+        state=ImportState.FAILED,
+        problem="No column looks like a time.",
+    )
+    Reminder.objects.create(
+        business=firm,
+        customer=small.site.customer,
+        kind=ReminderKind.DUE,
+        key="one",
+        due_at=timezone.now() - timedelta(hours=1),
+        stale_at=timezone.now() + timedelta(days=1),
+        state=ReminderState.FAILED,
+    )
+    text = page(client, owner)
+    assert text.index("$31") < text.index("$9")
+    assert "2 roofs worth a call" in text
+    assert "No column looks like a time." in text
+    assert "1 failed" in text
+    assert "Without readings: 2" in text
+
+
+def test_the_office_sees_nothing_of_another_business(client: Client) -> None:
+    theirs = factories.lead()
+    text = page(client, factories.member(factories.business()))
+    assert theirs.site.customer.name not in text
+    assert "0 roofs worth a call" in text
+
+
+def test_the_office_page_asks_the_database_the_same_whatever_the_size(
+    client: Client, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    firm = factories.business()
+    owner = factories.member(firm)
+    for _ in range(12):
+        site = factories.site(customer=factories.customer(business=firm))
+        factories.assessment(site=site)
+        factories.lead(site=site)
+        factories.visit(site=site, starts_at=timezone.now())
+    client.force_login(owner)
+    with django_assert_max_num_queries(26):
+        assert client.get("/").status_code == 200
+
+
+def test_a_technician_sees_own_visits_of_today_and_tomorrow(client: Client) -> None:
+    firm = factories.business()
+    technician = factories.member(firm, Role.TECHNICIAN)
+    other = factories.member(firm, Role.TECHNICIAN)
+    now = timezone.now()
+
+    def send(person: User, name: str, days: int) -> None:
+        customer = factories.customer(business=firm, name=name)
+        factories.visit(
+            site=factories.site(customer=customer), technicians=(person,), starts_at=now + timedelta(days=days)
+        )
+
+    send(technician, "Anna Today", 0)
+    send(technician, "Ben Tomorrow", 1)
+    send(technician, "Carl Later", 4)
+    send(other, "Dora Elsewhere", 0)
+    text = page(client, technician)
+    assert text.index("Anna Today") < text.index("Tomorrow</h2>") < text.index("Ben Tomorrow")
+    assert "Carl Later" not in text
+    assert "Dora Elsewhere" not in text
+    assert "Production history" in text
+    assert "licensed electrician" in text
+
+
+def test_somebody_with_several_roles_gets_links_between_them(client: Client) -> None:
+    firm = factories.business()
+    owner = factories.member(firm)
+    factories.site(customer=factories.customer(business=firm, user=owner))
+    assert '/?as=roof"' in page(client, owner)
+    assert "Your roof: Home" in page(client, owner, "/?as=roof")
+    assert "Leads, by what is at stake" in page(client, owner, "/?as=roofs")  # not a technician: falls back
