@@ -115,6 +115,9 @@ def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int) ->
     index = energy_wh.index
     if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
         raise ValueError("energy_wh needs a zone-aware time index; naive times are refused")
+    # A record starts with its first reading: a summer midnight lies in the winter clock's day before.
+    begin = int(np.argmax(np.isfinite(energy_wh.to_numpy(dtype=np.float64))))
+    energy_wh, index = energy_wh.iloc[begin:], index[begin:]
     unix = index.as_unit("s").asi8
     values = energy_wh.to_numpy(dtype=np.float64)
     offset = standard_offset(array.tz, int(index[0].year))
