@@ -1,0 +1,354 @@
+"""When a cleaning is due, against brute force, arithmetic and futures whose answer is known."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from portal.pv.due import (
+    STEP_DAYS,
+    STEPS,
+    Basis,
+    SoilingYear,
+    best_interval_days,
+    best_routine,
+    calendar_due,
+    forecast,
+    read_year,
+    value_by_step,
+    when_due,
+)
+
+TODAY = date(2026, 3, 1)
+DRY = SoilingYear(np.full(STEPS, 0.001), np.zeros(STEPS), np.array([1.0]))
+
+
+def steady_energy(kwh: float) -> pd.Series[float]:
+    """The same clean yield every day of the year ahead."""
+    days = [TODAY + timedelta(days=number) for number in range(1, 366, 10)]
+    return pd.Series(kwh * 1000, index=pd.Index(days, dtype=object))
+
+
+def spread(low: float, high: float) -> list[float]:
+    return [low + (high - low) * (0.05 + 0.1 * step) for step in range(10)]
+
+
+# --- the formula -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rate", "value", "price"), [(0.001, 3.0, 150.0), (0.0005, 8.0, 90.0), (0.003, 1.5, 240.0), (0.0002, 20.0, 60.0)]
+)
+def test_the_best_interval_is_where_brute_force_finds_it(rate: float, value: float, price: float) -> None:
+    days = np.arange(1, 5000)
+    # day by day, without the integral: the loss of day n after a wash is rate × (n − ½)
+    lost = np.cumsum(rate * (days - 0.5) * value)
+    cost_per_day = (price + lost) / days
+    assert best_interval_days(rate, value, price) == pytest.approx(days[cost_per_day.argmin()], abs=1)
+
+
+def test_the_best_interval_is_the_economic_order_quantity() -> None:
+    # Worked example of the order quantity in common textbook form (value from memory): demand 1000 a year, 10 an
+    # order, 5 a unit and year to hold give √(2·1000·10/5) = 63.2 units an order, 0.0632 years between orders.
+    # Dirt: "holding" a day's growth r V for a day costs r V; demand one day a day. C = 10, r V = 5 · 1000.
+    assert best_interval_days(5.0, 1000.0, 10.0) == pytest.approx(0.0632, abs=5e-5)
+
+
+def test_nothing_gathered_or_lost_is_never_due() -> None:
+    assert best_interval_days(0.0, 3.0, 150.0) == math.inf
+    assert best_interval_days(0.001, 0.0, 150.0) == math.inf
+    with pytest.raises(ValueError, match="negative"):
+        best_interval_days(-0.001, 3.0, 150.0)
+
+
+# --- the calendar ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("last", "months", "due"),
+    [
+        (date(2024, 2, 29), 12, date(2025, 2, 28)),
+        (date(2025, 12, 15), 1, date(2026, 1, 15)),
+        (date(2025, 5, 31), 6, date(2025, 11, 30)),
+        (date(2025, 12, 1), 12, date(2026, 12, 1)),
+    ],
+)
+def test_the_calendar_counts_months(last: date, months: int, due: date) -> None:
+    assert calendar_due(last, every_months=months) == due
+
+
+# --- the routine -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("value", "price"), [(3.0, 150.0), (8.0, 150.0), (12.0, 120.0)])
+def test_without_rain_and_seasons_the_routine_is_the_formula(value: float, price: float) -> None:
+    # washed every T days, the loss just before a wash is r T
+    loss = 0.001 * best_interval_days(0.001, value, price)
+    limits = best_routine(DRY, np.full(STEPS, value), price)
+    assert limits.mean() == pytest.approx(loss, rel=0.03)
+    ahead = forecast(
+        as_of=TODAY,
+        loss_quantiles=[0.0] * 10,
+        rate_ci=(0.001, 0.001),
+        year=DRY,
+        clean_energy_wh=steady_energy(value * 4),
+        price_per_kwh=0.25,
+        price=price,
+    )
+    assert ahead.interval_days == pytest.approx(best_interval_days(0.001, value, price), rel=0.03)
+
+
+def cost_of_routine(limits: np.ndarray, year: SoilingYear, value: np.ndarray, price: float, seed: int) -> float:
+    """Money a year that following ``limits`` costs, by day-by-day simulation written apart from the one under test."""
+    draw = np.random.default_rng(seed)
+    roofs, years, loss, cost = 200, 12, np.zeros(200), 0.0
+    for day in range(years * 365):
+        step = min(day % 365 // STEP_DAYS, STEPS - 1)
+        loss += year.rate_per_day[step]
+        rain = draw.random(roofs) < year.rain_per_day[step]
+        loss[rain] *= draw.choice(year.kept, rain.sum())
+        if day % STEP_DAYS == 0:
+            due = loss >= limits[step]
+            cost += price * due.sum()
+            loss[due] = 0.0
+        cost += float((loss * value[step]).sum())
+    return cost / roofs / years
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_with_rain_and_seasons_no_fixed_loss_or_calendar_costs_less(seed: int) -> None:
+    """Brute force over constant limits: the routine is as cheap as the best of them, within the noise, or cheaper."""
+    season = np.cos((np.arange(STEPS) - 36) / STEPS * 2 * np.pi)  # summer in the middle of the year
+    year = SoilingYear(
+        np.clip(0.0012 + 0.0010 * season, 0.0002, None),
+        np.where(season > 0, 0.002, 0.03),  # dry summers, wet winters
+        np.array([0.0, 0.3, 0.6]),
+    )
+    value = 4.0 + 2.5 * season
+    price = 90.0
+    ours = cost_of_routine(best_routine(year, value, price), year, value, price, seed)
+    fixed = [cost_of_routine(np.full(STEPS, limit), year, value, price, seed) for limit in np.arange(0.02, 0.4, 0.02)]
+    never = cost_of_routine(np.full(STEPS, np.inf), year, value, price, seed)
+    assert ours < never
+    assert ours <= min(fixed) * 1.01
+
+
+def test_frequent_rain_makes_a_wash_not_worth_its_price() -> None:
+    wet = SoilingYear(np.full(STEPS, 0.001), np.full(STEPS, 0.1), np.array([0.0]))
+    assert np.isinf(best_routine(wet, np.full(STEPS, 3.0), 150.0)).all()
+
+
+def test_the_routine_waits_before_the_rains_and_not_before_the_dry_season() -> None:
+    rain = np.where(np.arange(STEPS) >= 40, 0.08, 0.0)  # from mid-July
+    year = SoilingYear(np.full(STEPS, 0.0015), rain, np.array([0.1]))
+    limits = best_routine(year, np.full(STEPS, 6.0), 80.0)
+    assert limits[37] > limits[5] + 0.02
+
+
+def test_a_price_of_nothing_and_a_day_without_value_are_refused() -> None:
+    with pytest.raises(ValueError, match="must cost something"):
+        best_routine(DRY, np.full(STEPS, 3.0), 0.0)
+    with pytest.raises(ValueError, match="gaps"):
+        best_routine(DRY, np.full(STEPS, np.nan), 10.0)
+
+
+# --- what the record says --------------------------------------------------------------------------------------------
+
+
+def test_a_planted_year_is_read_back() -> None:
+    """Three years: 0.2 % a day in the summer half, 0.05 % in the winter half; rain every 30 days takes nine tenths."""
+    days = [date(2022, 1, 1) + timedelta(days=number) for number in range(3 * 365)]
+    loss, losses, recoveries = 0.0, [], []
+    for number, day in enumerate(days):
+        loss += 0.002 if 4 <= day.month <= 9 else 0.0005
+        if number % 30 == 29:
+            recoveries.append((day, 0.9 * loss))
+            loss *= 0.1
+        losses.append(loss)
+    ratio = pd.Series(1 - np.array(losses), index=pd.Index(days, dtype=object))
+    mean = (0.002 * 183 + 0.0005 * 182) / 365
+    year = read_year(ratio, recoveries, rate_per_day=mean)
+    # drawn a fifth of the way towards the mean on purpose: 60 days of prior against some 270 days of three seasons
+    assert year.rate_per_day[36] == pytest.approx(0.002, rel=0.2)
+    assert year.rate_per_day[2] == pytest.approx(0.0005, rel=0.8)
+    assert year.rate_per_day.mean() == pytest.approx(mean, rel=1e-9)
+    # in summer the roof is dirty (above 1.5 %) some 24 of each 30 days: one rain in that time
+    assert year.rain_per_day[36] == pytest.approx(1 / 24, rel=0.3)
+    assert np.median(year.kept) == pytest.approx(0.1, abs=0.03)
+
+
+def test_a_record_without_rain_or_season_leans_on_the_prior() -> None:
+    days = pd.Index([TODAY - timedelta(days=number) for number in range(100, 0, -1)], dtype=object)
+    year = read_year(pd.Series(1.0, index=days), [], rate_per_day=0.001)
+    assert (year.rate_per_day == 0.001).all()
+    # nothing was dirty, so the record says nothing of rain: the prior of one in 90 days stands
+    assert year.rain_per_day == pytest.approx(np.full(STEPS, 1 / 90))
+
+
+def test_seasons_of_value_are_laid_on_the_right_days() -> None:
+    energy = steady_energy(10.0)
+    energy[[day for day in energy.index if day.month in (6, 7)]] = 30_000.0
+    value = value_by_step(energy, 0.5)
+    assert value[36] == pytest.approx(15.0)  # early July
+    assert value[0] == pytest.approx(5.0)
+    with pytest.raises(ValueError, match="gaps"):
+        value_by_step(energy * np.nan, 0.5)
+
+
+# --- the forecast ----------------------------------------------------------------------------------------------------
+
+
+def test_without_rain_the_band_grows_by_the_rate() -> None:
+    ahead = forecast(
+        as_of=TODAY,
+        loss_quantiles=spread(0.02, 0.04),
+        rate_ci=(0.001, 0.001),
+        year=DRY,
+        clean_energy_wh=steady_energy(20.0),
+        price_per_kwh=0.25,
+        price=150.0,
+    ).ahead
+    assert len(ahead) == round(6 * STEPS / 12)
+    after_100 = ahead.loc[TODAY + timedelta(days=100)]
+    # 2 to 4 % evenly spread, plus 10 %
+    assert after_100["loss"] == pytest.approx(0.13, abs=0.002)
+    assert after_100["loss_low"] == pytest.approx(0.121, abs=0.002)
+    assert after_100["loss_high"] == pytest.approx(0.139, abs=0.002)
+    # 20 kWh at 0.25 are 5 a day; 13 % of it
+    assert after_100["value"] == pytest.approx(0.65, abs=0.01)
+
+
+def test_an_unsure_rate_widens_the_band() -> None:
+    def width(rate_ci: tuple[float, float]) -> float:
+        ahead = forecast(
+            as_of=TODAY,
+            loss_quantiles=[0.03] * 10,
+            rate_ci=rate_ci,
+            year=DRY,
+            clean_energy_wh=steady_energy(20.0),
+            price_per_kwh=0.25,
+            price=150.0,
+        ).ahead
+        return float(ahead["loss_high"].iloc[-1] - ahead["loss_low"].iloc[-1])
+
+    # 180 days at a rate whose 90 % interval is 0.0008 wide
+    assert width((0.0006, 0.0014)) == pytest.approx(180 * 0.0008, rel=0.15)
+    assert width((0.001, 0.001)) == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("present", [0.0, 0.05, 0.10])
+def test_the_due_day_is_when_the_loss_reaches_what_the_formula_says(present: float) -> None:
+    # 6 a day and 100 a wash: T = √(200 / 0.006) = 182.6 days, so a wash pays from a loss of 18.3 %
+    found = forecast(
+        as_of=TODAY,
+        loss_quantiles=[present] * 10,
+        rate_ci=(0.001, 0.001),
+        year=DRY,
+        clean_energy_wh=steady_energy(24.0),
+        price_per_kwh=0.25,
+        price=100.0,
+    )
+    assert found.pays_on is not None
+    assert (found.pays_on - TODAY).days == pytest.approx((0.1826 - present) / 0.001, abs=8)
+
+
+def test_what_a_wash_keeps_is_what_arithmetic_says() -> None:
+    # due today; without rain the whole 20 % stays off for two years: 0.2 × 6 a day × 730 days
+    found = forecast(
+        as_of=TODAY,
+        loss_quantiles=[0.2] * 10,
+        rate_ci=(0.001, 0.001),
+        year=DRY,
+        clean_energy_wh=steady_energy(24.0),
+        price_per_kwh=0.25,
+        price=100.0,
+    )
+    assert found.pays_on == TODAY
+    assert found.saved == pytest.approx(0.2 * 6 * 730, rel=0.001)
+
+
+def test_rain_takes_away_what_a_wash_would_have_kept() -> None:
+    rainy = SoilingYear(np.full(STEPS, 0.001), np.full(STEPS, 0.02), np.array([0.0]))
+    found = forecast(
+        as_of=TODAY,
+        loss_quantiles=[0.4] * 10,
+        rate_ci=(0.001, 0.001),
+        year=rainy,
+        clean_energy_wh=steady_energy(24.0),
+        price_per_kwh=0.25,
+        price=60.0,
+    )
+    assert found.pays_on == TODAY
+    # until the first rain, 50 days on average: 0.4 × 6 × 50, and a five-day step's grain
+    assert found.saved == pytest.approx(0.4 * 6 * 50, rel=0.15)
+
+
+def test_the_same_input_gives_the_same_answer() -> None:
+    year = SoilingYear(np.full(STEPS, 0.001), np.full(STEPS, 0.01), np.array([0.2]))
+    first, second = (
+        forecast(
+            as_of=TODAY,
+            loss_quantiles=spread(0.0, 0.05),
+            rate_ci=(0.0005, 0.0015),
+            year=year,
+            clean_energy_wh=steady_energy(24.0),
+            price_per_kwh=0.25,
+            price=60.0,
+        )
+        for _ in range(2)
+    )
+    assert (first.pays_on, first.saved) == (second.pays_on, second.saved)
+    pd.testing.assert_frame_equal(first.ahead, second.ahead)
+
+
+# --- who speaks ------------------------------------------------------------------------------------------------------
+
+
+def asked(**changes: object) -> dict[str, object]:
+    """A dry roof three years in, 20 % dirty, that a wash at 100 pays for today."""
+    days = pd.Index([TODAY - timedelta(days=number) for number in range(1000, -1, -1)], dtype=object)
+    return {
+        "as_of": TODAY,
+        "loss_quantiles": spread(0.18, 0.22),
+        "rate_ci": (0.0009, 0.0011),
+        "soiling_ratio": pd.Series(1 - 0.0002 * np.arange(1001.0), index=days),
+        "recoveries": [],
+        "clean_energy_wh": steady_energy(24.0),
+        "price_per_kwh": 0.25,
+        "price": 100.0,
+        "last_cleaned": date(2025, 10, 31),
+        "every_months": 6,
+    } | changes
+
+
+def test_readings_that_can_say_speak() -> None:
+    due = when_due(**asked())  # type: ignore[arg-type]
+    assert (due.on, due.basis, due.pays) == (TODAY, Basis.READINGS, True)
+    assert "From today a wash (100) is cheaper than waiting" in due.reason
+
+
+def test_a_wash_that_does_not_pay_is_not_due_and_says_so() -> None:
+    due = when_due(**asked(price_per_kwh=0.005))  # type: ignore[arg-type]
+    assert (due.on, due.basis, due.pays) == (None, Basis.READINGS, False)
+    assert "in money alone no wash is likely to pay" in due.reason
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"loss_quantiles": []}, "no estimate of the loss"),
+        ({"rate_ci": None}, "no estimate of the loss"),
+        ({"loss_quantiles": spread(0.0, 0.2)}, "anywhere between 1 % and 19 %"),
+        ({"soiling_ratio": pd.Series(1.0, index=[TODAY])}, "shorter than 90 days"),
+        ({"clean_energy_wh": steady_energy(np.nan)}, "value of a day's output is not known"),
+    ],
+)
+def test_where_the_readings_cannot_say_the_calendar_speaks_and_says_why(changes: dict[str, object], why: str) -> None:
+    due = when_due(**asked(**changes))  # type: ignore[arg-type]
+    assert (due.on, due.basis, due.pays) == (date(2026, 4, 30), Basis.CALENDAR, None)
+    assert why in due.reason
+    assert "one wash every 6 months, next about 30 April 2026" in due.reason
