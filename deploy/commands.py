@@ -1,7 +1,8 @@
 """Runs several management commands in one process, since each process pays two seconds of imports.
 
-Each argument is one command line: ``python -m deploy.commands migrate "nightly --wait"``. Whatever fails is said in one
-sentence; the whole traceback goes to the file named by PORTAL_ERRORS_TO.
+``python -m deploy.commands FILE migrate -- "nightly --wait"``: each argument is one command line, and at ``--`` the
+file is made, which tells the supervisor to start what works on the database. Whatever fails is said in one sentence;
+the whole traceback goes to the file named by PORTAL_ERRORS_TO.
 """
 
 import os
@@ -15,10 +16,13 @@ import django
 from django.core.management import CommandError, call_command
 
 
-def main(lines: list[str]) -> int:
+def main(ready: Path, lines: list[str]) -> int:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
     django.setup()
     for line in lines:
+        if line == "--":
+            ready.touch()
+            continue
         name, *arguments = shlex.split(line)
         try:
             call_command(name, *arguments)
@@ -35,4 +39,4 @@ def main(lines: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main(Path(sys.argv[1]), sys.argv[2:]))

@@ -106,38 +106,41 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
     env = {"PORTAL_BASE_URL": address, "DJANGO_SETTINGS_MODULE": "portal.settings"} | dict(os.environ)
     env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1", "PORTAL_ERRORS_TO": str(var / "log" / "start.log")}
     python = sys.executable
-
-    def commands(*lines: str) -> None:
-        if supervisor.run([python, "-m", "deploy.commands", *lines], env=env) != 0:
-            raise Trouble("Rinsemark did not start, for the reason above.")
-
+    celery = [python, "-m", "celery", "--app", "workers.app"]
+    ready = var / "ready"
+    ready.unlink(missing_ok=True)
     if "PORTAL_REDIS_URL" not in env:
         _, env["PORTAL_REDIS_URL"] = start_queue(supervisor, var / "queue")
-    commands("migrate --verbosity 0", "prepare_assets", "demo")
-    celery = [python, "-m", "celery", "--app", "workers.app"]
-    supervisor.start(Program("worker", [*celery, "worker", *WORKER_OPTIONS], env, stop_seconds=15))
-    supervisor.start(Program("beat", [*celery, "beat", "--schedule", str(var / "beat")], env))
-    web = None
-    if listener is not None:
-        gunicorn = [
-            python,
-            "-m",
-            "gunicorn",
-            "--config",
-            "deploy/gunicorn_conf.py",
-            "--bind",
-            f"fd://{listener.fileno()}",
-        ]
-        web = supervisor.start(Program("web", gunicorn, env, pass_fds=(listener.fileno(),)))
-    commands("nightly --wait", "standing")
-    if web is None:
-        return
-    supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), web, 60)
-    print(f"\nRinsemark is at {address} (demo logins above). Ctrl-C stops it and everything it started.", flush=True)
-    while True:
-        supervisor.wait(0.5)
+
+    def look_after() -> None:
         for sentence in supervisor.mend():
             print(sentence, flush=True)
+
+    def start_servers() -> None:
+        """Once the tables are there."""
+        look_after()
+        if not ready.exists():
+            return
+        ready.unlink()
+        supervisor.start(Program("worker", [*celery, "worker", *WORKER_OPTIONS], env))
+        if listener is not None:
+            bind = f"fd://{listener.fileno()}"
+            gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", bind]
+            supervisor.start(Program("web", gunicorn, env, pass_fds=(listener.fileno(),)))
+
+    before = ["migrate --verbosity 0", "prepare_assets", "demo"]
+    after = ["nightly --wait", "standing", "demo --logins"]
+    commands = [python, "-m", "deploy.commands", str(ready), *before, "--", *after]
+    if supervisor.run(commands, env=env, meanwhile=start_servers) != 0:
+        raise Trouble("Rinsemark did not start, for the reason above.")
+    if listener is None:
+        return
+    supervisor.start(Program("beat", [*celery, "beat", "--schedule", var / "beat"], env))
+    supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), supervisor.children[-2], 120)
+    print(f"\nRinsemark is at {address}. Ctrl-C stops it and everything it started.", flush=True)
+    while True:
+        supervisor.wait(0.5)
+        look_after()
 
 
 def answers(url: str) -> bool:

@@ -40,6 +40,8 @@ class Program:
     user: str | None = None
     stop_signal: int = signal.SIGTERM
     stop_seconds: float = 10.0
+    stops_last: bool = False
+    """Others need it until they have stopped."""
 
 
 @dataclass
@@ -118,8 +120,10 @@ class Supervisor:
         self.children.append(child)
         return child
 
-    def run(self, argv: Sequence[str | Path], *, env: Mapping[str, str]) -> int:
-        """Run one command to its end, talking to our terminal. Returns its exit code."""
+    def run(
+        self, argv: Sequence[str | Path], *, env: Mapping[str, str], meanwhile: Callable[[], None] = lambda: None
+    ) -> int:
+        """Run one command to its end, talking to our terminal, calling `meanwhile` often. Returns its exit code."""
         pipe = self._pipe
 
         def announce() -> None:
@@ -136,6 +140,7 @@ class Supervisor:
         try:
             while process.poll() is None:
                 self.wait(0.05)
+                meanwhile()
         finally:
             self._end_group(process, signal.SIGTERM, 3.0)
         return process.returncode
@@ -174,14 +179,18 @@ class Supervisor:
             said.append(f"The {child.program.name} process ended (code {code}) and was started again.")
         return said
 
-    def stop(self, child: Child) -> None:
-        self._end_group(child.process, child.program.stop_signal, child.program.stop_seconds)
+    def stop(self, child: Child, *, asked: bool = False) -> None:
+        self._end_group(child.process, None if asked else child.program.stop_signal, child.program.stop_seconds)
         self.children.remove(child)
 
     def close(self) -> None:
-        # Last started, first stopped: the queue and the database outlive those who use them.
-        for child in reversed(list(self.children)):
-            self.stop(child)
+        for stops_last in (False, True):
+            stopping = [child for child in self.children if child.program.stops_last == stops_last]
+            for child in stopping:  # ask all, then wait for each: they take their time together
+                with contextlib.suppress(ProcessLookupError):
+                    child.process.send_signal(child.program.stop_signal)
+            for child in stopping:
+                self.stop(child, asked=True)
         if self._watcher.stdin is not None and not self._watcher.stdin.closed:
             self._watcher.stdin.close()
         self._watcher.wait()
@@ -190,10 +199,11 @@ class Supervisor:
         self._end_group(child.process, signal.SIGKILL, 0.0)
         self.children.remove(child)
 
-    def _end_group(self, process: subprocess.Popen[bytes], number: int, seconds: float) -> None:
+    def _end_group(self, process: subprocess.Popen[bytes], number: int | None, seconds: float) -> None:
         """Ask the program to stop, wait (not so long if asked twice), then kill whatever is left of its group."""
         if process.poll() is None:
-            process.send_signal(number)
+            if number is not None:
+                process.send_signal(number)
             deadline = time.monotonic() + seconds
             while process.poll() is None and time.monotonic() < deadline and self.asked_to_stop < 2:
                 time.sleep(0.02)
@@ -231,7 +241,7 @@ def start_queue(
         save ""
         maxmemory-policy noeviction
     """
-    program = Program("queue", [get_binary_path(), "-"], stdin=settings.encode())
+    program = Program("queue", [get_binary_path(), "-"], stdin=settings.encode(), stops_last=True)
     child = supervisor.start(program)
     url = f"redis://:{password}@127.0.0.1:{port}/0"
     supervisor.wait_until(lambda: queue_answers(url), child, 20)
@@ -279,7 +289,7 @@ def start_postgres(supervisor: Supervisor, folder: Path) -> tuple[Child, str]:
     port = free_port()
     argv: list[str | Path] = [_commands.POSTGRES_BIN_PATH / "postgres", "-D", folder, "-h", "127.0.0.1"]
     argv += ["-p", str(port), "-k", "", "-c", "fsync=off"]  # a test's database need not outlive a power cut
-    child = supervisor.start(Program("postgres", argv, user=user, stop_signal=signal.SIGINT))
+    child = supervisor.start(Program("postgres", argv, user=user, stop_signal=signal.SIGINT, stops_last=True))
     url = f"postgres://postgres@127.0.0.1:{port}/postgres"
 
     def answers() -> bool:
