@@ -90,7 +90,7 @@ def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
 @register.filter
 def loss_words(assessment: SiteAssessment | None) -> str:
     """The present loss with its interval, for a table: "8 % (6 to 10 %)"."""
-    if assessment is None or assessment.present_loss is None:
+    if not assessment or assessment.present_loss is None:
         return ""
     return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
 
@@ -98,7 +98,7 @@ def loss_words(assessment: SiteAssessment | None) -> str:
 @register.filter
 def due_words(assessment: SiteAssessment | None) -> str:
     """When cleaning is due, for a table: "due now", "due 4 May 2027 by the calendar"."""
-    if assessment is None or assessment.clean_due is None:
+    if not assessment or assessment.clean_due is None:
         return ""
     due = assessment.clean_due
     when = "now" if due <= assessment.as_of + timedelta(days=1) else f"{due.day} {due:%b %Y}"

@@ -1,0 +1,221 @@
+"""A site's page and its facts: who sees it, who changes it, and what wrong facts are told."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from html import unescape
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from portal.models import Night, Role, Site
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+
+def facts(**changes: str) -> dict[str, str]:
+    """What the office types for a new site with one plane."""
+    return {
+        "name": "Home",
+        "address": "3 Invented Lane",
+        "latitude": "39.742",
+        "longitude": "-105.17",
+        "tz": "America/Denver",
+        "ac_kw": "5",
+        "price_per_kwh": "0.25",
+        "storeys": "1",
+        "planes-TOTAL_FORMS": "2",
+        "planes-INITIAL_FORMS": "0",
+        "planes-MIN_NUM_FORMS": "1",
+        "planes-MAX_NUM_FORMS": "1000",
+        "planes-0-tilt": "25",
+        "planes-0-azimuth": "180",
+        "planes-0-dc_kw": "6",
+        "planes-0-module_count": "15",
+    } | changes
+
+
+def text_of(answer: Any) -> str:
+    return " ".join(unescape(answer.content.decode()).split())
+
+
+def test_the_page_shows_facts_and_reasons_to_owner_office_and_technician_on_a_visit(client: Client) -> None:
+    firm = factories.business()
+    homeowner = factories.user()
+    technician = factories.member(firm, Role.TECHNICIAN)
+    site = factories.site(customer=factories.customer(business=firm, user=homeowner))
+    factories.assessment(site=site, reasons=["Alike at all hours, as dirt is."])
+    factories.visit(site=site, technicians=(technician,))
+    for person in (homeowner, factories.member(firm, Role.OFFICE), technician):
+        client.force_login(person)
+        text = text_of(client.get(f"/sites/{site.pk}/"))
+        assert "Alike at all hours, as dirt is." in text
+        assert "6 kW, 15 panels" in text
+        assert "180°" in text
+
+
+def test_others_do_not_learn_that_the_site_exists(client: Client) -> None:
+    firm = factories.business()
+    site = factories.site(customer=factories.customer(business=firm))
+    others = (
+        factories.user(),
+        factories.member(factories.business()),
+        factories.member(firm, Role.TECHNICIAN),
+    )
+    for person in others:
+        client.force_login(person)
+        assert client.get(f"/sites/{site.pk}/").status_code == 404
+        assert client.get(f"/sites/{site.pk}/edit/").status_code == 404
+
+
+def test_a_homeowner_sees_but_does_not_change_the_facts(client: Client) -> None:
+    user = factories.user()
+    site = factories.site(customer=factories.customer(user=user))
+    client.force_login(user)
+    assert "Change facts" not in text_of(client.get(f"/sites/{site.pk}/"))
+    assert client.post(f"/sites/{site.pk}/edit/", facts()).status_code == 403
+
+
+def test_recoveries_and_cleanings_are_listed_with_their_range(client: Client) -> None:
+    site = factories.site()
+    factories.assessment(
+        site=site, cleanings=[{"date": "2026-04-20", "gain": 0.05, "low": 0.03, "high": 0.07}], energy_kwh_per_year=6000
+    )
+    client.force_login(factories.member(site.customer.business))
+    text = text_of(client.get(f"/sites/{site.pk}/"))
+    assert "20 Apr 2026" in text
+    assert "5 % (3 % to 7 %)" in text
+    # 5 % of 6,000 kWh over 12 months is 25 kWh; at 0.25 a kWh 6.25, told in whole units
+    assert "25 kWh, $6" in text
+
+
+def test_a_technician_gets_no_link_to_reports_of_visits_of_others(client: Client) -> None:
+    firm = factories.business()
+    site = factories.site(customer=factories.customer(business=firm))
+    done = timezone.now() - timedelta(days=90)
+    past = factories.visit(site=site, starts_at=done, state="done", finished_at=done)
+    technician = factories.member(firm, Role.TECHNICIAN)
+    factories.visit(site=site, technicians=(technician,))
+    client.force_login(technician)
+    assert f"/visits/{past.pk}/report/" not in text_of(client.get(f"/sites/{site.pk}/"))
+    client.force_login(factories.member(firm))
+    assert f"/visits/{past.pk}/report/" in text_of(client.get(f"/sites/{site.pk}/"))
+
+
+def test_the_office_adds_a_site_with_planes_and_a_meter(client: Client) -> None:
+    customer = factories.customer()
+    client.force_login(factories.member(customer.business, Role.OFFICE))
+    second = {
+        "planes-1-tilt": "10",
+        "planes-1-azimuth": "270",
+        "planes-1-dc_kw": "2",
+        "planes-1-module_count": "5",
+    }
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(**second))
+    site = Site.objects.get(customer=customer)
+    assert answer["Location"] == f"/sites/{site.pk}/"
+    assert [(plane.tilt, plane.dc_kw) for plane in site.planes.all()] == [(25.0, 6.0), (10.0, 2.0)]
+    assert site.meters.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "sentence"),
+    [
+        ("planes-0-tilt", "120", "Tilt lies between 0 (flat) and 90 (upright) degrees."),
+        ("latitude", "95", "Latitude lies between −90 and 90."),
+        ("longitude", "-190", "Longitude lies between −180 and 180."),
+        ("planes-0-dc_kw", "0", "The DC size must be above 0 kW."),
+        ("planes-0-dc_kw", "6000", "That makes 400 kW a panel"),
+        ("planes-0-azimuth", "361", "Azimuth lies between 0 and 360"),
+        ("planes-0-module_count", "0", "greater than or equal to 1"),
+        ("ac_kw", "0", "AC size must be above 0 kW."),
+        ("tz", "Mars/Olympus", "is not a time zone"),
+        ("price_per_kwh", "-1", "greater than or equal to 0"),
+    ],
+)
+def test_a_wrong_fact_gets_a_sentence_at_its_field_and_keeps_the_rest(
+    client: Client, field: str, value: str, sentence: str
+) -> None:
+    customer = factories.customer()
+    client.force_login(factories.member(customer.business))
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(**{field: value}))
+    text = text_of(answer)
+    assert answer.status_code == 200
+    assert sentence in text
+    assert f'id="id_{field}_error"' in text
+    assert "3 Invented Lane" in text
+    assert not Site.objects.exists()
+
+
+def test_a_site_needs_a_plane(client: Client) -> None:
+    customer = factories.customer()
+    client.force_login(factories.member(customer.business))
+    none = {f"planes-0-{name}": "" for name in ("tilt", "azimuth", "dc_kw", "module_count")}
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(**none))
+    assert answer.status_code == 200
+    assert not Site.objects.exists()
+
+
+def test_planes_change_and_go(client: Client) -> None:
+    site = factories.site()
+    first = site.planes.get()
+    client.force_login(factories.member(site.customer.business))
+    changed = facts(
+        **{
+            "planes-INITIAL_FORMS": "1",
+            "planes-0-id": str(first.pk),
+            "planes-0-DELETE": "on",
+            "planes-1-tilt": "40",
+            "planes-1-azimuth": "90",
+            "planes-1-dc_kw": "3",
+            "planes-1-module_count": "8",
+        }
+    )
+    assert client.post(f"/sites/{site.pk}/edit/", changed).status_code == 302
+    assert [plane.tilt for plane in site.planes.all()] == [40.0]
+
+
+def test_changed_facts_ask_for_a_new_estimate_where_there_are_readings(client: Client) -> None:
+    site = factories.site()
+    factories.day_readings(factories.meter(site=site), date(2026, 6, 1))
+    client.force_login(factories.member(site.customer.business))
+    known = facts(**{"planes-INITIAL_FORMS": "1", "planes-0-id": str(site.planes.get().pk), "ac_kw": "4"})
+    client.post(f"/sites/{site.pk}/edit/", known)
+    assert Site.objects.get().ac_kw == 4
+    assert Night.objects.waiting().filter(site=site).count() == 1
+
+
+def test_a_plane_of_another_site_cannot_be_taken_over(client: Client) -> None:
+    site, other = factories.site(), factories.site()
+    client.force_login(factories.member(site.customer.business))
+    stolen = facts(**{"planes-INITIAL_FORMS": "1", "planes-0-id": str(other.planes.get().pk), "planes-0-tilt": "77"})
+    client.post(f"/sites/{site.pk}/edit/", stolen)
+    assert other.planes.get().tilt == 30
+
+
+@pytest.mark.parametrize(
+    ("address", "sentence"),
+    [
+        ("/method/", "What it cannot know"),
+        ("/method/", "in 9 cases of 10 the true loss lies in that range"),
+        ("/cautions/", "Panels are live whenever there is daylight"),
+        ("/cautions/", "Never stand, kneel or lean on a panel"),
+        ("/cautions/", "Cold water on hot glass can crack it"),
+        ("/cautions/", "call a licensed electrician"),
+        ("/cautions/", "overhead lines"),
+        ("/cautions/", "local codes"),
+    ],
+)
+def test_method_and_cautions_are_open_to_all(client: Client, address: str, sentence: str) -> None:
+    answer = client.get(address)
+    assert answer.status_code == 200
+    assert sentence in text_of(answer)
+
+
+def test_what_is_not_there_is_said_in_plain_words(client: Client) -> None:
+    answer = client.get("/nowhere/")
+    assert answer.status_code == 404
+    assert "There is nothing at this address that you may see." in text_of(answer)
