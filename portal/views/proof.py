@@ -13,7 +13,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.db.models import Q
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.urls import reverse
@@ -254,7 +254,7 @@ def shared_report_pdf(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_GET
-def shared_photo(request: HttpRequest, token: str, pk: int, size: str) -> HttpResponse | FileResponse:
+def shared_photo(request: HttpRequest, token: str, pk: int, size: str) -> HttpResponse:
     """A photo of a shared report: only those the report shows, never the phone's own file."""
     link = _linked(token)
     if link is None:

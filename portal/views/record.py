@@ -12,7 +12,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -200,7 +200,7 @@ def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 @require_GET
-def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse | FileResponse:
+def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse:
     """One photo, for the people of its visit; the file as it came from the phone is the office's."""
     if not request.user.is_authenticated:
         raise PermissionDenied
@@ -210,13 +210,19 @@ def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse | File
     return photo_file(photo, size)
 
 
-def photo_file(photo: VisitPhoto, size: str) -> FileResponse:
+def photo_file(photo: VisitPhoto, size: str) -> HttpResponse:
+    """The file's bytes; the copies are small, and an original is for the office's disk, never for showing."""
+    field = {"original": photo.original, "small": photo.small}.get(size, photo.shown)
+    with field.open() as file:
+        data = file.read()
     if size == "original":
-        return FileResponse(photo.original.open(), as_attachment=True, filename=f"photo-{photo.pk}-original")
-    file = photo.small if size == "small" else photo.shown
-    answer = FileResponse(file.open(), content_type="image/jpeg")
-    answer["Cache-Control"] = "private, max-age=3600"
-    return answer
+        name = f"photo-{photo.pk}-original.{str(photo.original.name).rsplit('.', 1)[-1]}"
+        return HttpResponse(
+            data,
+            content_type="application/octet-stream",
+            headers={"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "private, no-store"},
+        )
+    return HttpResponse(data, content_type="image/jpeg", headers={"Cache-Control": "private, max-age=3600"})
 
 
 @require_GET

@@ -29,7 +29,7 @@ from portal.actions.visits import (
     reopen_visit,
 )
 from portal.charts.performance import Chart, Event, performance_chart
-from portal.models import Lead, Membership, Referral, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
+from portal.models import Business, Lead, Membership, Referral, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
 from portal.models.assessment import unpack_daily
 from portal.models.visit import VisitQuerySet
 
@@ -79,7 +79,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     # One crew's round makes sense as a route; the whole office's day does not.
     crews = {person.pk for visit in listed for person in visit.technicians.all()}
     by_route = request.GET.get("order") == "route"
-    managed = Site.objects.managed_by(user).exists()
+    managed = Business.objects.managed_by(user).exists()
     return render(
         request,
         "visits/visits.html",
@@ -179,7 +179,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     """Book a visit for a roof (``?site=``) or from a lead (``?lead=``)."""
     user = cast(User, request.user)
     managed = Site.objects.managed_by(user).select_related("customer__business")
-    if not Membership.objects.filter(user=user).exists() or not managed.exists():
+    if not Business.objects.managed_by(user).exists():
         raise PermissionDenied
     lead: Lead | None = None
     asked_lead, asked_site = request.GET.get("lead", ""), request.GET.get("site", "")
