@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
-from email.utils import formataddr
+from email.utils import quote
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -485,8 +485,8 @@ def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
     mail = EmailMultiAlternatives(
         subject=" ".join(subject.split()),
         body=f"{body}\n\n-- \n{footer}\n",
-        from_email=formataddr((business.name, settings.DEFAULT_FROM_EMAIL)),
-        to=[formataddr((person.name, person.email))],
+        from_email=_mailbox(business.name, settings.DEFAULT_FROM_EMAIL),
+        to=[_mailbox(person.name, person.email)],
         reply_to=[business.email],
         headers=headers,
     )
@@ -496,6 +496,10 @@ def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
     if kind == ReminderKind.BOOKED and reminder.visit is not None:
         mail.attach("visit.ics", visit_calendar(reminder.visit, now=now), "text/calendar")
     return mail
+
+
+def _mailbox(name: str, email: str) -> str:
+    return f'"{quote(" ".join(name.split()))}" <{email}>'
 
 
 def message_id(reminder: Reminder) -> str:
@@ -542,18 +546,19 @@ class MayHaveArrived(Exception):
 
 
 class _Connection(smtplib.SMTP):
-    before_data: Callable[[], None] | None = None
+    before_content: Callable[[], None] | None = None
 
-    def data(self, msg: Any) -> tuple[int, bytes]:
-        if self.before_data:
-            self.before_data()
-        return super().data(msg)
+    def getreply(self) -> tuple[int, bytes]:
+        code, words = super().getreply()
+        if code == 354 and self.before_content:  # "start mail input", the one answer after which the mail itself leaves
+            self.before_content()
+        return code, words
 
 
 class SmtpBackend(smtp.EmailBackend):
-    """Django's SMTP backend, which tells when the message itself begins to leave: until then nothing has arrived."""
+    """Django's SMTP backend, which tells when the mail itself is about to leave: until then nothing has arrived."""
 
-    before_data: Callable[[], None] | None = None
+    before_content: Callable[[], None] | None = None
 
     @property
     def connection_class(self) -> type[_Connection]:
@@ -562,7 +567,7 @@ class SmtpBackend(smtp.EmailBackend):
     def send_messages(self, email_messages: Any) -> int:
         self.open()
         if isinstance(self.connection, _Connection):
-            self.connection.before_data = self.before_data
+            self.connection.before_content = self.before_content
         return super().send_messages(email_messages) or 0
 
 
@@ -588,7 +593,7 @@ class Postman:
 
         try:
             if isinstance(self._backend, SmtpBackend):
-                self._backend.before_data = begin
+                self._backend.before_content = begin
             else:
                 begin()
             self._backend.send_messages([mail])

@@ -20,7 +20,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
-from django.db import OperationalError, connection, transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import F, Q
 
 from portal.actions.mail import (
@@ -443,6 +443,14 @@ def _send_one(pk: int, postman: Postman, clock: Callable[[], datetime], done: Ro
 
     try:
         mail = compose(reminder, now=clock())
+    except (OperationalError, InterfaceError):
+        raise  # the database is away: the claim runs out and a later round sends it
+    except Exception as error:
+        log.exception("reminder %d could not be written", pk)
+        done.failed += 1
+        mine.update(state=ReminderState.FAILED, reason=f"The mail could not be written ({error}). It has not left.")
+        return True
+    try:
         postman.deliver(mail, handing_over=handing_over)
     except _ClaimLost:
         log.warning("reminder %d was taken over by another worker before it left", pk)
@@ -481,7 +489,7 @@ def _keep_at_it(write: Callable[[], int]) -> None:
     for wait in (0.5, 1, 2, 4, 8, 16):
         try:
             write()
-        except OperationalError:
+        except (OperationalError, InterfaceError):
             if connection.in_atomic_block:
                 raise
             log.warning("the database is away; a sent mail is written down in %s s", wait)
