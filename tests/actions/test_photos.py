@@ -26,20 +26,8 @@ pytestmark = pytest.mark.django_db
 def _keep(data: bytes, filename: str = "roof.jpg", visit: Visit | None = None, **fields: Any) -> VisitPhoto:
     visit = visit or factories.visit()
     by = factories.member(visit.site.customer.business, Role.TECHNICIAN)
-    return keep_photo(
-        **{
-            "visit": visit,
-            "client_id": uuid4(),
-            "data": data,
-            "filename": filename,
-            "phase": "before",
-            "distance": "wide",
-            "at": NOW,
-            "by": by,
-            "now": NOW,
-        }
-        | fields
-    )
+    defaults: dict[str, Any] = {"client_id": uuid4(), "phase": "before", "distance": "wide", "at": NOW, "now": NOW}
+    return keep_photo(visit=visit, by=by, data=data, filename=filename, **(defaults | fields))
 
 
 def _phone_photo(size: tuple[int, int] = (2400, 1800), *, offset: str = "-06:00", kind: str = "JPEG") -> bytes:

@@ -22,9 +22,8 @@ pytestmark = pytest.mark.django_db
 def _enter(visit: Visit, by: User, kind: str = "step", item: str = "tap", **fields: Any) -> VisitEntry:
     if kind in ("sign_off", "finish", "few_photos"):
         item = ""
-    return record_entry(
-        **{"visit": visit, "client_id": uuid4(), "kind": kind, "item": item, "at": NOW, "by": by, "now": NOW} | fields
-    )
+    defaults: dict[str, Any] = {"client_id": uuid4(), "kind": kind, "item": item, "at": NOW, "now": NOW}
+    return record_entry(visit=visit, by=by, **(defaults | fields))
 
 
 @pytest.fixture
