@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.air import companions, exposure, shared_air
 from portal.pv.array import Array
 from portal.pv.diagnosis import Step, find_shade, find_steps, is_freezing, off_since
 from portal.pv.due import clean_due
@@ -26,6 +27,10 @@ Ints = npt.NDArray[np.int64]
 
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 LEAST_DAYS = 45
+ALONE = (0.4, 0.001)
+"""How much a day's error lasts to the next (autocorrelation), and the chance a day that the soiling rate moves."""
+TOGETHER = (0.2, 0.005)
+"""The same with the town's air taken out."""
 LEAST_CLEAR_DAYS = 20
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash."""
@@ -203,8 +208,84 @@ def assess(site: SiteReadings, *, as_of: date | None = None) -> Assessment:
 
 
 def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> list[Assessment]:
-    """Assess sites under the same sky together; results in the order given."""
-    return [assess(site, as_of=as_of) for site in sites]
+    """Assess sites under the same sky together; results in the order given.
+
+    Each site is fitted alone first; what the residuals of all have in common on a day is the town's air
+    (:mod:`portal.pv.air`), which is taken out, and the sites are fitted again. A site whose days do not go with the
+    others' is assessed on its own.
+    """
+    prepared = [_prepare(site, as_of) for site in sites]
+    rain = _town_rain(sites)
+    together = [one for one in prepared if isinstance(one, _Prepared)]
+    if len(together) < 2:
+        return [one if isinstance(one, Assessment) else _conclude(one, None, 0) for one in prepared]
+    if rain is not None:
+        together = [replace(one, wash=wash_chance(one.daily, rain)) for one in together]
+    first = min(int(one.daily.days[0]) for one in together)
+    last = max(int(one.daily.days[-1]) for one in together)
+    span = last - first + 1
+    place = [slice(int(one.daily.days[0]) - first, int(one.daily.days[-1]) - first + 1) for one in together]
+    fits = [_fit_site(one, None, rounds=3) for one in together]
+
+    def residuals() -> Floats:
+        out = np.full((len(together), span), np.nan)
+        for i, (one, fitted) in enumerate(zip(together, fits, strict=True)):
+            out[i, place[i]] = one.index.log_index - fitted.smooth + fitted.log_mean
+        return out
+
+    alike = companions(residuals())
+    chosen = np.flatnonzero(alike)
+    airs: dict[int, _Air] = {}
+    if len(chosen) >= 2:
+        wash = np.zeros((span, 2))
+        count = np.zeros(span)
+        for i in chosen:
+            wash[place[i]] += together[i].wash
+            count[place[i]] += 1
+        dust = exposure(wash / np.maximum(count, 1)[:, None])
+        angle = 2 * np.pi * (first + np.arange(span)) / 365.2425
+        season = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
+        scatter = np.full(len(chosen), 0.03)
+        for turn in range(TOWN_ROUNDS):
+            rest = residuals()[chosen]
+            air = shared_air(rest, scatter, dust, season)
+            off = rest - air.log_dimming
+            scatter = np.array([_spread(row) for row in off])
+            for n, i in enumerate(chosen):
+                airs[int(i)] = _Air(air.log_dimming[n, place[i]], np.sqrt(scatter[n] ** 2 + air.variance[n, place[i]]))
+                if turn < TOWN_ROUNDS - 1:
+                    fits[i] = _fit_site(together[i], airs[int(i)], rounds=3)
+    answers = iter([_conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0) for i, one in enumerate(together)])
+    return [one if isinstance(one, Assessment) else next(answers) for one in prepared]
+
+
+TOWN_ROUNDS = 3
+"""Times that air and soiling are fitted in turn."""
+
+
+@dataclass(frozen=True)
+class _Air:
+    """A town's air as one site sees it; arrays of shape (days,)."""
+
+    log_dimming: Floats
+    scatter: Floats
+    """Standard deviation of a day once the air is out."""
+
+
+def _spread(values: Floats) -> float:
+    values = values[np.isfinite(values)]
+    if values.size < 10:
+        return 0.03
+    return float(np.clip(1.4826 * np.median(np.abs(values - np.median(values))), 0.008, 0.08))
+
+
+def _town_rain(sites: Sequence[SiteReadings]) -> pd.Series[float] | None:
+    """One rain record for the town: the mean of those that its sites bring, None without any."""
+    records = [site.rain_mm for site in sites if site.rain_mm is not None and len(site.rain_mm)]
+    if not records:
+        return None
+    together = pd.concat(records)
+    return together.groupby(level=0).mean()
 
 
 def _no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = None) -> Assessment:
@@ -306,13 +387,25 @@ def _design(prepared: _Prepared) -> tuple[Floats, Floats, Floats]:
     return np.stack(columns, axis=1), np.array(mean), np.array(sd)
 
 
-def _conclude(prepared: _Prepared, air: Floats | None, neighbours: int) -> Assessment:
+def _fit_site(prepared: _Prepared, air: _Air | None, rounds: int) -> Fit:
+    """Fit the soiling of one site, the town's air taken out where it is known."""
+    design, mean, sd = _design(prepared)
+    if air is None:
+        log_index, scatter = prepared.index.log_index, np.array(prepared.index.scatter)
+        lasting, change = ALONE
+    else:
+        log_index, scatter = prepared.index.log_index - air.log_dimming, air.scatter
+        lasting, change = TOGETHER
+    steps = cut_steps(log_index, scatter, prepared.wash, prepared.visit_days, design, lasting)
+    return fit(
+        steps, mean, sd, design, prepared.daily["expected_wh"], prepared.visit_days, rounds=rounds, rate_change=change
+    )
+
+
+def _conclude(prepared: _Prepared, air: _Air | None, neighbours: int) -> Assessment:
     """Fit the soiling, look for faults, and say what it means."""
     daily, site = prepared.daily, prepared.site
-    design, mean, sd = _design(prepared)
-    log_index = prepared.index.log_index if air is None else prepared.index.log_index - air
-    steps = cut_steps(log_index, prepared.index.scatter, prepared.wash, prepared.visit_days, design)
-    fitted = fit(steps, mean, sd, design, daily["expected_wh"], prepared.visit_days)
+    fitted = _fit_site(prepared, air, rounds=4)
     quantiles = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array(QUANTILES))
     low, middle, high = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()

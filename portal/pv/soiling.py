@@ -4,37 +4,49 @@ The log index is modelled as
 
     log index(day) = level + season(day) + ageing(day) + steps(day) − soiling(day) + haze and scatter
 
-with soiling never negative, growing by a rate, and falling back only where rain or a cleaning may have washed. The
-soiling is a hidden Markov chain on a grid: a forward-backward pass gives its whole distribution on each day. Level and
-soiling rate are run over a grid of hypotheses at once, the smooth terms are fitted inside each by
-expectation-maximisation and shrunk towards what the trade knows of them, and the hypotheses are weighted by how well
-they explain the record. Intervals are quantiles of that mixture.
+with soiling never negative, growing at a rate that changes slowly, and falling back only where rain or a cleaning may
+have washed. Soiling and its rate are a hidden Markov chain on a grid: a forward-backward pass gives their whole
+distribution on each day. The clean level is run over a grid of hypotheses at once, the smooth terms are fitted inside
+each by expectation-maximisation and shrunk towards what the trade knows of them, and the hypotheses are weighted by
+how well they explain the record. Intervals are quantiles of that mixture.
 
 Rate and recovery after Deceglie, Micheli and Muller 2018 (doi:10.1109/JPHOTOV.2017.2784682); ageing and soiling in one
 model after Skomedal and Deceglie 2020 (doi:10.1109/JPHOTOV.2020.3018219); accumulation and wash-off by rain after
-Kimber et al. 2006 (doi:10.1109/WCPEC.2006.279690).
+Kimber et al. 2006 (doi:10.1109/WCPEC.2006.279690); forward-backward and expectation-maximisation after Rabiner 1989
+(doi:10.1109/5.18626).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-STEP = 0.006
-"""Grid step of the log soiling loss."""
-GRID = np.arange(0, 0.42, STEP)
-"""Log soiling loss, −ln(soiling ratio), that the chain can hold."""
-RATES = np.array([0.0, 0.0003, 0.0007, 0.0012, 0.0018, 0.0026, 0.0037])
-"""Soiling rates tried [1/day]. Reported: mostly 0.0001 to 0.003 (Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
-RATE_PRIOR = np.array([0.18, 0.17, 0.17, 0.16, 0.14, 0.11, 0.07])
+GRID = 0.42 * np.sinh(2.2 * np.linspace(0, 1, 50)) / np.sinh(2.2)
+"""Log soiling loss, −ln(soiling ratio), that the chain can hold; finer near clean."""
+LOSS = 1 - np.exp(-GRID)
+RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
+"""Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
+(Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
+RATE_PRIOR = np.array([0.25, 0.17, 0.14, 0.13, 0.11, 0.09, 0.07, 0.04])
+RATE_CHANGE = 0.005
+"""Chance a day that the rate moves to a neighbouring one: dust has its seasons. A site alone, whose haze has its
+seasons too, cannot tell the one from the other so finely."""
+RATE_FROM_ZERO = 0.0007
+"""Chance a day that a place without dust begins to have some."""
+DROPPINGS = 0.0005
+"""Chance a day of droppings that cost 1 to 4 %."""
 LONGEST = 6
 """Days in the longest step of the chain."""
+LIKELY = 0.08
+"""Chance of a wash from which a day is a step of its own or with its neighbours of like kind."""
 
 LIGHT, HEAVY = 0, 1
 """A light rain takes off 10 to 60 % of the dirt, a heavy one 80 to 100 % (thresholds 5 to 10 mm in the literature)."""
@@ -44,32 +56,56 @@ def _spread(targets: Floats, weights: Floats) -> Floats:
     """Matrix that moves grid mass to ``targets`` (S, k) with ``weights`` (k,), interpolating between grid points."""
     size = len(GRID)
     out = np.zeros((size, size))
-    place = np.clip(targets / STEP, 0, size - 1.001)
-    low = place.astype(int)
-    part = place - low
+    inside = np.clip(targets, 0, GRID[-1] * 0.9999)
+    low = np.clip(np.searchsorted(GRID, inside, side="right") - 1, 0, size - 2)
+    part = (inside - GRID[low]) / (GRID[low + 1] - GRID[low])
     rows = np.repeat(np.arange(size)[:, None], targets.shape[1], axis=1)
     np.add.at(out, (rows, low), (1 - part) * weights)
     np.add.at(out, (rows, low + 1), part * weights)
     return out
 
 
-def _growth(rate: float, days: int) -> Floats:
-    """Growth over some days: the rate varies by season and dust (a third to 1.5 times), and droppings fall, rarely."""
-    factor = np.array([0.35, 0.75, 1.1, 1.5])
-    grown = _spread(GRID[:, None] + rate * days * factor[None, :], np.array([0.22, 0.28, 0.32, 0.18]))
-    dropped = _spread(GRID[:, None] + np.array([0.015, 0.03]), np.array([0.6, 0.4]))
-    chance = 0.0006 * days
-    return (1 - chance) * grown + chance * dropped
+@lru_cache(maxsize=64)
+def _growth(half_days: int) -> Floats32:
+    """Growth over some half days at each rate, shape (rates, S, S)."""
+    days = half_days / 2
+    out = []
+    for rate in RATES:
+        grown = _spread(GRID[:, None] + rate * days * np.array([0.75, 1.0, 1.25])[None, :], np.array([0.25, 0.5, 0.25]))
+        dropped = _spread(GRID[:, None] + np.array([0.015, 0.03]), np.array([0.6, 0.4]))
+        chance = DROPPINGS * days
+        out.append((1 - chance) * grown + chance * dropped)
+    return np.stack(out).astype(np.float32)
 
 
-WASHES = (
-    _spread(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6)),
-    _spread(GRID[:, None] * (1 - np.array([0.8, 0.88, 0.93, 0.97, 1.0]))[None, :], np.array([0.1, 0.2, 0.3, 0.2, 0.2])),
+@lru_cache(maxsize=64)
+def _rate_walk(half_days: int, change: float) -> Floats32:
+    """Moves of the rate over some half days, shape (rates, rates), rows from."""
+    count = len(RATES)
+    walk = np.zeros((count, count))
+    for i in range(count):
+        chance = (RATE_FROM_ZERO if i == 0 else change) * half_days / 2
+        for j in (i - 1, i + 1):
+            if 0 <= j < count:
+                walk[i, j] = chance * (0.15 if j == 0 else 1.0)
+        walk[i, i] = 1 - walk[i].sum()
+    return walk.astype(np.float32)
+
+
+LIGHT_WASH = _spread(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6))
+HEAVY_WASH = _spread(
+    GRID[:, None] * (1 - np.array([0.75, 0.85, 0.9, 0.95, 0.99]))[None, :], np.array([0.1, 0.2, 0.3, 0.25, 0.15])
 )
 VISIT = _spread(
     GRID[:, None] * (1 - np.array([0.0, 0.5, 0.9, 0.95, 0.99]))[None, :], np.array([0.02, 0.03, 0.25, 0.4, 0.3])
 )
-GROWTH = {days: np.stack([_growth(rate, days) for rate in RATES]) for days in range(1, LONGEST + 1)}
+
+
+@lru_cache(maxsize=4096)
+def _wash(light: float, heavy: float, visit: bool) -> Floats32:
+    """A wash by rain with these chances, after a cleaning if there was one; shape (S, S)."""
+    matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * LIGHT_WASH) + heavy * HEAVY_WASH
+    return np.asarray(VISIT @ matrix if visit else matrix, dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -86,7 +122,7 @@ class Steps:
     heavy: Floats
     """Chance that a light, a heavy wash happened in the step."""
     visit: Bools
-    """A known cleaning at the start of the step."""
+    """A known cleaning just before the step."""
     design: Floats
     """Smooth terms and steps of level (n, p)."""
 
@@ -108,6 +144,7 @@ class Fit:
     rate: float
     rate_low: float
     rate_high: float
+    """Soiling rate now [1/day] with its 90 % interval."""
     drops: list[tuple[int, float, float, float]]
     """(day, gain, low, high) of falls of the loss found in the data."""
     visits: dict[int, tuple[float, float, float]]
@@ -119,19 +156,19 @@ class Fit:
 
 def cut_steps(
     log_index: Floats,
-    scatter: float,
+    scatter: float | Floats,
     wash: Floats,
     visits: Ints,
     design: Floats,
     autocorrelation: float = 0.4,
 ) -> Steps:
-    """Cut days into steps of at most :data:`LONGEST` days that begin at visits and end at likely rains.
+    """Cut days into steps of at most :data:`LONGEST` days, dry ones apart from those in which it may have rained.
 
     Parameters
     ----------
     log_index : ndarray (days,)
         NaN on refused days.
-    scatter : float
+    scatter : float or ndarray (days,)
         Standard deviation of a day.
     wash : ndarray (days, 2)
         Chance of a light and a heavy wash on each day.
@@ -140,35 +177,107 @@ def cut_steps(
     design : ndarray (days, p)
     """
     count = len(log_index)
-    edges = set(range(0, count, LONGEST)) | {int(v) + 1 for v in visits if 0 <= v + 1 < count}
-    first = np.array(sorted(edges), dtype=np.int64)
-    last = np.append(first[1:], count)
-    days = last - first
+    wet = wash.sum(axis=1) > LIKELY
+    # On a day of rain the loss is neither the one before nor the one after.
+    good = np.isfinite(log_index) & (wash.sum(axis=1) < 0.3)
+    visit_next = np.zeros(count + 1, dtype=bool)
+    visit_next[np.clip(np.asarray(visits, dtype=np.int64) + 1, 0, count)] = True
+    if len(visits):
+        good[np.clip(visits, 0, count - 1)] = False
+    first_days = [0]
+    for day in range(1, count):
+        length = day - first_days[-1]
+        # Wet days with readings stand alone; those without join.
+        apart = wet[day] != wet[day - 1] or (wet[day] and (good[day] or good[day - 1]))
+        if visit_next[day] or apart or length >= LONGEST:
+            first_days.append(day)
+    first = np.array(first_days, dtype=np.int64)
+    days = np.append(first[1:], count) - first
     owner = np.repeat(np.arange(len(first)), days)
-    good = np.isfinite(log_index)
     number = np.bincount(owner[good], minlength=len(first)).astype(float)
-    total = np.bincount(owner[good], weights=log_index[good], minlength=len(first))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        y = np.where(number > 0, total / number, np.nan)
-    # Haze lasts: neighbouring days repeat each other.
-    inflation = (1 + autocorrelation) / (1 - autocorrelation)
-    variance = scatter**2 * np.minimum(1.0, inflation / np.maximum(number, 1)) * 1.15
+    precision = np.broadcast_to(1 / np.square(scatter), (count,))
+    known = np.bincount(owner[good], weights=precision[good], minlength=len(first))
+    total = np.bincount(owner[good], weights=(precision * np.where(good, log_index, 0.0))[good], minlength=len(first))
+    y = np.where(number > 0, total / np.where(number > 0, known, 1.0), np.nan)
+    # Haze lasts: neighbouring days repeat each other, within a step and from step to step.
+    day_variance = np.where(number > 0, number / np.where(number > 0, known, 1.0), 1.0)
+    rho = autocorrelation
+    within = 1 + 2 * sum(rho**lag * np.clip(1 - lag / np.maximum(number, 1), 0, None) for lag in (1, 2, 3))
+    variance = day_variance * within / np.maximum(number, 1) * (1 + rho / 2)
     dry = np.ones((len(first), 2))
     for kind in (LIGHT, HEAVY):
         np.multiply.at(dry[:, kind], owner, 1 - wash[:, kind])
     rows = np.stack([np.bincount(owner, weights=column, minlength=len(first)) / days for column in design.T], axis=1)
-    is_visit = np.isin(first, np.asarray(visits) + 1)
-    return Steps(first, days, y, variance, 1 - dry[:, LIGHT], 1 - dry[:, HEAVY], is_visit, rows)
+    return Steps(first, days, y, variance, 1 - dry[:, LIGHT], 1 - dry[:, HEAVY], visit_next[first], rows)
 
 
-def _transition(steps: Steps, t: int) -> npt.NDArray[np.float32]:
-    grown = GROWTH[int(steps.days[t])]
-    light, heavy = steps.light[t], steps.heavy[t]
-    washed = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * WASHES[LIGHT]) + heavy * WASHES[HEAVY]
-    if steps.visit[t]:
-        washed = VISIT @ washed
-        return np.asarray(np.einsum("ij,rjk->rik", VISIT, grown @ washed), dtype=np.float32)
-    return np.asarray(grown @ washed, dtype=np.float32)
+def _emission(steps: Steps, level: Floats, theta: Floats) -> Floats32:
+    """Likelihood of each step's index, shape (n, levels, S): a normal with heavy tails for thin cloud."""
+    seen = np.isfinite(steps.y)
+    mean = level[:, None] + theta @ steps.design.T
+    error = (np.where(seen, steps.y, 0.0) - mean).T[:, :, None] + GRID
+    square = error * error / np.where(seen, steps.variance, 1.0)[:, None, None]
+    out = 0.94 * np.exp(-0.5 * square) + 0.02 * np.exp(-0.5 / 9 * square)
+    out[~seen] = 1
+    return np.asarray(out, dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class _Pass:
+    """A forward-backward pass; arrays of shape (n, rates, levels, S)."""
+
+    before: Floats32
+    """Filtered distribution just before each step's own growth and wash."""
+    alpha: Floats32
+    beta: Floats32
+    gamma: Floats32
+    evidence: Floats
+    """Log evidence of each level, shape (levels,)."""
+
+
+def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pass:
+    n, levels, size = likely.shape
+    rates = len(RATES)
+    spread = 0.006 + RATES * 22
+    initial = np.exp(-GRID[None, :] / spread[:, None]) * np.gradient(GRID)
+    initial *= RATE_PRIOR[:, None] / initial.sum(axis=1, keepdims=True)
+    start = np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
+    half = np.append(0, steps.days[:-1] + steps.days[1:])
+    half[0] = steps.days[0]
+    wash = [
+        _wash(round(float(light), 2), round(float(heavy), 2), bool(visit)) if light + heavy > 0.005 or visit else None
+        for light, heavy, visit in zip(steps.light, steps.heavy, steps.visit, strict=True)
+    ]
+    before = np.empty((n, rates, levels, size), np.float32)
+    alpha = np.empty_like(before)
+    beta = np.empty_like(before)
+    evidence = np.zeros(levels)
+    state = start
+    for t in range(n):
+        before[t] = state
+        state = np.tensordot(_rate_walk(int(half[t]), rate_change).T, state, axes=1)
+        state = np.matmul(state, _growth(int(half[t])))
+        matrix = wash[t]
+        if matrix is not None:
+            state = state @ matrix
+        state = state * likely[t]
+        norm = state.sum(axis=(0, 2)) + 1e-30
+        evidence += np.log(norm)
+        state /= norm[None, :, None]
+        alpha[t] = state
+    back = np.ones((rates, levels, size), np.float32)
+    for t in range(n - 1, -1, -1):
+        beta[t] = back
+        back = back * likely[t]
+        matrix = wash[t]
+        if matrix is not None:
+            back = back @ matrix.T
+        back = np.matmul(back, _growth(int(half[t])).transpose(0, 2, 1))
+        back = np.tensordot(_rate_walk(int(half[t]), rate_change), back, axes=1)
+        back /= back.mean(axis=(0, 2))[None, :, None] + 1e-30
+    gamma = alpha * beta
+    gamma /= gamma.sum(axis=(1, 3), keepdims=True) + 1e-30
+    return _Pass(before, alpha, beta, gamma, evidence)
 
 
 def fit(
@@ -178,9 +287,8 @@ def fit(
     day_design: Floats,
     weights: Floats,
     visit_days: Ints,
-    levels: Floats | None = None,
     rounds: int = 4,
-    rate_prior: Floats = RATE_PRIOR,
+    rate_change: float = RATE_CHANGE,
 ) -> Fit:
     """Fit the chain to one site.
 
@@ -194,107 +302,82 @@ def fit(
     weights : ndarray (days,)
         Expected energy, for the record's mean loss.
     visit_days : ndarray of int
-    levels : ndarray, optional
-        Levels tried, as offsets from the record's upper level.
+    rounds : int
+        Rounds of expectation-maximisation.
+    rate_change : float
+        Chance a day that the soiling rate moves to a neighbouring one.
     """
-    n, size = len(steps.y), len(GRID)
+    size = len(GRID)
     seen = np.isfinite(steps.y)
     y = np.where(seen, steps.y, 0.0)
     precision = np.where(seen, 1 / steps.variance, 0.0)
-    if levels is None:
-        levels = np.arange(-0.03, 0.055, 0.01)
     center = float(np.quantile(steps.y[seen], 0.75))
-    tried = center + levels
-    rates, count = len(RATES), len(levels)
-    particles = rates * count
-    level = np.tile(tried, rates)  # particle = (rate, level)
-    theta = np.tile(prior_mean, (particles, 1))
-    transition = [_transition(steps, t) for t in range(n)]
-    x0_mean = 0.008 + RATES * 25
-    initial = np.exp(-GRID[None, :] / x0_mean[:, None])
-    initial /= initial.sum(axis=1, keepdims=True)
-    start = np.repeat(initial, count, axis=0).reshape(rates, count, size)
     grid = GRID.astype(np.float32)
-
-    def emission(theta: Floats) -> npt.NDArray[np.float32]:
-        """Likelihood (n, particles, S), a normal with a heavy lower tail for thin cloud."""
-        mean = level[:, None] + theta @ steps.design.T  # (particles, n)
-        error = (y - mean).T[:, :, None].astype(np.float32) + grid  # (n, particles, S)
-        square = error * error * precision[:, None, None].astype(np.float32)
-        out = 0.94 * np.exp(-0.5 * square) + 0.06 / 3 * np.exp(-0.5 / 9 * square)
-        out[~seen] = 1
-        return np.asarray(out, dtype=np.float32)
-
-    alpha = np.empty((n, rates, count, size), np.float32)
-    gamma = np.empty((n, rates, count, size), np.float32)
-    evidence = np.zeros((rates, count))
-    likely = emission(theta).reshape(n, rates, count, size)
-    beta_all = np.empty((n, rates, count, size), np.float32)
-    for turn in range(rounds):
-        previous = start.astype(np.float32)
-        evidence = np.zeros((rates, count))
-        for t in range(n):
-            current = np.matmul(previous, transition[t]) * likely[t]
-            norm = current.sum(axis=2, keepdims=True) + 1e-30
-            current /= norm
-            evidence += np.log(norm[:, :, 0])
-            alpha[t] = current
-            previous = current
-        beta = np.ones((rates, count, size), np.float32)
-        for t in range(n - 1, -1, -1):
-            beta_all[t] = beta
-            gamma[t] = alpha[t] * beta
-            beta = np.matmul(beta * likely[t], transition[t].transpose(0, 2, 1))
-            beta /= beta.sum(axis=2, keepdims=True) / size
-        gamma /= gamma.sum(axis=3, keepdims=True)
-        mean_x = (gamma @ grid).reshape(n, particles).T.astype(np.float64)  # (particles, n)
-        if turn == rounds - 1:
-            break
-        target = y[None, :] + mean_x - level[:, None]
+    coarse = center + np.array([-0.025, 0.01, 0.045])
+    theta = np.tile(prior_mean, (len(coarse), 1))
+    normal = np.tile(np.diag(1 / prior_sd**2), (len(coarse), 1, 1))
+    for _ in range(rounds - 1):
+        done = _forward_backward(steps, _emission(steps, coarse, theta), rate_change)
+        mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
+        target = y + mean_x - coarse[:, None]
         rest = target - theta @ steps.design.T
-        weight = precision[None, :] / (1 + (rest * rest) * precision[None, :] / 12)  # heavy tails
+        weight = precision / (1 + rest * rest * precision / 12)  # heavy tails
         normal = np.einsum("mn,np,nq->mpq", weight, steps.design, steps.design, optimize=True)
         normal += np.diag(1 / prior_sd**2)
         right = (weight * target) @ steps.design + prior_mean / prior_sd**2
         theta = np.linalg.solve(normal, right[..., None])[..., 0]
-        likely = emission(theta).reshape(n, rates, count, size)
-
-    score = evidence.ravel() - 0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1)
-    score += np.repeat(np.log(rate_prior), count)
-    score -= 0.5 * np.linalg.slogdet(normal)[1]
-    share = np.exp((score - score.max()) * 0.8)  # neighbouring steps repeat each other: trust the evidence less
+    # The smooth terms follow the level smoothly: a parabola through the three, then all levels in one pass.
+    level = center + np.arange(-0.04, 0.0601, 0.01)
+    basis = np.linalg.solve(np.vander(coarse - center, 3), theta)
+    theta = np.vander(level - center, 3) @ basis
+    done = _forward_backward(steps, _emission(steps, level, theta), rate_change)
+    score = done.evidence - 0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1)
+    share = np.exp(score - score.max())
     share /= share.sum()
 
+    joint = np.einsum("m,nrms->nrs", share, done.gamma, optimize=True).astype(np.float64)
+    mixed = joint.sum(axis=1)
+    # Half a step lies between the last step's middle and now.
+    last = np.einsum("m,rms->rs", share, done.gamma[-1], optimize=True)[:, None, :]
+    now_state = np.matmul(last, _growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
     # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
-    cover = np.linalg.inv(normal)
-    mixed = np.einsum("m,nms->ns", share, gamma.reshape(n, particles, size), optimize=True).astype(np.float64)
-    now = steps.design[-1]
-    now_sd = float(np.sqrt(np.einsum("m,mpq,p,q->", share, cover, now, now)))
-    present = _blur(mixed[-1], now_sd)
+    cover = np.linalg.inv(normal[1])
+    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1]))
+    present = _blur(now_state / now_state.sum(), now_sd)
     cumulative = np.cumsum(mixed, axis=1)
     low = GRID[(cumulative < 0.05).sum(axis=1).clip(0, size - 1)]
-    high = GRID[(cumulative < 0.95).sum(axis=1).clip(0, size - 1)] + STEP / 2
-    owner = np.repeat(np.arange(n), steps.days)
-    log_mean = mixed @ GRID
-    loss_grid = 1 - np.exp(-GRID)
-    loss_mean = (mixed @ loss_grid)[owner]
-    chance = share.reshape(rates, count)
+    high = GRID[(cumulative < 0.95).sum(axis=1).clip(0, size - 1)]
+    middle = steps.first + (steps.days - 1) / 2
+    every = np.arange(len(day_design))
+    log_mean = np.interp(every, middle, mixed @ GRID)
+    loss_mean = np.interp(every, middle, mixed @ LOSS)
+    by_rate = joint[-1].sum(axis=1)
+    cumulative_rate = np.cumsum(by_rate)
 
     def fall(t: int) -> tuple[float, float, float]:
-        """Gain over the start of step t: mean, 5 % and 95 % quantile of the loss before minus the loss after."""
-        before = alpha[t - 1] if t else start.astype(np.float32)
-        joint = before[:, :, :, None] * transition[t][:, None] * (likely[t] * beta_all[t])[:, :, None, :]
-        joint /= joint.sum(axis=(2, 3), keepdims=True)
-        pair = np.einsum("rc,rcij->ij", chance, joint).astype(np.float64)
-        gain = loss_grid[:, None] - loss_grid[None, :]
+        """Gain over step t's wash: mean, 5 % and 95 % quantile of the loss before minus the loss after."""
+        matrix = _wash(round(float(steps.light[t]), 2), round(float(steps.heavy[t]), 2), bool(steps.visit[t]))
+        half = int(steps.days[t - 1] + steps.days[t]) if t else int(steps.days[0])
+        grown = np.matmul(np.tensordot(_rate_walk(half, rate_change).T, done.before[t], axes=1), _growth(half))
+        pair = np.zeros((size, size))
+        for m in np.flatnonzero(share > 1e-4):
+            back = done.beta[t, :, m] * _at(t)[m]
+            both = (grown[:, m, :, None] * matrix[None] * back[:, None, :]).sum(axis=0).astype(np.float64)
+            pair += share[m] * both / both.sum()
+        gain = LOSS[:, None] - LOSS[None, :]
         order = np.argsort(gain, axis=None)
         total = np.cumsum(pair.ravel()[order])
-        q = gain.ravel()[order]
+        sorted_gain = gain.ravel()[order]
         return (
             float((pair * gain).sum()),
-            float(q[np.searchsorted(total, 0.05).clip(0, q.size - 1)]),
-            float(q[np.searchsorted(total, 0.95).clip(0, q.size - 1)]),
+            float(np.interp(0.05, total, sorted_gain)),
+            float(np.interp(0.95, total, sorted_gain)),
         )
+
+    likely = _emission(steps, level, theta)
+
+    def _at(t: int) -> Floats32:
+        return np.asarray(likely[t])
 
     visits = {}
     for day in visit_days:
@@ -302,45 +385,39 @@ def fit(
         if at.size:
             visits[int(day)] = fall(int(at[0]))
     drops = []
-    change = log_mean[:-1] - log_mean[1:]
+    at_step = mixed @ GRID
+    change = at_step[:-1] - at_step[1:]
     for t in (np.flatnonzero(change > 0.012) + 1).tolist():
         if not steps.visit[t]:
-            gain, gain_low, gain_high = fall(int(t))
+            gain, gain_low, gain_high = fall(t)
             if gain_low > 0.002:
                 drops.append((int(steps.first[t]), gain, gain_low, gain_high))
-    by_rate = chance.sum(axis=1)
-    cumulative_rate = np.cumsum(by_rate)
-    smooth_particles = level[:, None] + theta @ day_design.T
     usable = np.isfinite(weights)
     return Fit(
         level=float(share @ level),
-        log_mean=log_mean[owner],
+        log_mean=log_mean,
         loss_mean=loss_mean,
-        loss_low=(1 - np.exp(-low))[owner],
-        loss_high=(1 - np.exp(-high))[owner],
+        loss_low=np.interp(every, middle, 1 - np.exp(-low)),
+        loss_high=np.interp(every, middle, 1 - np.exp(-high)),
         present_grid=present,
-        loss_grid=loss_grid,
+        loss_grid=LOSS,
         rate=float(by_rate @ RATES),
         rate_low=float(RATES[int((cumulative_rate < 0.05).sum())]),
-        rate_high=float(RATES[min(int((cumulative_rate < 0.95).sum()), rates - 1)]),
+        rate_high=float(RATES[min(int((cumulative_rate < 0.95).sum()), len(RATES) - 1)]),
         drops=drops,
         visits=visits,
         mean_loss=float((loss_mean * weights)[usable].sum() / weights[usable].sum()),
-        smooth=share @ smooth_particles,
+        smooth=share @ (level[:, None] + theta @ day_design.T),
     )
 
 
 def _blur(chance: Floats, sd: float) -> Floats:
     """Widen a distribution on the grid by a normal error; mass below zero gathers at zero."""
-    if sd < STEP / 4:
+    if sd < 0.001:
         return chance
-    reach = max(1, int(np.ceil(3 * sd / STEP)))
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * STEP / sd) ** 2)
-    kernel /= kernel.sum()
-    wide = np.convolve(chance, kernel)
-    out = wide[reach : reach + len(chance)].copy()
-    out[0] += wide[:reach].sum()
-    return np.asarray(out / out.sum())
+    offsets = np.linspace(-2, 2, 9)
+    weights = np.exp(-0.5 * offsets**2)
+    return np.asarray(chance @ _spread(GRID[:, None] + sd * offsets[None, :], weights / weights.sum()))
 
 
 def quantiles(chance: Floats, grid: Floats, at: Floats) -> Floats:

@@ -1,0 +1,127 @@
+"""The air that the sites of a town share, day by day.
+
+Haze, aerosol and water vapour dim every roof under the same sky alike. What the sites' residuals have in common on a
+day is taken for the air of that day and taken out of each site's index; each site is compared with the others only,
+so that its own dirt is never mistaken for air. Two things keep the shared part from swallowing the dirt that all roofs
+gather between rains: the air is not allowed to follow the town's days since rain, and each site's own soiling has
+been taken out before, with washed and rarely dirty roofs as the clean references.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+AIR_SCATTER = 0.045
+"""Standard deviation of a day's shared log dimming, as the literature and the sites themselves show it."""
+LEAST_COMMON_DAYS = 40
+ALIKE = 0.35
+"""Correlation of a site's residual with its neighbours' from which they breathe the same air."""
+
+
+@dataclass(frozen=True)
+class Air:
+    """Shared air as each site sees it: arrays of shape (sites, days)."""
+
+    log_dimming: Floats
+    """To be taken from a site's log index; zero on days without neighbours."""
+    variance: Floats
+    """Of that estimate."""
+
+
+def exposure(wash: Floats) -> Floats:
+    """Expected days of dust on a roof that only rain washes, shape (days,).
+
+    Grows by one a dry day and shrinks by the share that a light or heavy wash takes, as in Kimber's model.
+
+    Examples
+    --------
+    >>> exposure(np.array([[0, 0], [0, 0], [0, 1.0], [0, 0]])).round(2).tolist()
+    [1.0, 2.0, 0.21, 1.21]
+    """
+    out = np.zeros(len(wash))
+    held = 0.0
+    kept = 1 - 0.36 * wash[:, 0] - 0.93 * wash[:, 1]
+    for day, share in enumerate(np.clip(kept, 0, 1)):
+        held = (held + 1) * share
+        out[day] = held
+    return out
+
+
+def companions(residual: Floats) -> npt.NDArray[np.bool_]:
+    """Which sites breathe the air of the others, shape (sites,).
+
+    Correlates each site's residual, its slow part taken out, with the median of the others.
+
+    Parameters
+    ----------
+    residual : ndarray (sites, days)
+        Log index less the site's own level, season, ageing and soiling; NaN on refused days.
+    """
+    sites = len(residual)
+    fast = residual - _slow(residual)
+    alike = np.zeros(sites, dtype=bool)
+    for site in range(sites):
+        others = np.delete(fast, site, axis=0)
+        common = np.isfinite(others).sum(axis=0) >= 1
+        median = np.full(residual.shape[1], np.nan)
+        median[common] = np.nanmedian(others[:, common], axis=0)
+        both = np.isfinite(median) & np.isfinite(fast[site])
+        if both.sum() >= LEAST_COMMON_DAYS:
+            a, b = np.clip(median[both], -0.15, 0.15), np.clip(fast[site][both], -0.15, 0.15)
+            alike[site] = bool(a.std() > 0 and b.std() > 0 and np.corrcoef(a, b)[0, 1] > ALIKE)
+    return alike
+
+
+def _slow(values: Floats) -> Floats:
+    """Mean over 41 days of each row, NaN skipped."""
+    seen = np.isfinite(values)
+    box = np.ones(41)
+    total = np.apply_along_axis(np.convolve, 1, np.where(seen, values, 0.0), box, "same")
+    count = np.apply_along_axis(np.convolve, 1, seen.astype(float), box, "same")
+    return np.asarray(total / np.maximum(count, 1.0))
+
+
+def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats) -> Air:
+    """Air of each day from what the sites have in common.
+
+    Parameters
+    ----------
+    residual : ndarray (sites, days)
+        As for :func:`companions`.
+    scatter : ndarray (sites,)
+        Standard deviation of a site's day once the air is out.
+    dust : ndarray (days,)
+        :func:`exposure` of the town; the air is kept free of it.
+    season : ndarray (days, k)
+        Smooth seasonal terms, which the air may follow.
+    """
+    days = residual.shape[1]
+    seen = np.isfinite(residual)
+    weight = np.where(seen, 1 / scatter[:, None] ** 2, 0.0)
+    value = np.where(seen, residual, 0.0)
+    common = np.zeros(days)
+    for _ in range(3):  # robust mean
+        total = weight.sum(axis=0)
+        common = np.where(total > 0, (weight * value).sum(axis=0) / np.maximum(total, 1e-9), 0.0)
+        far = np.abs(value - common) / (2.5 * scatter[:, None])
+        weight = np.where(seen, 1 / scatter[:, None] ** 2, 0.0) / np.maximum(1.0, far)
+    total = weight.sum(axis=0)
+    known = total > 0
+    # What of the common part follows the town's days of dust is dirt, not air.
+    design = np.concatenate([np.ones((days, 1)), season, dust[:, None]], axis=1)
+    w = np.minimum(total, np.median(total[known]) if known.any() else 1.0)
+    normal = design.T @ (w[:, None] * design) + 1e-6 * np.eye(design.shape[1])
+    coefficient = np.linalg.solve(normal, design.T @ (w * common))
+    dirt = min(0.0, float(coefficient[-1])) * (dust - float((w * dust).sum() / max(w.sum(), 1e-9)))
+    others = total[None, :] - weight
+    summed = (weight * value).sum(axis=0)[None, :] - weight * value
+    prior = 1 / AIR_SCATTER**2
+    level = np.where(known, common, 0.0)
+    middle = float(np.median(level[known])) if known.any() else 0.0
+    air = (summed - others * (middle + dirt[None, :])) / (others + prior)
+    return Air(air, 1 / (others + prior))
