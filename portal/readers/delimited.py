@@ -15,7 +15,7 @@ from portal.readers.reading import ReadError
 MAX_BYTES = 300_000_000
 MAX_LINE_BYTES = 1_000_000
 MAX_COLUMNS = 3_000
-CHUNK_ROWS = 20_000
+CHUNK_ROWS = 4_000
 _BLOCK = 1 << 20
 
 OpenBytes = Callable[[], BinaryIO]

@@ -136,7 +136,7 @@ def guess_mapping(
     spread = [rows[i] for i in body[:: max(1, len(body) // 300)]]
     time_at, order_kind = _time_columns(spread, width)
     first = next(i for i in range(len(rows)) if _is_data(rows[i], time_at, order_kind))
-    header_at, units = _header(rows, first)
+    header_at, units = _header(rows, first, width)
     header = rows[header_at] if header_at is not None else None
     names = column_names(header, width)
     if order_kind == "" and not time_at:
@@ -302,7 +302,7 @@ def _is_data(row: list[str], time_at: list[int], kind: str) -> bool:
     return len(row) > max(time_at) and kind_of(row[time_at[0]]) is not None
 
 
-def _header(rows: list[list[str]], first: int) -> tuple[int | None, list[str]]:
+def _header(rows: list[list[str]], first: int, width: int) -> tuple[int | None, list[str]]:
     """Return the header's position and the units written below it."""
     units: list[str] = []
     for at in range(first - 1, max(-1, first - 40), -1):
@@ -316,7 +316,7 @@ def _header(rows: list[list[str]], first: int) -> tuple[int | None, list[str]]:
         if is_units and not units and at > 0 and any(cell.strip() for cell in rows[at - 1]) and len(rows[at - 1]) > 1:
             units = cells
             continue
-        if len(filled) >= 2 and not all(FIGURE.match(cell) for cell in filled):
+        if len(filled) >= max(2, 0.6 * width) and not all(FIGURE.match(cell) for cell in filled):
             return at, units
         if units and len(filled) >= 1:
             return at, units
@@ -594,7 +594,7 @@ def _one_or_sum(
         if size and float(np.abs(stack[at] - others).sum()) < 0.03 * size:
             return [at]
     stems = {_NUMBERING.sub("", _SIDES.sub("", names[at].lower())) for at in chosen}
-    if len(stems) == 1:
+    if len(stems) == 1 and stems != {"column"}:
         return chosen
     totals = [at for at in chosen if _TOTAL.search(names[at])]
     together = json.dumps([names[at] for at in chosen], ensure_ascii=False)
@@ -643,7 +643,8 @@ def _kind_and_unit(
             )
     if unit is None:
         unit, certain = _unit_by_size(kind, values, step)
-        if not certain:
+        # The size of one column says nothing of another's unit.
+        if not certain or any(question.code == "columns" for question in questions):
             questions.append(unit_question(kind, unit))
     return replace(mapping, kind=kind, unit=unit)
 

@@ -80,7 +80,7 @@ def read_column(cells: Sequence[str], style: NumberStyle) -> NDArray[np.float64]
             pass
         else:
             # Python's float also takes "1_000", "inf" and "infinity"; none of them is a meter's figure.
-            if not (np.isinf(values).any() or any("_" in cell for cell in cells)):
+            if not (np.isinf(values).any() or "_" in "".join(cells)):
                 return values
     elif style.decimal == "," and style.thousands != "," and cells:
         joined = "\n".join(cells)

@@ -18,7 +18,7 @@ Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
 DateOrder = Literal["ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
 Export = Literal["", "all", "surplus"]
 
-_CLOCK_ANSWERS = {"clock": get_args(ClockKind), "label": get_args(Label)}
+_CLOCK_ANSWERS = {"clock": get_args(ClockKind), "hours": get_args(ClockKind), "label": get_args(Label)}
 _ANSWERS: dict[str, tuple[str, ...]] = {
     "date_order": get_args(DateOrder),
     "unit": get_args(Unit),
@@ -75,7 +75,7 @@ class Mapping:
         """Return the mapping with one question answered by the value of the chosen choice."""
         changes: dict[str, Any] = {}
         if code in _CLOCK_ANSWERS and value in _CLOCK_ANSWERS[code]:
-            change: dict[str, Any] = {"kind" if code == "clock" else "label": value}
+            change: dict[str, Any] = {"label" if code == "label" else "kind": value}
             changes["clock"] = replace(self.clock, **change)
         elif code == "zone":
             changes["clock"] = replace(self.clock, tz=value)

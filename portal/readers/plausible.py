@@ -256,14 +256,17 @@ def unit_jump(energy: Floats, local_s: Ints) -> Notice | None:
     if len(at) < 8:
         return None
     logs = np.log10(sums[at])
-    for i in range(4, len(at) - 3):
-        jump = float(np.median(logs[i : i + 4]) - np.median(logs[i - 4 : i]))
-        if abs(abs(jump) - 3) < 0.5:
-            date_text = f"{utc_datetime(int((first + at[i]) * DAY_S)):%-d %B %Y}"
-            way = "a thousand times larger" if jump > 0 else "a thousand times smaller"
-            return Notice(
-                "unit_jump",
-                f"From about {date_text} on the figures are {way}: the unit seems to change inside the file. "
-                "Split the file there and send each part with its own unit.",
-            )
-    return None
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(logs, 4), axis=1)
+    jumps = medians[4:] - medians[:-4]
+    found = np.flatnonzero(np.abs(np.abs(jumps) - 3) < 0.5)
+    if not len(found):
+        return None
+    # The window slides over the jump; it is where the figures change most.
+    around = found[0] + int(np.argmin(np.abs(np.abs(jumps[found[0] : found[0] + 4]) - 3)))
+    date_text = f"{utc_datetime(int((first + at[around + 4]) * DAY_S)):%-d %B %Y}"
+    way = "a thousand times larger" if jumps[around] > 0 else "a thousand times smaller"
+    return Notice(
+        "unit_jump",
+        f"From about {date_text} on the figures are {way}: the unit seems to change inside the file. "
+        "Split the file there and send each part with its own unit.",
+    )

@@ -8,11 +8,11 @@ can be decided from all dates together after the last line has been read.
 from __future__ import annotations
 
 import re
-from array import array
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
+from operator import itemgetter
 from typing import Literal
 
 import numpy as np
@@ -86,7 +86,6 @@ _TIME = re.compile(
 )
 _COMPACT_TIME = re.compile(r"^T?(\d{2})(\d{2})(\d{2})?(Z|[+-]\d{2}:?\d{2})?$")
 _TIME_FIRST = re.compile(r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\.\d+)?(?:\s*[aApP]\.?[mM]\.?)?)[\s,]+(\d.*|[A-Za-z].*\d{4})$")
-_ISO = re.compile(r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}")
 
 DateParts = tuple[int, int, int, Literal["ymd", "dmy", "either"]]
 
@@ -255,12 +254,20 @@ class _Times(dict[str, int]):
         return packed
 
 
+class _Heads(dict[str, int]):
+    """Numbers each distinct date as it comes."""
+
+    def __missing__(self, text: str) -> int:
+        number = self[text] = len(self)
+        return number
+
+
 class StampColumn:
     """Takes a column of stamps chunk by chunk and reads it when the last line is known."""
 
     def __init__(self, order: DateOrder | None) -> None:
         self.order = order
-        self._heads: dict[str, int] = {}
+        self._heads = _Heads()
         self._times = _Times()
         self._head_ids: list[NDArray[np.int32]] = []
         self._tails: list[NDArray[np.int64]] = []
@@ -277,32 +284,36 @@ class StampColumn:
             return
         if not texts:
             return
-        first = texts[0]
-        cut = len(first) and first.find(":") - 2
-        if cut > 0 and _ISO.match(first) and all(len(t) > 12 and t[10] in "T " for t in texts):
-            self._add([t[:10] for t in texts], [t[11:] for t in texts])
+        # A stamp to go by: the chunk may begin with a row of units.
+        first = next((text for text in texts[:50] if split_stamp(text)[1]), texts[0])
+        head, tail = split_stamp(first)
+        cut = first.rfind(tail) if tail else -1
+        if tail and first.startswith(head) and ":" in tail and len(set(map(len, texts))) == 1:
+            # Stamps of one length with their marks at the same places, as most files have them.
+            marks = [i for i, char in enumerate(first) if not char.isalnum()]
+            if all(len(set(map(itemgetter(i), texts))) == 1 for i in marks):
+                self._add(
+                    map(itemgetter(slice(0, len(head))), texts), map(itemgetter(slice(cut, None)), texts), len(texts)
+                )
+                return
+        if tail and first.partition(" ")[::2] == (head, tail):
+            halves = [text.partition(" ") for text in texts]
+            self._add(map(itemgetter(0), halves), map(itemgetter(2), halves), len(texts))
             return
-        halves = [split_stamp(text) for text in texts]
-        self._add([half[0] for half in halves], [half[1] for half in halves])
+        split = [split_stamp(text) for text in texts]
+        self._add(map(itemgetter(0), split), map(itemgetter(1), split), len(texts))
 
     def add_split(self, dates: Sequence[str], times: Sequence[str]) -> None:
         """Take the cells of two columns."""
-        # A spreadsheet or a database often writes a midnight behind the date.
+        # A spreadsheet or a database often writes a midnight behind the date …
         heads = [split_stamp(text)[0] for text in dates] if dates and ":" in dates[0] else [d.strip() for d in dates]
         # … and an empty day before the time.
         tails = [split_stamp(text)[1] for text in times] if times and len(times[0].strip()) > 14 else list(times)
-        self._add(heads, tails)
+        self._add(heads, tails, len(heads))
 
-    def _add(self, heads: list[str], tails: list[str]) -> None:
-        known = self._heads
-        ids = array("i")
-        for head in heads:
-            number = known.get(head)
-            if number is None:
-                number = known[head] = len(known)
-            ids.append(number)
-        self._head_ids.append(np.frombuffer(ids, dtype=np.int32).copy())
-        self._tails.append(np.fromiter(map(self._times.__getitem__, tails), dtype=np.int64, count=len(tails)))
+    def _add(self, heads: Iterable[str], tails: Iterable[str], count: int) -> None:
+        self._head_ids.append(np.fromiter(map(self._heads.__getitem__, heads), dtype=np.int32, count=count))
+        self._tails.append(np.fromiter(map(self._times.__getitem__, tails), dtype=np.int64, count=count))
 
     def finish(self, today: date) -> Stamps:
         """Read all dates together; with no order given, decide it from them."""

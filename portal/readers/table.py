@@ -6,6 +6,7 @@ Text and spreadsheets both come here as rows of text. Nothing is decided about i
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -92,16 +93,15 @@ def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
     wanted |= {mapping.meter_column} if mapping.meter_column else set()
     best: list[str] = []
     looked = 0
+    widths = Counter[int]()
     for chunk in table.chunks():
         for line, row in zip(chunk.lines, chunk.rows, strict=True):
             if len(row) > MAX_COLUMNS:
                 raise too_wide(table.name, line, len(row))
             if mapping.header_line == 0:
-                if row and any(cell.strip() for cell in row):
-                    names = column_names(None, max(len(row), _highest_number(wanted)))
-                    return names, 0
+                widths[len(row)] += 1
             else:
-                names = column_names(row, len(row))
+                names = column_names(row, max(len(row), _highest_number(wanted)))
                 if wanted.issubset(names):
                     return names, line
                 if len(wanted.intersection(names)) > len(wanted.intersection(best)):
@@ -111,6 +111,9 @@ def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
                 break
         if looked >= HEADER_SEARCH_ROWS:
             break
+    if mapping.header_line == 0:
+        usual = widths.most_common(1)[0][0] if widths else 0
+        return column_names(None, max(usual, _highest_number(wanted))), 0
     missing = ", ".join(f"“{name}”" for name in sorted(wanted.difference(best))[:5])
     has = f" It has {', '.join(f'“{name}”' for name in best[:12])}." if best else ""
     raise ReadError(

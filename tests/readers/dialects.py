@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
+import re
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,7 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from portal.readers import Guess, Mapping, ReadResult, guess, read
+from portal.readers import Guess, Mapping, Question, ReadResult, guess, read
 
 NOW = datetime(2026, 11, 25, tzinfo=UTC)
 
@@ -144,7 +146,7 @@ def write(dialect: Dialect, energy: pd.Series[int]) -> bytes:
                 cells.append(stamp_text(at, dialect.time))
             if dialect.midnight24 and at.hour == at.minute == 0 and dialect.label == "end":
                 before = at - timedelta(days=1)
-                cells = [stamp_text(before, dialect.stamp.split(" %H")[0])]
+                cells = [stamp_text(before, re.split("[ T]%H", dialect.stamp)[0])]
                 cells = [cells[0] + " 24:00"] if not dialect.time else [stamp_text(before, dialect.stamp), "24:00"]
             blank = dialect.blank_nights and value == 0 and dialect.kind != "register"
             cells.append("" if blank else figure(value, dialect))
@@ -222,13 +224,20 @@ def read_answered(path: Path, dialect: Dialect) -> ReadResult:
     mapping = guess_file(path, dialect.tz).mapping
     if mapping.clock.kind != "offset" and dialect.stamp != "%s":
         mapping = mapping.answered("clock", dialect.clock)
+    mapping = mapping.answered("label", dialect.label)
     for _ in range(3):
         for question in guess(path, filename=path.name, tz=dialect.tz, now=NOW, mapping=mapping).questions:
-            mapping = mapping.answered(question.code, dialect.answers[question.code])
-        first = guess_file(path, dialect.tz)
-        for question in first.questions:
-            mapping = mapping.answered(question.code, dialect.answers[question.code])
+            mapping = mapping.answered(question.code, _answer(question, dialect))
+        for question in guess_file(path, dialect.tz).questions:
+            mapping = mapping.answered(question.code, _answer(question, dialect))
     return read_file(path, dialect.tz, mapping)
+
+
+def _answer(question: Question, dialect: Dialect) -> str:
+    if question.code == "columns":
+        return json.dumps([f"column {3 if dialect.time else 2}"])
+    answer = dialect.answers[question.code]
+    return answer if answer in {choice.value for choice in question.choices} else "accept"
 
 
 def assert_same(result: ReadResult, energy: pd.Series[int], minutes: int) -> None:
