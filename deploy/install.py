@@ -66,7 +66,8 @@ def install(lock: Path) -> None:
     names = [line.split("==")[0] for line in lock.read_text().splitlines() if "==" in line]
     log = VENV / f"{lock.stem}.log"
     command = [str(PYTHON), "-m", "pip", "install", "--require-hashes", "--no-input", "--disable-pip-version-check"]
-    command += ["--progress-bar", "off", *(["--no-deps"] if lock.stem.endswith("no-deps") else []), "-r", str(lock)]
+    command += ["--progress-bar", "off", "--only-binary", ":all:"]
+    command += [*(["--no-deps"] if lock.stem.endswith("no-deps") else []), "-r", str(lock)]
     with log.open("w") as said:
         pip = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
         assert pip.stdout is not None
