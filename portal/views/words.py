@@ -8,7 +8,7 @@ from decimal import Decimal
 from django import template
 from django.utils.safestring import SafeString
 
-from portal.models import SiteAssessment
+from portal.models import Lead, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 
 register = template.Library()
@@ -88,7 +88,7 @@ def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
 
 
 @register.filter
-def loss_words(assessment: SiteAssessment | None) -> str:
+def loss_words(assessment: SiteAssessment | Lead | None) -> str:
     """The present loss with its interval, for a table: "8 % (6 to 10 %)"."""
     if not assessment or assessment.present_loss is None:
         return ""

@@ -1,0 +1,174 @@
+"""Three people in a real browser: they log in, read, and nothing breaks the security policy or keeps anyone out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.utils import timezone
+from playwright.sync_api import Page, expect
+
+from portal.models import Role, Site, SiteDaily, User
+from portal.models.assessment import pack_daily
+from tests import factories
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+PHONE = {"width": 390, "height": 844}
+DESK = {"width": 1280, "height": 800}
+NARROWEST = {"width": 320, "height": 640}
+"""WCAG 2.2, 1.4.10 (reflow): 320 CSS pixels wide, which is also 1280 at 400 % zoom, without scrolling sideways."""
+
+
+@dataclass
+class Firm:
+    owner: User
+    technician: User
+    homeowner: User
+    site: Site
+
+
+@pytest.fixture
+def firm() -> Firm:
+    business = factories.business(name="Invented Washers", invented=True)
+    homeowner = factories.user(name="Ida Novak")
+    site = factories.site(customer=factories.customer(business=business, user=homeowner, name="Ida Novak"))
+    technician = factories.member(business, Role.TECHNICIAN)
+    factories.assessment(site=site, cleanings=[{"date": "2026-03-20", "gain": 0.05, "low": 0.03, "high": 0.07}])
+    SiteDaily.objects.create(site=site, as_of=date(2026, 6, 14), table=pack_daily(_daily()))
+    factories.lead(site=site)
+    factories.visit(site=site, technicians=(technician,), starts_at=timezone.now())
+    return Firm(factories.member(business), technician, homeowner, site)
+
+
+def _daily() -> pd.DataFrame:
+    days = 200
+    ratio = 1 - 0.0005 * np.arange(days)
+    used = np.arange(days) % 7 > 0
+    return pd.DataFrame(
+        {
+            "energy_wh": 20_000.0,
+            "expected_wh": 25_000.0,
+            "index": np.where(used, ratio, np.nan),
+            "used": used,
+            "refused": np.where(used, "", "clouds all day"),
+            "soiling_ratio": ratio,
+            "soiling_ratio_low": ratio - 0.01,
+            "soiling_ratio_high": ratio + 0.01,
+        },
+        index=[date(2025, 11, 27) + timedelta(days=n) for n in range(days)],
+    )
+
+
+@pytest.fixture
+def complaints(page: Page) -> Iterator[list[str]]:
+    """What the browser complained of: policy violations, script errors, missing files. A test must leave it empty."""
+    heard: list[str] = []
+    page.on("console", lambda message: heard.append(message.text) if message.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    yield heard
+    assert heard == []
+
+
+def log_in(page: Page, live_server: Any, user: User) -> None:
+    page.goto(f"{live_server.url}/accounts/login/")
+    page.get_by_label("Email").fill(user.email)
+    page.get_by_label("Password").fill(factories.PASSWORD)
+    page.get_by_role("button", name="Log in").click()
+    page.wait_for_url(f"{live_server.url}/")
+
+
+def no_axe_violation(page: Page) -> None:
+    found = Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
+
+
+@pytest.mark.parametrize(
+    ("role", "headline"),
+    [("homeowner", "Your roof: Home"), ("owner", "Today"), ("technician", "Today's visits")],
+)
+def test_each_role_logs_in_and_lands_on_its_page(
+    page: Page, live_server: Any, firm: Firm, complaints: list[str], role: str, headline: str
+) -> None:
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    log_in(page, live_server, getattr(firm, role))
+    expect(page.get_by_role("heading", level=1)).to_have_text(headline)
+    expect(page.get_by_text("Invented demonstration")).to_be_visible()
+    no_axe_violation(page)
+
+
+def test_the_svg_comes_first_and_plotly_takes_over(
+    page: Page, live_server: Any, firm: Firm, complaints: list[str]
+) -> None:
+    page.set_viewport_size(DESK)  # type: ignore[arg-type]
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    log_in(page, live_server, firm.homeowner)
+    asked.clear()
+    answer = page.goto(f"{live_server.url}/")
+    assert answer
+    assert 'role="img"' in answer.text()
+    expect(page.locator("[data-taken]")).to_have_count(2, timeout=30_000)
+    expect(page.locator("[data-taken] .main-svg").first).to_be_visible()
+    expect(page.locator(".chart-plot > svg").first).to_be_hidden()
+    # nothing comes from elsewhere, and plotly only after the page's own files
+    assert all(url.startswith(live_server.url) for url in asked)
+    assert [url.rsplit("/", 1)[1] for url in asked][-2:] == ["plotly.css", "plotly.min.js"]
+    # the style sheet that replaces plotly's own rules is at work
+    assert page.locator(".modebar").first.evaluate("e => getComputedStyle(e).position") == "absolute"
+    no_axe_violation(page)
+
+
+def test_without_scripts_the_chart_still_shows(new_context: Any, live_server: Any, firm: Firm) -> None:
+    page = new_context(java_script_enabled=False).new_page()
+    log_in(page, live_server, firm.homeowner)
+    expect(page.get_by_role("img", name="Output of the panels, compared with clean ones")).to_be_visible()
+
+
+def test_the_keyboard_skips_to_the_page(page: Page, live_server: Any, firm: Firm) -> None:
+    log_in(page, live_server, firm.owner)
+    page.keyboard.press("Tab")
+    skip = page.get_by_role("link", name="Skip to the page")
+    expect(skip).to_be_focused()
+    expect(skip).to_be_in_viewport()
+    page.keyboard.press("Enter")
+    expect(page.locator("main")).to_be_focused()
+
+
+def test_office_pages_have_no_axe_violation_and_fit_a_narrow_phone(
+    page: Page, live_server: Any, firm: Firm, complaints: list[str]
+) -> None:
+    log_in(page, live_server, firm.owner)
+    site, customer = firm.site.pk, firm.site.customer.pk
+    for address in (
+        "/",
+        "/customers/",
+        f"/customers/{customer}/",
+        f"/customers/{customer}/edit/",
+        f"/sites/{site}/",
+        f"/sites/{site}/edit/",
+        "/business/",
+        "/method/",
+        "/cautions/",
+        "/accounts/password/change/",
+    ):
+        page.set_viewport_size(DESK)  # type: ignore[arg-type]
+        page.goto(f"{live_server.url}{address}")
+        no_axe_violation(page)
+        page.set_viewport_size(NARROWEST)  # type: ignore[arg-type]
+        assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST["width"], address
+
+
+def test_buttons_and_links_of_the_frame_are_big_enough_for_wet_hands(page: Page, live_server: Any, firm: Firm) -> None:
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    log_in(page, live_server, firm.technician)
+    targets = page.locator(".top nav a, .foot nav a, .button, button, .plain > li > a")
+    heights = targets.evaluate_all("them => them.map(one => [one.textContent, one.getBoundingClientRect().height])")
+    assert heights
+    assert [(word, height) for word, height in heights if height < 44] == []
