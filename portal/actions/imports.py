@@ -22,8 +22,8 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 from django.core.files.base import File
-from django.db import transaction
-from django.db.models import Max, Q
+from django.db import connection, transaction
+from django.db.models import Max, Model, Q
 
 from portal import readers
 from portal.actions.assessments import ask_for_assessment
@@ -50,12 +50,13 @@ class ImportRefused(Exception):
 
 
 class Day(NamedTuple):
-    """A meter's day as stored: interval, energies [Wh], the source's flags, and the import that wrote it."""
+    """A meter's day as stored: interval, energies [Wh], the source's flags, the imports that wrote and created it."""
 
     minutes: int
     block: DayBlock
     quality: str = ""
     written_by: int | None = None
+    created_by: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,15 +273,16 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
         counts = Counts()
         if incoming:
             stored = _stored_days(import_.meter, [day for day, _ in incoming])
-            before: list[tuple[date, Day | None]] = []
+            before: list[tuple[date, Day]] = []
             after: list[tuple[date, Day]] = []
             for day, found in incoming:
                 had = stored.get(day)
                 merged, counted = merge(had, found)
                 counts += counted
                 if merged is not had:
-                    before.append((day, had))
                     after.append((day, merged))
+                    if had is not None:
+                        before.append((day, had))
             _write_days(import_.meter, after)
             _remember(import_, before)
         _note(import_, result, incoming, counts)
@@ -311,7 +313,7 @@ def _days_of(result: readers.ReadResult, import_: Import) -> list[tuple[date, Da
         coded = pd.Series(codes.astype("float64"), index=taken.index)
         for day, block in cut_days(coded, tz=zone, interval_minutes=minutes):
             flags[day] = _as_runs([str(names[int(code)]) if code == code else "" for code in block])
-    return [(day, Day(minutes, block, flags.get(day, ""), import_.pk)) for day, block in blocks]
+    return [(day, Day(minutes, block, flags.get(day, ""), import_.pk, import_.pk)) for day, block in blocks]
 
 
 def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
@@ -326,7 +328,7 @@ def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
         return found, Counts(new=number)
     if before.minutes != found.minutes:
         if _worth(found) > _worth(before):
-            return found, Counts(replaced=number)
+            return found._replace(created_by=before.created_by), Counts(replaced=number)
         return before, Counts(set_aside=number)
     had = ~np.isnan(before.block)
     fills = given & ~had
@@ -340,7 +342,10 @@ def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
         length = len(found.block)
         old, fresh = _from_runs(before.quality, length), _from_runs(found.quality, length)
         quality = _as_runs([b if take else a for a, b, take in zip(old, fresh, given, strict=True)])
-    return Day(found.minutes, np.where(given, found.block, before.block), quality, found.written_by), counts
+    merged = before._replace(
+        block=np.where(given, found.block, before.block), quality=quality, written_by=found.written_by
+    )
+    return merged, counts
 
 
 def _worth(day: Day) -> tuple[int, int]:
@@ -366,48 +371,45 @@ def _from_runs(runs: str, length: int) -> list[str]:
 def _stored_days(meter: Meter, days: Sequence[date]) -> dict[date, Day]:
     rows = DayReadings.objects.filter(meter=meter, day__range=(min(days), max(days)))
     return {
-        day: Day(minutes, unpack(packed), quality, written_by)
-        for day, minutes, packed, quality, written_by in rows.values_list(
-            "day", "interval_minutes", "packed", "quality", "written_by"
+        day: Day(minutes, unpack(packed), quality, written_by, created_by)
+        for day, minutes, packed, quality, written_by, created_by in rows.values_list(
+            "day", "interval_minutes", "packed", "quality", "written_by", "created_by"
         )
     }
 
 
+DAY_COLUMNS = ("interval_minutes", "packed", "quality", "written_by_id")
+
+
 def _write_days(meter: Meter, days: Iterable[tuple[date, Day]]) -> None:
-    DayReadings.objects.bulk_create(
-        [
-            DayReadings(
-                meter=meter,
-                day=day,
-                interval_minutes=kept.minutes,
-                packed=pack(kept.block),
-                quality=kept.quality,
-                written_by_id=kept.written_by,
-            )
-            for day, kept in days
-        ],
-        update_conflicts=True,
-        unique_fields=["meter", "day"],
-        update_fields=["interval_minutes", "packed", "quality", "written_by"],
+    columns = (*DAY_COLUMNS, "created_by_id")
+    _insert(
+        DayReadings,
+        ("meter_id", "day", *columns),
+        ((meter.pk, day.isoformat(), *_columns(kept), kept.created_by) for day, kept in days),
+        "ON CONFLICT (meter_id, day) DO UPDATE SET " + ", ".join(f"{name} = EXCLUDED.{name}" for name in columns),
     )
 
 
-def _remember(import_: Import, before: Iterable[tuple[date, Day | None]]) -> None:
-    DayBefore.objects.bulk_create(
-        [
-            DayBefore(changed_by=import_, day=day)
-            if had is None
-            else DayBefore(
-                changed_by=import_,
-                day=day,
-                interval_minutes=had.minutes,
-                packed=pack(had.block),
-                quality=had.quality,
-                written_by_id=had.written_by,
-            )
-            for day, had in before
-        ]
+def _remember(import_: Import, before: Iterable[tuple[date, Day]]) -> None:
+    _insert(
+        DayBefore,
+        ("changed_by_id", "day", *DAY_COLUMNS),
+        ((import_.pk, day.isoformat(), *_columns(had)) for day, had in before),
     )
+
+
+def _columns(day: Day) -> tuple[int, bytes, str, int | None]:
+    return day.minutes, pack(day.block), day.quality, day.written_by
+
+
+def _insert(model: type[Model], columns: Sequence[str], rows: Iterable[tuple[Any, ...]], on_conflict: str = "") -> None:
+    """Insert rows by one statement; ``bulk_create`` makes an object of each, which took longer than the writing."""
+    places = ", ".join(["%s"] * len(columns))
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {model._meta.db_table} ({', '.join(columns)}) VALUES ({places}) {on_conflict}", list(rows)
+        )
 
 
 def _note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[date, Day]], counts: Counts) -> None:
@@ -657,68 +659,77 @@ def _leave_standing(import_: Import, later: Import, problem: readers.ReadError) 
 
 
 def _later_imports(import_: Import) -> list[Import]:
-    span = DayBefore.objects.filter(changed_by=import_).order_by("day").values_list("day", flat=True)
-    first, last = span.first(), span.last()
-    if first is None or last is None:
+    days = _days_touched(import_)
+    if not days:
         return []
     return list(
         Import.objects.filter(
             meter=import_.meter,
             state__in=[ImportState.DONE, ImportState.UNDOING],
             turn__gt=import_.turn,
-            first_day__lte=last,
-            last_day__gte=first,
+            first_day__lte=max(days),
+            last_day__gte=min(days),
         )
         .select_related("meter__site")
         .order_by("turn")
     )
 
 
+def _days_touched(import_: Import) -> set[date]:
+    """Return the days which an import changed or created."""
+    changed = DayBefore.objects.filter(changed_by=import_).values_list("day", flat=True)
+    created = DayReadings.objects.filter(meter=import_.meter, created_by=import_).values_list("day", flat=True)
+    return {*changed, *created}
+
+
 def _restore(import_: Import, later: Sequence[Import], read: dict[int, list[tuple[date, Day]]]) -> None:
     """Set the import's days to what they were before it, then lay the later imports over them again."""
-    now_held: dict[date, Day | None] = {row.day: _before(row) for row in import_.days_before.all()}
-    if not now_held:
+    days = _days_touched(import_)
+    if not days:
         return
-    days = list(now_held)
-    stored = _stored_days(import_.meter, days)
-    history: dict[date, list[tuple[int, Day | None]]] = {}
-    for row in DayBefore.objects.filter(changed_by__in=later, day__range=(min(days), max(days))).select_related(
-        "changed_by"
-    ):
+    span = (min(days), max(days))
+    stored = _stored_days(import_.meter, list(span))
+    held: dict[date, Day | None] = dict.fromkeys(days)
+    for row in import_.days_before.all():
+        held[row.day] = _before(row)._replace(created_by=stored[row.day].created_by)
+    history: dict[date, list[tuple[int, Day]]] = {}
+    for row in DayBefore.objects.filter(changed_by__in=later, day__range=span).select_related("changed_by"):
         assert row.changed_by.turn is not None, "merged imports have their turn"
         history.setdefault(row.day, []).append((row.changed_by.turn, _before(row)))
 
-    def held_before(turn: int, day: date) -> Day | None:
-        """Return the day as it was when the import of this turn came, as things were until now."""
+    def held_until_now(turn: int, day: date) -> Day:
+        """Return the day as the import of this turn found it, as things were until now."""
         after = [event for event in history.get(day, []) if event[0] >= turn]
-        return min(after, key=lambda event: event[0])[1] if after else stored.get(day)
+        return min(after, key=lambda event: event[0])[1] if after else stored[day]
 
-    DayBefore.objects.filter(changed_by__in=[import_, *later], day__in=days).delete()
+    for begin in range(0, len(days), 500):
+        some = sorted(days)[begin : begin + 500]
+        DayBefore.objects.filter(changed_by__in=[import_, *later], day__in=some).delete()
     for one in later:
         assert one.turn is not None, "merged imports have their turn"
         counts = _counts_of(one)
-        before: list[tuple[date, Day | None]] = []
+        before: list[tuple[date, Day]] = []
         for day, found in read[one.pk]:
-            if day not in now_held:
+            if day not in days:
                 continue
-            counts -= merge(held_before(one.turn, day), found)[1]
-            merged, counted = merge(now_held[day], found)
+            had = held[day]
+            counts -= merge(held_until_now(one.turn, day), found)[1]
+            merged, counted = merge(had, found)
             counts += counted
-            if merged is not now_held[day]:
-                before.append((day, now_held[day]))
-                now_held[day] = merged
+            if merged is not had:
+                held[day] = merged
+                if had is not None:
+                    before.append((day, had))
         _remember(one, before)
         _set_counts(one, counts)
         one.save(update_fields=["readings_new", "readings_unchanged", "readings_replaced", "readings_set_aside"])
-    _write_days(import_.meter, [(day, held) for day, held in now_held.items() if held is not None])
-    gone = [day for day, held in now_held.items() if held is None]
+    _write_days(import_.meter, [(day, kept) for day, kept in held.items() if kept is not None])
+    gone = [day for day, kept in held.items() if kept is None]
     for begin in range(0, len(gone), 500):
         DayReadings.objects.filter(meter=import_.meter, day__in=gone[begin : begin + 500]).delete()
 
 
-def _before(row: DayBefore) -> Day | None:
-    if row.packed is None or row.interval_minutes is None:
-        return None
+def _before(row: DayBefore) -> Day:
     return Day(row.interval_minutes, unpack(row.packed), row.quality, row.written_by_id)
 
 

@@ -21,13 +21,18 @@ DayBlock = npt.NDArray[np.float32]
 
 
 def pack(block: DayBlock) -> bytes:
-    """Pack a day's interval energies [Wh, float32, NaN where missing] for storage."""
-    return zlib.compress(block.astype("<f4").tobytes(), 6)
+    """Pack a day's interval energies [Wh, float32, NaN where missing] for storage.
+
+    The first bytes of all values come first, then the second ones: signs and exponents are alike and pack small.
+    """
+    by_place = block.astype("<f4").view(np.uint8).reshape(-1, 4).T
+    return zlib.compress(by_place.tobytes(), 6, wbits=-zlib.MAX_WBITS)
 
 
 def unpack(packed: bytes | memoryview) -> DayBlock:
     """Undo ``pack``."""
-    return np.frombuffer(zlib.decompress(packed), dtype="<f4")
+    by_place = np.frombuffer(zlib.decompress(packed, wbits=-zlib.MAX_WBITS), dtype=np.uint8).reshape(4, -1)
+    return by_place.T.copy().view("<f4")[:, 0]
 
 
 class MeterQuerySet(models.QuerySet["Meter"]):
@@ -186,6 +191,7 @@ class DayReadings(models.Model):
         blank=True, help_text="The source's own flags, run by run (“A*90 S*6”); empty when it has none."
     )
     written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="days_written")
+    created_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="days_created")
 
     objects = DayReadingsQuerySet.as_manager()
 
@@ -198,12 +204,15 @@ class DayReadings(models.Model):
 
 
 class DayBefore(models.Model):
-    """What a day looked like before an import changed it, so that the import can be undone."""
+    """What a day looked like before an import changed it, so that the import can be undone.
+
+    A day that an import created needs none: ``DayReadings.created_by`` says so.
+    """
 
     changed_by = models.ForeignKey(Import, models.CASCADE, related_name="days_before")
     day = models.DateField()
-    interval_minutes = models.PositiveSmallIntegerField(null=True)
-    packed = models.BinaryField(null=True, help_text="Null when the day did not exist.")
+    interval_minutes = models.PositiveSmallIntegerField()
+    packed = models.BinaryField()
     quality = models.TextField(blank=True)
     written_by = models.ForeignKey(Import, models.SET_NULL, null=True, related_name="+")
 
