@@ -3,15 +3,41 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
+from uuid import uuid4
+from zoneinfo import ZoneInfo
 
+import numpy as np
+import pandas as pd
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
 
-from portal.models import EntryKind, Look, Phase, Role, Step, User, Visit, VisitEntry, VisitPhoto, VisitState
+from portal.actions.photos import keep_photo
+from portal.actions.proof import link_token, share_report, update_proofs
+from portal.actions.record import record_entry
+from portal.actions.visits import finish_visit
+from portal.models import (
+    Distance,
+    EntryKind,
+    Look,
+    Phase,
+    Role,
+    SiteDaily,
+    Step,
+    User,
+    Visit,
+    VisitEntry,
+    VisitPhoto,
+    VisitState,
+)
+from portal.models.assessment import pack_daily
 from tests import factories
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -219,3 +245,151 @@ def test_an_entry_waits_while_the_login_is_over(page: Page, context: BrowserCont
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     _waits_for_nothing(page)
     assert VisitEntry.objects.count() == 1
+
+
+@dataclass
+class Finished:
+    """A visit with everything on it that a page can show."""
+
+    visit: Visit
+    technician: User
+    owner: User
+    homeowner: User
+
+
+@pytest.fixture
+def finished() -> Finished:
+    homeowner = factories.user()
+    site = factories.site(customer=factories.customer(user=homeowner), storeys=2, roof_pitch=40)
+    firm = site.customer.business
+    technician, owner = factories.member(firm, Role.TECHNICIAN), factories.member(firm)
+    washed_at = timezone.now() - timedelta(days=40)
+    earlier = factories.visit(site=site, starts_at=washed_at - timedelta(days=300))
+    finish_visit(visit=earlier, by=None, now=earlier.starts_at)
+    visit = factories.visit(site=site, technicians=(technician,), starts_at=washed_at)
+
+    def enter(kind: EntryKind, item: str = "", **fields: Any) -> None:
+        record_entry(
+            visit=visit, client_id=uuid4(), kind=kind, item=item, at=washed_at, by=technician, now=washed_at, **fields
+        )
+
+    for phase in (Phase.BEFORE, Phase.AFTER):
+        for distance in Distance:
+            keep_photo(
+                visit=visit,
+                client_id=uuid4(),
+                data=_jpeg(90),
+                filename="a.jpg",
+                phase=phase,
+                distance=distance,
+                at=washed_at,
+                by=technician,
+                now=washed_at,
+            )
+    enter(EntryKind.STEP, Step.SOAK, soak_minutes=10)
+    enter(EntryKind.INSPECTION, Look.CABLES, answer="urgent", note="Connector chewed")
+    enter(EntryKind.INSPECTION, Look.DEBRIS, answer="seen")
+    enter(EntryKind.SIGN_OFF, answer="signed", note="Ida Novak")
+    enter(EntryKind.FINISH)
+    washed_on = washed_at.astimezone(ZoneInfo(site.tz)).date()
+    days = [washed_on - timedelta(days=500 - n) for n in range(539)]
+    ratio = np.array([0.92 if day <= washed_on else 0.99 for day in days])
+    daily = pd.DataFrame(
+        {
+            "energy_wh": 20_000 * ratio,
+            "expected_wh": 25_000.0,
+            "index": ratio + 0.01 * np.sin(np.arange(len(days))),
+            "used": True,
+            "refused": "",
+            "soiling_ratio": ratio,
+            "soiling_ratio_low": ratio - 0.01,
+            "soiling_ratio_high": ratio + 0.01,
+        },
+        index=pd.Index(days, dtype=object),
+    )
+    cleaning = {"date": washed_on.isoformat(), "gain": 0.07, "low": 0.055, "high": 0.085}
+    factories.assessment(
+        site=site,
+        as_of=days[-1],
+        made_at=timezone.now(),
+        cleanings=[cleaning],
+        clean_due=days[-1] + timedelta(days=120),
+    )
+    SiteDaily.objects.create(site=site, as_of=days[-1], table=pack_daily(daily))
+    update_proofs(now=timezone.now())
+    factories.visit(site=site, technicians=(technician,), starts_at=timezone.now() + timedelta(hours=1))
+    visit.refresh_from_db()
+    return Finished(visit, technician, owner, homeowner)
+
+
+@pytest.fixture
+def complaints(page: Page) -> Iterator[list[str]]:
+    """What the browser complained of: policy violations, script errors, missing files."""
+    heard: list[str] = []
+    page.on("console", lambda message: heard.append(message.text) if message.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: heard.append(str(error)))
+    yield heard
+    assert heard == []
+
+
+def _no_violation(page: Page) -> None:
+    found = Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], page.url
+    page.set_viewport_size({"width": 320, "height": 640})  # WCAG 2.2, 1.4.10: no scrolling sideways
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320, page.url
+    page.set_viewport_size({"width": 390, "height": 844})
+
+
+def test_the_pages_of_a_visit_have_no_axe_violation(
+    page: Page, live_server: LiveServer, finished: Finished, complaints: list[str]
+) -> None:
+    pk, site = finished.visit.pk, finished.visit.site.pk
+    coming = Visit.objects.get(state=VisitState.BOOKED).pk
+    link = share_report(visit=finished.visit, by=finished.owner, now=timezone.now())
+    shared = f"/r/{link_token(link)}/"
+    walks: list[tuple[User, list[str]]] = [
+        (finished.technician, ["/visits/", f"/visits/{coming}/", f"/visits/{coming}/record/", "/visits/calendar/"]),
+        (
+            finished.owner,
+            [
+                "/visits/",
+                "/visits/?order=route",
+                f"/visits/{pk}/",
+                f"/visits/{pk}/record/",
+                f"/visits/{coming}/move/",
+                "/visits/book/",
+                f"/visits/book/?site={site}&nesting=1",
+                f"/visits/quote/{site}/",
+                f"/visits/{pk}/report/",
+            ],
+        ),
+        (finished.homeowner, [f"/visits/{pk}/report/", shared]),
+    ]
+    for person, addresses in walks:
+        page.context.clear_cookies()
+        _log_in(page, live_server, person)
+        for address in addresses:
+            page.goto(f"{live_server.url}{address}")
+            page.wait_for_load_state("networkidle")
+            _no_violation(page)
+    page.context.clear_cookies()
+    page.goto(f"{live_server.url}{shared}")
+    expect(page.get_by_text("7 % of what clean panels make")).to_be_visible()
+    expect(page.get_by_text("likely 6 % to 8 %").first).to_be_visible()
+    _no_violation(page)
+
+
+def test_a_link_that_is_over_says_so_accessibly(page: Page, live_server: LiveServer) -> None:
+    page.goto(f"{live_server.url}/r/no-such-link/")
+    expect(page.get_by_role("heading", level=1)).to_have_text("This link is over")
+    _no_violation(page)
+
+
+def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: LiveServer) -> None:
+    visit, (technician,) = _booked()
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    targets = page.locator(".record button, .record input:not([type=hidden], [type=radio]), .choices label")
+    heights = targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
+    assert len(heights) > 30
+    assert [(what, height) for what, height in heights if height < 44] == []
