@@ -573,7 +573,8 @@ def _whole_days(series: Series, zone: ZoneInfo) -> tuple[Ints, pd.Series[float]]
         covered = np.add.reduceat(series.length_s, first)
         sums = np.where(covered >= NEARLY_A_DAY_S, sums, np.nan)
     energy_wh = intervals.daily(days, sums, zone)
-    return energy_wh.index.to_numpy().astype("datetime64[s]").astype(np.int64), energy_wh
+    midnights = pd.DatetimeIndex(energy_wh.index).tz_localize(None).to_numpy()
+    return midnights.astype("datetime64[s]").astype(np.int64), energy_wh
 
 
 def _look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, mapping: Mapping, doubts: Doubts) -> None:

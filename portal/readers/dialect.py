@@ -534,6 +534,7 @@ def _choose(
             kinds[at] = "power"
         else:
             kinds[at] = "energy"
+    everything = chosen
     for kind in ("energy", "power", "register") if _coarse(columns, kinds) else ("energy", "register", "power"):
         group = [at for at in chosen if kinds[at] == kind]
         if group:
@@ -542,8 +543,18 @@ def _choose(
     alive = [at for at in chosen if np.nansum(np.abs(columns[at])) > 0]
     chosen = alive or chosen
     picked = chosen
-    if len(chosen) > 1:
+    if len(everything) > 1 and all(re.fullmatch(r"column \d+", names[at]) for at in everything):
+        picked = chosen[:1]
+        _one_or_sum(names, columns, everything, questions, preferred=picked)
+    elif len(chosen) > 1:
         picked = _one_or_sum(names, columns, chosen, questions)
+    else:
+        # Another column in the same unit, of which the name says neither yes nor no, is not passed over in silence.
+        unit = unit_in(text_of(chosen[0]))
+        beside = [at for at in rest if at not in strong and unit and unit_in(text_of(at)) == unit and at not in chosen]
+        beside = [at for at in beside if np.nansum(np.abs(columns[at])) > 0]
+        if beside:
+            _one_or_sum(names, columns, [*chosen, *beside], questions, preferred=chosen)
     mapping = replace(mapping, value_columns=tuple(names[at] for at in picked))
     words = " ".join(names[at] for at in picked)
     total = np.sum([np.nan_to_num(columns[at]) for at in picked], axis=0)
@@ -584,19 +595,25 @@ def _balance(
 
 
 def _one_or_sum(
-    names: list[str], columns: dict[int, NDArray[np.float64]], chosen: list[int], questions: list[Question]
+    names: list[str],
+    columns: dict[int, NDArray[np.float64]],
+    chosen: list[int],
+    questions: list[Question],
+    preferred: Sequence[int] = (),
 ) -> list[int]:
     """Decide between a column of totals, the sum of all columns, and asking."""
     stack = {at: np.nan_to_num(columns[at]) for at in chosen}
     size = max(float(np.abs(column).sum()) for column in stack.values())
     for at in sorted(chosen, key=lambda a: -float(stack[a].sum())):
         others = np.sum([stack[o] for o in chosen if o != at], axis=0)
-        if size and float(np.abs(stack[at] - others).sum()) < 0.03 * size:
+        # Two columns that agree are twins rather than a part and its total, unless a name says total.
+        telling = len(chosen) > 2 or _TOTAL.search(names[at])
+        if telling and size and float(np.abs(stack[at] - others).sum()) < 0.03 * size:
             return [at]
     stems = {_NUMBERING.sub("", _SIDES.sub("", names[at].lower())) for at in chosen}
     if len(stems) == 1 and stems != {"column"}:
         return chosen
-    totals = [at for at in chosen if _TOTAL.search(names[at])]
+    totals = list(preferred) or [at for at in chosen if _TOTAL.search(names[at])]
     together = json.dumps([names[at] for at in chosen], ensure_ascii=False)
     choices = [Choice(json.dumps([names[at]], ensure_ascii=False), f"only “{names[at]}”") for at in chosen[:12]]
     choices.insert(0, Choice(together, "all of them added up"))
