@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied
 from django.db.models import Max, Min, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -252,9 +251,7 @@ def site_new(request: HttpRequest, pk: int) -> HttpResponse:
 def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
     """Change a site's facts."""
     user = cast(User, request.user)
-    roof = get_object_or_404(Site.objects.visible_to(user).select_related("customer__business"), pk=pk)
-    if not Site.objects.managed_by(user).filter(pk=pk).exists():
-        raise PermissionDenied
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
     return _edit(request, roof, roof.customer)
 
 

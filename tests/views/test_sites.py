@@ -76,7 +76,7 @@ def test_a_homeowner_sees_but_does_not_change_the_facts(client: Client) -> None:
     site = factories.site(customer=factories.customer(user=user))
     client.force_login(user)
     assert "Change facts" not in text_of(client.get(f"/sites/{site.pk}/"))
-    assert client.post(f"/sites/{site.pk}/edit/", facts()).status_code == 403
+    assert client.post(f"/sites/{site.pk}/edit/", facts()).status_code == 404
 
 
 def test_recoveries_and_cleanings_are_listed_with_their_range(client: Client) -> None:
