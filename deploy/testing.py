@@ -64,7 +64,7 @@ def main(arguments: list[str]) -> int:
 
 
 def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str) -> int:
-    argv = [sys.executable, "-m", "pytest", "-q", "-m", run.marked]
+    argv = [sys.executable, "-m", "pytest", "-m", run.marked]
     if run.processes:
         argv += ["-n", str(run.processes), "--dist", "worksteal"]
     env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}

@@ -126,7 +126,7 @@ def celery_worker_process(
         name = f"worker-{len(list(supervisor.logs.iterdir()))}"
         worker = supervisor.start(Program(name, argv, process_env | {"PORTAL_REDIS_URL": broker}, stop_seconds=15))
         started.append(worker)
-        supervisor.wait_until(lambda: " ready." in worker.log.read_text(), worker, 60)
+        supervisor.wait_until(lambda: " ready." in worker.log.read_text(), worker, 180)
         return worker
 
     yield start

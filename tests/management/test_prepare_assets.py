@@ -1,0 +1,59 @@
+"""What browsers fetch is made once, and plotly's style sheet says what plotly itself would have said."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.contrib.staticfiles.storage import staticfiles_storage
+from django.core.management import call_command
+from django.core.management.base import CommandError
+from playwright.sync_api import Page
+
+from portal.management.commands.prepare_assets import plotly_rules, take_plotly
+
+RULES = "[...document.getElementById('{}').sheet.cssRules].map(rule => rule.cssText)"
+
+
+def test_the_sheet_made_at_set_up_holds_the_rules_which_plotly_adds_to_a_page_in_the_same_order(
+    page: Page, tmp_path: Path
+) -> None:
+    """Plotly itself, in a page without a security policy, is what ours is compared with."""
+    take_plotly(tmp_path)
+    page.add_script_tag(path=tmp_path / "plotly.min.js")
+    its_own = page.evaluate(RULES.format("plotly.js-style-global"))
+    page.evaluate(
+        "css => { const ours = document.createElement('style'); ours.id = 'ours'; ours.textContent = css;"
+        " document.head.append(ours); }",
+        (tmp_path / "plotly.css").read_text(),
+    )
+    assert len(its_own) > 50
+    assert page.evaluate(RULES.format("ours")) == its_own
+
+
+def test_a_plotly_that_keeps_its_rules_elsewhere_is_told_not_guessed() -> None:
+    with pytest.raises(CommandError, match="keeps its style rules elsewhere"):
+        plotly_rules('var rules={"X":"margin:0"}')
+
+
+def test_assets_are_compressed_once_and_again_when_a_file_changes(settings: Any, tmp_path: Path, var: Path) -> None:
+    settings.STORAGES = settings.STORAGES | {
+        "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"}
+    }
+    settings.STATIC_ROOT = tmp_path / "collected"
+    settings.STATICFILES_DIRS = [tmp_path / "ours"]
+    (tmp_path / "ours").mkdir()
+    style = tmp_path / "ours" / "house.css"
+    style.write_text("p {margin: 0}\n" * 100)
+    call_command("prepare_assets")
+    first = staticfiles_storage.url("house.css")
+    name = first.rsplit("/", 1)[1]
+    assert {f"{name}.br", f"{name}.gz"} <= {path.name for path in settings.STATIC_ROOT.iterdir()}
+
+    made = (settings.STATIC_ROOT / "staticfiles.json").stat().st_mtime_ns
+    call_command("prepare_assets")
+    assert (settings.STATIC_ROOT / "staticfiles.json").stat().st_mtime_ns == made, "nothing was done"
+
+    style.write_text("p {margin: 1px}\n" * 100)
+    call_command("prepare_assets")
+    assert (settings.STATIC_ROOT / "staticfiles.json").stat().st_mtime_ns > made
+    assert not (settings.STATIC_ROOT / name).exists(), "what nobody links to is not kept"
