@@ -53,7 +53,6 @@ MIDDLEWARE = [
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.middleware.gzip.GZipMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
-    "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
@@ -120,8 +119,9 @@ ACCOUNT_USER_MODEL_USERNAME_FIELD = None
 ACCOUNT_EMAIL_VERIFICATION = "none"  # people come by invitation to an address the business already writes to
 ACCOUNT_LOGOUT_ON_GET = False
 ACCOUNT_SESSION_REMEMBER = True
+ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 
-LANGUAGE_CODE = "en"
+LANGUAGE_CODE = "en"  # of the pages; mails come in the recipient's language
 LANGUAGES = [("en", "English"), ("es", "Español")]
 LOCALE_PATHS = [ROOT / "portal" / "locale"]
 TIME_ZONE = "UTC"
