@@ -27,9 +27,10 @@ Ints = npt.NDArray[np.int64]
 
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 LEAST_DAYS = 45
-ALONE = (0.4, 0.001)
-"""How much a day's error lasts to the next (autocorrelation), and the chance a day that the soiling rate moves."""
-TOGETHER = (0.2, 0.005)
+ALONE = (0.4, 0.0005, 0.02)
+"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, and the
+standard deviation of errors that last for weeks."""
+TOGETHER = (0.2, 0.005, 0.008)
 """The same with the town's air taken out."""
 LEAST_CLEAR_DAYS = 20
 TOLD_LOSS = 0.025
@@ -225,7 +226,7 @@ def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> 
     last = max(int(one.daily.days[-1]) for one in together)
     span = last - first + 1
     place = [slice(int(one.daily.days[0]) - first, int(one.daily.days[-1]) - first + 1) for one in together]
-    fits = [_fit_site(one, None, rounds=3) for one in together]
+    fits = [_fit_site(one, None, rounds=3, falls=False) for one in together]
 
     def residuals() -> Floats:
         out = np.full((len(together), span), np.nan)
@@ -254,8 +255,13 @@ def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> 
             for n, i in enumerate(chosen):
                 airs[int(i)] = _Air(air.log_dimming[n, place[i]], np.sqrt(scatter[n] ** 2 + air.variance[n, place[i]]))
                 if turn < TOWN_ROUNDS - 1:
-                    fits[i] = _fit_site(together[i], airs[int(i)], rounds=3)
-    answers = iter([_conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0) for i, one in enumerate(together)])
+                    fits[i] = _fit_site(together[i], airs[int(i)], rounds=2, start=fits[i].theta, falls=False)
+    answers = iter(
+        [
+            _conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta)
+            for i, one in enumerate(together)
+        ]
+    )
     return [one if isinstance(one, Assessment) else next(answers) for one in prepared]
 
 
@@ -387,25 +393,36 @@ def _design(prepared: _Prepared) -> tuple[Floats, Floats, Floats]:
     return np.stack(columns, axis=1), np.array(mean), np.array(sd)
 
 
-def _fit_site(prepared: _Prepared, air: _Air | None, rounds: int) -> Fit:
+def _fit_site(
+    prepared: _Prepared, air: _Air | None, rounds: int, start: Floats | None = None, falls: bool = True
+) -> Fit:
     """Fit the soiling of one site, the town's air taken out where it is known."""
     design, mean, sd = _design(prepared)
     if air is None:
         log_index, scatter = prepared.index.log_index, np.array(prepared.index.scatter)
-        lasting, change = ALONE
+        rho, change, lasting = ALONE
     else:
         log_index, scatter = prepared.index.log_index - air.log_dimming, air.scatter
-        lasting, change = TOGETHER
-    steps = cut_steps(log_index, scatter, prepared.wash, prepared.visit_days, design, lasting)
+        rho, change, lasting = TOGETHER
+    steps = cut_steps(log_index, scatter, prepared.wash, prepared.visit_days, design, rho, lasting)
     return fit(
-        steps, mean, sd, design, prepared.daily["expected_wh"], prepared.visit_days, rounds=rounds, rate_change=change
+        steps,
+        mean,
+        sd,
+        design,
+        prepared.daily["expected_wh"],
+        prepared.visit_days,
+        rounds=rounds,
+        rate_change=change,
+        start=start,
+        falls=falls,
     )
 
 
-def _conclude(prepared: _Prepared, air: _Air | None, neighbours: int) -> Assessment:
+def _conclude(prepared: _Prepared, air: _Air | None, neighbours: int, start: Floats | None = None) -> Assessment:
     """Fit the soiling, look for faults, and say what it means."""
     daily, site = prepared.daily, prepared.site
-    fitted = _fit_site(prepared, air, rounds=4)
+    fitted = _fit_site(prepared, air, rounds=3, start=start)
     quantiles = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array(QUANTILES))
     low, middle, high = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()

@@ -32,6 +32,9 @@ Bools = npt.NDArray[np.bool_]
 GRID = 0.42 * np.sinh(2.2 * np.linspace(0, 1, 50)) / np.sinh(2.2)
 """Log soiling loss, −ln(soiling ratio), that the chain can hold; finer near clean."""
 LOSS = 1 - np.exp(-GRID)
+GAIN = LOSS[:, None] - LOSS[None, :]
+GAIN_ORDER = np.argsort(GAIN, axis=None)
+GAIN_SORTED = GAIN.ravel()[GAIN_ORDER]
 RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
 """Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
 (Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
@@ -152,6 +155,8 @@ class Fit:
     mean_loss: float
     smooth: Floats
     """Level, season, ageing and steps by day (log)."""
+    theta: Floats
+    """Coefficients of the smooth terms (p,)."""
 
 
 def cut_steps(
@@ -161,6 +166,7 @@ def cut_steps(
     visits: Ints,
     design: Floats,
     autocorrelation: float = 0.4,
+    lasting: float = 0.0,
 ) -> Steps:
     """Cut days into steps of at most :data:`LONGEST` days, dry ones apart from those in which it may have rained.
 
@@ -175,6 +181,10 @@ def cut_steps(
     visits : ndarray of int
         Days of known cleanings.
     design : ndarray (days, p)
+    autocorrelation : float
+        Of errors from one day to the next.
+    lasting : float
+        Standard deviation of an error that lasts for weeks: haze of a season, in a site alone.
     """
     count = len(log_index)
     wet = wash.sum(axis=1) > LIKELY
@@ -203,7 +213,7 @@ def cut_steps(
     day_variance = np.where(number > 0, number / np.where(number > 0, known, 1.0), 1.0)
     rho = autocorrelation
     within = 1 + 2 * sum(rho**lag * np.clip(1 - lag / np.maximum(number, 1), 0, None) for lag in (1, 2, 3))
-    variance = day_variance * within / np.maximum(number, 1) * (1 + rho / 2)
+    variance = day_variance * within / np.maximum(number, 1) * (1 + rho / 2) + lasting**2
     dry = np.ones((len(first), 2))
     for kind in (LIGHT, HEAVY):
         np.multiply.at(dry[:, kind], owner, 1 - wash[:, kind])
@@ -255,13 +265,13 @@ def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pa
     state = start
     for t in range(n):
         before[t] = state
-        state = np.tensordot(_rate_walk(int(half[t]), rate_change).T, state, axes=1)
-        state = np.matmul(state, _growth(int(half[t])))
+        walked = _rate_walk(int(half[t]), rate_change).T @ state.reshape(rates, -1)
+        state = np.matmul(walked.reshape(state.shape), _growth(int(half[t])))
         matrix = wash[t]
         if matrix is not None:
             state = state @ matrix
         state = state * likely[t]
-        norm = state.sum(axis=(0, 2)) + 1e-30
+        norm = np.einsum("rms->m", state) + np.float32(1e-30)
         evidence += np.log(norm)
         state /= norm[None, :, None]
         alpha[t] = state
@@ -273,10 +283,10 @@ def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pa
         if matrix is not None:
             back = back @ matrix.T
         back = np.matmul(back, _growth(int(half[t])).transpose(0, 2, 1))
-        back = np.tensordot(_rate_walk(int(half[t]), rate_change), back, axes=1)
-        back /= back.mean(axis=(0, 2))[None, :, None] + 1e-30
+        back = (_rate_walk(int(half[t]), rate_change) @ back.reshape(rates, -1)).reshape(back.shape)
+        back *= (rates * size / (np.einsum("rms->m", back) + np.float32(1e-30)))[None, :, None]
     gamma = alpha * beta
-    gamma /= gamma.sum(axis=(1, 3), keepdims=True) + 1e-30
+    gamma /= np.einsum("nrms->nm", gamma)[:, None, :, None] + np.float32(1e-30)
     return _Pass(before, alpha, beta, gamma, evidence)
 
 
@@ -289,6 +299,8 @@ def fit(
     visit_days: Ints,
     rounds: int = 4,
     rate_change: float = RATE_CHANGE,
+    start: Floats | None = None,
+    falls: bool = True,
 ) -> Fit:
     """Fit the chain to one site.
 
@@ -306,6 +318,10 @@ def fit(
         Rounds of expectation-maximisation.
     rate_change : float
         Chance a day that the soiling rate moves to a neighbouring one.
+    start : ndarray (p,), optional
+        Coefficients to start from; the prior's by default.
+    falls : bool
+        Whether to work out what visits and rains gained.
     """
     size = len(GRID)
     seen = np.isfinite(steps.y)
@@ -314,7 +330,7 @@ def fit(
     center = float(np.quantile(steps.y[seen], 0.75))
     grid = GRID.astype(np.float32)
     coarse = center + np.array([-0.025, 0.01, 0.045])
-    theta = np.tile(prior_mean, (len(coarse), 1))
+    theta = np.tile(prior_mean if start is None else start, (len(coarse), 1))
     normal = np.tile(np.diag(1 / prior_sd**2), (len(coarse), 1, 1))
     for _ in range(rounds - 1):
         done = _forward_backward(steps, _emission(steps, coarse, theta), rate_change)
@@ -330,13 +346,13 @@ def fit(
     level = center + np.arange(-0.04, 0.0601, 0.01)
     basis = np.linalg.solve(np.vander(coarse - center, 3), theta)
     theta = np.vander(level - center, 3) @ basis
-    done = _forward_backward(steps, _emission(steps, level, theta), rate_change)
+    likely = _emission(steps, level, theta)
+    done = _forward_backward(steps, likely, rate_change)
     score = done.evidence - 0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1)
     share = np.exp(score - score.max())
     share /= share.sum()
 
-    joint = np.einsum("m,nrms->nrs", share, done.gamma, optimize=True).astype(np.float64)
-    mixed = joint.sum(axis=1)
+    mixed = np.einsum("m,nms->ns", share, done.gamma.sum(axis=1)).astype(np.float64)
     # Half a step lies between the last step's middle and now.
     last = np.einsum("m,rms->rs", share, done.gamma[-1], optimize=True)[:, None, :]
     now_state = np.matmul(last, _growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
@@ -351,43 +367,38 @@ def fit(
     every = np.arange(len(day_design))
     log_mean = np.interp(every, middle, mixed @ GRID)
     loss_mean = np.interp(every, middle, mixed @ LOSS)
-    by_rate = joint[-1].sum(axis=1)
+    by_rate = np.einsum("m,rms->r", share, done.gamma[-1])
     cumulative_rate = np.cumsum(by_rate)
 
     def fall(t: int) -> tuple[float, float, float]:
         """Gain over step t's wash: mean, 5 % and 95 % quantile of the loss before minus the loss after."""
         matrix = _wash(round(float(steps.light[t]), 2), round(float(steps.heavy[t]), 2), bool(steps.visit[t]))
         half = int(steps.days[t - 1] + steps.days[t]) if t else int(steps.days[0])
-        grown = np.matmul(np.tensordot(_rate_walk(half, rate_change).T, done.before[t], axes=1), _growth(half))
+        walked = (_rate_walk(half, rate_change).T @ done.before[t].reshape(len(RATES), -1)).reshape(
+            done.before[t].shape
+        )
+        grown = np.matmul(walked, _growth(half))
         pair = np.zeros((size, size))
         for m in np.flatnonzero(share > 1e-4):
-            back = done.beta[t, :, m] * _at(t)[m]
-            both = (grown[:, m, :, None] * matrix[None] * back[:, None, :]).sum(axis=0).astype(np.float64)
+            back = done.beta[t, :, m] * likely[t, m]
+            both = (grown[:, m].T @ back * matrix).astype(np.float64)
             pair += share[m] * both / both.sum()
-        gain = LOSS[:, None] - LOSS[None, :]
-        order = np.argsort(gain, axis=None)
-        total = np.cumsum(pair.ravel()[order])
-        sorted_gain = gain.ravel()[order]
+        total = np.cumsum(pair.ravel()[GAIN_ORDER])
         return (
-            float((pair * gain).sum()),
-            float(np.interp(0.05, total, sorted_gain)),
-            float(np.interp(0.95, total, sorted_gain)),
+            float((pair * GAIN).sum()),
+            float(np.interp(0.05, total, GAIN_SORTED)),
+            float(np.interp(0.95, total, GAIN_SORTED)),
         )
 
-    likely = _emission(steps, level, theta)
-
-    def _at(t: int) -> Floats32:
-        return np.asarray(likely[t])
-
     visits = {}
-    for day in visit_days:
+    for day in visit_days if falls else ():
         at = np.flatnonzero(steps.first == day + 1)
         if at.size:
             visits[int(day)] = fall(int(at[0]))
     drops = []
     at_step = mixed @ GRID
     change = at_step[:-1] - at_step[1:]
-    for t in (np.flatnonzero(change > 0.012) + 1).tolist():
+    for t in (np.flatnonzero(change > 0.012) + 1).tolist() if falls else ():
         if not steps.visit[t]:
             gain, gain_low, gain_high = fall(t)
             if gain_low > 0.002:
@@ -408,6 +419,7 @@ def fit(
         visits=visits,
         mean_loss=float((loss_mean * weights)[usable].sum() / weights[usable].sum()),
         smooth=share @ (level[:, None] + theta @ day_design.T),
+        theta=share @ theta,
     )
 
 
