@@ -63,7 +63,8 @@ def from_table(
 ) -> Assembled:
     """Turn a loaded table into readings. ``guessed`` lets the data correct the guessed clock."""
     zone = ZoneInfo(tz)
-    rows = len(loaded.lines)
+    never_loaded = np.setdiff1d([line for line, _ in loaded.bad], loaded.lines)
+    rows = len(loaded.lines) + len(never_loaded)
     doubts.bad += loaded.bad
     channels = _pick_meter(loaded, mapping, doubts)
     _lone_stamps(loaded, doubts)
@@ -88,7 +89,9 @@ def from_table(
         mapping = _settle_label(loaded, mapping, label_known=label_known, step=step, doubts=doubts)
     if step >= NEARLY_A_DAY_S or (len(loaded.lines) == 1 and mapping.layout == "tall"):
         series = _daily_series(loaded, mapping, zone, step)
-        return finish(series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts)
+        return finish(
+            series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts, unreadable=loaded.unreadable
+        )
     series, missing = _series(loaded, mapping, step)
     if guessed:
         better = _better_clock(series, missing, mapping, zone, doubts)
@@ -96,7 +99,9 @@ def from_table(
             mapping = better
             series, missing = _series(loaded, mapping, step)
     doubts.bad += [(int(loaded.lines[i]), why) for i, why in missing]
-    return finish(series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts)
+    return finish(
+        series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts, unreadable=loaded.unreadable
+    )
 
 
 def _step(loaded: Loaded) -> int:
@@ -281,7 +286,7 @@ def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[t
     starts, missing = intervals.to_starts(loaded.stamps, loaded.elapsed_s, mapping.clock, step, instants=register)
     # A skipped stamp without a figure is no loss.
     missing = [(i, why) for i, why in missing if any(not np.isnan(column[i]) for column in loaded.columns)]
-    columns = [column * intervals.WH_PER[mapping.unit] for column in loaded.columns]
+    columns = intervals.to_wh(loaded.columns, mapping.unit)
     signs = loaded.signs
     if loaded.meter_ids is not None:
         starts, columns, lines, duplicates, conflicts = _meters_side_by_side(starts, columns, loaded)
@@ -305,7 +310,8 @@ def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[t
             gap = np.diff(starts, append=starts[-1] + lengths[-1])
             off_grid = (gap != lengths) & (gap < 2 * lengths)
             lengths = np.where(off_grid, gap, lengths)
-            values = values * (lengths / 3600.0)
+            with np.errstate(over="ignore"):
+                values = values * (lengths / 3600.0)
         series = Series(starts, lengths, values, lines, step)
         if loaded.quality is not None and loaded.meter_ids is None:
             series.quality = loaded.quality[kept]
@@ -425,7 +431,7 @@ def _daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -
     if mapping.clock.label == "end" and not register:
         naive -= 1
     day = naive // DAY_S * DAY_S
-    columns = [column * intervals.WH_PER[mapping.unit] for column in loaded.columns]
+    columns = intervals.to_wh(loaded.columns, mapping.unit)
     signs = loaded.signs
     if loaded.meter_ids is not None:
         starts, columns, lines, duplicates, conflicts = _meters_side_by_side(day, columns, loaded)
@@ -456,6 +462,7 @@ def finish(
     rows: int,
     channels: tuple[Channel, ...],
     doubts: Doubts,
+    unreadable: int = 0,
 ) -> Assembled:
     """Check energies of intervals, put them on the grid, and look at the whole.
 
@@ -501,7 +508,7 @@ def finish(
         Readings(energy_wh, minutes, quality),
         mapping,
         rows,
-        blanks,
+        max(0, blanks - unreadable),
         series.duplicates,
         tuple(sorted(series.lumps, key=lambda lump: lump.start)[: intervals.LUMPS_KEPT]),
         tuple(plausible.gaps(energy, starts, minutes)),

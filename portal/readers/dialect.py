@@ -339,7 +339,7 @@ def _numeric_columns(spread: list[list[str]], width: int, time_at: list[int]) ->
             continue
         cells = [row[at].strip() for row in spread if at < len(row)]
         filled = [cell for cell in cells if cell.strip("\"'").strip().lower() not in BLANKS]
-        if filled and sum(1 for cell in filled if FIGURE.match(cell.strip("\"'").strip())) >= 0.6 * len(filled):
+        if filled and sum(1 for cell in filled if FIGURE.match(cell.strip("\"'").strip())) >= 0.4 * len(filled):
             kinds = Counter(kind_of(cell) for cell in filled[:50])
             if kinds["datetime"] + kinds["time"] < 0.5 * min(len(filled), 50) and not (
                 kinds["date"] >= 0.9 * min(len(filled), 50)

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -23,7 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from portal.readers.clock import NO_INSTANT, Clock, changes, utc_datetime
-from portal.readers.mapping import Kind, Unit
+from portal.readers.mapping import Unit
 from portal.readers.reading import Lump, Notice, ReadError
 from portal.readers.stamps import Stamps
 from portal.readers.table import LINE_MASK
@@ -410,20 +410,13 @@ def clock_changes(zone: ZoneInfo, first_s: int, last_s: int) -> tuple[datetime, 
     return tuple(utc_datetime(at) for at, _, _ in changes(zone, first_s, last_s))
 
 
-def scale(kind: Kind, unit: Unit, values: Floats, lengths: Ints) -> Floats:
-    """Return figures as energies [Wh]."""
-    if kind == "power":
-        return values * WH_PER[unit] * (lengths / 3600.0)
-    return values * WH_PER[unit]
+def to_wh(columns: Sequence[Floats], unit: Unit) -> list[Floats]:
+    """Return figures in Wh, or in W; one beyond all reason becomes infinite and is rejected later."""
+    with np.errstate(over="ignore"):
+        return [column * WH_PER[unit] for column in columns]
 
 
 def as_series(starts: Ints, energy: Floats) -> pd.Series[float]:
     """Return energies indexed by tz-aware UTC starts."""
     index = pd.DatetimeIndex(starts.astype("datetime64[s]")).tz_localize("UTC")
     return pd.Series(energy, index=index, name="energy_wh")
-
-
-def span_text(start: datetime, end: datetime, zone: ZoneInfo) -> str:
-    """Return a span as people read it."""
-    a, b = start.astimezone(zone), (end - timedelta(seconds=1)).astimezone(zone)
-    return f"{a:%-d %B %Y} to {b:%-d %B %Y}"

@@ -48,13 +48,13 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
         if required:
             raise UndecidedError(required, result.mapping)
         if taken.tables:
-            rejected, count = explain_bad(taken.tables, result.mapping, doubts.bad)
+            rejected, count, stampless = explain_bad(taken.tables, result.mapping, doubts.bad)
         else:
-            rejected, count = _rejected_records(taken), len({line for line, _ in doubts.bad})
+            rejected, count, stampless = _rejected_records(taken), len({line for line, _ in doubts.bad}), 0
     return ReadResult(
         readings=result.readings,
         mapping=result.mapping,
-        rows_read=result.rows,
+        rows_read=result.rows + stampless,
         rejected_count=count,
         rejected=tuple(rejected),
         blanks=result.blanks,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -158,7 +159,7 @@ class _Member:
     def _guard(self, action: object) -> bytes:
         try:
             return action()  # type: ignore[operator,no-any-return]
-        except (zipfile.BadZipFile, EOFError, OSError, ValueError) as error:
+        except (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError) as error:
             raise damaged("a file", "The zip") from error
 
     def readable(self) -> bool:

@@ -96,6 +96,8 @@ def read_date_parts(text: str) -> DateParts | None:
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
+    if any(year and len(year) == 4 and int(year) < 100 for year in (y4, first, last, name_year)):
+        return None
     if y4:
         return int(y4), int(m2), int(d2), "ymd"
     if name:

@@ -50,6 +50,8 @@ class Loaded:
     lengths_s: NDArray[np.int64] | None = None
     """Seconds each reading covers, where the file says so."""
     quality: NDArray[np.str_] | None = None
+    unreadable: int = 0
+    """Readings blanked because their cell is no number."""
     bad: list[tuple[int, str]] = field(default_factory=list)
     """Lines not taken in (file × 2**32 + line) and why."""
 
@@ -294,11 +296,14 @@ class _Tall(_Reader):
             if any(used):
                 loaded.columns = [column for column, use in zip(columns, used, strict=True) if use]
                 loaded.signs = [sign for sign, use in zip(signs, used, strict=True) if use]
-        for name, column in zip(self.value_names if self.lines else [], columns, strict=False):
-            unreadable = np.isposinf(column) & ~wrong
-            for i in np.flatnonzero(unreadable):
-                self.bad.append((int(lines[i]), f"the cell in “{name}” is no number"))
-            wrong |= unreadable
+        unreadable = np.zeros(len(lines), dtype=bool)
+        for name, column in zip(self.value_names, columns, strict=True):
+            bad_cells = np.isposinf(column) & ~wrong
+            self.bad += [(int(line), f"the cell in “{name}” is no number") for line in lines[bad_cells]]
+            unreadable |= bad_cells
+            # The line keeps its place in time, so that the interval length does not change with it.
+            column[np.isposinf(column)] = np.nan
+        loaded.unreadable = int(unreadable.sum())
         loaded.keep(~wrong)
         return loaded
 
@@ -419,18 +424,20 @@ def column_count(name: str) -> int | None:
 
 def explain_bad(
     tables: Sequence[Table], mapping: Mapping, bad: Sequence[tuple[int, str]]
-) -> tuple[list[Rejected], int]:
-    """Fetch the text of lines not taken in; lines that are no readings at all (totals, blank ones) drop out.
+) -> tuple[list[Rejected], int, int]:
+    """Return the rejected lines with their text, how many they are, and how many of them have no stamp.
+
+    Fetch the text of lines not taken in; lines that are no readings at all (totals, blank ones) drop out.
 
     A second pass over the file, made only when there are such lines.
     """
     if not bad:
-        return [], 0
+        return [], 0, 0
     by_file: dict[int, dict[int, str]] = {}
     for packed, reason in bad:
         by_file.setdefault(packed >> FILE_SHIFT, {}).setdefault(packed & LINE_MASK, reason)
     kept: list[Rejected] = []
-    count = 0
+    count = stampless = 0
     for number, reasons in sorted(by_file.items()):
         table = tables[number]
         names, _ = find_header(table, mapping)
@@ -442,12 +449,17 @@ def explain_bad(
                 if why is None or _is_no_reading(row, time_at, why):
                     continue
                 count += 1
+                stampless += _has_no_stamp(why)
                 if len(kept) < REJECTED_KEPT:
                     text = mapping.delimiter.join(cell[:80] for cell in row[:20])
                     kept.append(Rejected(line, text[:300], why, table.name if len(tables) > 1 else ""))
             if chunk.lines and chunk.lines[-1] >= last:
                 break
-    return kept, count
+    return kept, count, stampless
+
+
+def _has_no_stamp(reason: str) -> bool:
+    return reason == NO_STAMP_REASON or reason.startswith("the line ")
 
 
 def _is_no_reading(row: list[str], time_at: list[int], reason: str) -> bool:
@@ -456,7 +468,7 @@ def _is_no_reading(row: list[str], time_at: list[int], reason: str) -> bool:
     if not any(cells):
         return True
     stamp = "".join(cells[at] for at in time_at if at < len(cells))
-    if reason == NO_STAMP_REASON or reason.startswith("the line "):
+    if _has_no_stamp(reason):
         if not stamp:
             return any(cell[0].isalpha() for cell in cells if cell)
         return stamp[0].isalpha() and not any(char.isdigit() for char in stamp[:12])

@@ -205,6 +205,10 @@ def _wide_rows(dialect: Dialect, moments: list[datetime], values: list[int]) -> 
     return rows
 
 
+def local_index(energy: pd.Series[int], tz: str) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex(energy.index).tz_convert(tz)
+
+
 def save(folder: Path, content: bytes, name: str = "export.csv") -> Path:
     path = folder / name
     path.write_bytes(content)

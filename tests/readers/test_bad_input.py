@@ -1,0 +1,360 @@
+"""What is sent by mistake or by malice: a plain sentence, in bounded time and memory, and nothing left behind."""
+
+from __future__ import annotations
+
+import os
+import struct
+import subprocess
+import sys
+import tempfile
+import time
+import zipfile
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from portal.readers import ReadError, UndecidedError
+from portal.readers.delimited import safe_cell
+from tests.readers.dialects import assert_same, local_index, read_file, save, truth, variant, write
+
+TZ = "Europe/Berlin"
+MAY = date(2024, 5, 2)
+ENERGY = truth(MAY, 10, TZ, 15)
+
+
+def refused(path: Path) -> str:
+    with pytest.raises(ReadError) as caught:
+        read_file(path, TZ)
+    text = str(caught.value)
+    assert text[:1].isupper() or text.startswith(path.name), text
+    assert text.endswith("."), text
+    assert "Traceback" not in text
+    return text
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("empty.csv", b"", "is empty"),
+        ("blank.csv", b"\n\n  \n", "no text"),
+        ("prose.csv", b"Dear all,\nplease find the readings attached.\n", "no column with dates"),
+        ("numbers.csv", b"1,2,3\n4,5,6\n", "no column with dates"),
+        ("header.csv", b"Timestamp,PV energy [kWh]\n", "no column with dates"),
+        ("report.csv", b"%PDF-1.7 \x00\x01", "PDF"),
+        ("photo.csv", b"\x89PNG\r\n\x1a\n\x00", "picture"),
+        ("photo.csv", b"\xff\xd8\xff\xe0\x00", "picture"),
+        ("log.csv.gz", b"\x1f\x8b\x08\x00", "gzip"),
+        ("log.rar", b"Rar!\x1a\x07", "RAR"),
+        ("a.csv", b"\x7fELF\x02\x01", "program"),
+        ("a.csv", bytes(range(256)) * 40, "binary data"),
+        ("portal.csv", b"<!DOCTYPE html>\n<html><body>Please log in</body></html>", "web page"),
+        ("table.xls", b"\xef\xbb\xbf<html xmlns:x='urn'><table><tr><td>1</td></tr></table></html>", "web page"),
+        (
+            "book.xls",
+            b'<?xml version="1.0"?>\n<?mso-application progid="Excel.Sheet"?>\n<Workbook></Workbook>',
+            "as XML",
+        ),
+        ("data.csv", b'{"readings": []}', "JSON"),
+        ("data.csv", b'[{"t": 1}]', "JSON"),
+        ("other.xml", b"<?xml version='1.0'?><plants><plant/></plants>", "Green Button"),
+        ("broken.xml", b"<?xml version='1.0'?><feed><entry>", "broken or cut off"),
+        ("short.zip", b"PK\x03\x04\x14\x00", "damaged or incomplete zip"),
+        ("nem13.csv", b"100,NEM13,200401011200,MDA1,Ret1\n", "NEM13"),
+    ],
+)
+def test_what_holds_no_readings_is_refused_with_a_sentence(
+    tmp_path: Path, name: str, content: bytes, says: str
+) -> None:
+    assert says in refused(save(tmp_path, content, name))
+
+
+def test_a_zip_cut_off_in_the_middle(tmp_path: Path) -> None:
+    path = tmp_path / "whole.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.csv", write(variant(), ENERGY))
+    assert "damaged or incomplete" in refused(save(tmp_path, path.read_bytes()[:-200], "cut.zip"))
+
+
+def test_a_zip_whose_insides_are_damaged(tmp_path: Path) -> None:
+    path = tmp_path / "whole.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.csv", write(variant(), ENERGY))
+    content = bytearray(path.read_bytes())
+    content[400:500] = b"\xaa" * 100
+    assert "damaged" in refused(save(tmp_path, bytes(content), "bad.zip"))
+
+
+def test_a_zip_bomb(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.zip"
+    with (
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
+        archive.open("a.csv", "w", force_zip64=True) as out,
+    ):
+        for _ in range(400):
+            out.write(b"," * 1_000_000)
+    assert path.stat().st_size < 2_000_000
+    start = time.process_time()
+    assert "unpacks to" in refused(path)
+    assert time.process_time() - start < 2
+
+
+def test_a_zip_that_lies_about_its_size(tmp_path: Path) -> None:
+    path = tmp_path / "liar.zip"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.csv", b"0" * 5_000_000)
+    content = path.read_bytes().replace(struct.pack("<L", 5_000_000), struct.pack("<L", 1_000))
+    assert "damaged" in refused(save(tmp_path, content, "liar2.zip"))
+
+
+def test_archives_inside_archives_locked_ones_and_empty_ones(tmp_path: Path) -> None:
+    inner = tmp_path / "inner.zip"
+    with zipfile.ZipFile(inner, "w") as archive:
+        archive.writestr("a.csv", write(variant(), ENERGY))
+    outer = tmp_path / "outer.zip"
+    with zipfile.ZipFile(outer, "w") as archive:
+        archive.write(inner, "inner.zip")
+    assert "another archive" in refused(outer)
+    with zipfile.ZipFile(tmp_path / "none.zip", "w"):
+        pass
+    assert "no file of readings" in refused(tmp_path / "none.zip")
+    many = tmp_path / "many.zip"
+    with zipfile.ZipFile(many, "w") as archive:
+        for number in range(5_001):
+            archive.writestr(f"{number}.csv", "x")
+    assert "more than 5,000 files" in refused(many)
+    content = bytearray(inner.read_bytes())
+    content[6] |= 1
+    content[content.index(b"PK\x01\x02") + 8] |= 1
+    assert "password" in refused(save(tmp_path, bytes(content), "locked.zip"))
+
+
+def test_names_in_a_zip_cannot_lead_out_of_it(tmp_path: Path) -> None:
+    path = tmp_path / "paths.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("../../../evil.csv", write(variant(), ENERGY))
+    assert_same(read_file(path, TZ), ENERGY, 15)
+    assert not list(tmp_path.parent.glob("**/evil.csv"))
+
+
+ESPI = """<feed xmlns="http://www.w3.org/2005/Atom"><entry><content><IntervalBlock xmlns="http://naesb.org/espi">
+<IntervalReading><timePeriod><duration>900</duration><start>1714600000</start></timePeriod><value>{}</value>
+</IntervalReading></IntervalBlock></content></entry></feed>"""
+
+
+@pytest.mark.parametrize(
+    "doctype",
+    [
+        '<!DOCTYPE feed [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;"><!ENTITY c "&b;&b;&b;&b;&b;&b;&b;">]>',
+        '<!DOCTYPE feed [<!ENTITY c SYSTEM "file:///etc/passwd">]>',
+        '<!DOCTYPE feed SYSTEM "http://127.0.0.1:9/evil.dtd">',
+        '<!DOCTYPE feed [<!ENTITY % p SYSTEM "http://127.0.0.1:9/evil"> %p; <!ENTITY c "1">]>',
+    ],
+)
+def test_xml_entities_and_document_types_are_refused(tmp_path: Path, doctype: str) -> None:
+    text = '<?xml version="1.0"?>' + doctype + ESPI.format("&c;")
+    said = refused(save(tmp_path, text.encode(), "a.xml"))
+    assert "document type declaration" in said or "broken" in said
+    assert "root:" not in said
+
+
+def test_a_billion_laughs_in_a_workbook(tmp_path: Path) -> None:
+    path = tmp_path / "laugh.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("[Content_Types].xml", '<!DOCTYPE x [<!ENTITY a "ha">]><Types/>')
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+    assert "document type" in refused(path)
+
+
+@pytest.mark.parametrize("name", ["book.xlsx", "book.ods"])
+def test_a_workbook_that_is_none(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("[Content_Types].xml" if name.endswith("x") else "content.xml", "<nonsense")
+        archive.writestr("xl/workbook.xml", "<nonsense")
+    assert "spreadsheet" in refused(path)
+
+
+def test_an_old_workbook_that_is_none(tmp_path: Path) -> None:
+    assert "cannot be opened as a spreadsheet" in refused(
+        save(tmp_path, b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 4000, "book.xls")
+    )
+
+
+def _limited(path: Path, seconds: int, megabytes: int) -> str:
+    """Read a file in a process of its own that may not take more; return the sentence."""
+    script = (
+        "import resource, sys\nfrom pathlib import Path\nfrom datetime import UTC, datetime\n"
+        "from portal.readers import ReadError, read\n"
+        f"resource.setrlimit(resource.RLIMIT_CPU, ({seconds}, {seconds}))\n"
+        f"resource.setrlimit(resource.RLIMIT_DATA, ({megabytes} << 20, {megabytes} << 20))\n"
+        "path = Path(sys.argv[1])\n"
+        "try:\n    read(path, filename=path.name, tz='Europe/Berlin', now=datetime(2026, 11, 25, tzinfo=UTC))\n"
+        "except ReadError as error:\n    print(error)\n"
+    )
+    env = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(path)], capture_output=True, text=True, env=env, check=False
+    )
+    assert done.returncode == 0, done.stderr[-500:]
+    return done.stdout.strip()
+
+
+def test_two_gigabytes_of_commas(tmp_path: Path) -> None:
+    path = tmp_path / "commas.csv"
+    with path.open("wb") as out:
+        out.write(b"Timestamp,PV energy [kWh]\n")
+        block = b"," * (1 << 20)
+        for _ in range(16):
+            out.write(block)
+        out.truncate(2_000_000_000)
+    assert "line of more than" in _limited(path, 10, 400)
+
+
+def test_two_gigabytes_of_short_lines(tmp_path: Path) -> None:
+    path = tmp_path / "commas.csv"
+    with path.open("wb") as out:
+        out.write((b",," * 30 + b"\n") * 17_000)
+        # The rest is a hole in the file with an end of line now and then: quick to make, as long to read.
+        for at in range(2_000_000, 2_000_000_000, 900_000):
+            out.seek(at)
+            out.write(b"\n")
+    assert "larger than" in _limited(path, 20, 400)
+
+
+def test_a_million_columns(tmp_path: Path) -> None:
+    line = b"2024-05-02 00:00," + b"1," * 400_000
+    assert "columns" in _limited(save(tmp_path, line + b"\n" + line + b"\n"), 20, 400)
+    lines = b"".join(b"2024-05-%02d 00:00," % day + b"1," * 4_000 + b"\n" for day in range(1, 29))
+    assert "columns" in _limited(save(tmp_path, lines), 20, 400)
+
+
+def test_a_quotation_mark_that_is_never_closed(tmp_path: Path) -> None:
+    content = write(variant(), truth(MAY, 200, TZ, 15)).replace(b"2024-05-20 00:00", b'"2024-05-20 00:00')
+    assert "quotation mark" in refused(save(tmp_path, content))
+
+
+@pytest.mark.parametrize("year", ["1900", "2500", "0001", "9999"])
+def test_years_out_of_reach_are_rejected_line_by_line(tmp_path: Path, year: str) -> None:
+    content = write(variant(), ENERGY).replace(b"2024-05-05 12:00", year.encode() + b"-05-05 12:00")
+    result = read_file(save(tmp_path, content), TZ)
+    assert [rejected.text[:4] for rejected in result.rejected] == [year]
+    assert result.rejected_count == 1
+    assert len(result.readings.energy_wh) == len(ENERGY)
+    whole = write(variant(), ENERGY).replace(b"2024-", year.encode() + b"-")
+    assert "date" in refused(save(tmp_path, whole))
+
+
+def test_stamps_ahead_of_today_are_rejected(tmp_path: Path) -> None:
+    later = truth(date(2026, 11, 23), 6, TZ, 15)
+    result = read_file(save(tmp_path, write(variant(), later)), TZ)
+    assert result.rejected_count > 0
+    assert {rejected.reason for rejected in result.rejected} == {"the time lies ahead of today"}
+    assert result.readings.energy_wh.last_valid_index() < later.index[-1]
+
+
+@pytest.mark.parametrize(
+    ("cell", "says"),
+    [
+        ("1e308", "no plant produces that much"),
+        ("-1e308", "no plant produces that much"),
+        ("1e999", "no number"),
+        ("inf", "no number"),
+        ("-inf", "no number"),
+        ("1_000", "no number"),
+        ("0x10", "no number"),
+        ("abc", "no number"),
+        ("=1+1", "no number"),
+        ("88888", "more than 20 times"),
+        ("-3", "negative"),
+    ],
+)
+def test_impossible_figures_are_rejected_with_their_line(tmp_path: Path, cell: str, says: str) -> None:
+    lines = write(variant(), ENERGY).decode().splitlines()
+    lines[250] = lines[250].split(",")[0] + "," + cell
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
+    assert [rejected.line for rejected in result.rejected] == [251]
+    assert says in result.rejected[0].reason
+    assert cell in result.rejected[0].text
+    assert_same(result, ENERGY.drop(ENERGY.index[249]), 15)
+
+
+def test_nan_is_a_blank(tmp_path: Path) -> None:
+    lines = write(variant(), ENERGY).decode().splitlines()
+    lines[250] = lines[250].split(",")[0] + ",NaN"
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
+    assert (result.blanks, result.rejected_count) == (1, 0)
+
+
+def test_short_and_long_lines_are_rejected(tmp_path: Path) -> None:
+    lines = write(variant(extra=True), ENERGY).decode().splitlines()
+    lines[250] = lines[250].split(",")[0]
+    lines[300] += ",1,2"
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
+    assert [(rejected.line, rejected.reason) for rejected in result.rejected] == [
+        (251, "the line ends after 1 of 4 fields"),
+        (301, "the line has 6 fields where the header has 4"),
+    ]
+
+
+def test_the_count_of_rejected_lines_is_whole_when_the_list_is_not(tmp_path: Path) -> None:
+    energy = truth(MAY, 60, TZ, 15)
+    lines = write(variant(), energy).decode().splitlines()
+    for at in range(1, len(lines), 2):
+        lines[at] = lines[at].split(",")[0] + ",abc"
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
+    assert result.rejected_count == len(energy) // 2
+    assert len(result.rejected) == 1000
+    assert result.rows_read == len(energy)
+
+
+def test_someone_elses_consumption_is_refused(tmp_path: Path) -> None:
+    load = [150 + (i * 37) % 200 for i in range(len(ENERGY))]
+    stamps = local_index(ENERGY, TZ)
+    text = "Timestamp,Energy [Wh]\n" + "".join(
+        f"{at:%Y-%m-%d %H:%M},{value}\n" for at, value in zip(stamps, load, strict=True)
+    )
+    with pytest.raises(UndecidedError, match="looks like consumption") as asked:
+        read_file(save(tmp_path, text.encode()), TZ)
+    assert asked.value.questions[0].code == "night"
+    named = text.replace("Energy [Wh]", "Consumption [Wh]")
+    assert "used or bought" in refused(save(tmp_path, named.encode()))
+
+
+def test_production_at_midnight_is_the_wrong_zone(tmp_path: Path) -> None:
+    energy = truth(MAY, 10, "Australia/Sydney", 15)
+    text = "Timestamp,PV energy [Wh]\n" + "".join(
+        f"{at:%Y-%m-%d %H:%M},{value}\n" for at, value in zip(energy.index, energy, strict=True)
+    )
+    path = save(tmp_path, text.encode())
+    with pytest.raises(UndecidedError, match="where the sun is not") as asked:
+        read_file(path, "Australia/Sydney")
+    assert [question.code for question in asked.value.questions] == ["hours"]
+    assert_same(read_file(path, "Australia/Sydney", asked.value.mapping.answered("hours", "utc")), energy, 15)
+
+
+@pytest.mark.parametrize(
+    "cell", ["=1+1", "+49 30", "-cmd|' /C calc'!A0", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1", "%0A=1", "|calc"]
+)
+def test_a_formula_is_harmless_in_what_we_export(cell: str) -> None:
+    # OWASP, "CSV Injection": cells beginning with = + - @ tab or carriage return may be run as formulas.
+    assert safe_cell(cell) == "'" + cell
+
+
+@pytest.mark.parametrize("cell", ["", "12.5", "-12.5", "+1", "-1e3", "2024-05-02 00:00", "A. Nyone", "a=b"])
+def test_plain_cells_stay_as_they_are(cell: str) -> None:
+    assert safe_cell(cell) == cell
+
+
+def test_nothing_is_left_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scratch = tmp_path / "scratch"
+    scratch.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(scratch))
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["no", "readings"])
+    book.active.append(["in", "here"])
+    book.save(tmp_path / "a.xlsx")
+    refused(tmp_path / "a.xlsx")
+    refused(save(tmp_path, b"nothing,here\n1,2\n"))
+    assert list(scratch.iterdir()) == []
