@@ -54,7 +54,7 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
     """
     if daily.empty:
         return None
-    days = [pd.Timestamp(day).date() for day in daily.index]
+    days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
     events = [event for event in events if days[0] <= event.date <= days[-1]]
     low, high = _limits(daily)
     title = "Output of the panels, compared with clean ones"
@@ -116,7 +116,7 @@ def _svg(
 ) -> str:
     drawing = Drawing(days[0], days[-1], low, high, lambda value: f"{value * 100:.0f} %")
     drawing.band(days, daily["soiling_ratio_low"].to_list(), daily["soiling_ratio_high"].to_list(), "band")
-    drawing.ticks_below([pd.Timestamp(day).date() for day in _refused(daily).index], "refused")
+    drawing.ticks_below(pd.DatetimeIndex(_refused(daily).index).date.tolist(), "refused")
     drawing.dots(days, daily["index"].to_list(), "day")
     drawing.line(days, daily["soiling_ratio"].to_list(), "line")
     drawing.arrows_above([event.date for event in events if not event.wash], "rain")
@@ -168,7 +168,7 @@ def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low:
             {
                 "type": "scatter",
                 "mode": "markers",
-                "x": [pd.Timestamp(day).date().isoformat() for day in rows.index],
+                "x": pd.DatetimeIndex(rows.index).strftime("%Y-%m-%d").tolist(),
                 "y": [round(low + (high - low) * 0.012, 4)] * len(rows),
                 "marker": {"symbol": "line-ns-open", "size": 8, "color": PALETTE["refused"]},
                 "name": "day refused",

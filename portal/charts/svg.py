@@ -40,11 +40,15 @@ class Drawing:
         return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * min(1.0, max(0.0, share))
 
     def _runs(self, days: Sequence[date], *columns: Sequence[float]) -> list[list[tuple[float, ...]]]:
-        """Stretches without a gap, as pixel x and one pixel y a column."""
+        """Stretches without a gap, as pixel x and one pixel y a column, a point a pixel where days are closer."""
         runs: list[list[tuple[float, ...]]] = [[]]
         for day, *values in zip(days, *columns, strict=True):
             if all(isfinite(value) for value in values):
-                runs[-1].append((self.x(day), *(self.y(value) for value in values)))
+                point = (self.x(day), *(self.y(value) for value in values))
+                if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < 1:
+                    runs[-1][-1] = point
+                else:
+                    runs[-1].append(point)
             elif runs[-1]:
                 runs.append([])
         return [run for run in runs if run]

@@ -11,6 +11,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Max, Min, QuerySet
+from django.db.models.functions import TruncMonth
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -33,8 +34,7 @@ from portal.models import (
 )
 from portal.views.words import interval_words, percent
 
-HISTORY = 24
-"""Assessments listed on a site's page, newest first."""
+HISTORY_MONTHS = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +160,22 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
             "own": roof.customer.user_id == user.pk,
-            "history": SiteAssessment.objects.filter(site=roof)[:HISTORY],
+            "history": _last_of_each_month(roof),
         },
     )
+
+
+def _last_of_each_month(site: Site) -> QuerySet[SiteAssessment]:
+    """The estimates a reader compares, newest first: one a night would tell the same again and again."""
+    ends = (
+        SiteAssessment.objects.filter(site=site)
+        .order_by()
+        .annotate(month=TruncMonth("as_of"))
+        .values("month")
+        .annotate(last=Max("as_of"))
+        .order_by("-month")[:HISTORY_MONTHS]
+    )
+    return SiteAssessment.objects.filter(site=site, as_of__in=[end["last"] for end in ends])
 
 
 class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs

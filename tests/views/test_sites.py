@@ -92,6 +92,17 @@ def test_recoveries_and_cleanings_are_listed_with_their_range(client: Client) ->
     assert "25 kWh, $6" in text
 
 
+def test_earlier_estimates_are_the_last_of_each_month(client: Client) -> None:
+    site = factories.site()
+    for day in (date(2026, 4, 2), date(2026, 4, 29), date(2026, 5, 30), date(2026, 6, 14)):
+        factories.assessment(site=site, as_of=day)
+    client.force_login(factories.member(site.customer.business))
+    text = text_of(client.get(f"/sites/{site.pk}/"))
+    listed = text[text.index("Earlier estimates") :]
+    assert listed.index("14 Jun 2026") < listed.index("30 May 2026") < listed.index("29 Apr 2026")
+    assert "2 Apr 2026" not in listed
+
+
 def test_a_technician_gets_no_link_to_reports_of_visits_of_others(client: Client) -> None:
     firm = factories.business()
     site = factories.site(customer=factories.customer(business=firm))
