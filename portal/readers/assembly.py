@@ -63,8 +63,7 @@ def from_table(
 ) -> Assembled:
     """Turn a loaded table into readings. ``guessed`` lets the data correct the guessed clock."""
     zone = ZoneInfo(tz)
-    never_loaded = np.setdiff1d([line for line, _ in loaded.bad], loaded.lines)
-    rows = len(loaded.lines) + len(never_loaded)
+    rows = len(loaded.lines)
     doubts.bad += loaded.bad
     channels = _pick_meter(loaded, mapping, doubts)
     _lone_stamps(loaded, doubts)
