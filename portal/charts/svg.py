@@ -109,7 +109,7 @@ class Drawing:
         if word:
             anchor, aside = ("end", -4) if x > WIDTH - 90 else ("start", 4)
             self.marks.append(
-                f'<text {fill(colour)} font-size="12" text-anchor="{anchor}" x="{x + aside:.1f}" y="{TOP + 10}">'
+                f'<text {fill(colour)} font-size="12" text-anchor="{anchor}" x="{x + aside:.1f}" y="{TOP + 24}">'
                 f"{escape(word)}</text>"
             )
 

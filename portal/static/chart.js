@@ -16,8 +16,9 @@
     }
     return JSON.parse(text);
   };
+  // Buttons by name: left to itself, plotly also offers to send the customer's data to its maker's cloud.
   const config = { responsive: true, displaylogo: false, scrollZoom: false,
-    modeBarButtonsToRemove: ["select2d", "lasso2d", "autoScale2d", "toImage"] };
+    modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
 
   const take = async () => {
     for (const plot of plots()) {

@@ -123,6 +123,9 @@ def test_the_svg_comes_first_and_plotly_takes_over(
     assert names == ["", "portal.css", "chart.js", "plotly.css", "plotly.min.js"]
     # the style sheet that replaces plotly's own rules is at work
     assert page.locator(".modebar").first.evaluate("e => getComputedStyle(e).position") == "absolute"
+    # nothing offers to send a customer's data elsewhere
+    buttons = page.locator(".modebar").first.locator("button").evaluate_all("them => them.map(one => one.ariaLabel)")
+    assert buttons == ["Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"]
     no_axe_violation(page)
 
 
