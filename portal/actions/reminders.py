@@ -194,8 +194,7 @@ def _plan_cleaning(
     due, _ = clean_due(site, assessment)
     if due is None or due - SOON > today or season_stopped(today, rules) or _visit_ahead(site):
         return
-    washed = Visit.objects.filter(site=site, state=VisitState.DONE).order_by("-finished_at").first()
-    since = washed.pk if washed else 0
+    since = _last_wash(site)
     if due > today:
         plan(ReminderKind.DUE_SOON, since)
         return
@@ -211,6 +210,17 @@ def _gain_is_told(visit: Visit, now: datetime) -> bool:
         return False
     _, low, high = gain
     return high - low <= NARROW_GAIN or now - visit.finished_at >= GAIN_WAITS
+
+
+def _last_wash(site: Site) -> int:
+    """Key of the site's last finished visit, 0 without one: cleaning reminders belong to the time since then."""
+    return (
+        Visit.objects.filter(site=site, state=VisitState.DONE)
+        .order_by("-finished_at")
+        .values_list("pk", flat=True)
+        .first()
+        or 0
+    )
 
 
 def _visit_ahead(site: Site) -> bool:
@@ -656,7 +666,7 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
         return "No cleaning reminders go out in this season."
     if _visit_ahead(site):
         return "A visit is booked."
-    if Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=reminder.created_at).exists():
+    if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{_last_wash(site)}:"):
         return "The panels were washed meanwhile."
     due, _ = clean_due(site, SiteAssessment.objects.filter(site=site).newest().first())
     if due is None or due > today + SOON:

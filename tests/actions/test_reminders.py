@@ -145,7 +145,7 @@ def test_tomorrows_visits_go_to_each_technician_at_four() -> None:
     Reminder.objects.exclude(pk=reminder.pk).delete()
     send_due(now=four)
     (sent,) = mail.outbox
-    assert sent.to == [f"{crew.name} <{crew.email}>"]
+    assert sent.to == [f'"{crew.name}" <{crew.email}>']
     assert "9 a.m., Pat Invented, 12 Invented Road" in str(sent.body)
 
 
@@ -268,9 +268,7 @@ def test_a_washed_or_booked_roof_is_not_reminded() -> None:
     washed, booked = due(), due()
     assert washed.site
     assert booked.site
-    factories.visit(
-        site=washed.site, state=VisitState.DONE, finished_at=washed.created_at + timedelta(minutes=1), starts_at=NOW
-    )
+    factories.visit(site=washed.site, state=VisitState.DONE, finished_at=NOW, starts_at=NOW)
     factories.visit(site=booked.site)
     send_due(now=NOW)
     assert after(washed).reason == "The panels were washed meanwhile."

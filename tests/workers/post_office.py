@@ -14,19 +14,21 @@ from typing import Any, Self
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
-STAGES = ("greeting", "helo", "mail", "rcpt", "data", "content", "kept", "answered")
-"""Where a mail can be: content is before the server keeps it, kept is after, answered is the mail after that one."""
+STAGES = ("greeting", "helo", "mail", "rcpt", "data", "content", "kept")
+"""Where a mail can be: data is before the server asks for it, content before it keeps it, kept after."""
 
 
 class _Server(SMTP):
     office: PostOffice
+    holds_at: str | None = None
 
     async def _handle_client(self) -> None:
-        await self.office.reach("greeting", "")
+        self.holds_at = self.office.holds.pop(0) if self.office.holds else None
+        await self.office.reach("greeting", "", self)
         await super()._handle_client()
 
     async def smtp_DATA(self, arg: str) -> None:
-        await self.office.reach("data", self.envelope.rcpt_tos[0] if self.envelope else "")
+        await self.office.reach("data", self.envelope.rcpt_tos[0] if self.envelope else "", self)
         await super().smtp_DATA(arg)
 
 
@@ -41,13 +43,18 @@ class _Controller(Controller):
 
 
 class PostOffice:
-    """Keeps every mail it took. ``hold`` names a step at which it stops; ``answer`` may refuse at any step."""
+    """Keeps every mail it took. ``hold`` names a step at which it stops; ``answer`` may refuse at any step.
+
+    ``holds`` names the step for one connection each, in the order in which they come.
+    """
 
     def __init__(self, port: int = 0) -> None:
         self.port = port or _free_port()
         self.arrived: list[str] = []
         self.servers: list[SMTP] = []
         self.hold: str | None = None
+        self.holds: list[str] = []
+        self.held: list[str] = []
         self.holding = threading.Event()
         self.go_on = threading.Event()
         self.drop: str | None = None
@@ -74,12 +81,16 @@ class PostOffice:
     def release(self) -> None:
         """Let whatever is held go on, and hold no more."""
         self.hold = None
+        self.holds.clear()
+        for server in self.servers:
+            server.holds_at = None  # type: ignore[attr-defined]  # of _Server
         self.go_on.set()
 
-    async def reach(self, stage: str, to: str) -> str | None:
+    async def reach(self, stage: str, to: str, server: SMTP) -> str | None:
         """A mail has come to a step: hold it there, or refuse it."""
-        if stage == self.hold:
+        if stage in (self.hold, getattr(server, "holds_at", None)):
             self.go_on.clear()
+            self.held.append(stage)
             self.holding.set()
             while not self.go_on.is_set():
                 await asyncio.sleep(0.01)
@@ -91,13 +102,13 @@ class PostOffice:
         self, server: SMTP, session: Session, envelope: Envelope, hostname: str, responses: list[str]
     ) -> list[str]:
         session.host_name = hostname
-        refused = await self.reach("helo", "")
+        refused = await self.reach("helo", "", server)
         return [refused] if refused else responses
 
     async def handle_MAIL(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
-        refused = await self.reach("mail", "")
+        refused = await self.reach("mail", "", server)
         if not refused:
             envelope.mail_from = address
         return refused or "250 OK"
@@ -105,14 +116,14 @@ class PostOffice:
     async def handle_RCPT(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
-        refused = await self.reach("rcpt", address)
+        refused = await self.reach("rcpt", address, server)
         if not refused:
             envelope.rcpt_tos.append(address)
         return refused or "250 OK"
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
         to = envelope.rcpt_tos[0]
-        refused = await self.reach("content", to)
+        refused = await self.reach("content", to, server)
         if refused:
             return refused
         if self.drop == "content":
@@ -121,7 +132,7 @@ class PostOffice:
         await asyncio.sleep(self.seconds_a_mail)
         content: Any = envelope.content
         self.arrived.append(str(email.message_from_bytes(content)["Message-ID"]))
-        await self.reach("kept", to)
+        await self.reach("kept", to, server)
         if self.drop == "kept":
             self._hang_up(server)
         return "250 OK"

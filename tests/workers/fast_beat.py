@@ -1,0 +1,8 @@
+"""The portal's own Celery app with a beat that asks for sending five times a second."""
+
+from datetime import timedelta
+
+from workers.app import app
+
+app.conf.beat_schedule = {"send_reminders": {"task": "send_reminders", "schedule": timedelta(seconds=0.2)}}
+app.conf.beat_max_loop_interval = 0.1
