@@ -1,0 +1,291 @@
+"""Every address of the portal, asked for by everybody: who gets in, and what the others get.
+
+A new route fails here until it has a line in ``ROUTES``.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from django.core.files.base import ContentFile
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
+from PIL import Image
+
+from portal.actions.mail import token_for
+from portal.actions.photos import keep_photo
+from portal.actions.proof import link_token, share_report
+from portal.actions.tokens import make_token
+from portal.actions.visits import new_calendar_feed
+from portal.models import Distance, Import, ImportState, Phase, Referral, Reminder, Role, User, VisitEntry, VisitState
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+OWNER = frozenset({"owner"})
+OFFICE = frozenset({"owner", "office"})
+RIVAL = frozenset({"rival owner"})
+SENT = frozenset({"technician"})
+TECHNICIANS = frozenset({"technician", "idle technician"})
+HOME = frozenset({"homeowner"})
+HOMES = frozenset({"homeowner", "neighbour"})
+LOGGED_IN = OFFICE | TECHNICIANS | HOMES | RIVAL
+EVERYBODY = LOGGED_IN | {"stranger"}
+NO_OFFICE = TECHNICIANS | HOMES
+"""Those who run no business: an office page is forbidden to them, whatever row it is about."""
+
+
+@dataclass
+class World:
+    """Two businesses; the one under test has one roof with everything on it, and a neighbour's roof."""
+
+    people: dict[str, User] = field(default_factory=dict)
+    keys: dict[str, Any] = field(default_factory=dict)
+
+
+@pytest.fixture
+def world() -> World:
+    firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
+    people = {
+        "owner": factories.member(firm, Role.OWNER),
+        "office": factories.member(firm, Role.OFFICE),
+        "technician": factories.member(firm, Role.TECHNICIAN),
+        "idle technician": factories.member(firm, Role.TECHNICIAN),
+        "homeowner": factories.user(),
+        "neighbour": factories.user(),
+        "rival owner": factories.member(rival, Role.OWNER),
+    }
+    customer = factories.customer(business=firm, user=people["homeowner"])
+    next_door = factories.site(customer=factories.customer(business=firm, user=people["neighbour"]))
+    elsewhere = factories.site(customer=factories.customer(business=rival))
+    for other, technician in ((next_door, people["idle technician"]), (elsewhere, people["rival owner"])):
+        factories.meter(site=other)
+        factories.visit(site=other, technicians=(technician,))
+    site = factories.site(customer=customer)
+    factories.assessment(site=site)
+    lead = factories.lead(site=site)
+    visit = factories.visit(site=site, lead=lead, technicians=(people["technician"],))
+    now = timezone.now()
+    done = factories.visit(
+        site=site, technicians=(people["technician"],), starts_at=now, state=VisitState.DONE, finished_at=now
+    )
+    picture = io.BytesIO()
+    Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
+    photo = keep_photo(
+        visit=done,
+        client_id=uuid4(),
+        data=picture.getvalue(),
+        filename="before.jpg",
+        phase=Phase.BEFORE,
+        distance=Distance.WIDE,
+        at=now,
+        by=people["technician"],
+        now=now,
+    )
+    entry = VisitEntry.objects.create(
+        visit=done, client_id=uuid4(), kind="inspection", item="cables", answer="urgent", at=now, received_at=now
+    )
+    meter = factories.meter(site=site)
+    sent = Import.objects.create(
+        meter=meter,
+        uploaded_at=now,
+        filename="june.csv",
+        original=ContentFile(b"time,kwh\n", "june.csv"),
+        sha256="0" * 64,
+        state=ImportState.DONE,
+    )
+    reminder = Reminder.objects.create(
+        business=firm, kind="due", customer=customer, site=site, key="one", due_at=now, stale_at=now, state="failed"
+    )
+    keys = {
+        "customer": customer.pk,
+        "site": site.pk,
+        "lead": lead.pk,
+        "visit": visit.pk,
+        "done": done.pk,
+        "photo": photo.pk,
+        "referral": Referral.objects.create(visit=done, item="cables", entry=entry, opened_at=now).pk,
+        "import": sent.pk,
+        "reminder": reminder.pk,
+        "token": make_token(name="night", created_by=people["owner"], now=now, business=firm)[0].pk,
+        "meter": meter.pk,
+        "link": link_token(share_report(visit=done, by=people["owner"], now=now)),
+        "feed": new_calendar_feed(user=people["technician"], now=now).token,
+        "mail": token_for({"customer": customer.pk}),
+        "ours": "ours",
+        "due": "due",
+        "en": "en",
+        "small": "small",
+        "employee": firm.memberships.get(user=people["idle technician"]).pk,
+    }
+    return World(people, keys)
+
+
+@dataclass(frozen=True)
+class Route:
+    """Who gets in with ``ok``; everybody else is refused, and a stranger is sent to the log-in page."""
+
+    sees: frozenset[str]
+    kwargs: dict[str, str]
+    ok: int
+    refused: int
+    others: dict[int, frozenset[str]]
+    """Where one kind of people is refused in another way: 403 for a thing they may see but not do."""
+    stranger: int | str
+    post: bool
+
+
+def get(
+    sees: frozenset[str],
+    *,
+    ok: int = 200,
+    refused: int = 404,
+    forbidden: frozenset[str] = frozenset(),
+    stranger: int | str = "log in",
+    post: bool = False,
+    **kwargs: str,
+) -> Route:
+    return Route(sees, kwargs, ok, refused, {403: forbidden}, stranger, post)
+
+
+def post(sees: frozenset[str], *, ok: int = 302, **more: Any) -> Route:
+    return get(sees, ok=ok, post=True, **more)
+
+
+LOOKS = OFFICE | SENT | HOME
+"""Who may look at the roof under test."""
+
+ROUTES: dict[str, Route] = {
+    "home": get(LOGGED_IN),
+    "method": get(EVERYBODY),
+    "cautions": get(EVERYBODY),
+    # customers and roofs
+    "customers": get(OFFICE | RIVAL, refused=403),
+    "customer_new": get(OFFICE | RIVAL, refused=403),
+    "customer": get(OFFICE, pk="customer"),
+    "customer_edit": get(OFFICE, pk="customer"),
+    "customer_access": post(OFFICE, pk="customer"),
+    "site": get(LOOKS, pk="site"),
+    "site_new": get(OFFICE, pk="customer"),
+    "site_edit": get(OFFICE, pk="site"),
+    # the business
+    "business_settings": get(OWNER | RIVAL, refused=403),
+    "business_settings_of": get(OWNER, slug="ours", forbidden=NO_OFFICE | {"office"}),
+    "business_logo": get(frozenset(), slug="ours"),
+    "member_add": post(OWNER, ok=200, slug="ours", forbidden=NO_OFFICE | {"office"}),
+    "member_remove": post(OWNER, slug="ours", pk="employee", forbidden=NO_OFFICE | {"office"}),
+    "rain": get(OFFICE | RIVAL, refused=403),
+    # readings
+    "imports": get(OFFICE | HOMES | RIVAL, refused=403),
+    "import_upload": get(OFFICE | HOMES | RIVAL, refused=403),
+    "import_ledger": get(OFFICE | HOME, pk="import"),
+    "import_state": get(OFFICE | HOME, pk="import"),
+    "import_how": get(OFFICE | HOME, pk="import"),
+    "import_undo": post(OFFICE | HOME, pk="import"),
+    "import_rejected": get(OFFICE | HOME, pk="import"),
+    "import_original": get(OFFICE | HOME, pk="import"),
+    "tokens": get(OFFICE | HOMES | RIVAL, refused=403),
+    "token_revoke": post(OFFICE, pk="token"),
+    "api_page": get(EVERYBODY),
+    # leads
+    "leads": get(OFFICE | RIVAL, refused=403),
+    "leads_csv": get(OFFICE | RIVAL, refused=403),
+    "leads_weekly": get(OFFICE | RIVAL, refused=403),
+    "lead": get(OFFICE, pk="lead", forbidden=NO_OFFICE),
+    "lead_move": post(OFFICE, pk="lead", forbidden=NO_OFFICE),
+    "lead_note": post(OFFICE, ok=422, pk="lead", forbidden=NO_OFFICE),
+    "lead_plan": post(OFFICE, pk="lead", forbidden=NO_OFFICE),
+    "lead_lose": post(OFFICE, ok=422, pk="lead", forbidden=NO_OFFICE),
+    # reminders and mail
+    "reminders": get(OFFICE | RIVAL, refused=403),
+    "reminder_retry": post(OFFICE, pk="reminder", forbidden=NO_OFFICE),
+    "mail_rules": get(OFFICE | RIVAL, refused=403),
+    "mail_wording": get(OFFICE, slug="ours", kind="due", language="en"),
+    "mails": get(OWNER | RIVAL, refused=403),
+    "mail": get(frozenset(), pk="reminder", forbidden=NO_OFFICE | {"office"}),
+    "mail_stop": get(EVERYBODY, token="mail"),
+    "mail_choices": get(EVERYBODY, token="mail"),
+    # visits
+    "visits": get(OFFICE | TECHNICIANS | RIVAL, refused=403),
+    "visit_book": get(OFFICE | RIVAL, refused=403),
+    "visit_quote": get(OFFICE, pk="site"),
+    "visit_sheet": get(OFFICE | SENT, pk="visit"),
+    "visit_move": get(OFFICE, pk="visit"),
+    "visit_call_off": post(OFFICE, pk="visit"),
+    "visit_record": get(OFFICE | SENT, pk="visit"),
+    "visit_entries": post(OFFICE | SENT, pk="visit"),
+    "visit_photos": post(OFFICE | SENT, pk="visit"),
+    "visit_finish": post(OFFICE, pk="visit"),
+    "visit_reopen": post(OFFICE, pk="done"),
+    "visit_photo": get(LOOKS, pk="photo", size="small", stranger=403),
+    "visit_referral": post(OFFICE, pk="referral"),
+    "visit_report": get(LOOKS, pk="done"),
+    "visit_report_pdf": get(LOOKS, pk="done"),
+    "visit_report_share": post(OFFICE | HOME, pk="done"),
+    "shared_report": get(EVERYBODY, token="link"),
+    "shared_report_pdf": get(EVERYBODY, token="link"),
+    "shared_photo": get(EVERYBODY, token="link", pk="photo", size="small"),
+    "visit_worker": get(EVERYBODY),
+    "visit_hello": get(LOGGED_IN),
+    "calendar": get(OFFICE | TECHNICIANS | RIVAL, refused=403),
+    "calendar_feed": get(EVERYBODY, token="feed"),
+}
+
+ELSEWHERE = ("admin:", "account_", "anymail:", "api:")
+"""The libraries' own pages: the admin and sign-up are tried below, the mail services' reports want a shared secret
+(tests of mail), the API wants a token (tests of the API)."""
+
+
+def names(patterns: list[URLPattern | URLResolver], prefix: str = "") -> Iterator[str]:
+    for one in patterns:
+        if isinstance(one, URLResolver):
+            yield from names(one.url_patterns, f"{prefix}{one.namespace}:" if one.namespace else prefix)
+        else:
+            yield f"{prefix}{one.name}"
+
+
+def test_every_route_has_a_line_in_the_table() -> None:
+    routes = {name for name in names(get_resolver().url_patterns) if not name.startswith(ELSEWHERE)}
+    assert routes == set(ROUTES)
+
+
+@pytest.mark.parametrize("name", sorted(ROUTES))
+def test_who_gets_in(name: str, world: World) -> None:
+    line = ROUTES[name]
+    address = reverse(name, kwargs={key: world.keys[what] for key, what in line.kwargs.items()})
+    expected: dict[str, int | str] = dict.fromkeys(EVERYBODY, line.refused)
+    expected["stranger"] = line.stranger
+    for status, people in line.others.items():
+        expected |= dict.fromkeys(people, status)
+    expected |= dict.fromkeys(line.sees, line.ok)
+    got: dict[str, int | str] = {}
+    # those to be refused ask first: what the others do changes the rows
+    for person in sorted(EVERYBODY, key=lambda person: (person in line.sees, person)):
+        client = Client()
+        if person != "stranger":
+            client.force_login(world.people[person])
+        answer = client.post(address) if line.post else client.get(address)
+        answer.getvalue()  # a streamed file is closed once it is read
+        to_login = answer.status_code == 302 and "/accounts/login/" in answer["Location"]
+        got[person] = "log in" if to_login else answer.status_code
+    assert got == expected
+
+
+@pytest.mark.parametrize("person", sorted(EVERYBODY))
+def test_nobody_of_the_portal_gets_into_the_admin(person: str, world: World) -> None:
+    client = Client()
+    if person != "stranger":
+        client.force_login(world.people[person])
+    assert client.get(reverse("admin:index")).status_code == 302
+
+
+def test_nobody_signs_up_unasked() -> None:
+    answer = Client().get(reverse("account_signup"))
+    assert answer.status_code == 200
+    assert b"<form" not in answer.content.split(b"<main")[1]
