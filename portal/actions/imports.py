@@ -31,6 +31,7 @@ from portal.actions.jobs import ask_for
 from portal.models import CameBy, DayBefore, DayReadings, Import, ImportState, Meter, Site, Token, User, pack, unpack
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
+from portal.pv.fit import fit_to_site
 
 log = logging.getLogger(__name__)
 
@@ -40,6 +41,8 @@ STALLED_AFTER = timedelta(minutes=2)
 """An import no worker has begun after this has lost its message; the poll asks again."""
 LONGEST_READ = timedelta(minutes=5)
 """An import begun longer ago than this has lost its worker; the poll asks again."""
+ABSURD = 20.0
+"""Readings so many times what the inverter can give are not stored before somebody has said that they are right."""
 PREVIEW_DAYS = 3
 
 Answers = dict[str, str]
@@ -223,10 +226,63 @@ def _read(import_: Import, *, now: datetime) -> readers.ReadResult:
 def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | readers.Guess:
     """Read the original; where somebody has to be asked first, return what to show them."""
     try:
-        return _read(import_, now=now)
+        result = _read(import_, now=now)
     except readers.UndecidedError as doubt:
         seen = look_at(import_=import_, now=now, mapping=import_.mapping and mapping_of(import_.mapping))
         return replace(seen, mapping=doubt.mapping, questions=doubt.questions)
+    question, notices = _against_site(result, import_.meter.site)
+    result = replace(result, notices=(*result.notices, *notices))
+    if question is None:
+        return result
+    return readers.Guess(result.mapping, result.readings, (question,), result.notices, (), ())
+
+
+def _against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Question | None, list[readers.Notice]]:
+    """Say where the readings cannot be this site's: only the portal knows the roof, the file does not."""
+    fit = fit_to_site(
+        result.readings.energy_wh,
+        result.readings.interval_minutes,
+        latitude=site.latitude,
+        longitude=site.longitude,
+        ac_kw=site.ac_kw,
+    )
+    question: readers.Question | None = None
+    notices: list[readers.Notice] = []
+    if fit is None:
+        return question, notices
+    if fit.size > ABSURD and "size" not in result.mapping.accepted:
+        question = readers.Question(
+            "size",
+            f"Read like this the roof would give {fit.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
+            "likely the unit is another: correct it below. If the figures are right, correct the inverter's size.",
+            (readers.Choice("accept", "The figures are right as they are"),),
+            required=False,
+        )
+    elif fit.size > 1.5:
+        notices.append(
+            readers.Notice(
+                "size_high",
+                f"The highest power is {fit.size:.1f} times the inverter's {site.ac_kw:g} kW. Check the unit of this "
+                "file and the inverter's size.",
+            )
+        )
+    elif fit.size < 0.1:
+        notices.append(
+            readers.Notice(
+                "size_low",
+                f"The highest power is only {fit.size:.1%} of the inverter's {site.ac_kw:g} kW. Check the unit of "
+                "this file, and that it holds all of the production.",
+            )
+        )
+    if fit.dark > 0.02:
+        notices.append(
+            readers.Notice(
+                "dark",
+                f"{fit.dark:.0%} of the energy falls into the dark, when the sun is well below the horizon. Check the "
+                "clock of this file, the site's time zone and its place, and that this is production.",
+            )
+        )
+    return question, notices
 
 
 def _locked(import_: Import) -> Import | None:

@@ -393,14 +393,46 @@ def test_a_file_unlike_the_last_one_is_read_for_itself() -> None:
     assert meter.mapping == import_.mapping
 
 
+def test_a_unit_that_makes_the_roof_a_power_station_is_asked_about_before_anything_is_stored() -> None:
+    meter = factories.meter()  # a 5 kW inverter
+    rows = days_rows(FIRST, 4)
+    text = csv_text((moment, None if energy is None else energy * 1000) for moment, energy in rows)  # Wh under "kWh"
+    import_ = take_in(meter, text)
+    assert (import_.state, [one["code"] for one in import_.questions]) == (ImportState.QUESTION, ["size"])
+    assert import_.preview
+    assert not DayReadings.objects.exists()
+    mapping = mapping_of(import_.mapping or {})
+    answer_import(import_=import_, mapping=mapping, now=NOW)  # without a word about it: asked again
+    work_on_import(import_id=import_.pk, now=NOW)
+    import_.refresh_from_db()
+    assert import_.state == ImportState.QUESTION
+    answer_import(import_=import_, mapping=mapping.answered("unit", "Wh"), now=NOW)
+    work_on_import(import_id=import_.pk, now=NOW)
+    import_.refresh_from_db()
+    assert import_.state == ImportState.DONE
+    assert stored(meter) == pytest.approx(in_wh(rows))
+    sure = take_in(factories.meter(), text)
+    answer_import(import_=sure, mapping=mapping.answered("size", "accept"), now=NOW)
+    work_on_import(import_id=sure.pk, now=NOW)
+    sure.refresh_from_db()
+    assert sure.state == ImportState.DONE
+
+
+def test_a_file_too_small_or_dark_for_its_roof_is_taken_with_a_word_about_it() -> None:
+    small = take_in(factories.meter(site=factories.site(ac_kw=100.0)), csv_text(days_rows(FIRST, 4)))
+    assert (small.state, [one["code"] for one in small.warnings]) == (ImportState.DONE, ["size_low"])
+    # half a world away it is night when this roof produces
+    away = factories.meter(site=factories.site(longitude=-105.17 + 100))
+    dark = take_in(away, csv_text(days_rows(FIRST, 4)))
+    assert (dark.state, [one["code"] for one in dark.warnings]) == (ImportState.DONE, ["dark"])
+
+
 def test_reading_differently_takes_the_first_reading_back() -> None:
     meter = factories.meter()
     user = factories.user()
     rows = days_rows(FIRST, 2)
     import_ = take_in(meter, csv_text(rows))
     mapping = mapping_of(import_.mapping or {}).answered("unit", "Wh")
-    for code in ("unit", "size", "scale"):
-        mapping = mapping.answered(code, "accept") if code != "unit" else mapping
     new = read_differently(import_=import_, mapping=mapping, user=user, now=NOW)
     work_on_import(import_id=new.pk, now=NOW)
     work_on_import(import_id=import_.pk, now=NOW)
