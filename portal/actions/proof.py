@@ -39,13 +39,15 @@ NARROW = 0.04
 answers picked for that would be too good on average."""
 
 FEWEST_DAYS = 3
-"""And not before so many usable days have come after the wash."""
+"""And not with fewer usable days than this in the month before or after the wash: what is said without having looked
+would be a guess."""
 
 FEW_DAYS = 8
 """Fewer usable days than this on either side are said as a doubt."""
 
 SETTLES_AFTER = timedelta(days=30)
 WATCHED_FOR = timedelta(days=400)
+HORIZON = timedelta(days=365)
 WINDOW = timedelta(days=30)
 SAME_WEEK = timedelta(days=7)
 RAIN_THAT_WASHES_MM = 2.0
@@ -93,7 +95,7 @@ def update_proof(*, visit: Visit, now: datetime) -> bool:
         return False
     daily = unpack_daily(kept.table)
     recoveries = _recoveries(assessment)
-    if proof.state != ProofState.SETTLED:
+    if proof.state != ProofState.SETTLED or proof.gain is None:  # readings may come in months after the wash
         _judge(proof, assessment, daily, recoveries, cleaned_on, now=now)
     _count(proof, assessment, daily, recoveries, cleaned_on)
     proof.as_of = assessment.as_of
@@ -117,15 +119,15 @@ def _judge(
     proof.clear_days_after = sum(cleaned_on < day <= cleaned_on + WINDOW for day in usable)
     found = next((one for one in assessment.cleanings if one["date"] == cleaned_on.isoformat()), None)
     settled = assessment.as_of >= cleaned_on + SETTLES_AFTER
-    if found is not None and found["gain"] is not None:
-        narrow = found["high"] - found["low"] <= NARROW and proof.clear_days_after >= FEWEST_DAYS
-        if narrow or settled:
-            proof.gain, proof.gain_low, proof.gain_high = found["gain"], found["low"], found["high"]
-            proof.first_at = proof.first_at or now
-            proof.state = ProofState.FIRST
+    seen = min(proof.clear_days_before, proof.clear_days_after) >= FEWEST_DAYS
+    said = found is not None and found["gain"] is not None and seen
+    if found is not None and said and (settled or found["high"] - found["low"] <= NARROW):
+        proof.gain, proof.gain_low, proof.gain_high = found["gain"], found["low"], found["high"]
+        proof.first_at = proof.first_at or now
+        proof.state = ProofState.FIRST
     if settled:
         proof.state = ProofState.SETTLED
-        proof.settled_at = now
+        proof.settled_at = proof.settled_at or now
     season = same_season(daily, cleaned_on=cleaned_on)
     if season is not None:
         proof.season_difference = season.difference
@@ -147,12 +149,13 @@ def _count(
     proof.kwh, proof.kwh_low, proof.kwh_high = gain * kwh, low * kwh, high * kwh
     proof.counted_to = held.last
     proof.days_without_readings = held.days_without_readings
-    due = assessment.clean_due
+    # Where no wash is in sight, the gain is followed for a year.
+    until = next_wash or assessment.clean_due or cleaned_on + HORIZON
     ahead = 0.0
-    if next_wash is None and due is not None and due > assessment.as_of:
-        until = min(due, assessment.as_of + timedelta(days=365))
+    if next_wash is None and until > assessment.as_of:
+        until = min(until, assessment.as_of + HORIZON)
         ahead = held.share_left * expected_clean_wh(daily, after=assessment.as_of, until=until) / 1000
-    proof.due_on = next_wash or due
+    proof.due_on = next_wash or assessment.clean_due
     if ahead == ahead:  # not NaN: the record holds energies
         total = kwh + ahead
         proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, low * total, high * total

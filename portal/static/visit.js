@@ -56,9 +56,9 @@
     await put(row);
   }
 
-  function fieldsOf(form) {
+  function fieldsOf(form, pressed) {
     const fields = {};
-    for (const [name, value] of new FormData(form)) {
+    for (const [name, value] of new FormData(form, pressed)) {
       if (typeof value === "string" && name !== "csrfmiddlewaretoken" && name !== "client_id") fields[name] = value;
     }
     return fields;
@@ -76,8 +76,21 @@
   for (const form of document.querySelectorAll("form[data-entry]")) {
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
+      const fields = fieldsOf(form, event.submitter);
+      if ((fields.answer === "urgent" || fields.answer === "signed") && !fields.note.trim()) {
+        const note = form.querySelector("[name=note]"); // said here, where there may be no signal to say it later
+        form.querySelector("[data-state]").textContent =
+          fields.answer === "urgent" ? "Say what you saw, then press Urgent." : "Enter the name first.";
+        note.focus();
+        return;
+      }
+      if (fields.kind === "finish" && photosMissing()) {
+        form.querySelector("[data-state]").textContent =
+          "Two photos before and two after are needed, or the reason why there are fewer.";
+        return;
+      }
       try {
-        await keep(form, fieldsOf(form), null);
+        await keep(form, fields, null);
       } catch (error) {
         couldNotKeep(error);
         return;
@@ -86,6 +99,13 @@
       await paint();
       send();
     });
+  }
+
+  // Asked here as by the portal: without a signal its answer would come when everybody has left.
+  function photosMissing() {
+    const reason = document.querySelector("form:has([value=few_photos]) [data-state]").textContent.trim();
+    const count = (phase) => document.querySelectorAll(`form[data-photo]:has([name=phase][value=${phase}]) li`).length;
+    return !reason && (count("before") < 2 || count("after") < 2);
   }
 
   for (const form of document.querySelectorAll("form[data-photo]")) {

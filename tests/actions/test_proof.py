@@ -140,6 +140,29 @@ def test_what_is_expected_by_the_due_date_is_the_clean_yield_times_the_gain() ->
 
 
 @pytest.mark.django_db
+def test_where_no_cleaning_is_in_sight_the_gain_is_followed_for_a_year() -> None:
+    visit = _washed()
+    _assessed(visit, WASHED + timedelta(days=30), clean_due=None)
+    proof = _proof(visit, WASHED + timedelta(days=30))
+    assert proof.due_on is None
+    # 365 days of 20 kWh, a tenth of it
+    assert proof.kwh_by_due == pytest.approx(730)
+
+
+@pytest.mark.django_db
+def test_a_gain_is_not_said_where_nobody_could_look() -> None:
+    visit = _washed()
+    daily = _daily(date(2026, 1, 1), WASHED + timedelta(days=30))
+    daily["used"] = [day > WASHED for day in daily.index]
+    _assessed(visit, WASHED + timedelta(days=30), daily=daily)
+    proof = _proof(visit, WASHED + timedelta(days=30))
+    assert (proof.state, proof.gain) == (ProofState.SETTLED, None)
+    # the readings of the months before come in later
+    _assessed(visit, WASHED + timedelta(days=50))
+    assert _proof(visit, WASHED + timedelta(days=50)).gain == 0.1
+
+
+@pytest.mark.django_db
 def test_the_count_ends_before_the_next_wash() -> None:
     visit = _washed()
     _washed(site=visit.site, finished_at=datetime(2026, 5, 15, 9, tzinfo=ZONE))

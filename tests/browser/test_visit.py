@@ -98,10 +98,9 @@ def _do_step(page: Page, step: Step, **fields: str) -> None:
 
 def _look(page: Page, look: Look, answer: str, note: str = "") -> None:
     form = page.locator(f"form[data-entry]:has(input[value={look.value}])")
-    form.locator(f"input[type=radio][value={answer}]").check()
     if note:
         form.locator("[name=note]").fill(note)
-    form.locator("button").click()
+    form.locator(f"button[value={answer}]").click()
     expect(form.locator("[data-state]")).to_contain_text(answer, ignore_case=True)
 
 
@@ -147,15 +146,21 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     _do_step(page, Step.SCRUB)
     _do_step(page, Step.RINSE)
+    cables = page.locator(f"form[data-entry]:has(input[value={Look.CABLES.value}])")
+    cables.get_by_role("button", name="Urgent").click()
+    expect(cables.locator("[data-state]")).to_have_text("Say what you saw, then press Urgent.")
     _look(page, Look.CABLES, "urgent", "Connector chewed at the ridge")
     for look in Look:
         if look != Look.CABLES:
             _look(page, look, "ok")
+    page.get_by_role("button", name="Finish the visit").click()
+    expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text(
+        "Two photos before and two after"
+    )
     _shoot(page, Phase.AFTER, "wide", "after-wide.jpg", 70)
     _shoot(page, Phase.AFTER, "close", "after-close.jpg", 100)
     sign = page.locator("form[data-entry]:has(input[value=sign_off])")
-    sign.locator("input[value=not_at_home]").check()
-    sign.locator("button").click()
+    sign.get_by_role("button", name="Not at home").click()
     expect(sign.locator("[data-state]")).to_contain_text("Not at home")
     page.get_by_role("button", name="Finish the visit").click()
     assert VisitPhoto.objects.filter(visit=visit).count() == 1, "nothing arrived meanwhile"
@@ -389,7 +394,7 @@ def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: Live
     visit, (technician,) = _booked()
     _log_in(page, live_server, technician)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    targets = page.locator(".record button, .record input:not([type=hidden], [type=radio]), .choices label")
+    targets = page.locator(".record button, .record input:not([type=hidden])")
     heights = targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
     assert len(heights) > 30
     assert [(what, height) for what, height in heights if height < 44] == []
