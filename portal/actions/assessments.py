@@ -100,11 +100,15 @@ def _towns(sites: Sequence[Site]) -> list[list[Site]]:
 
 
 def assess_nights(*, nights: Sequence[int], now: datetime) -> int:
-    """Assess the sites of these nights that still wait, with their neighbours as company. Returns how many."""
-    waiting = list(Night.objects.waiting().filter(pk__in=nights).select_related("site__customer__business"))
-    businesses = {night.site.customer.business_id for night in waiting}
+    """Assess the towns of these nights, as far as they still wait. Returns how many sites were done.
+
+    Whatever else waits in a town is done along with it, so that many files sent at once cost one joint assessment;
+    the messages that come later then find nothing to do.
+    """
+    asked = Night.objects.waiting().filter(pk__in=nights)
+    wanted = set(asked.values_list("site_id", flat=True))
     done = 0
-    for business in Business.objects.filter(pk__in=businesses):
+    for business in Business.objects.filter(customers__sites__in=wanted).distinct():
         everyone = list(
             Site.objects.filter(customer__business=business, planes__isnull=False)
             .distinct()
@@ -112,38 +116,41 @@ def assess_nights(*, nights: Sequence[int], now: datetime) -> int:
             .prefetch_related("planes")
         )
         for town in _towns(everyone):
-            inside = {site.pk: site for site in town}
-            asked = [night for night in waiting if night.site_id in inside]
-            if asked:
-                done += _assess_town(town, asked, now=now)
+            if any(site.pk in wanted for site in town):
+                done += _assess_town(town, now=now)
     return done
 
 
-def _assess_town(town: Sequence[Site], asked: Sequence[Night], *, now: datetime) -> int:
+def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
+    # the newest night of a site speaks for those before it, which a worker that was away left behind
+    waiting = {night.site_id: night for night in Night.objects.waiting().filter(site__in=town).order_by("day")}
     inputs = {site.pk: site_readings(site) for site in town}
     company = [readings for readings in inputs.values() if not readings.energy_wh.empty]
-    as_of = min(night.day for night in asked) - timedelta(days=1)
+    as_of = max(night.day for night in waiting.values()) - timedelta(days=1)
     try:
         results = dict(zip((one.key for one in company), assess_town(company, as_of=as_of), strict=True))
-    except Exception:
+    except Exception:  # one unreadable roof must not cost its neighbours their answer
         log.exception("joint assessment failed; assessing %d sites one by one", len(company))
         results = {}
     done = 0
-    for night in asked:
-        readings = inputs[night.site_id]
+    for site in town:
+        if site.pk not in waiting:
+            continue
+        night, readings = waiting[site.pk], inputs[site.pk]
+        # asked for again meanwhile: stays waiting
+        theirs = Night.objects.waiting().filter(site=site, asked_at__lte=night.asked_at)
         try:
             result = results.get(readings.key) or assess(readings, as_of=as_of)
-        except Exception:
-            log.exception("assessment of site %d failed", night.site_id)
-            Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(
+        except Exception:  # recorded on the night's row, logged, and the other sites go on
+            log.exception("assessment of site %d failed", site.pk)
+            theirs.update(
                 state=NightState.FAILED,
                 problem="The assessment of this site stopped with an error. It is in the server's log; "
                 "the figures shown are those of the last good night.",
             )
             continue
-        keep_assessment(site=night.site, result=result, now=now)
-        # asked for again meanwhile: stays waiting
-        Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(state=NightState.DONE, problem="")
+        keep_assessment(site=site, result=result, now=now)
+        theirs.update(state=NightState.DONE, problem="")
         done += 1
     return done
 

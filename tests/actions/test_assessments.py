@@ -101,6 +101,19 @@ def test_meters_of_a_site_are_summed_and_half_a_site_is_not_a_site() -> None:
     assert readings.energy_wh.iloc[24:].isna().all()
 
 
+def test_files_sent_at_once_cost_a_town_one_assessment() -> None:
+    ours = factories.customer()
+    roofs = [factories.site(customer=ours, name=name) for name in ("A", "B", "C")]
+    for roof in roofs:
+        give_readings(roof, days=30)
+    nights = [ask_for_assessment(roof, now=NOW).pk for roof in roofs]
+    Night.objects.create(site=roofs[0], day=LAST, asked_at=NOW - timedelta(days=1))
+    assert assess_nights(nights=nights[:1], now=NOW) == 3
+    assert assess_nights(nights=nights[1:], now=NOW) == 0
+    assert not Night.objects.waiting().exists(), "the night before is done with it"
+    assert SiteAssessment.objects.count() == 3
+
+
 def test_neighbours_are_those_of_the_same_business_only() -> None:
     ours = factories.customer()
     here = [factories.site(customer=ours, name=name) for name in ("A", "B")]
