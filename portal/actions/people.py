@@ -11,7 +11,12 @@ from django.db import transaction
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from portal.models import Business, Customer, Membership, Role, User
+from portal.models import Business, Customer, Language, Membership, Role, User
+
+INVITATION_SUBJECTS = {
+    Language.ENGLISH: "{business}: your page is ready",
+    Language.SPANISH: "{business}: su página está lista",
+}
 
 
 class NotPossible(Exception):
@@ -68,8 +73,9 @@ def remove_member(*, membership: Membership) -> None:
 
 
 def _leave_an_owner(membership: Membership) -> None:
+    # All owners' rows are locked, in one order, so that two owners cannot remove each other at once.
     owners = Membership.objects.select_for_update().filter(business=membership.business, role=Role.OWNER)
-    if not owners.exclude(pk=membership.pk).exists():
+    if list(owners.order_by("pk")) == [membership]:
         raise NotPossible("The firm needs an owner. Make somebody else owner first.")
 
 
@@ -80,7 +86,7 @@ def invite(*, user: User, business: Business) -> None:
         kwargs={"uidb36": user_pk_to_url_str(user), "key": default_token_generator.make_token(user)},
     )
     text = render_to_string(
-        "account/email/invitation.txt",
+        f"account/email/invitation.{user.language}.txt",
         {
             "user": user,
             "business": business,
@@ -89,7 +95,8 @@ def invite(*, user: User, business: Business) -> None:
             "login": settings.BASE_URL + reverse("account_login"),
         },
     )
-    send_mail(f"{business.name}: your page is ready", text, settings.DEFAULT_FROM_EMAIL, [user.email])
+    subject = INVITATION_SUBJECTS[Language(user.language)].format(business=business.name)
+    send_mail(subject, text, settings.DEFAULT_FROM_EMAIL, [user.email])
 
 
 def save_business(*, business: Business, logo: bytes | None = None) -> Business:

@@ -114,6 +114,14 @@ def test_an_invitation_leads_to_a_password_and_to_the_own_roof(client: Client) -
     assert "This link no longer works" in text_of(again)
 
 
+def test_the_invitation_comes_in_the_customers_language(client: Client) -> None:
+    customer = factories.customer(language="es")
+    client.force_login(factories.member(customer.business))
+    client.post(f"/customers/{customer.pk}/access/", {"wish": "invite"})
+    assert "su página está lista" in mail.outbox[0].subject
+    assert "Elija aquí una contraseña" in str(mail.outbox[0].body)
+
+
 def test_inviting_again_makes_no_second_login(client: Client) -> None:
     customer = factories.customer(email="ida@homes.example")
     client.force_login(factories.member(customer.business))
