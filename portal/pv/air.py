@@ -31,6 +31,8 @@ class Air:
     """To be taken from a site's log index; zero on days without neighbours."""
     variance: Floats
     """Of that estimate."""
+    middle: float
+    """Common level of the sites' residuals, which is not air."""
 
 
 def exposure(wash: Floats) -> Floats:
@@ -86,7 +88,7 @@ def _slow(values: Floats) -> Floats:
     return np.asarray(total / np.maximum(count, 1.0))
 
 
-def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats) -> Air:
+def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats, middle: float | None = None) -> Air:
     """Air of each day from what the sites have in common.
 
     Parameters
@@ -99,6 +101,8 @@ def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats) 
         :func:`exposure` of the town; the air is kept free of it.
     season : ndarray (days, k)
         Smooth seasonal terms, which the air may follow.
+    middle : float, optional
+        Common level of the residuals, when it is known from before.
     """
     days = residual.shape[1]
     seen = np.isfinite(residual)
@@ -121,7 +125,7 @@ def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats) 
     others = total[None, :] - weight
     summed = (weight * value).sum(axis=0)[None, :] - weight * value
     prior = 1 / AIR_SCATTER**2
-    level = np.where(known, common, 0.0)
-    middle = float(np.median(level[known])) if known.any() else 0.0
+    if middle is None:
+        middle = float(np.median(common[known])) if known.any() else 0.0
     air = (summed - others * (middle + dirt[None, :])) / (others + prior)
-    return Air(air, 1 / (others + prior))
+    return Air(air, 1 / (others + prior), middle)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, timedelta
 from enum import StrEnum
 
@@ -16,10 +16,11 @@ from portal.pv.array import Array
 from portal.pv.diagnosis import Step, find_shade, find_steps, is_freezing, off_since
 from portal.pv.due import clean_due
 from portal.pv.effect import recoveries, visit_gains
-from portal.pv.performance import Index, performance_index
-from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
+from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint, from_bytes
+from portal.pv.performance import Index, new_index, performance_index
+from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily, Meter, new_days
 from portal.pv.quality import daily as reduce_to_days
-from portal.pv.soiling import Fit, cut_steps, fit
+from portal.pv.soiling import LOSS, Fit, Resume, advance, cut_steps, fit
 from portal.pv.soiling import quantiles as loss_quantiles
 
 Floats = npt.NDArray[np.float64]
@@ -159,6 +160,8 @@ class Assessment:
     loss_quantiles: tuple[float, ...]
     """Quantiles 0.05, 0.15 … 0.95 of the present loss; empty when there is no estimate."""
     daily: pd.DataFrame = field(repr=False)
+    memory: bytes = field(default=b"", repr=False)
+    """Keep it beside the result and hand it back as ``previous``: then a new day costs milliseconds."""
 
     def chance_loss_exceeds(self, loss: float) -> float:
         """Chance (0 to 1) that the present loss exceeds ``loss``; 0 when there is no estimate.
@@ -188,40 +191,51 @@ class _Prepared:
     """Chance of a light and a heavy wash by day, shape (days, 2)."""
 
 
-def assess(site: SiteReadings, *, as_of: date | None = None) -> Assessment:
+def assess(site: SiteReadings, *, as_of: date | None = None, previous: bytes = b"") -> Assessment:
     """Assess one site on its own readings.
 
     Parameters
     ----------
     site : SiteReadings
+        With ``previous`` the readings may begin at any day up to the first new one.
     as_of : date, optional
         Last day that may be used; the record's last day by default.
+    previous : bytes, optional
+        ``memory`` of this site's last assessment. Do not pass it when readings of days it knew have changed.
 
     Raises
     ------
     ValueError
         For naive times.
     """
-    prepared = _prepare(site, as_of)
-    if isinstance(prepared, Assessment):
-        return prepared
-    return _conclude(prepared, None, 0)
+    return assess_town([site], as_of=as_of, previous=[previous])[0]
 
 
-def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> list[Assessment]:
+def assess_town(
+    sites: Sequence[SiteReadings], *, as_of: date | None = None, previous: Sequence[bytes] = ()
+) -> list[Assessment]:
     """Assess sites under the same sky together; results in the order given.
 
     Each site is fitted alone first; what the residuals of all have in common on a day is the town's air
     (:mod:`portal.pv.air`), which is taken out, and the sites are fitted again. A site whose days do not go with the
-    others' is assessed on its own.
+    others' is assessed on its own. With every site's ``memory`` as ``previous`` only new days are worked on.
     """
-    prepared = [_prepare(site, as_of) for site in sites]
     rain = _town_rain(sites)
+    sites = [replace(site, rain_mm=rain) for site in sites]
+    memories = [from_bytes(data) if data else None for data in previous] or [None] * len(sites)
+    quick = _go_on(sites, memories, as_of)
+    if quick is not None:
+        return quick
+    prepared = [_prepare(site, as_of, memory) for site, memory in zip(sites, memories, strict=True)]
     together = [one for one in prepared if isinstance(one, _Prepared)]
+    answers = iter(_fit_together(together))
+    return [one if isinstance(one, Assessment) else next(answers) for one in prepared]
+
+
+def _fit_together(together: list[_Prepared]) -> list[Assessment]:
+    """Fit sites whole, with their town's air where they share it."""
     if len(together) < 2:
-        return [one if isinstance(one, Assessment) else _conclude(one, None, 0) for one in prepared]
-    if rain is not None:
-        together = [replace(one, wash=wash_chance(one.daily, rain)) for one in together]
+        return [_conclude(one, None, 0) for one in together]
     first = min(int(one.daily.days[0]) for one in together)
     last = max(int(one.daily.days[-1]) for one in together)
     span = last - first + 1
@@ -234,8 +248,7 @@ def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> 
             out[i, place[i]] = one.index.log_index - fitted.smooth + fitted.log_mean
         return out
 
-    alike = companions(residuals())
-    chosen = np.flatnonzero(alike)
+    chosen = np.flatnonzero(companions(residuals()))
     airs: dict[int, _Air] = {}
     if len(chosen) >= 2:
         wash = np.zeros((span, 2))
@@ -253,16 +266,172 @@ def assess_town(sites: Sequence[SiteReadings], *, as_of: date | None = None) -> 
             off = rest - air.log_dimming
             scatter = np.array([_spread(row) for row in off])
             for n, i in enumerate(chosen):
-                airs[int(i)] = _Air(air.log_dimming[n, place[i]], np.sqrt(scatter[n] ** 2 + air.variance[n, place[i]]))
+                airs[int(i)] = _Air(
+                    air.log_dimming[n, place[i]],
+                    np.sqrt(scatter[n] ** 2 + air.variance[n, place[i]]),
+                    float(scatter[n]),
+                    air.middle,
+                )
                 if turn < TOWN_ROUNDS - 1:
                     fits[i] = _fit_site(together[i], airs[int(i)], rounds=2, start=fits[i].theta, falls=False)
-    answers = iter(
-        [
-            _conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta)
-            for i, one in enumerate(together)
-        ]
+    return [
+        _conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta)
+        for i, one in enumerate(together)
+    ]
+
+
+def _go_on(
+    sites: Sequence[SiteReadings], memories: Sequence[Memory | None], as_of: date | None
+) -> list[Assessment] | None:
+    """Work on new days only, or None when a full fit is due."""
+    going: list[_Going] = []
+    for site, memory in zip(sites, memories, strict=True):
+        one = _new_days(site, memory, as_of) if memory is not None else None
+        if one is None:
+            return None
+        going.append(one)
+    if not going:
+        return None
+    days = max(len(one.rows) for one in going)
+    members = [one for one in going if one.town_scatter is not None and len(one.rows) == days]
+    airs: dict[int, tuple[Floats, Floats]] = {}
+    if len(members) >= 2 and days:
+        rest = np.stack([one.log_index - one.smooth + one.log_loss for one in members])
+        scatter = np.array([one.town_scatter or 0.03 for one in members])
+        air = shared_air(rest, scatter, np.zeros(days), np.zeros((days, 0)), middle=members[0].middle)
+        for n, one in enumerate(members):
+            airs[id(one)] = (air.log_dimming[n], np.sqrt(scatter[n] ** 2 + air.variance[n]))
+    out = []
+    for one in going:
+        dimming, spread = airs.get(id(one), (np.zeros(len(one.rows)), np.full(len(one.rows), one.scatter)))
+        fallen = one.log_index - dimming - one.smooth + one.log_loss
+        if (fallen < -0.14).sum() >= 2:
+            return None  # a step, or worse: look at the whole record
+        out.append(_extend(one, dimming, spread, id(one) in airs))
+    return out
+
+
+@dataclass(frozen=True)
+class _Going:
+    """One site with new days since its last full fit."""
+
+    site: SiteReadings
+    memory: Memory
+    base: Fit
+    rows: npt.NDArray[np.void]
+    """Of the new days."""
+    log_index: Floats
+    smooth: Floats
+    design: Floats
+    wash: Floats
+    log_loss: float
+    scatter: float
+    town_scatter: float | None
+    middle: float
+    steps: tuple[Step, ...]
+
+
+def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going | None:
+    facts = memory.facts
+    if facts["made_of"] != fingerprint(site.array, site.interval_minutes):
+        return None
+    if facts["visits"] != sorted(visit.isoformat() for visit in site.visits):
+        return None
+    energy = _until(site, as_of)
+    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, Meter(**facts["meter"]))
+    if len(rows) >= FULL_FIT_EVERY or _odd(rows):
+        return None
+    steps = tuple(Step(first, last, size) for first, last, size in facts["steps"])
+    days = np.concatenate([memory.rows["day"], rows["day"]]).astype(np.int64)
+    design = _design_of(days, steps, int(memory.rows["day"][-1]))[0][len(memory.rows) :]
+    base = _remembered(memory)
+    share = np.exp(base.resume.log_share)
+    share /= share.sum()
+    tail = Daily(np.concatenate([memory.rows[-70:], rows]), site.interval_minutes, 0, 0, Meter(**facts["meter"]))
+    index = Index(np.zeros(0), facts["scatter"], facts["haze_gain"], facts["haze_level"])
+    return _Going(
+        site=site,
+        memory=memory,
+        base=base,
+        rows=rows,
+        log_index=new_index(index, rows),
+        smooth=share @ (base.resume.level[:, None] + base.resume.theta @ design.T),
+        design=design,
+        wash=wash_chance(tail, site.rain_mm)[len(tail.rows) - len(rows) :],
+        log_loss=float(-np.log1p(-base.loss_mean[-1])),
+        scatter=facts["scatter"],
+        town_scatter=facts["town_scatter"],
+        middle=facts["middle"],
+        steps=steps,
     )
-    return [one if isinstance(one, Assessment) else next(answers) for one in prepared]
+
+
+def _odd(rows: npt.NDArray[np.void]) -> bool:
+    """Whether new rows look like another unit: then the whole record is read again."""
+    bright = rows["bright"][np.isfinite(rows["bright"])]
+    return bool(((bright > 3) | ((bright > 1e-6) & (bright < 0.004))).any())
+
+
+def _remembered(memory: Memory) -> Fit:
+    """The last full fit, from its memory."""
+    facts, arrays = memory.facts, memory.arrays
+    loss = arrays["loss_mean"].astype(np.float64)
+    resume = Resume(
+        state=arrays["state"],
+        half_days=facts["half_days"],
+        log_share=arrays["log_share"].astype(np.float64),
+        level=arrays["level"].astype(np.float64),
+        theta=arrays["theta"].astype(np.float64),
+        theta_sd=facts["theta_sd"],
+    )
+    return Fit(
+        level=facts["level"],
+        log_mean=-np.log1p(-loss),
+        loss_mean=loss,
+        loss_low=arrays["loss_low"].astype(np.float64),
+        loss_high=arrays["loss_high"].astype(np.float64),
+        present_grid=arrays["present"].astype(np.float64),
+        loss_grid=LOSS,
+        rate=facts["rate"],
+        rate_low=facts["rate_low"],
+        rate_high=facts["rate_high"],
+        drops=[(int(day), gain, low, high) for day, gain, low, high in facts["drops"]],
+        visits={int(day): (gain, low, high) for day, gain, low, high in facts["gains"]},
+        mean_loss=facts["mean_loss"],
+        smooth=arrays["smooth"].astype(np.float64),
+        theta=resume.theta[0],
+        resume=resume,
+    )
+
+
+def _extend(one: _Going, dimming: Floats, spread: Floats, in_town: bool) -> Assessment:
+    """The answer of the last full fit, gone on with new days."""
+    facts, base = one.memory.facts, one.base
+    meter = Meter(**facts["meter"])
+    rows = np.concatenate([one.memory.rows, one.rows])
+    daily = Daily(
+        rows, one.site.interval_minutes, facts["unit_changes"], facts["clock_shifts"], meter, tuple(facts["notes"])
+    )
+    fitted = base
+    if len(one.rows):
+        rho, change, lasting = TOGETHER if in_town else ALONE
+        none = np.zeros(0, dtype=np.int64)
+        steps = cut_steps(one.log_index - dimming, spread, one.wash, none, one.design, rho, lasting)
+        more = advance(base.resume, steps, one.design, change)
+        loss = np.concatenate([base.loss_mean, more.loss_mean])
+        weight = daily["expected_wh"]
+        fitted = replace(
+            base,
+            log_mean=-np.log1p(-loss),
+            loss_mean=loss,
+            loss_low=np.concatenate([base.loss_low, more.loss_low]),
+            loss_high=np.concatenate([base.loss_high, more.loss_high]),
+            present_grid=more.present_grid,
+            rate=more.rate,
+            mean_loss=float((loss * weight).sum() / weight.sum()),
+            smooth=np.concatenate([base.smooth, more.smooth]),
+        )
+    return replace(_answer(one.site, daily, one.steps, fitted, facts["neighbours"]), memory=one.memory.to_bytes())
 
 
 TOWN_ROUNDS = 3
@@ -276,6 +445,9 @@ class _Air:
     log_dimming: Floats
     scatter: Floats
     """Standard deviation of a day once the air is out."""
+    own: float
+    """The part of it that is the site's own."""
+    middle: float
 
 
 def _spread(values: Floats) -> float:
@@ -317,16 +489,40 @@ def _no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = 
     )
 
 
-def _prepare(site: SiteReadings, as_of: date | None) -> _Prepared | Assessment:
+def _until(site: SiteReadings, as_of: date | None) -> pd.Series[float]:
+    """The readings up to a day."""
     energy = site.energy_wh
     if isinstance(energy.index, pd.DatetimeIndex) and energy.index.tz is None:
         raise ValueError("energy_wh needs a zone-aware time index; naive times are refused")
     if as_of is not None and len(energy):
-        end = pd.Timestamp(as_of + timedelta(days=1), tz=site.array.tz)
-        energy = energy[energy.index < end]
+        energy = energy[energy.index < pd.Timestamp(as_of + timedelta(days=1), tz=site.array.tz)]
+    return energy
+
+
+def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | None) -> Daily | None:
+    """Rows of known days from memory with the new ones after them; None when all must be read again."""
+    if memory is None or memory.facts["made_of"] != fingerprint(site.array, site.interval_minutes):
+        return None
+    facts = memory.facts
+    meter = Meter(**facts["meter"])
+    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, meter)
+    if _odd(rows):
+        return None
+    return Daily(
+        np.concatenate([memory.rows, rows]),
+        site.interval_minutes,
+        facts["unit_changes"],
+        facts["clock_shifts"],
+        meter,
+        tuple(facts["notes"]),
+    )
+
+
+def _prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None) -> _Prepared | Assessment:
+    energy = _until(site, as_of)
     if not np.isfinite(energy.to_numpy(dtype=np.float64)).any():
-        return _no_answer(site, as_of or date.today(), "There are no readings yet.")  # noqa: DTZ011
-    daily = reduce_to_days(site.array, energy, site.interval_minutes)
+        return _no_answer(site, as_of or site.array.installed_on or EPOCH, "There are no readings yet.")
+    daily = _known_days(site, energy, memory) or reduce_to_days(site.array, energy, site.interval_minutes)
     last = as_of or daily.dates()[-1]
     if len(daily.rows) < LEAST_DAYS:
         return _no_answer(
@@ -377,14 +573,16 @@ def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
     return np.where(np.isfinite(mm)[:, None], known, unknown)
 
 
-def _design(prepared: _Prepared) -> tuple[Floats, Floats, Floats]:
-    """Smooth terms by day: ageing [1/year], two harmonics of season, steps of level; with prior mean and sd."""
-    days = prepared.daily.days
+def _design_of(days: Ints, steps: Sequence[Step], now: int) -> tuple[Floats, Floats, Floats]:
+    """Smooth terms by day: ageing [1/year], two harmonics of season, steps of level; with prior mean and sd.
+
+    Ageing of 0.6 % a year, give or take 0.4: the median and spread of Jordan et al. 2016 (doi:10.1002/pip.2744).
+    """
     angle = 2 * np.pi * days / 365.2425
-    columns = [(days - days[-1]) / 365.2425, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+    columns = [(days - now) / 365.2425, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
     mean = [-0.006, 0.0, 0.0, 0.0, 0.0]
     sd = [0.004, 0.03, 0.02, 0.01, 0.01]
-    for step in prepared.steps:
+    for step in steps:
         inside = np.zeros(len(days))
         inside[step.first : step.last + 1 if step.last is not None else None] = 1
         columns.append(inside)
@@ -397,7 +595,8 @@ def _fit_site(
     prepared: _Prepared, air: _Air | None, rounds: int, start: Floats | None = None, falls: bool = True
 ) -> Fit:
     """Fit the soiling of one site, the town's air taken out where it is known."""
-    design, mean, sd = _design(prepared)
+    days = prepared.daily.days
+    design, mean, sd = _design_of(days, prepared.steps, int(days[-1]))
     if air is None:
         log_index, scatter = prepared.index.log_index, np.array(prepared.index.scatter)
         rho, change, lasting = ALONE
@@ -420,9 +619,54 @@ def _fit_site(
 
 
 def _conclude(prepared: _Prepared, air: _Air | None, neighbours: int, start: Floats | None = None) -> Assessment:
-    """Fit the soiling, look for faults, and say what it means."""
-    daily, site = prepared.daily, prepared.site
+    """Fit the soiling and say what it means."""
     fitted = _fit_site(prepared, air, rounds=3, start=start)
+    answer = _answer(prepared.site, prepared.daily, prepared.steps, fitted, neighbours)
+    return replace(answer, memory=_remember(prepared, fitted, air, neighbours).to_bytes())
+
+
+def _remember(prepared: _Prepared, fitted: Fit, air: _Air | None, neighbours: int) -> Memory:
+    site, daily, index = prepared.site, prepared.daily, prepared.index
+    facts = {
+        "made_of": fingerprint(site.array, site.interval_minutes),
+        "visits": sorted(visit.isoformat() for visit in site.visits),
+        "meter": asdict(daily.meter),
+        "unit_changes": daily.unit_changes_mended,
+        "clock_shifts": daily.clock_shifts_mended,
+        "notes": list(daily.notes),
+        "neighbours": neighbours,
+        "scatter": index.scatter,
+        "haze_gain": index.haze_gain,
+        "haze_level": index.haze_level,
+        "town_scatter": air.own if air is not None else None,
+        "middle": air.middle if air is not None else 0.0,
+        "steps": [[step.first, step.last, step.size] for step in prepared.steps],
+        "half_days": fitted.resume.half_days,
+        "theta_sd": fitted.resume.theta_sd,
+        "level": fitted.level,
+        "rate": fitted.rate,
+        "rate_low": fitted.rate_low,
+        "rate_high": fitted.rate_high,
+        "mean_loss": fitted.mean_loss,
+        "drops": [list(drop) for drop in fitted.drops],
+        "gains": [[day, *gain] for day, gain in fitted.visits.items()],
+    }
+    arrays = {
+        "state": fitted.resume.state,
+        "log_share": fitted.resume.log_share,
+        "level": fitted.resume.level,
+        "theta": fitted.resume.theta,
+        "present": fitted.present_grid,
+        "loss_mean": fitted.loss_mean,
+        "loss_low": fitted.loss_low,
+        "loss_high": fitted.loss_high,
+        "smooth": fitted.smooth,
+    }
+    return Memory(facts, daily.rows, {name: np.asarray(values, dtype=np.float32) for name, values in arrays.items()})
+
+
+def _answer(site: SiteReadings, daily: Daily, steps: Sequence[Step], fitted: Fit, neighbours: int) -> Assessment:
+    """What a fit means."""
     quantiles = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array(QUANTILES))
     low, middle, high = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()
@@ -452,12 +696,11 @@ def _conclude(prepared: _Prepared, air: _Air | None, neighbours: int, start: Flo
         loss_quantiles=tuple(float(q) for q in quantiles),
         daily=_frame(daily, fitted),
     )
-    return _judge(prepared, result)
+    return _judge(site, daily, steps, result)
 
 
-def _judge(prepared: _Prepared, result: Assessment) -> Assessment:
+def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Assessment) -> Assessment:
     """Verdict, cause and reasons."""
-    daily, site = prepared.daily, prepared.site
     dates = daily.dates()
     off = off_since(daily)
     if off is not None:
@@ -482,7 +725,7 @@ def _judge(prepared: _Prepared, result: Assessment) -> Assessment:
                 "Look at the inverter's display, the AC breaker and the meter before anything else.",
             ),
         )
-    active = [step for step in prepared.steps if step.last is None]
+    active = [step for step in steps if step.last is None]
     if active:
         step = active[-1]
         return replace(

@@ -56,6 +56,8 @@ class Index:
     """Robust standard deviation of a day's log index about the days around it."""
     haze_gain: float
     """Log index per unit of haze slope, as the site's own days show it."""
+    haze_level: float
+    """Haze slope to which days are brought."""
 
 
 def performance_index(daily: Daily) -> Index:
@@ -73,7 +75,7 @@ def performance_index(daily: Daily) -> Index:
     around = frame[["y", "h"]].rolling(21, center=True, min_periods=5).median()
     dy, dh = (frame.y - around.y).to_numpy(), (frame.h - around.h).to_numpy()
     good = np.isfinite(dy) & np.isfinite(dh) & (np.abs(dy) < 0.25)
-    gain = 0.0
+    gain = level = 0.0
     corrected = raw.copy()
     if good.sum() >= 25:
         spread = max(1.4826 * float(np.median(np.abs(dh[good]))), 1e-4)
@@ -91,4 +93,12 @@ def performance_index(daily: Daily) -> Index:
     off = (rest - rest.rolling(21, center=True, min_periods=5).median()).to_numpy()
     off = off[np.isfinite(off)]
     scatter = 1.4826 * float(np.median(np.abs(off))) if off.size >= 10 else 0.05
-    return Index(corrected, float(np.clip(1.1 * scatter, 0.012, 0.12)), gain)
+    return Index(corrected, float(np.clip(1.1 * scatter, 0.012, 0.12)), gain, level)
+
+
+def new_index(index: Index, rows: npt.NDArray[np.void]) -> Floats:
+    """Log index of new days, corrected for haze with what the record has taught, shape (days,)."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        raw = np.log(rows["index"].astype(np.float64))
+    haze = rows["haze"].astype(np.float64)
+    return raw - index.haze_gain * np.where(np.isfinite(haze), haze - index.haze_level, 0.0)

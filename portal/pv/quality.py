@@ -2,12 +2,11 @@
 
 Readings are laid out as a matrix of days × intervals and reduced to one row of numbers a day (:data:`DAY`), which is
 all that the later steps see. A day's row depends on that day and on the weeks before it, so rows of known days are
-kept and only new days are computed (:meth:`Daily.to_bytes`).
+kept and only new days are computed (:mod:`portal.pv.memory`).
 """
 
 from __future__ import annotations
 
-import zlib
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -70,6 +69,24 @@ DECLARED_DEAD = 0.003
 """Ratio below which an interval reads as no production."""
 
 
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """How the meter reads at the record's end: what a new day's readings need to be read the same way."""
+
+    scale: float
+    """Factor that brings its unit to Wh."""
+    late_hours: int
+    """Whole hours its clock runs late."""
+    quantum: float
+    """Step in which it counts [Wh]."""
+    peak_wh: float
+    """Highest interval."""
+    highest_expected_wh: float
+    """Highest expected interval of the record."""
+    highest_day_wh: float
+    """Highest expected day of the record."""
+
+
 @dataclass(frozen=True)
 class Daily:
     """One row of :data:`DAY` a local day, without holes, and what was mended on the way."""
@@ -78,6 +95,7 @@ class Daily:
     interval_minutes: int
     unit_changes_mended: int
     clock_shifts_mended: int
+    meter: Meter
     notes: tuple[str, ...] = ()
 
     @property
@@ -139,7 +157,7 @@ def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int) ->
     return Grid(first, starts.reshape(count, slots), flat.reshape(count, slots), offset)
 
 
-def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int]:
+def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int, float]:
     """Bring a meter that changed between Wh and kWh back to one unit.
 
     A day far outside what the array can make by a factor near 1000 is scaled; the days at each change, which hold
@@ -151,6 +169,8 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int]:
     torn : ndarray of bool (days,)
         Days that hold both units.
     changes : int
+    scale : float
+        Factor at the record's end.
     """
     possible = expected.sum(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -164,7 +184,7 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int]:
     state = high.astype(int) - low.astype(int)
     known = np.isfinite(energy).any(axis=1) & (np.nan_to_num(ratio) > 1e-6)
     if not state.any():
-        return energy, np.zeros(len(energy), bool), 0
+        return energy, np.zeros(len(energy), bool), 0, 1.0
     # A dim day cannot tell its unit by itself: it takes that of the days around it.
     telling = known & enough & (high | low | ((ratio > 0.2) & (ratio < 2)))
     # One dark day in the wrong unit can look right: a week must agree.
@@ -177,7 +197,7 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int]:
     torn = np.zeros(len(energy), bool)
     torn[turn] = True
     torn[np.minimum(turn + 1, len(energy) - 1)] = True
-    return energy * scale[:, None], torn, max(len(turn), 1)
+    return energy * scale[:, None], torn, max(len(turn), 1), float(scale[-1])
 
 
 def meter_quantum(energy: Floats) -> float:
@@ -282,10 +302,11 @@ def daily(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> D
     shape = grid.energy_wh.shape
     expected = model.energy_wh.reshape(shape)
     energy = np.where(grid.energy_wh < 0, 0.0, grid.energy_wh)  # meters read a little below zero at night
-    energy, torn, unit_changes = mend_units(energy, expected)
-    shifts = 0
+    energy, torn, unit_changes, scale = mend_units(energy, expected)
+    shifts = late = 0
     if interval_minutes < 1440:
         hours = clock_shift(energy, expected, model.hour_angle.reshape(shape), interval_minutes)
+        late = int(hours[-1])
         if hours.any():
             shifts = int((np.diff(hours) != 0).sum()) or 1
             slots = hours * 60 // interval_minutes
@@ -297,12 +318,49 @@ def daily(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> D
         notes.append(f"The meter counts in steps of {quantum:.0f} Wh; its readings were taken {coarse} together.")
         energy = energy.reshape(len(energy), -1, coarse).sum(axis=2)
         model = join_intervals(model, coarse)
-    rows = reduce_days(array, grid.first_day, energy, model, interval_minutes * coarse, torn, quantum)
+    meter = Meter(
+        scale=scale,
+        late_hours=late,
+        quantum=quantum,
+        peak_wh=float(np.quantile(energy[np.isfinite(energy)], 0.9995)),
+        highest_expected_wh=float(model.energy_wh.max()),
+        highest_day_wh=float(expected.sum(axis=1).max()),
+    )
+    rows = reduce_days(array, grid.first_day, energy, model, interval_minutes * coarse, torn, meter, None)
     if unit_changes:
         notes.append(f"The meter changed its unit {unit_changes} time(s); the readings were brought back to one unit.")
     if shifts:
         notes.append("The meter's clock ran wrong by an hour or more for part of the record; this was put right.")
-    return Daily(rows, interval_minutes, unit_changes, shifts, tuple(notes))
+    return Daily(rows, interval_minutes, unit_changes, shifts, meter, tuple(notes))
+
+
+def new_days(
+    array: Array, energy_wh: pd.Series[float], interval_minutes: int, known: npt.NDArray[np.void], meter: Meter
+) -> npt.NDArray[np.void]:
+    """Rows of the days after the known ones, read the way the meter read at their end.
+
+    Only the new days' expected energy is computed. Empty when there are none.
+    """
+    first = int(known["day"][-1]) + 1
+    index = energy_wh.index
+    if not isinstance(index, pd.DatetimeIndex):
+        raise ValueError("energy_wh needs a time index")
+    start = pd.Timestamp(EPOCH + timedelta(days=first), tz=array.tz)
+    energy_wh = energy_wh[index >= start]
+    if not len(energy_wh):
+        return known[:0]
+    grid = to_grid(array, energy_wh, interval_minutes)
+    model = expected_intervals(array, grid.start_unix.ravel(), interval_minutes)
+    energy = np.where(grid.energy_wh < 0, 0.0, grid.energy_wh) * meter.scale
+    if meter.late_hours:
+        energy = np.roll(energy, -(meter.late_hours * 60 // interval_minutes), axis=1)
+    coarse = block_for(meter.quantum, meter.highest_expected_wh, interval_minutes)
+    if interval_minutes < 1440 and coarse > 1:
+        energy = energy.reshape(len(energy), -1, coarse).sum(axis=2)
+        model = join_intervals(model, coarse)
+    torn = np.zeros(len(energy), dtype=bool)
+    rows = reduce_days(array, grid.first_day, energy, model, interval_minutes * coarse, torn, meter, known[-40:])
+    return rows[rows["day"] >= first]
 
 
 def reduce_days(
@@ -312,9 +370,10 @@ def reduce_days(
     model: ExpectedIntervals,
     interval_minutes: int,
     torn: Bools,
-    quantum: float,
+    meter: Meter,
+    before: npt.NDArray[np.void] | None,
 ) -> npt.NDArray[np.void]:
-    """The numbers of each day from mended readings."""
+    """The numbers of each day from mended readings; ``before`` are rows of the days just before, where known."""
     shape = energy.shape
     expected = model.energy_wh.reshape(shape)
     elevation = model.elevation.reshape(shape)
@@ -339,24 +398,26 @@ def reduce_days(
     for name in ("haze", "morning", "noon", "evening", "low_sun", "index", "upper"):
         rows[name] = np.nan
     if interval_minutes == 1440:
-        return _reduce_totals(rows, bright, torn, safe)
+        return _reduce_totals(rows, bright, torn, whole / meter.highest_day_wh, before)
 
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(read & (expected > 0), energy / expected, np.nan)
     limit = array.ac_kw * 1000 * interval_minutes / 60
-    peak = float(np.nanquantile(energy, 0.9995)) if read.any() else 0.0
-    clipped = (expected > 0.98 * limit) | ((energy > 0.985 * peak) & (peak > 0.8 * expected.max()))
+    highest = meter.highest_expected_wh
+    clipped = (expected > 0.98 * limit) | ((energy > 0.985 * meter.peak_wh) & (meter.peak_wh > 0.8 * highest))
     usable = read & (elevation > LOWEST_SUN) & (expected > 0.06 * expected.max(axis=1, keepdims=True)) & ~clipped
-    usable &= expected > 0.03 * expected.max()
+    usable &= expected > 0.03 * highest
     ratio_ok = np.where(usable, ratio, np.nan)
-    dead = read & (expected > 0.05 * expected.max()) & (np.nan_to_num(ratio) < DECLARED_DEAD)
+    dead = read & (expected > 0.05 * highest) & (np.nan_to_num(ratio) < DECLARED_DEAD)
     rows["dead"] = np.where(dead, expected, 0).sum(axis=1) / safe
     rows["clipped"] = np.where(clipped, expected, 0).sum(axis=1) / safe
     upper = _row_quantile(ratio_ok, 0.8)
     rows["upper"] = upper
-    top = pd.Series(np.where(upper > 0.02, upper, np.nan)).rolling(61, center=True, min_periods=5).quantile(0.85)
-    top_level = top.ffill().bfill().to_numpy()
-    rounding = quantum / np.maximum(expected, 1e-9)
+    context = np.zeros(0) if before is None else before["upper"].astype(np.float64)
+    levels = np.concatenate([context, upper])
+    top = pd.Series(np.where(levels > 0.02, levels, np.nan)).rolling(61, center=True, min_periods=5).quantile(0.85)
+    top_level = top.ffill().bfill().to_numpy()[len(context) :]
+    rounding = meter.quantum / np.maximum(expected, 1e-9)
     clear = clear_intervals(ratio_ok, usable, top_level, interval_minutes, rounding)
     lower = level_ahead(ratio_ok, usable, expected, top_level)
     clear |= clear_intervals(ratio_ok, usable, lower, interval_minutes, rounding)
@@ -379,7 +440,7 @@ def reduce_days(
 
     flag = np.full(shape[0], USED)
     flag[~np.isfinite(index)] = CLOUD
-    flag[whole < 0.02 * whole.max()] = LOW_SUN
+    flag[whole < 0.02 * meter.highest_day_wh] = LOW_SUN
     flag[rows["dead"] > 0.3] = DEAD
     flag[rows["seen"] < 0.7] = GAPS
     flag[(np.where(stuck, expected, 0).sum(axis=1) / safe) > 0.2] = STUCK
@@ -390,16 +451,24 @@ def reduce_days(
     return rows
 
 
-def _reduce_totals(rows: npt.NDArray[np.void], bright: Floats, torn: Bools, safe: Floats) -> npt.NDArray[np.void]:
-    """Daily totals tell no clouds apart within a day: a day counts when it comes near the best days around it."""
-    top = pd.Series(np.where(bright > 0.02, bright, np.nan)).rolling(31, center=True, min_periods=5)
-    level = top.quantile(0.85).ffill().bfill().to_numpy()
-    good = bright > 0.93 * level
+def _reduce_totals(
+    rows: npt.NDArray[np.void], bright: Floats, torn: Bools, sun: Floats, before: npt.NDArray[np.void] | None
+) -> npt.NDArray[np.void]:
+    """Daily totals tell no clouds apart within a day: a day counts when it comes near the best days around it.
+
+    ``sun`` is each day's expected energy over the record's highest.
+    """
+    context = np.zeros(0) if before is None else before["bright"].astype(np.float64)
+    levels = np.concatenate([context, bright])
+    top = pd.Series(np.where(levels > 0.02, levels, np.nan)).rolling(31, center=True, min_periods=5)
+    level = top.quantile(0.85).ffill().bfill().to_numpy()[len(context) :]
+    with np.errstate(invalid="ignore"):
+        good = bright > 0.93 * level
     flag = np.where(good, USED, CLOUD)
     flag[np.nan_to_num(bright, nan=1) < DECLARED_DEAD] = DEAD
     flag[~np.isfinite(bright)] = NO_READINGS
     flag[torn] = UNITS
-    flag[safe < 0.02 * safe.max()] = LOW_SUN
+    flag[sun < 0.02] = LOW_SUN
     rows["flag"] = flag
     rows["dead"] = (np.nan_to_num(bright, nan=1) < DECLARED_DEAD).astype(float)
     rows["clear_share"] = good.astype(float)
@@ -543,13 +612,3 @@ def _row_quantile(values: Floats, q: float) -> Floats:
     count = np.isfinite(values).sum(axis=1)
     place = np.clip(np.rint(q * (count - 1)).astype(int), 0, None)
     return np.where(count > 0, ordered[np.arange(len(values)), place], np.nan)
-
-
-def pack(rows: npt.NDArray[np.void]) -> bytes:
-    """Rows of :data:`DAY` as bytes to keep beside an assessment."""
-    return zlib.compress(rows.tobytes(), 1)
-
-
-def unpack(data: bytes) -> npt.NDArray[np.void]:
-    """Rows of :data:`DAY` from :func:`pack`."""
-    return np.frombuffer(zlib.decompress(data), dtype=DAY)

@@ -35,6 +35,10 @@ LOSS = 1 - np.exp(-GRID)
 GAIN = LOSS[:, None] - LOSS[None, :]
 GAIN_ORDER = np.argsort(GAIN, axis=None)
 GAIN_SORTED = GAIN.ravel()[GAIN_ORDER]
+GAIN_FLOOR = 0.003
+"""No gain is known more closely than this: the chain's grid is no finer."""
+LEVEL_FLOOR = 0.005
+"""Nor the present loss: sites told wrong and droppings leave that much."""
 RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
 """Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
 (Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
@@ -157,6 +161,7 @@ class Fit:
     """Level, season, ageing and steps by day (log)."""
     theta: Floats
     """Coefficients of the smooth terms (p,)."""
+    resume: Resume
 
 
 def cut_steps(
@@ -245,28 +250,58 @@ class _Pass:
     """Log evidence of each level, shape (levels,)."""
 
 
-def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pass:
-    n, levels, size = likely.shape
-    rates = len(RATES)
+@dataclass(frozen=True)
+class Resume:
+    """Where a fit left the chain: enough to go on with new days."""
+
+    state: Floats32
+    """Filtered distribution at the middle of the last step, shape (rates, levels, S)."""
+    half_days: int
+    """Half days from there to the record's end."""
+    log_share: Floats
+    """Log weight of each level (levels,)."""
+    level: Floats
+    theta: Floats
+    """Coefficients of the smooth terms by level (levels, p)."""
+    theta_sd: float
+    """Standard deviation that the smooth terms bring to the level now."""
+
+
+def _initial(levels: int) -> Floats32:
     spread = 0.006 + RATES * 22
     initial = np.exp(-GRID[None, :] / spread[:, None]) * np.gradient(GRID)
     initial *= RATE_PRIOR[:, None] / initial.sum(axis=1, keepdims=True)
-    start = np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
-    half = np.append(0, steps.days[:-1] + steps.days[1:])
-    half[0] = steps.days[0]
-    wash = [
+    return np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
+
+
+def _half_days(steps: Steps, before: int) -> list[int]:
+    """Half days from the middle of each step to that of the next."""
+    half = np.append(before, steps.days[:-1] + steps.days[1:])
+    half[0] = before + steps.days[0]
+    return [int(value) for value in half]
+
+
+def _washes(steps: Steps) -> list[Floats32 | None]:
+    return [
         _wash(round(float(light), 2), round(float(heavy), 2), bool(visit)) if light + heavy > 0.005 or visit else None
         for light, heavy, visit in zip(steps.light, steps.heavy, steps.visit, strict=True)
     ]
+
+
+def _forward(
+    start: Floats32, half: list[int], wash: list[Floats32 | None], likely: Floats32, rate_change: float
+) -> tuple[Floats32, Floats32, Floats]:
+    """Filter: states before and after each step (n, rates, levels, S), and log evidence by level."""
+    n, levels, size = likely.shape
+    rates = len(RATES)
     before = np.empty((n, rates, levels, size), np.float32)
     alpha = np.empty_like(before)
-    beta = np.empty_like(before)
     evidence = np.zeros(levels)
     state = start
     for t in range(n):
         before[t] = state
-        walked = _rate_walk(int(half[t]), rate_change).T @ state.reshape(rates, -1)
-        state = np.matmul(walked.reshape(state.shape), _growth(int(half[t])))
+        walked = _rate_walk(half[t], rate_change).T @ state.reshape(rates, -1)
+        state = np.matmul(walked.reshape(state.shape), _growth(half[t]))
         matrix = wash[t]
         if matrix is not None:
             state = state @ matrix
@@ -275,6 +310,15 @@ def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pa
         evidence += np.log(norm)
         state /= norm[None, :, None]
         alpha[t] = state
+    return before, alpha, evidence
+
+
+def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pass:
+    n, levels, size = likely.shape
+    rates = len(RATES)
+    half, wash = _half_days(steps, 0), _washes(steps)
+    before, alpha, evidence = _forward(_initial(levels), half, wash, likely, rate_change)
+    beta = np.empty_like(before)
     back = np.ones((rates, levels, size), np.float32)
     for t in range(n - 1, -1, -1):
         beta[t] = back
@@ -282,12 +326,58 @@ def _forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> _Pa
         matrix = wash[t]
         if matrix is not None:
             back = back @ matrix.T
-        back = np.matmul(back, _growth(int(half[t])).transpose(0, 2, 1))
-        back = (_rate_walk(int(half[t]), rate_change) @ back.reshape(rates, -1)).reshape(back.shape)
+        back = np.matmul(back, _growth(half[t]).transpose(0, 2, 1))
+        back = (_rate_walk(half[t], rate_change) @ back.reshape(rates, -1)).reshape(back.shape)
         back *= (rates * size / (np.einsum("rms->m", back) + np.float32(1e-30)))[None, :, None]
     gamma = alpha * beta
     gamma /= np.einsum("nrms->nm", gamma)[:, None, :, None] + np.float32(1e-30)
     return _Pass(before, alpha, beta, gamma, evidence)
+
+
+@dataclass(frozen=True)
+class Advance:
+    """What new days add; arrays by new day have shape (days,)."""
+
+    loss_mean: Floats
+    loss_low: Floats
+    loss_high: Floats
+    present_grid: Floats
+    rate: float
+    smooth: Floats
+
+
+def advance(resume: Resume, steps: Steps, day_design: Floats, rate_change: float) -> Advance:
+    """Go on from a fit with new days only: a filter, which the next full fit will smooth.
+
+    Parameters
+    ----------
+    resume : Resume
+    steps : Steps
+        Of the new days alone.
+    day_design : ndarray (days, p)
+    rate_change : float
+    """
+    likely = _emission(steps, resume.level, resume.theta)
+    half = _half_days(steps, resume.half_days)
+    _, alpha, evidence = _forward(resume.state, half, _washes(steps), likely, rate_change)
+    score = resume.log_share + evidence
+    share = np.exp(score - score.max())
+    share /= share.sum()
+    mixed = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
+    last = np.einsum("m,rms->rs", share, alpha[-1])[:, None, :]
+    state = np.matmul(last, _growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
+    cumulative = np.cumsum(mixed, axis=1)
+    low = LOSS[(cumulative < 0.05).sum(axis=1).clip(0, len(GRID) - 1)]
+    high = LOSS[(cumulative < 0.95).sum(axis=1).clip(0, len(GRID) - 1)]
+    owner = np.repeat(np.arange(len(steps.first)), steps.days)
+    return Advance(
+        loss_mean=(mixed @ LOSS)[owner],
+        loss_low=low[owner],
+        loss_high=high[owner],
+        present_grid=_blur(state / state.sum(), resume.theta_sd),
+        rate=float(np.einsum("m,rms->r", share, alpha[-1]) @ RATES),
+        smooth=share @ (resume.level[:, None] + resume.theta @ day_design.T),
+    )
 
 
 def fit(
@@ -358,7 +448,7 @@ def fit(
     now_state = np.matmul(last, _growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
     # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
     cover = np.linalg.inv(normal[1])
-    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1]))
+    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1] + LEVEL_FLOOR**2))
     present = _blur(now_state / now_state.sum(), now_sd)
     cumulative = np.cumsum(mixed, axis=1)
     low = GRID[(cumulative < 0.05).sum(axis=1).clip(0, size - 1)]
@@ -386,8 +476,8 @@ def fit(
         total = np.cumsum(pair.ravel()[GAIN_ORDER])
         return (
             float((pair * GAIN).sum()),
-            float(np.interp(0.05, total, GAIN_SORTED)),
-            float(np.interp(0.95, total, GAIN_SORTED)),
+            float(np.interp(0.05, total, GAIN_SORTED)) - GAIN_FLOOR,
+            float(np.interp(0.95, total, GAIN_SORTED)) + GAIN_FLOOR,
         )
 
     visits = {}
@@ -401,7 +491,7 @@ def fit(
     for t in (np.flatnonzero(change > 0.012) + 1).tolist() if falls else ():
         if not steps.visit[t]:
             gain, gain_low, gain_high = fall(t)
-            if gain_low > 0.002:
+            if gain_low > 0.0:
                 drops.append((int(steps.first[t]), gain, gain_low, gain_high))
     usable = np.isfinite(weights)
     return Fit(
@@ -420,6 +510,7 @@ def fit(
         mean_loss=float((loss_mean * weights)[usable].sum() / weights[usable].sum()),
         smooth=share @ (level[:, None] + theta @ day_design.T),
         theta=share @ theta,
+        resume=Resume(done.alpha[-1], int(steps.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
     )
 
 
