@@ -29,9 +29,22 @@ from portal.actions.visits import (
     reopen_visit,
 )
 from portal.charts.performance import Chart, Event, performance_chart
-from portal.models import Business, Lead, Membership, Referral, Site, SiteAssessment, SiteDaily, User, Visit, VisitState
+from portal.models import (
+    Business,
+    DayReadings,
+    Lead,
+    Membership,
+    Referral,
+    Site,
+    SiteAssessment,
+    SiteDaily,
+    User,
+    Visit,
+    VisitState,
+)
 from portal.models.assessment import unpack_daily
 from portal.models.visit import VisitQuerySet
+from portal.pv.shaded_hours import hours_that_look_shaded
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +123,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     visit = get_object_or_404(_with_site(Visit.objects.worked_by(user)), pk=pk)
     site = visit.site
     assessment = SiteAssessment.objects.filter(site=site).newest().first()
+    kept = SiteDaily.objects.filter(site=site).first()
     earlier = list(site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at")[:5])
     return render(
         request,
@@ -119,7 +133,8 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "site": site,
             "assessment": assessment,
             "earlier": earlier,
-            "chart": _chart(site, assessment, earlier),
+            "chart": _chart(kept, assessment, earlier) if kept else None,
+            "shaded": _shaded_hours(site, kept) if kept else [],
             "may_manage": Site.objects.managed_by(user).filter(pk=site.pk).exists(),
             "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
             "user_id": user.pk,
@@ -127,11 +142,8 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     )
 
 
-def _chart(site: Site, assessment: SiteAssessment | None, earlier: Sequence[Visit]) -> Chart | None:
+def _chart(kept: SiteDaily, assessment: SiteAssessment | None, earlier: Sequence[Visit]) -> Chart | None:
     """The index around the last two cleanings, or over the last year where there were none."""
-    kept = SiteDaily.objects.filter(site=site).first()
-    if kept is None:
-        return None
     washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
     since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
     daily = unpack_daily(kept.table)
@@ -139,6 +151,23 @@ def _chart(site: Site, assessment: SiteAssessment | None, earlier: Sequence[Visi
     for recovery in assessment.recoveries if assessment else []:
         events.append(Event(date.fromisoformat(recovery["date"]), "Recovered", False))
     return performance_chart(daily.loc[[day >= since for day in daily.index]], events)
+
+
+def _shaded_hours(site: Site, kept: SiteDaily) -> list[tuple[time, time]]:
+    """Stretches of the local day in which the last two months' clear days fell short."""
+    array, since = site.array(), kept.as_of - timedelta(days=60)
+    if array is None:
+        return []
+    daily = unpack_daily(kept.table)
+    clear = [day for day, used in zip(daily.index, daily["used"], strict=True) if used and day >= since]
+    energy_wh, minutes = DayReadings.objects.all().site_energy_wh(site, since=since)
+    stretches: list[list[int]] = []
+    for hour in hours_that_look_shaded(array, energy_wh, minutes, clear):
+        if stretches and stretches[-1][1] == hour:
+            stretches[-1][1] = hour + 1
+        else:
+            stretches.append([hour, hour + 1])
+    return [(time(first), time(last % 24)) for first, last in stretches]
 
 
 class VisitForm(forms.Form):
