@@ -78,15 +78,20 @@ def from_table(
         if stood_in:
             doubts.tell("stand_ins", f"{stood_in:,} figures that stand for “no value” (like −999) were taken as blank.")
     step = _step(loaded)
-    if step == 0 and len(loaded.lines) > 1:
-        raise ReadError("All lines carry the same time stamp. Choose the column that holds the time of each reading.")
+    one_day = len(loaded.lines) == 1 and mapping.layout == "tall" and int(loaded.stamps.naive_s[0]) % DAY_S == 0
+    if step == 0 and not one_day:
+        raise ReadError(
+            "The file holds only one reading, or all its lines carry the same time stamp. Choose the column "
+            "that holds the "
+            "time of each reading, and export at least one whole day."
+        )
     if loaded.stamps.offset_s is None and mapping.clock.kind == "offset":
         raise ReadError(
             "The mapping says that each stamp carries its own offset; these have none. Choose the clock again."
         )
     if guessed:
         mapping = _settle_label(loaded, mapping, label_known=label_known, step=step, doubts=doubts)
-    if step >= NEARLY_A_DAY_S or (len(loaded.lines) == 1 and mapping.layout == "tall"):
+    if step >= NEARLY_A_DAY_S or one_day:
         series = _daily_series(loaded, mapping, zone, step)
         return finish(
             series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts, unreadable=loaded.unreadable
@@ -156,7 +161,9 @@ def from_meter(
         loaded.meters = [series.name for series in picked]
         loaded.meter_ids = np.repeat(np.arange(len(picked)), [len(series.start_s) for series in picked])
     zone = ZoneInfo(tz)
-    step = _step(loaded)
+    step = _step(loaded) or int(np.median(together["length_s"]))
+    if step <= 0:
+        raise ReadError("The file holds only one reading, and not how long it lasted. Export at least one whole day.")
     if step >= NEARLY_A_DAY_S:
         series = _daily_series(loaded, replace(mapping, clock=Clock(tz, "utc")), zone, step)
     else:

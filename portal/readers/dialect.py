@@ -135,7 +135,9 @@ def guess_mapping(
     width = Counter(len(rows[i]) for i in body).most_common(1)[0][0]
     spread = [rows[i] for i in body[:: max(1, len(body) // 300)]]
     time_at, order_kind = _time_columns(spread, width)
-    first = next(i for i in range(len(rows)) if _is_data(rows[i], time_at, order_kind))
+    first = next((i for i in range(len(rows)) if _is_data(rows[i], time_at, order_kind)), -1)
+    if first < 0:
+        raise ReadError(no_stamps(table.name, sample))
     header_at, units = _header(rows, first, width)
     header = rows[header_at] if header_at is not None else None
     names = column_names(header, width)
@@ -638,11 +640,13 @@ def _kind_and_unit(
     """Settle kind and unit by what the header says, else by what a roof can deliver."""
     unit = unit_in(text)
     kind = mapping.kind
+    # What one column shows says nothing of another's kind and unit.
+    columns_asked = any(question.code == "columns" for question in questions)
     if unit is not None and not unit.endswith("h"):
         kind = "power"
     elif unit is not None and kind == "power":
         kind = "energy"
-    elif unit is None and kind == "energy" and not _ENERGY_WORD.search(words) and step < 3600:
+    elif unit is None and kind == "energy" and not _ENERGY_WORD.search(words) and (step < 3600 or columns_asked):
         if _POWER_WORD.search(words):
             kind = "power"
         elif mapping.layout == "tall" or not _ENERGY_WORD.search(text):
@@ -660,8 +664,7 @@ def _kind_and_unit(
             )
     if unit is None:
         unit, certain = _unit_by_size(kind, values, step)
-        # The size of one column says nothing of another's unit.
-        if not certain or any(question.code == "columns" for question in questions):
+        if not certain or columns_asked:
             questions.append(unit_question(kind, unit))
     return replace(mapping, kind=kind, unit=unit)
 

@@ -131,7 +131,7 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
                             "used to do harm, so the file is refused. Export it again from its source."
                         )
                     first = False
-                tag = etree.QName(element).localname if isinstance(element.tag, str) else ""
+                tag = element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
                 if event == "start":
                     if tag == "IntervalBlock":
                         block = _Block()

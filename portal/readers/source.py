@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -59,7 +60,7 @@ def opened(path: Path, filename: str) -> Iterator[list[Source]]:
         return
     try:
         archive = zipfile.ZipFile(path)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, IndexError, struct.error) as error:
         raise ReadError(
             f"{filename} is a damaged or incomplete zip file. Download or export it again and send it once more."
         ) from error
@@ -201,6 +202,8 @@ def kind_of_bytes(head: bytes, name: str) -> SourceKind:
             raise ReadError(f"{name} is {what}.")
     if head.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         return "xls"
+    if re.match(rb"\x09[\x00\x02\x04\x08][\x04\x06\x08\x10]\x00", head):
+        return "xls"  # the oldest workbooks are a bare stream of records
     text = _as_text(head).lstrip("\ufeff \t\r\n")
     low = text[:2000].lower()
     if low.startswith("<"):

@@ -300,8 +300,9 @@ class StampColumn:
                 return
         if tail and first.partition(" ")[::2] == (head, tail):
             halves = [text.partition(" ") for text in texts]
-            self._add(map(itemgetter(0), halves), map(itemgetter(2), halves), len(texts))
-            return
+            if all(half[1] or ":" not in half[0] for half in halves):
+                self._add(map(itemgetter(0), halves), map(itemgetter(2), halves), len(texts))
+                return
         split = [split_stamp(text) for text in texts]
         self._add(map(itemgetter(0), split), map(itemgetter(1), split), len(texts))
 

@@ -427,9 +427,8 @@ def explain_bad(
 ) -> tuple[list[Rejected], int, int]:
     """Return the rejected lines with their text, how many they are, and how many of them have no stamp.
 
-    Fetch the text of lines not taken in; lines that are no readings at all (totals, blank ones) drop out.
-
-    A second pass over the file, made only when there are such lines.
+    Lines that are no readings at all (totals, notes, repeated headers) drop out. This is a second pass over the file,
+    made only when there are such lines.
     """
     if not bad:
         return [], 0, 0
