@@ -24,7 +24,6 @@ from portal.models import (
     Customer,
     DayReadings,
     Plane,
-    Proof,
     Site,
     SiteAssessment,
     SiteDaily,
@@ -38,17 +37,27 @@ HISTORY_MONTHS = 24
 
 
 @dataclass(frozen=True, slots=True)
+class Worth:
+    """What a share of the clean yield comes to in an average month, with the ends of its 90 % interval."""
+
+    kwh: float
+    kwh_low: float
+    kwh_high: float
+    value: float
+    value_low: float
+    value_high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Gain:
-    """What one cleaning gained, as fractions of the clean yield, with what it is worth."""
+    """What one cleaning gained, as fractions of the clean yield, with what it is worth where that can be told."""
 
     date: date
     gain: float | None
     low: float | None
     high: float | None
-    kwh_per_month: float | None
-    value_per_month: float | None
+    worth: Worth | None
     visit: Visit | None
-    proof: Proof | None
 
     @property
     def measurable(self) -> bool:
@@ -131,17 +140,22 @@ def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet
     for day in sorted(visits.keys() | found.keys(), reverse=True):
         visit, one = visits.get(day), found.get(day, {"gain": None, "low": None, "high": None})
         proof = getattr(visit, "proof", None) if visit else None
-        gain, low, high = (
-            (proof.gain, proof.gain_low, proof.gain_high)
-            if proof and proof.gain is not None
-            else (one["gain"], one["low"], one["high"])
-        )
-        kwh = value = None
-        if gain is not None and assessment and assessment.energy_kwh_per_year:
-            kwh = gain * assessment.energy_kwh_per_year / 12
-            value = kwh * float(site.price_per_kwh)
-        gains.append(Gain(day, gain, low, high, kwh, value, visit, proof))
+        gain, low, high = one["gain"], one["low"], one["high"]
+        if proof and proof.gain is not None:
+            gain, low, high = proof.gain, proof.gain_low, proof.gain_high
+        gains.append(Gain(day, gain, low, high, _worth(site, assessment, gain, low, high), visit))
     return gains
+
+
+def _worth(
+    site: Site, assessment: SiteAssessment | None, gain: float | None, low: float | None, high: float | None
+) -> Worth | None:
+    year = assessment.energy_kwh_per_year if assessment else None
+    if year is None or gain is None or low is None or high is None or low <= 0:
+        return None
+    month, price = year / 12, float(site.price_per_kwh)
+    kwh = (gain * month, low * month, high * month)
+    return Worth(*kwh, *(energy * price for energy in kwh))
 
 
 @login_required

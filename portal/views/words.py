@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import timedelta
 from decimal import Decimal
 
 from django import template
@@ -129,26 +129,21 @@ def cause_next(assessment: SiteAssessment) -> str:
 
 
 @register.filter
-def cost_low(assessment: SiteAssessment) -> float | None:
+def cost_low(assessment: SiteAssessment | Lead) -> float | None:
     """The low end of the monthly cost: it moves with the loss, from which it is computed."""
     return _cost_at(assessment, assessment.loss_low)
 
 
 @register.filter
-def cost_high(assessment: SiteAssessment) -> float | None:
+def cost_high(assessment: SiteAssessment | Lead) -> float | None:
     return _cost_at(assessment, assessment.loss_high)
 
 
-def _cost_at(assessment: SiteAssessment, loss: float | None) -> float | None:
-    if loss is None or not assessment.present_loss or assessment.value_lost_per_month is None:
+def _cost_at(assessment: SiteAssessment | Lead, loss: float | None) -> float | None:
+    cost = assessment.value_per_month if isinstance(assessment, Lead) else assessment.value_lost_per_month
+    if loss is None or not assessment.present_loss or cost is None:
         return None
-    return max(0.0, float(assessment.value_lost_per_month) * loss / assessment.present_loss)
-
-
-@register.filter
-def as_day(text: str) -> date:
-    """A day kept in JSON, as a date for the ``date`` filter."""
-    return date.fromisoformat(text)
+    return max(0.0, float(cost) * loss / assessment.present_loss)
 
 
 @register.filter

@@ -125,7 +125,7 @@ def test_the_last_cleaning_is_told_in_output_energy_and_money(client: Client) ->
     assert "<b>+6 %</b>" in text
     assert "20 April 2026" in text
     # 6 % of 12,000 kWh a year over 12 months is 60 kWh a month; at 0.25 a kWh that is 15
-    assert "about 60 kWh, worth about $15" in text
+    assert "about 60 kWh (likely 40 kWh to 80 kWh), worth about $15 (likely $10 to $20)" in text
 
 
 @pytest.mark.parametrize(

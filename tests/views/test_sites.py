@@ -88,8 +88,8 @@ def test_recoveries_and_cleanings_are_listed_with_their_range(client: Client) ->
     text = text_of(client.get(f"/sites/{site.pk}/"))
     assert "20 Apr 2026" in text
     assert "5 % (3 % to 7 %)" in text
-    # 5 % of 6,000 kWh over 12 months is 25 kWh; at 0.25 a kWh 6.25, told in whole units
-    assert "25 kWh, $6" in text
+    # 3, 5, 7 % of 6,000 kWh over 12 months: 15, 25, 35 kWh; at 0.25 a kWh 3.75, 6.25, 8.75, told in whole units
+    assert "25 kWh (15 kWh to 35 kWh), $6 ($4 to $9)" in text
 
 
 def test_earlier_estimates_are_the_last_of_each_month(client: Client) -> None:
