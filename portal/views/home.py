@@ -24,6 +24,8 @@ from portal.models import (
     Lead,
     LeadKind,
     Membership,
+    Night,
+    NightState,
     Reminder,
     ReminderState,
     Role,
@@ -96,9 +98,14 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     leads = Lead.objects.visible_to(user).awake(_today(user, now))
     newest = SiteAssessment.objects.filter(site__in=sites).newest()
     verdicts = dict(newest.order_by().values_list("verdict").annotate(count=Count("pk")))
-    failed = Import.objects.filter(
-        meter__site__customer__business__in=mine, state=ImportState.FAILED, uploaded_at__gte=now - RECENT
+    stuck = Import.objects.filter(
+        meter__site__customer__business__in=mine,
+        state__in=[ImportState.FAILED, ImportState.QUESTION],
+        uploaded_at__gte=now - RECENT,
     )
+    unassessed = Night.objects.filter(
+        site__in=sites, state=NightState.FAILED, day__gte=now.date() - timedelta(days=2)
+    ).order_by("-day", "pk")
     reminders = Reminder.objects.visible_to(user).aggregate(
         due=Count("pk", filter=Q(state=ReminderState.DUE, due_at__lte=now)),
         failed=Count("pk", filter=Q(state=ReminderState.FAILED, due_at__gte=now - RECENT)),
@@ -113,7 +120,8 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "verdicts": [(verdict, verdicts.get(verdict.value, 0)) for verdict in Verdict],
         "site_count": sites.count(),
         "visits": _visits(user, now, days=1),
-        "failed_imports": failed.select_related("meter__site__customer")[:LISTED],
+        "stuck_imports": stuck.select_related("meter__site__customer")[:LISTED],
+        "unassessed": unassessed.select_related("site__customer")[:LISTED],
         "reminders": reminders,
         "silent": silent.select_related("customer")[:LISTED],
         "silent_count": silent.count(),

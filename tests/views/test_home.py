@@ -11,7 +11,19 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
-from portal.models import Import, ImportState, Reminder, ReminderKind, ReminderState, Role, Site, SiteDaily, User
+from portal.models import (
+    Import,
+    ImportState,
+    Night,
+    NightState,
+    Reminder,
+    ReminderKind,
+    ReminderState,
+    Role,
+    Site,
+    SiteDaily,
+    User,
+)
 from portal.models.assessment import pack_daily
 from tests import factories
 
@@ -211,8 +223,10 @@ def test_the_office_sees_leads_by_value_and_what_needs_a_hand(client: Client) ->
         stale_at=timezone.now() + timedelta(days=1),
         state=ReminderState.FAILED,
     )
+    Night.objects.create(site=small.site, day=timezone.now().date(), state=NightState.FAILED, problem="It stopped.")
     text = page(client, owner)
     assert text.index("$31") < text.index("$9")
+    assert "Not assessed</span> It stopped." in text
     assert "2 roofs worth a call" in text
     assert "No column looks like a time." in text
     assert "1 failed" in text
