@@ -81,7 +81,7 @@ def _svg(
     last = max([*days, *earlier.index])
     drawing = Drawing(min([*days, *earlier.index]), last, low, high, lambda value: f"{value * 100:.0f} %")
     drawing.band(days, near["soiling_ratio_low"].to_list(), near["soiling_ratio_high"].to_list(), "band")
-    drawing.dots(list(earlier.index), earlier.to_list(), "refused")
+    drawing.rings(list(earlier.index), earlier.to_list(), "soft")
     drawing.dots(days, near["index"].to_list(), "day")
     drawing.line(days, near["soiling_ratio"].to_list(), "line")
     for day in rains:

@@ -76,6 +76,16 @@ class Drawing:
                 f'<path fill="none" stroke-width="3.4" stroke-linecap="round" {stroke(colour)} d="{spots}"/>'
             )
 
+    def rings(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
+        """Open dots, told from full ones without colour."""
+        spots = "".join(
+            f"M{self.x(day) - 2.2:.1f} {self.y(value):.1f}a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0 -4.4 0"
+            for day, value in zip(days, values, strict=True)
+            if isfinite(value)
+        )
+        if spots:
+            self.marks.append(f'<path fill="none" stroke-width="1" {stroke(colour)} d="{spots}"/>')
+
     def ticks_below(self, days: Sequence[date], colour: str) -> None:
         """Short strokes along the bottom."""
         if days:
