@@ -157,8 +157,8 @@ def sites(request: HttpRequest) -> Any:
     "/meters/{meter_id}/imports",
     response={202: ImportOut, 404: Problem, 413: Problem},
     summary="Send a file for a meter",
-    description="Multipart form with the field `file`. The answer comes at once; the file is read soon after. Ask "
-    "for the import until its `state` is no longer `pending`. The same file again changes nothing.",
+    description="Multipart form with the field “file”. The answer comes at once; the file is read soon after. Ask "
+    "for the import until its state is no longer “pending”. The same file again changes nothing.",
 )
 def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> Any:
     token = _token(request)
@@ -185,7 +185,7 @@ class ImportsAsked(Schema):
     "/imports",
     response=list[ImportOut],
     summary="List imports, the newest first",
-    description="At most 100 at once (`limit`), beginning after `offset`; of one meter with `meter_id`.",
+    description="At most 100 at once (limit), beginning after offset; of one meter with meter_id.",
 )
 def list_imports(request: HttpRequest, asked: Query[ImportsAsked]) -> Any:
     found = Import.objects.filter(meter__site__in=_token(request).sites()).listed()

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from portal.charts.svg import fill, stroke, value_steps
 
-WIDTH, HEIGHT = 720, 220
-LEFT, RIGHT, TOP, BOTTOM = 64, 12, 22, 40
+WIDTH, HEIGHT = 440, 190  # narrow, so that its words can be read on a phone
+LEFT, RIGHT, TOP, BOTTOM = 44, 8, 22, 40
 
 
 def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None], *, tz: str) -> str:
@@ -35,7 +35,7 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
             f"{value:g}</text>"
         )
     marks.append(f'<text {fill("soft")} font-size="13" x="{LEFT}" y="14">{unit}</text>')
-    every = max(1, len(values) // 10)
+    every = max(1, len(values) // 6)
     for number in range(len(values)):
         moment = (start + timedelta(minutes=minutes * number)).astimezone(zone)
         x = LEFT + wide * number
@@ -43,9 +43,10 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
             if number % every == 0:
                 marks.append(_tick(x + wide / 2, f"{moment.day} {moment:%b}", HEIGHT - 22))
         elif moment.minute == 0 and moment.hour % 6 == 0:
-            marks.append(_tick(x, f"{moment.hour}:00", HEIGHT - 22))
+            marks.append(f'<path {stroke("grid")} d="M{x:.1f} {HEIGHT - BOTTOM}v5"/>')
             if moment.hour == 12:
-                marks.append(_tick(x, f"{moment:%a} {moment.day} {moment:%b %Y}", HEIGHT - 6))
+                marks.append(_tick(x, "12:00", HEIGHT - 22))
+                marks.append(_tick(x, f"{moment.day} {moment:%b %Y}", HEIGHT - 6))
     path, drawing = "", False
     for number, known in enumerate(values):
         if known is None:

@@ -304,7 +304,10 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     if mapping.meter:
         words.append(("Meter in the file", mapping.meter))
     words += [
-        ("Clock", CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind == "utc" else f" ({mapping.clock.tz})")),
+        (
+            "Clock",
+            CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"),
+        ),
         ("A stamp marks", LABELS[mapping.clock.label]),
     ]
     if mapping.export:

@@ -14,7 +14,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from portal.actions.tokens import make_token, revoke_token
-from portal.models import Business, Customer, Site, Token, User
+from portal.models import Business, Customer, Meter, Site, Token, User
+
+LISTED = 500
 
 
 class TokenForm(forms.Form):
@@ -27,7 +29,7 @@ class TokenForm(forms.Form):
         super().__init__(data)
         self.businesses = {f"business {one.pk}": one for one in Business.objects.managed_by(user)}
         sites = Site.objects.fed_by(user).select_related("customer")
-        self.sites = {f"site {one.pk}": one for one in sites[:500]}
+        self.sites = {f"site {one.pk}": one for one in sites[:LISTED]}
         field = self.fields["opens"]
         assert isinstance(field, forms.ChoiceField)
         field.choices = [
@@ -54,7 +56,12 @@ def tokens(request: HttpRequest) -> HttpResponse:
         )
         form = TokenForm(user)
     mine = Token.objects.visible_to(user).select_related("business", "site__customer", "created_by")
-    return render(request, "imports/tokens.html", {"form": form, "secret": secret, "tokens": mine})
+    meters = Meter.objects.fed_by(user).select_related("site__customer").order_by("site__customer__name", "pk")
+    return render(
+        request,
+        "imports/tokens.html",
+        {"form": form, "secret": secret, "tokens": mine, "meters": meters[:LISTED], "listed": LISTED},
+    )
 
 
 @login_required

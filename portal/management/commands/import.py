@@ -18,13 +18,13 @@ class Command(BaseCommand):
     help = "Read production files into a meter. The ledger keeps each; the portal's pages show and undo it."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("meter", type=int, help="the meter's number, as the API and the site's page show it")
+        parser.add_argument("meter", type=int, help="the meter's number, as the page “Send by script” shows it")
         parser.add_argument("files", nargs="+", type=Path, metavar="file")
 
     def handle(self, *args: Any, **options: Any) -> None:
         meter = Meter.objects.filter(pk=options["meter"]).select_related("site__customer").first()
         if meter is None:
-            raise CommandError(f"There is no meter {options['meter']}. The site's page shows its meters' numbers.")
+            raise CommandError(f"There is no meter {options['meter']}. The page “Send by script” shows the numbers.")
         unread = 0
         for path in options["files"]:
             try:
