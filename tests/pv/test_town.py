@@ -1,0 +1,133 @@
+"""Sites under one sky, and the day after."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from functools import lru_cache
+
+import numpy as np
+import pytest
+
+from portal.pv.assessment import Assessment, SiteReadings, Verdict, assess, assess_town
+from portal.pv.memory import from_bytes
+from tests.pv.planted import START, dust, site, weather
+
+SKY = weather(seed=5, haze=0.07)
+RATES = (0.0, 0.0, 0.0003, 0.0008, 0.0014, 0.0016)
+
+
+@lru_cache(maxsize=1)
+def street() -> list[SiteReadings]:
+    """Six roofs under one hazy sky, some clean and some dusty, each with its own clouds."""
+    return [
+        site(
+            SKY,
+            dust(SKY, rate),
+            seed=20 + n,
+            planes=((20.0 + 3 * n, 140.0 + 15 * n, 5.0 + n),),
+            told=((22.0 + 3 * n, 136.0 + 15 * n, 5.1 + n),),
+            ac_kw=5.0 + n,
+            with_rain=True,
+        )
+        for n, rate in enumerate(RATES)
+    ]
+
+
+@lru_cache(maxsize=1)
+def together() -> list[Assessment]:
+    return assess_town(street())
+
+
+def test_neighbours_bring_every_roof_close_to_its_truth() -> None:
+    results = together()
+    for rate, result in zip(RATES, results, strict=True):
+        truth = float(1 - dust(SKY, rate)[-1])
+        assert result.present_loss == pytest.approx(truth, abs=0.025), rate
+        assert result.mean_loss == pytest.approx(float(1 - dust(SKY, rate).mean()), abs=0.01), rate
+        assert result.neighbours == 5
+    assert [result.verdict for result in results[:3]] == [Verdict.CLEAN] * 3
+    assert [result.verdict for result in results[4:]] == [Verdict.SOILING] * 2
+
+
+def width(result: Assessment) -> float:
+    band = result.present_loss_ci
+    assert band is not None
+    return band.high - band.low
+
+
+def test_the_same_roof_is_known_less_well_alone() -> None:
+    assert width(together()[4]) < width(assess(street()[4]))
+
+
+def test_a_site_under_another_sky_is_not_taken_for_a_neighbour() -> None:
+    other = weather(seed=99, haze=0.07)
+    stranger = site(other, np.ones(other.days), seed=50)
+    results = assess_town([*street()[:3], stranger])
+    assert [result.neighbours for result in results] == [2, 2, 2, 0]
+
+
+def test_one_site_that_cannot_be_assessed_does_not_hold_up_the_others() -> None:
+    first, second, third = street()[:3]
+    empty = replace(second, energy_wh=second.energy_wh[:0])
+    results = assess_town([first, empty, third], as_of=SKY.dates[-1])
+    assert results[1].verdict == Verdict.NOT_ENOUGH_DATA
+    assert results[0].present_loss is not None
+    assert results[2].present_loss is not None
+
+
+def days_before_end(count: int) -> date:
+    return START + timedelta(days=SKY.days - 1 - count)
+
+
+def test_new_days_are_added_to_what_is_remembered() -> None:
+    readings = street()[4]
+    whole = assess(readings)
+    before = assess(readings, as_of=days_before_end(4))
+    after = assess(readings, previous=before.memory)
+    assert after.as_of == whole.as_of
+    assert len(after.daily) == len(whole.daily)
+    assert after.present_loss == pytest.approx(whole.present_loss, abs=0.012)
+    assert after.verdict == whole.verdict
+
+
+def test_only_the_new_readings_need_be_handed_in() -> None:
+    readings = street()[4]
+    before = assess(readings, as_of=days_before_end(3))
+    recent = replace(readings, energy_wh=readings.energy_wh.iloc[-48 * 3 :])
+    assert assess(recent, previous=before.memory).present_loss == pytest.approx(
+        assess(readings, previous=before.memory).present_loss
+    )
+
+
+def test_a_visit_makes_the_whole_record_be_looked_at_again() -> None:
+    readings = street()[4]
+    before = assess(readings, as_of=days_before_end(2))
+    visited = replace(readings, visits=(days_before_end(60),))
+    result = assess(visited, previous=before.memory)
+    assert len(result.cleanings) == 1
+    assert result.cleanings[0].gain is not None
+
+
+def test_damaged_memory_costs_time_not_the_answer() -> None:
+    readings = street()[4]
+    assert from_bytes(b"not a memory") is None
+    assert assess(readings, previous=b"not a memory").present_loss == assess(readings).present_loss
+
+
+def test_a_string_lost_yesterday_is_not_taken_for_dirt_by_the_short_way() -> None:
+    readings = street()[0]
+    before = assess(readings, as_of=days_before_end(6))
+    energy = readings.energy_wh.copy()
+    energy.iloc[-48 * 6 :] *= 0.6
+    result = assess(replace(readings, energy_wh=energy), previous=before.memory)
+    assert result.verdict != Verdict.SOILING
+
+
+def test_a_town_goes_on_together() -> None:
+    roofs = street()
+    before = assess_town(roofs, as_of=days_before_end(3))
+    after = assess_town(roofs, previous=[result.memory for result in before])
+    for short, full in zip(after, together(), strict=True):
+        assert short.neighbours == 5
+        assert short.present_loss == pytest.approx(full.present_loss, abs=0.015)
