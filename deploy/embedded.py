@@ -136,7 +136,8 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
     if listener is None:
         return
     supervisor.start(Program("beat", [*celery, "beat", "--schedule", var / "beat"], env))
-    supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), supervisor.children[-2], 120)
+    web = next(child for child in supervisor.children if child.program.name == "web")
+    supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), web, 120)
     print(f"\nRinsemark is at {address}. Ctrl-C stops it and everything it started.", flush=True)
     while True:
         supervisor.wait(0.5)
