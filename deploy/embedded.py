@@ -135,6 +135,7 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
         raise Trouble("Rinsemark did not start, for the reason above.")
     if listener is None:
         return
+    start_servers()  # if all was over before they were seen to be ready
     supervisor.start(Program("beat", [*celery, "beat", "--schedule", var / "beat"], env))
     web = next(child for child in supervisor.children if child.program.name == "web")
     supervisor.wait_until(lambda: answers(f"http://127.0.0.1:{port}/"), web, 120)
