@@ -227,7 +227,7 @@ def layout(low: float, high: float, *, tickformat: str, ticksuffix: str = "") ->
         "dragmode": "pan",
         "hovermode": "closest",
         "hoverlabel": {"bgcolor": PALETTE["sheet"], "font": {"color": PALETTE["ink"], "size": 14}},
-        "legend": {"orientation": "h", "y": -0.12, "font": {"color": PALETTE["ink"]}},
-        "xaxis": {**axis, "type": "date"},
+        "legend": {"orientation": "h", "y": -0.14, "yanchor": "top", "font": {"color": PALETTE["ink"]}},
+        "xaxis": {**axis, "type": "date", "tickangle": 0, "nticks": 8},
         "yaxis": {**axis, "range": [low, high], "tickformat": tickformat, "ticksuffix": ticksuffix},
     }
