@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import partial
@@ -50,12 +50,18 @@ STALLED_AFTER = timedelta(minutes=10)
 """A night still waiting after this has lost its message; the poll asks again."""
 
 
-def ask_for_assessment(site: Site, *, now: datetime) -> Night:
-    """Put a site in the queue of its local day and ask the worker to assess it."""
+def ask_for_assessment(site: Site, *, now: datetime, changed_since: date | None = None) -> Night:
+    """Put a site in the queue of its local day and ask the worker to assess it.
+
+    ``changed_since`` is the first day whose readings changed: what the last assessment remembered of it is forgotten.
+    """
     day = now.astimezone(ZoneInfo(site.tz)).date()
-    night, _ = Night.objects.update_or_create(
-        site=site, day=day, defaults={"state": NightState.WAITING, "asked_at": now, "problem": ""}
-    )
+    with transaction.atomic():
+        night, _ = Night.objects.update_or_create(
+            site=site, day=day, defaults={"state": NightState.WAITING, "asked_at": now, "problem": ""}
+        )
+        if changed_since is not None:
+            SiteDaily.objects.filter(site=site, as_of__gte=changed_since).update(memory=b"")
     transaction.on_commit(lambda: ask_for("assess_nights", [night.pk]))
     return night
 
@@ -124,11 +130,14 @@ def assess_nights(*, nights: Sequence[int], now: datetime) -> int:
 def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
     # the newest night of a site speaks for those before it, which a worker that was away left behind
     waiting = {night.site_id: night for night in Night.objects.waiting().filter(site__in=town).order_by("day")}
+    remembered = dict(SiteDaily.objects.filter(site__in=town).values_list("site_id", "memory"))
     inputs = {site.pk: site_readings(site) for site in town}
     company = [readings for readings in inputs.values() if not readings.energy_wh.empty]
+    previous = [bytes(remembered.get(int(readings.key), b"")) for readings in company]
     as_of = max(night.day for night in waiting.values()) - timedelta(days=1)
     try:
-        results = dict(zip((one.key for one in company), assess_town(company, as_of=as_of), strict=True))
+        found = assess_town(company, as_of=as_of, previous=previous)
+        results = dict(zip((readings.key for readings in company), found, strict=True))
     except Exception:  # one unreadable roof must not cost its neighbours their answer
         log.exception("joint assessment failed; assessing %d sites one by one", len(company))
         results = {}
@@ -137,7 +146,6 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
         if site.pk not in waiting:
             continue
         night, readings = waiting[site.pk], inputs[site.pk]
-        # asked for again meanwhile: stays waiting
         theirs = Night.objects.waiting().filter(site=site, asked_at__lte=night.asked_at)
         try:
             result = results.get(readings.key) or assess(readings, as_of=as_of)
@@ -149,8 +157,12 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
                 "the figures shown are those of the last good night.",
             )
             continue
-        keep_assessment(site=site, result=result, now=now)
-        theirs.update(state=NightState.DONE, problem="")
+        with transaction.atomic():
+            # Asked for again meanwhile: the night stays waiting, and what was computed from the readings of before
+            # is not remembered.
+            asked_once = Night.objects.select_for_update().filter(pk=night.pk, asked_at=night.asked_at).exists()
+            keep_assessment(site=site, result=result if asked_once else replace(result, memory=b""), now=now)
+            theirs.update(state=NightState.DONE, problem="")
         done += 1
     return done
 
@@ -208,7 +220,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
             },
         )
         SiteDaily.objects.update_or_create(
-            site=site, defaults={"as_of": result.as_of, "table": pack_daily(result.daily)}
+            site=site, defaults={"as_of": result.as_of, "table": pack_daily(result.daily), "memory": result.memory}
         )
         update_proofs(now=now, site=site)
         review_lead(site=site, assessment=kept, now=now)

@@ -135,11 +135,14 @@ def unfinished_imports(*, now: datetime) -> list[int]:
 
 
 def poll_imports(*, now: datetime) -> int:
-    """Ask again for imports that were left lying. Returns how many."""
+    """Ask again for imports and replays that were left lying. Returns how many."""
     waiting = unfinished_imports(now=now)
     for key in waiting:
         ask_for("import_file", key)
-    return len(waiting)
+    meters = Meter.objects.filter(replay_asked_at__lt=now - STALLED_AFTER).values_list("pk", flat=True)
+    for key in meters:
+        ask_for("replay_meter", key)
+    return len(waiting) + len(meters)
 
 
 # ---- reading ----
@@ -204,7 +207,7 @@ def _read(import_: Import, *, now: datetime) -> readers.ReadResult:
         readers.read,
         Path(import_.original.path),
         filename=import_.filename,
-        tz=import_.meter.site.tz,
+        tz=import_.meter.cut_in,
         now=now,
     )
     if import_.mapping is not None:
@@ -286,11 +289,16 @@ def _against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Quest
 
 
 def _locked(import_: Import) -> Import | None:
-    """Lock the meter and the import; None when another worker has finished it or begun it anew."""
-    Meter.objects.select_for_update().get(pk=import_.meter_id)
+    """Lock the meter and the import; None when another worker has finished it or begun it anew, or the zone changed."""
+    meter = _lock(import_.meter_id)
     current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
     same = (current.state, current.attempts, current.mapping) == (import_.state, import_.attempts, import_.mapping)
-    return import_ if same else None
+    return import_ if same and meter.cut_in == import_.meter.cut_in else None
+
+
+def _lock(meter_id: int) -> Meter:
+    """Lock a meter: whoever changes its days or its imports' counts holds this."""
+    return Meter.objects.select_for_update(of=("self",)).select_related("site").get(pk=meter_id)
 
 
 def _finish(import_: Import, state: ImportState, *, now: datetime) -> Import:
@@ -344,22 +352,23 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
         _note(import_, result, incoming, counts)
         import_.turn = _next_turn(import_.meter)
         import_.meter.mapping = import_.mapping
-        import_.meter.save(update_fields=["mapping"])
+        import_.meter.zone = import_.meter.cut_in
+        import_.meter.save(update_fields=["mapping", "zone"])
         _finish(import_, ImportState.DONE, now=now)
         if counts.new or counts.replaced:
-            _assess_again(import_.meter.site, now=now)
+            _assess_again(import_.meter.site, changed_since=min(day for day, _ in after), now=now)
     return import_
 
 
-def _assess_again(site: Site, *, now: datetime) -> None:
+def _assess_again(site: Site, *, changed_since: date, now: datetime) -> None:
     if site.planes.exists():  # without a plane there is nothing to compare with; the nightly job takes it later
-        ask_for_assessment(site, now=now)
+        ask_for_assessment(site, now=now, changed_since=changed_since)
 
 
 def _days_of(result: readers.ReadResult, import_: Import) -> list[tuple[date, Day]]:
     """Cut what was read into days of the site."""
     readings = result.readings
-    zone = import_.meter.site.tz
+    zone = import_.meter.cut_in
     minutes = readings.interval_minutes
     blocks = cut_days(readings.energy_wh, tz=zone, interval_minutes=minutes)
     flags: dict[date, str] = {}
@@ -601,7 +610,7 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
 def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
     """Return what an import's file seems to be, or how a mapping reads it, to show before it is read in earnest."""
     return readers.guess(
-        Path(import_.original.path), filename=import_.filename, tz=import_.meter.site.tz, now=now, mapping=mapping
+        Path(import_.original.path), filename=import_.filename, tz=import_.meter.cut_in, now=now, mapping=mapping
     )
 
 
@@ -676,7 +685,7 @@ def roll_back(*, import_id: int, now: datetime) -> Import:
     while True:
         with transaction.atomic():
             import_ = Import.objects.select_related("meter__site").get(pk=import_id)
-            Meter.objects.select_for_update().get(pk=import_.meter_id)
+            _lock(import_.meter_id)
             import_ = Import.objects.select_for_update(of=("self",)).select_related("meter__site").get(pk=import_id)
             if import_.state != ImportState.UNDOING:
                 return import_
@@ -688,17 +697,17 @@ def roll_back(*, import_id: int, now: datetime) -> Import:
                 import_.state = ImportState.UNDONE
                 import_.undone_at = now
                 import_.save(update_fields=["state", "undone_at"])
-                _assess_again(import_.meter.site, now=now)
+                _assess_again(import_.meter.site, changed_since=date.min, now=now)
                 return import_
         for one in missing:
             try:
                 # by the clock of then: a reader takes nothing that lies ahead of it
                 read[one.pk] = _days_of(_read(one, now=one.finished_at or now), one)
-            except readers.ReadError as problem:
+            except (readers.ReadError, OSError) as problem:
                 return _leave_standing(import_, one, problem)
 
 
-def _leave_standing(import_: Import, later: Import, problem: readers.ReadError) -> Import:
+def _leave_standing(import_: Import, later: Import, problem: Exception) -> Import:
     with transaction.atomic():
         current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
         if current.state == ImportState.UNDOING:
@@ -799,3 +808,81 @@ def _forget_mapping(import_: Import) -> None:
     )
     import_.meter.mapping = newest.mapping if newest else None
     import_.meter.save(update_fields=["mapping"])
+
+
+# ---- the site's time zone was wrong ----
+
+
+def ask_for_replay(*, site: Site, now: datetime) -> None:
+    """Have a site's days cut anew from the kept originals, after its time zone was corrected."""
+    meters = list(Meter.objects.filter(site=site, imports__turn__isnull=False).distinct().values_list("pk", flat=True))
+    Meter.objects.filter(pk__in=meters).update(replay_asked_at=now)
+    for key in meters:
+        transaction.on_commit(partial(ask_for, "replay_meter", key))
+
+
+def replay_meter(*, meter_id: int, now: datetime) -> None:
+    """Read all of a meter's standing imports again, in their order, and lay them over one another from nothing.
+
+    Originals are read outside the transaction; when the imports or the zone have changed meanwhile, it begins again.
+    """
+    while True:
+        meter = Meter.objects.select_related("site").get(pk=meter_id)
+        if meter.replay_asked_at is None:
+            return
+        standing = _standing(meter)
+        read: dict[int, list[tuple[date, Day]]] = {}
+        for one in standing:
+            one.mapping = _following_the_site(one)
+            one.meter.zone = meter.site.tz
+            try:
+                read[one.pk] = _days_of(_read(one, now=one.finished_at or now), one)
+            except (readers.ReadError, OSError) as problem:
+                one.state, one.problem = ImportState.FAILED, f"Read again in the site's new time zone: {problem}"
+                read[one.pk] = []
+        with transaction.atomic():
+            current = _lock(meter_id)
+            if current.site.tz != meter.site.tz or _standing(current) != standing:
+                continue
+            _lay_anew(meter, standing, read)
+            meter.mapping = standing[-1].mapping if standing else None
+            meter.zone = meter.site.tz
+            meter.replay_asked_at = None
+            meter.save(update_fields=["mapping", "zone", "replay_asked_at"])
+            _assess_again(meter.site, now=now)
+            return
+
+
+def _standing(meter: Meter) -> list[Import]:
+    imports = Import.objects.filter(meter=meter, state__in=[ImportState.DONE, ImportState.UNDOING])
+    return list(imports.select_related("meter__site").order_by("turn"))
+
+
+def _following_the_site(import_: Import) -> dict[str, Any] | None:
+    """Return an import's mapping, on the site's new clock where it was read by the site's old one."""
+    if import_.mapping is None or import_.mapping["clock"]["tz"] != import_.meter.cut_in:
+        return import_.mapping
+    return import_.mapping | {"clock": import_.mapping["clock"] | {"tz": import_.meter.site.tz}}
+
+
+def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tuple[date, Day]]]) -> None:
+    DayBefore.objects.filter(changed_by__meter=meter).delete()
+    DayReadings.objects.filter(meter=meter).delete()
+    held: dict[date, Day] = {}
+    for one in standing:
+        counts = Counts()
+        before: list[tuple[date, Day]] = []
+        for day, found in read[one.pk]:
+            had = held.get(day)
+            merged, counted = merge(had, found)
+            counts += counted
+            if merged is not had:
+                held[day] = merged
+                if had is not None:
+                    before.append((day, had))
+        _remember(one, before)
+        _set_counts(one, counts)
+        if read[one.pk]:
+            one.first_day, one.last_day = read[one.pk][0][0], read[one.pk][-1][0]
+        one.save()
+    _write_days(meter, held.items())

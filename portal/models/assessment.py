@@ -103,7 +103,9 @@ class SiteDaily(models.Model):
     site = models.OneToOneField(Site, models.CASCADE, related_name="daily")
     as_of = models.DateField()
     table = models.BinaryField(help_text="Packed daily frame of the assessment.")
-    features = models.BinaryField(default=b"", help_text="Packed per-day features, for the next assessment.")
+    memory = models.BinaryField(
+        default=b"", help_text="What the assessment remembers, so that a new day costs milliseconds; may be empty."
+    )
 
     def __str__(self) -> str:
         return f"{self.site} daily to {self.as_of}"

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from portal.actions.assessments import ask_for_assessment, assess_nights, poll_nights, site_readings, start_night
-from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, VisitState, pack
+from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, SiteDaily, VisitState, pack
 from portal.pv.array import Array
 from portal.pv.days import cut_days
 from portal.pv.expected import expected_energy
@@ -112,6 +112,34 @@ def test_files_sent_at_once_cost_a_town_one_assessment() -> None:
     assert assess_nights(nights=nights[1:], now=NOW) == 0
     assert not Night.objects.waiting().exists(), "the night before is done with it"
     assert SiteAssessment.objects.count() == 3
+
+
+def test_a_change_of_known_days_forgets_what_was_remembered_and_new_days_do_not() -> None:
+    roof = factories.site()
+    give_readings(roof, days=200)
+    assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+    assert roof.daily.memory
+    ask_for_assessment(roof, now=NOW, changed_since=LAST + timedelta(days=1))
+    assert SiteDaily.objects.get(site=roof).memory
+    ask_for_assessment(roof, now=NOW, changed_since=LAST)
+    assert not SiteDaily.objects.get(site=roof).memory
+
+
+def test_remembered_or_not_a_new_day_gives_the_same_answer_to_a_tenth_of_its_doubt() -> None:
+    roof = factories.site()
+    give_readings(roof, days=300)
+    before = NOW - timedelta(days=2)
+    assess_nights(nights=[ask_for_assessment(roof, now=before).pk], now=before)
+    losses = []
+    for forget in (False, True):
+        if forget:
+            SiteDaily.objects.update(memory=b"")
+        assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+        kept = SiteAssessment.objects.get(site=roof, as_of=LAST)
+        losses.append((kept.present_loss or 0, (kept.loss_high or 0) - (kept.loss_low or 0)))
+    (quick, _), (whole, doubt) = losses
+    assert doubt > 0
+    assert abs(whole - quick) <= 0.1 * doubt
 
 
 def test_neighbours_are_those_of_the_same_business_only() -> None:
