@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import io
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.db import connection
+from PIL import Image
 
+from portal.actions.photos import keep_photo
 from portal.actions.record import close_referral, findings, missing_from, record_entry
 from portal.actions.visits import finish_visit
 from portal.models import EntryKind, Look, Referral, Role, User, Visit, VisitEntry, VisitState
@@ -140,3 +146,42 @@ def test_what_is_missing_is_said(crew: tuple[Visit, User, User]) -> None:
     assert "filter and water quality" in said
     assert "tap and hose" not in said
     assert "not at home" in said
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_entry_and_a_photo_sent_many_times_at_once_are_kept_once(var: Path) -> None:
+    visit = factories.visit()
+    by = factories.member(visit.site.customer.business, Role.TECHNICIAN)
+    entry_id, photo_id = uuid4(), uuid4()
+    packed = io.BytesIO()
+    Image.new("RGB", (64, 48)).save(packed, "JPEG")
+    before = {path.name for path in var.rglob("*.jpg")}
+
+    def send(number: int) -> int:
+        try:
+            if number % 2:
+                return _enter(visit, by, client_id=entry_id).pk
+            return keep_photo(
+                visit=visit,
+                client_id=photo_id,
+                data=packed.getvalue(),
+                filename="a.jpg",
+                phase="before",
+                at=NOW,
+                by=by,
+                now=NOW,
+            ).pk
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(8) as phones:
+        kept = list(phones.map(send, range(16)))
+    assert len(set(kept[1::2])) == 1
+    assert len(set(kept[0::2])) == 1
+    assert (visit.entries.count(), visit.photos.count()) == (1, 1)
+    photo = visit.photos.get()
+    for file in (photo.original, photo.shown, photo.small):
+        assert file.name is not None
+        folder = Path(file.path).parent
+        left = [path for path in folder.iterdir() if path.name not in before]
+        assert len(left) == 1, "the files of the photos that came second are taken away"

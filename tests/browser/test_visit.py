@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import io
+import os
+import signal
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -16,7 +20,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.utils import timezone
 from PIL import Image
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, BrowserType, Page, expect
+from playwright.sync_api import Error as PlaywrightError
 from pytest_django.live_server_helper import LiveServer
 
 from portal.actions.photos import keep_photo
@@ -192,6 +197,91 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
     assert list(visit.referrals.values_list("item", flat=True)) == [Look.CABLES]
     expect(page.locator("[data-finished]")).to_contain_text("Done")
     expect(page.locator("form:has(#photo-after-wide) [data-photos] img")).to_have_js_property("complete", True)
+
+
+def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_opened(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = _booked()
+    Visit.objects.filter(pk=visit.pk).update(starts_at=timezone.now() + timedelta(hours=1))
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/")
+    _ready(page)
+    context.set_offline(True)
+    page.get_by_role("link", name=visit.site.name).click()
+    expect(page.get_by_text("Before anyone goes up")).to_be_visible()
+    page.get_by_role("link", name="Record the visit").click()
+    _do_step(page, Step.TAP)
+    # and with its looks: the style sheet is on the phone too
+    assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46px"
+
+
+def test_the_copies_of_one_login_are_not_shown_to_the_next(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = _booked()
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    _ready(page)
+    context.clear_cookies()
+    other = factories.member(factories.business(), Role.TECHNICIAN)
+    _log_in(page, live_server, other)
+    page.goto(f"{live_server.url}/visits/")
+    _ready(page)
+    context.set_offline(True)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    expect(page.get_by_role("heading", level=1)).to_have_text("No signal")
+
+
+def test_what_waits_outlives_the_phone_dying(
+    browser_type: BrowserType,
+    browser_type_launch_args: dict[str, Any],
+    browser_context_args: dict[str, Any],
+    live_server: LiveServer,
+    tmp_path: Path,
+) -> None:
+    visit, (technician,) = _booked()
+    options: dict[str, Any] = browser_type_launch_args | browser_context_args
+
+    phone = browser_type.launch_persistent_context(tmp_path / "phone", **options)
+    page = phone.pages[0]
+    _log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _ready(page)
+    phone.set_offline(True)
+    _do_step(page, Step.TAP)
+    _shoot(page, Phase.BEFORE, "wide", "before-wide.jpg", 10)
+    # no goodbye: the browser's processes are killed, as when the battery is empty
+    killed = [
+        int(process.name)
+        for process in Path("/proc").iterdir()
+        if process.name.isdigit() and _runs_with(process, str(tmp_path / "phone"))
+    ]
+    assert killed
+    for process in killed:
+        with suppress(ProcessLookupError):
+            os.kill(process, signal.SIGKILL)
+    with suppress(PlaywrightError):
+        phone.close()
+    (tmp_path / "phone" / "SingletonLock").unlink(missing_ok=True)
+
+    phone = browser_type.launch_persistent_context(tmp_path / "phone", **options)
+    page = phone.pages[0]
+    if "sessionid" not in {cookie["name"] for cookie in phone.cookies()}:
+        _log_in(page, live_server, technician)  # cookies are written to the disk now and then only
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _waits_for_nothing(page)
+    phone.close()
+    assert VisitEntry.objects.get(visit=visit).item == Step.TAP
+    assert VisitPhoto.objects.get(visit=visit).filename == "before-wide.jpg"
+
+
+def _runs_with(process: Path, folder: str) -> bool:
+    """Whether a process was started with this test's own phone folder; never another test's browser."""
+    try:
+        return folder in (process / "cmdline").read_bytes().decode(errors="replace")
+    except OSError:
+        return False
 
 
 def test_two_phones_on_one_visit_add_up(live_server: LiveServer, new_context: Callable[..., BrowserContext]) -> None:
