@@ -13,10 +13,10 @@ from typing import BinaryIO
 from portal.readers.reading import ReadError
 
 MAX_BYTES = 300_000_000
-MAX_LINE_BYTES = 1_000_000
+MAX_LINE_BYTES = 200_000
 MAX_COLUMNS = 3_000
 CHUNK_ROWS = 4_000
-_BLOCK = 1 << 20
+_BLOCK = 1 << 17
 
 OpenBytes = Callable[[], BinaryIO]
 
@@ -71,11 +71,6 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
         block = head
         while block:
             size += len(block)
-            if size > MAX_BYTES:
-                raise ReadError(
-                    f"{name} is larger than {size_text(MAX_BYTES)}. Ten years of 5-minute readings take about 40 MB: "
-                    "check that this is the right file, or export it in several parts."
-                )
             if encoding is None and is_utf8:
                 try:
                     utf8.decode(block)
@@ -134,8 +129,16 @@ def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: in
         reader = csv.reader(stream, delimiter=delimiter, quotechar=quote, skipinitialspace=True)
         line = 0
         while True:
+            rows: list[list[str]] = []
             try:
-                rows = list(islice(reader, chunk_rows))
+                while len(rows) < chunk_rows:
+                    # Few rows at a time, so that a file of monstrous rows is met before it fills the memory.
+                    some = list(islice(reader, 16))
+                    if not some:
+                        break
+                    rows += some
+                    if max(map(len, some)) > MAX_COLUMNS:
+                        break
             except csv.Error as error:
                 raise ReadError(
                     f"{file.name}, around line {reader.line_num}: a quotation mark is opened and never closed, "

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from portal.readers.clock import Clock
 from portal.readers.delimited import MAX_COLUMNS, TextFile, open_text
-from portal.readers.figures import BLANKS, FIGURE, guess_style, read_column
+from portal.readers.figures import BLANKS, guess_style, is_figure, read_column
 from portal.readers.intervals import common_step
 from portal.readers.mapping import Choice, Kind, Mapping, Question, Unit
 from portal.readers.reading import Notice, ReadError
@@ -24,6 +24,8 @@ from portal.readers.stamps import NO_STAMP, StampColumn, kind_of
 from portal.readers.table import Table, column_count, column_names, column_time, interval_columns, too_wide
 
 SAMPLE_ROWS = 20_000
+SAMPLE_CELLS = 1_000_000
+SAMPLE_CHARACTERS = 4_000_000
 _DELIMITERS = (";", "\t", ",", "|", "~", "^", "#", "&", "!", "\x1f", " ")
 
 _PRODUCTION = re.compile(
@@ -83,7 +85,13 @@ class Guessed:
 def sniff_delimiter(file: TextFile) -> tuple[str, str]:
     """Return the delimiter and quotation mark under which most lines have a stamp and a figure."""
     with open_text(file) as stream:
-        lines = [line for line in islice(stream, 3000) if line.strip()]
+        lines, size = [], 0
+        for line in islice(stream, 3000):
+            size += len(line)
+            if line.strip():
+                lines.append(line)
+            if size > SAMPLE_CHARACTERS:
+                break
     if not lines:
         raise ReadError(f"{file.name} holds no text. Export it again and check that it opens before sending it.")
     quote = (
@@ -103,7 +111,7 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
             if len(row) < 2:
                 continue
             stamp = any(kind_of(cell) in ("datetime", "date", "unix_s", "unix_ms") for cell in row[:6])
-            figures = sum(1 for cell in row[:200] if FIGURE.match(cell.strip()) and kind_of(cell) is None)
+            figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
             good += 1.0 if stamp and figures else 0.1 if figures > 1 else 0.0
         score = good * (1 - 0.001 * rank)
         if score > best_score:
@@ -118,10 +126,12 @@ def guess_mapping(
     table = tables[0]
     lines: list[int] = []
     rows: list[list[str]] = []
+    cells = 0
     for chunk in table.chunks():
         lines += list(chunk.lines)
         rows += chunk.rows
-        if len(rows) >= SAMPLE_ROWS:
+        cells += sum(map(len, chunk.rows))
+        if len(rows) >= SAMPLE_ROWS or cells >= SAMPLE_CELLS:
             break
     rows, lines = rows[:SAMPLE_ROWS], lines[:SAMPLE_ROWS]
     widest = max((len(row) for row in rows), default=0)
@@ -145,7 +155,7 @@ def guess_mapping(
         time_at, order_kind = _serial_column(spread, names)
     if not time_at:
         raise ReadError(no_stamps(table.name, sample))
-    preamble = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])
+    preamble = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])[:5000]
     data = [rows[i] for i in body if i >= first]
 
     clock, label_known = _clock(names, time_at, tz)
@@ -318,7 +328,7 @@ def _header(rows: list[list[str]], first: int, width: int) -> tuple[int | None, 
         if is_units and not units and at > 0 and any(cell.strip() for cell in rows[at - 1]) and len(rows[at - 1]) > 1:
             units = cells
             continue
-        if len(filled) >= max(2, 0.6 * width) and not all(FIGURE.match(cell) for cell in filled):
+        if len(filled) >= max(2, 0.6 * width) and not all(map(is_figure, filled)):
             return at, units
         if units and len(filled) >= 1:
             return at, units
@@ -341,7 +351,7 @@ def _numeric_columns(spread: list[list[str]], width: int, time_at: list[int]) ->
             continue
         cells = [row[at].strip() for row in spread if at < len(row)]
         filled = [cell for cell in cells if cell.strip("\"'").strip().lower() not in BLANKS]
-        if filled and sum(1 for cell in filled if FIGURE.match(cell.strip("\"'").strip())) >= 0.4 * len(filled):
+        if filled and sum(map(is_figure, filled)) >= 0.4 * len(filled):
             kinds = Counter(kind_of(cell) for cell in filled[:50])
             if kinds["datetime"] + kinds["time"] < 0.5 * min(len(filled), 50) and not (
                 kinds["date"] >= 0.9 * min(len(filled), 50)

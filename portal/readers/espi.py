@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,12 +22,16 @@ from portal.readers.mapping import Unit
 from portal.readers.reading import ReadError
 from portal.readers.source import Source
 
-MAX_READINGS = 4_000_000
+MAX_READINGS = 3_000_000
+MAX_BAD = 200_000
+MAX_ELEMENTS = 20_000_000
 
 _DIRECTIONS = {1: "consumption", 19: "export", 4: "net", 20: "net"}
 _ESTIMATED = {8, 9, 12, 15}
 _REGISTERS = {1, 3, 9}
 _WH = {72: 1.0, 38: 1.0}
+_KEPT_WHOLE = {"IntervalReading", "ReadingType", "LocalTimeParameters"}
+"""Elements read with their children when they end; all others are let go of at once."""
 
 
 @dataclass(slots=True)
@@ -37,10 +42,10 @@ class MeterSeries:
     direction: str
     unit: Unit
     register: bool
-    start_s: list[int] = field(default_factory=list)
-    length_s: list[int] = field(default_factory=list)
-    figure: list[float] = field(default_factory=list)
-    line: list[int] = field(default_factory=list)
+    start_s: array[int] = field(default_factory=lambda: array("q"))
+    length_s: array[int] = field(default_factory=lambda: array("q"))
+    figure: array[float] = field(default_factory=lambda: array("d"))
+    line: array[int] = field(default_factory=lambda: array("q"))
     quality: list[str] = field(default_factory=list)
 
 
@@ -71,11 +76,11 @@ class _Entry:
 
 @dataclass(slots=True)
 class _Block:
-    start: list[int] = field(default_factory=list)
-    duration: list[int] = field(default_factory=list)
-    value: list[float] = field(default_factory=list)
-    line: list[int] = field(default_factory=list)
-    quality: list[int] = field(default_factory=list)
+    start: array[int] = field(default_factory=lambda: array("q"))
+    duration: array[int] = field(default_factory=lambda: array("q"))
+    value: array[float] = field(default_factory=lambda: array("d"))
+    line: array[int] = field(default_factory=lambda: array("q"))
+    quality: array[int] = field(default_factory=lambda: array("q"))
 
 
 @dataclass(slots=True)
@@ -106,7 +111,7 @@ def read_feed(sources: Sequence[Source]) -> Feed:
 
 def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: dict[int, str]) -> Iterator[_Entry]:
     entry = _Entry()
-    count = 0
+    count = within = inside = elements = 0
     block: _Block | None = None
     base = number << 32
     with source.open_bytes() as stream:
@@ -133,11 +138,27 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
                     first = False
                 tag = element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
                 if event == "start":
+                    elements += 1
+                    if elements > MAX_ELEMENTS:
+                        raise ReadError(
+                            f"{source.name} has more than {MAX_ELEMENTS:,} XML elements. Export a shorter span."
+                        )
+                    if tag in _KEPT_WHOLE:
+                        within += 1
+                        inside = 0
+                    elif within:
+                        inside += 1
+                        if inside > 500:
+                            raise ReadError(
+                                f"{source.name}, line {element.sourceline}: one reading has over 500 parts."
+                            )
                     if tag == "IntervalBlock":
                         block = _Block()
                         entry.blocks.append(block)
                         entry.kind = entry.kind or tag
                     continue
+                if tag in _KEPT_WHOLE:
+                    within -= 1
                 if tag == "IntervalReading":
                     if block is None:
                         block = _Block()
@@ -148,10 +169,10 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
                             f"{source.name} has more than {MAX_READINGS:,} readings. Export a shorter span."
                         )
                     _take_reading(element, block, base, bad, bad_text)
-                    _free(element)
+                    if len(bad) > MAX_BAD:
+                        raise ReadError(f"More than {MAX_BAD:,} readings of {source.name} are broken. Export it again.")
                 elif tag == "IntervalBlock":
                     block = None
-                    _free(element)
                 elif tag == "ReadingType":
                     entry.kind, entry.type_ = tag, _reading_type(element)
                 elif tag == "LocalTimeParameters":
@@ -173,6 +194,7 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
                 elif tag == "entry":
                     yield entry
                     entry = _Entry()
+                if not within:
                     _free(element)
         except etree.XMLSyntaxError as error:
             where = f", line {error.lineno}" if error.lineno else ""
@@ -336,10 +358,10 @@ def _append(series: MeterSeries, blocks: list[_Block], type_: _Type) -> None:
         default = type_.interval_s
         if not default and len(block.start) > 1:
             default = int(np.median(np.diff(np.sort(block.start))))
-        series.start_s += block.start
-        series.length_s += [length or default for length in block.duration]
-        series.figure += [value * factor for value in block.value]
-        series.line += block.line
+        series.start_s.extend(block.start)
+        series.length_s.extend(length or default for length in block.duration)
+        series.figure.extend(value * factor for value in block.value)
+        series.line.extend(block.line)
         series.quality += [str(code) if code else "" for code in block.quality]
 
 

@@ -30,6 +30,8 @@ BLANKS = frozenset(
 )
 _UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:[kKmMgG]?[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+LONGEST = 60
+"""No cell with a figure or a stamp is longer; a bound on the work a cell can cause."""
 FIGURE = re.compile(rf"^[+\-−]?[{SPACES}]*\d[\d.,'’{SPACES}]*(?:[eE][+-]?\d+)?(?:\s*\[?[kKmMgG]?[wW][hH]?\]?)?$")
 
 
@@ -45,6 +47,8 @@ def read_cell(text: str, style: NumberStyle) -> float | None:
     text = text.strip().strip("\"'").strip()
     if text.lower() in BLANKS:
         return math.nan
+    if len(text) > LONGEST:
+        return None
     text = _UNIT_BEHIND.sub("", text).replace("−", "-")
     for space in SPACES + "'’":
         text = text.replace(space, "")
@@ -96,12 +100,18 @@ def read_column(cells: Sequence[str], style: NumberStyle) -> NDArray[np.float64]
     return np.fromiter(map(_Cells(style).__getitem__, cells), dtype=np.float64, count=len(cells))
 
 
+def is_figure(cell: str) -> bool:
+    """Say whether a cell looks like a number in any style."""
+    text = cell.strip().strip("\"'").strip()
+    return len(text) <= LONGEST and FIGURE.match(text) is not None
+
+
 def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
     """Return the style of a column's cells, and whether it is certain."""
     texts = []
     for cell in cells:
         text = cell.strip().strip("\"'").strip()
-        if FIGURE.match(text):
+        if len(text) <= LONGEST and FIGURE.match(text):
             texts.append(_UNIT_BEHIND.sub("", text).lstrip("+-− "))
     thousands_space = any(re.search(rf"\d[{SPACES}'’]\d", text) for text in texts)
     dots = [text for text in texts if "." in text]

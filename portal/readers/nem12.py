@@ -21,7 +21,8 @@ from portal.readers.reading import ReadError
 from portal.readers.source import Source
 
 MARKET_OFFSET_S = 10 * 3600
-MAX_READINGS = 4_000_000
+MAX_READINGS = 3_000_000
+MAX_BAD = 200_000
 
 _DIRECTIONS = {"E": "consumption", "F": "consumption", "B": "export", "C": "export", "N": "net"}
 _UNITS: dict[str, Unit] = {"WH": "Wh", "KWH": "kWh", "MWH": "MWh", "W": "W", "KW": "kW", "MW": "MW"}
@@ -173,6 +174,8 @@ def _read_day(
 
 def _set_aside(bad: list[tuple[int, str]], bad_text: dict[int, str], line: int, row: list[str], reason: str) -> None:
     bad.append((line, reason))
+    if len(bad) > MAX_BAD:
+        raise ReadError(f"More than {MAX_BAD:,} records break the NEM12 format. Ask for the file again.")
     if len(bad_text) < 2_000:
         bad_text.setdefault(line, ",".join(row[:12])[:200])
 

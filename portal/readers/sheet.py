@@ -19,7 +19,7 @@ import openpyxl
 import xlrd
 from lxml import etree
 
-from portal.readers.delimited import MAX_BYTES, MAX_COLUMNS, TextFile
+from portal.readers.delimited import MAX_COLUMNS, TextFile
 from portal.readers.reading import ReadError
 from portal.readers.source import Source
 from portal.readers.table import too_wide
@@ -27,7 +27,8 @@ from portal.readers.table import too_wide
 SEPARATOR = "\x1f"
 MAX_ROWS = 1_100_000
 MAX_SHEETS = 60
-MAX_FILE_BYTES = 80_000_000
+MAX_FILE_BYTES = 60_000_000
+MAX_UNPACKED_BYTES = 150_000_000
 
 Row = list[Any]
 
@@ -181,24 +182,47 @@ def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
         events = etree.iterparse(
             content,
             events=("start", "end"),
-            tag=(f"{_TABLE}table", f"{_TABLE}table-row"),
             resolve_entities=False,
             no_network=True,
             load_dtd=False,
             huge_tree=False,
+            remove_comments=True,
+            remove_pis=True,
         )
         for event, element in events:
             if event == "start" and element.tag == f"{_TABLE}table":
                 yield element.get(f"{_TABLE}name") or "sheet", _ods_rows(events, name)
+            elif event == "end":
+                _free(element)
+
+
+def _free(element: Any) -> None:
+    element.clear()
+    parent = element.getparent()
+    if parent is not None:
+        while element.getprevious() is not None:
+            del parent[0]
 
 
 def _ods_rows(events: Any, name: str) -> Iterator[Row]:
-    written = 0
+    written = parts = 0
+    in_row = False
     for event, element in events:
-        if event == "end" and element.tag == f"{_TABLE}table":
-            return
-        if event != "end" or element.tag != f"{_TABLE}table-row":
+        if event == "start":
+            if element.tag == f"{_TABLE}table-row":
+                in_row, parts = True, 0
+            parts += 1
+            if parts > 20 * MAX_COLUMNS:
+                raise too_wide(name, written + 1, parts)
             continue
+        if element.tag == f"{_TABLE}table":
+            return
+        if element.tag != f"{_TABLE}table-row":
+            if not in_row:
+                _free(element)
+                parts = 0
+            continue
+        in_row = False
         row: Row = []
         for cell in element:
             if cell.tag not in (f"{_TABLE}table-cell", f"{_TABLE}covered-table-cell"):
@@ -211,9 +235,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
                 raise too_wide(name, written + 1, len(row) + again)
             row += [value] * again
         times = int(element.get(f"{_TABLE}number-rows-repeated") or 1)
-        element.clear()
-        while element.getprevious() is not None:
-            del element.getparent()[0]
+        _free(element)
         if times > 1 and all(value is None for value in row):
             times = min(times, max(0, MAX_ROWS - written - 1))
             row = []
@@ -244,8 +266,10 @@ def _ods_value(cell: Any) -> object:
 def refuse_doctype(stream: BinaryIO, name: str) -> None:
     """Refuse a workbook whose parts declare a document type: no spreadsheet program writes one, attacks do."""
     with zipfile.ZipFile(stream) as archive:
-        if sum(info.file_size for info in archive.infolist()) > MAX_BYTES:
-            raise ReadError(f"{name} unpacks to more than {MAX_BYTES // 10**6} MB. Save it as CSV and send that.")
+        if sum(info.file_size for info in archive.infolist()) > MAX_UNPACKED_BYTES:
+            raise ReadError(
+                f"{name} unpacks to more than {MAX_UNPACKED_BYTES // 10**6} MB. Save it as CSV and send that."
+            )
         for info in archive.infolist():
             if info.filename.endswith((".xml", ".rels")):
                 with archive.open(info) as part:

@@ -53,8 +53,14 @@ def opened(path: Path, filename: str) -> Iterator[list[Source]]:
     def open_path() -> BinaryIO:
         return path.open("rb")
 
+    size = path.stat().st_size
     with path.open("rb") as stream:
         head = stream.read(_HEAD)
+    if size > MAX_BYTES and not head.startswith(b"PK"):
+        raise ReadError(
+            f"{filename} is {size_text(size)}; more than {size_text(MAX_BYTES)} is not taken in at once. Ten years of "
+            "5-minute readings take about 40 MB: check that this is the right file, or export it in several parts."
+        )
     if not head.startswith(b"PK"):
         yield [Source(filename, open_path, kind_of_bytes(head, filename))]
         return

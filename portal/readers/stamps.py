@@ -18,6 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.readers.figures import LONGEST
 from portal.readers.mapping import DateOrder
 
 EARLIEST_YEAR = 1990
@@ -92,7 +93,7 @@ DateParts = tuple[int, int, int, Literal["ymd", "dmy", "either"]]
 
 def read_date_parts(text: str) -> DateParts | None:
     """Split a date into its three numbers; the last element says what order the text itself shows."""
-    match = _DATE.match(text)
+    match = _DATE.match(text) if len(text) <= LONGEST else None
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
@@ -139,6 +140,8 @@ def read_time(text: str) -> tuple[int, int] | None:
     text = text.strip()
     if not text:
         return 0, NO_OFFSET
+    if len(text) > LONGEST:
+        return None
     match = _TIME.match(text)
     if match is None:
         compact = _COMPACT_TIME.match(text)
@@ -182,6 +185,8 @@ def read_time(text: str) -> tuple[int, int] | None:
 def split_stamp(text: str) -> tuple[str, str]:
     """Split a stamp into its date and its time."""
     text = text.strip()
+    if len(text) > LONGEST:
+        return text, ""
     colon = text.find(":")
     if colon > 2:
         cut = colon - 2 if text[colon - 2].isdigit() else colon - 1
@@ -206,7 +211,7 @@ StampKind = Literal["datetime", "date", "time", "unix_s", "unix_ms", "serial"]
 def kind_of(text: str) -> StampKind | None:
     """Say what kind of stamp a cell looks like, None when it is no stamp."""
     text = text.strip()
-    if not text or not any(ch.isdigit() for ch in text) or len(text) > 60:
+    if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST:
         return None
     if text.isdigit():
         if len(text) in (8, 12, 14) and text[:2] in ("19", "20"):

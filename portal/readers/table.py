@@ -20,7 +20,8 @@ from portal.readers.mapping import Mapping
 from portal.readers.reading import REJECTED_KEPT, ReadError, Rejected
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps, read_time
 
-MAX_READINGS = 8_000_000
+MAX_READINGS = 3_000_000
+MAX_BAD = 200_000
 FILE_SHIFT = 32
 LINE_MASK = (1 << FILE_SHIFT) - 1
 HEADER_SEARCH_ROWS = 500
@@ -208,17 +209,25 @@ class _Reader:
             if len(row) == width:
                 pass
             elif len(row) > width and any(cell.strip() for cell in row[width:]):
-                self.bad.append((self.base + line, f"the line has {len(row)} fields where the header has {width}"))
+                self._set_aside([self.base + line], f"the line has {len(row)} fields where the header has {width}")
                 continue
             elif len(row) < need:
                 if any(cell.strip() for cell in row):
-                    self.bad.append((self.base + line, f"the line ends after {len(row)} of {width} fields"))
+                    self._set_aside([self.base + line], f"the line ends after {len(row)} of {width} fields")
                 continue
             elif len(row) < width:
                 row = row + [""] * (width - len(row))
             kept_lines.append(line)
             kept.append(row)
         return kept_lines, kept
+
+    def _set_aside(self, lines: Sequence[int] | NDArray[np.int64], reason: str) -> None:
+        if len(self.bad) + len(lines) > MAX_BAD:
+            raise ReadError(
+                f"More than {MAX_BAD:,} lines of {self.table.name} cannot be read, most of them because: {reason}. "
+                "Check which columns are chosen, the order of day and month, and the decimal mark."
+            )
+        self.bad += [(int(line), reason) for line in lines]
 
     def _take_stamps(self, rows: list[list[str]]) -> None:
         if len(self.time_at) == 2:
@@ -251,7 +260,7 @@ class _Reader:
         self.count += more
         if self.count > MAX_READINGS:
             raise ReadError(
-                f"{self.table.name} holds more than {MAX_READINGS:,} readings, which is more than 75 years of "
+                f"{self.table.name} holds more than {MAX_READINGS:,} readings, which is more than 28 years of "
                 "5-minute readings. Export a shorter span."
             )
 
@@ -288,8 +297,7 @@ class _Tall(_Reader):
         meter_ids = np.concatenate(self.meter_ids) if self.meter_ids else None
         loaded = Loaded(stamps, None, columns, signs, lines, list(self.meters), meter_ids, bad=self.bad)
         wrong = stamps.naive_s == NO_STAMP
-        for i in np.flatnonzero(wrong):
-            self.bad.append((int(lines[i]), NO_STAMP_REASON))
+        self._set_aside(lines[wrong], NO_STAMP_REASON)
         # A column without a single figure is not in use; elsewhere a blank in one of several columns leaves no sum.
         if len(columns) > 1:
             used = [bool(np.isfinite(column).any()) for column in columns]
@@ -299,7 +307,7 @@ class _Tall(_Reader):
         unreadable = np.zeros(len(lines), dtype=bool)
         for name, column in zip(self.value_names, columns, strict=True):
             bad_cells = np.isposinf(column) & ~wrong
-            self.bad += [(int(line), f"the cell in “{name}” is no number") for line in lines[bad_cells]]
+            self._set_aside(lines[bad_cells], f"the cell in “{name}” is no number")
             unreadable |= bad_cells
             # The line keeps its place in time, so that the interval length does not change with it.
             column[np.isposinf(column)] = np.nan
@@ -337,15 +345,14 @@ class _Wide(_Reader):
         cells = np.concatenate(self.cells) if self.cells else np.zeros((0, width))
         lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
         wrong = days.naive_s == NO_STAMP
-        for i in np.flatnonzero(wrong):
-            self.bad.append((int(lines[i]), NO_STAMP_REASON))
+        self._set_aside(lines[wrong], NO_STAMP_REASON)
         unreadable = np.isposinf(cells)
         for i in np.flatnonzero(unreadable.any(axis=1) & ~wrong):
             first = int(np.flatnonzero(unreadable[i])[0])
             name = self.mapping.value_columns[first]
             count = int(unreadable[i].sum())
             more = f" (and {count - 1} more on this line)" if count > 1 else ""
-            self.bad.append((int(lines[i]), f"the cell in “{name}” is no number{more}"))
+            self._set_aside(lines[i : i + 1], f"the cell in “{name}” is no number{more}")
         naive = np.repeat(days.naive_s, width)
         offset = None if days.offset_s is None else np.repeat(days.offset_s, width)
         steps = np.tile(self.seconds, len(lines))

@@ -208,6 +208,9 @@ def test_two_gigabytes_of_commas(tmp_path: Path) -> None:
         for _ in range(16):
             out.write(block)
         out.truncate(2_000_000_000)
+    assert "2.0 GB" in _limited(path, 10, 400)
+    with path.open("r+b") as out:
+        out.truncate(17_000_000)
     assert "line of more than" in _limited(path, 10, 400)
 
 
@@ -219,14 +222,31 @@ def test_two_gigabytes_of_short_lines(tmp_path: Path) -> None:
         for at in range(2_000_000, 2_000_000_000, 900_000):
             out.seek(at)
             out.write(b"\n")
-    assert "larger than" in _limited(path, 20, 400)
+    assert "2.0 GB" in _limited(path, 20, 400)
 
 
 def test_a_million_columns(tmp_path: Path) -> None:
     line = b"2024-05-02 00:00," + b"1," * 400_000
-    assert "columns" in _limited(save(tmp_path, line + b"\n" + line + b"\n"), 20, 400)
+    assert "line of more than" in _limited(save(tmp_path, line + b"\n" + line + b"\n"), 20, 400)
     lines = b"".join(b"2024-05-%02d 00:00," % day + b"1," * 4_000 + b"\n" for day in range(1, 29))
     assert "columns" in _limited(save(tmp_path, lines), 20, 400)
+
+
+def test_cells_of_sixty_thousand_spaces(tmp_path: Path) -> None:
+    # A cell that makes a careless pattern look at each space from each space.
+    cell = b"1" + b" " * 60_000 + b"x"
+    lines = write(variant(), ENERGY).split(b"\n")
+    lines[3:4] = [b"2024-05-02 00:30," + cell, b"2024-05-02" + b" " * 60_000 + b"x,1", cell + b"," + cell]
+    start = time.process_time()
+    result = read_file(save(tmp_path, b"\n".join(lines)), TZ)
+    assert time.process_time() - start < 5
+    assert [rejected.line for rejected in result.rejected] == [4, 5, 6]
+
+
+def test_an_xml_of_millions_of_empty_elements(tmp_path: Path) -> None:
+    for text in (b"<feed>" + b"<a/>" * 600_000, b"<feed><entry><IntervalReading>" + b"<a/>" * 600_000):
+        said = _limited(save(tmp_path, text, "a.xml"), 20, 400)
+        assert "broken or cut off" in said or "500 parts" in said
 
 
 def test_a_quotation_mark_that_is_never_closed(tmp_path: Path) -> None:
