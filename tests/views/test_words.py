@@ -1,0 +1,118 @@
+"""Figures in words: rounding that does not pretend, signs, and the frame's links by role."""
+
+from __future__ import annotations
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from django.test import Client
+
+from portal.models import Role, SiteAssessment
+from portal.pv.assessment import Cause, Verdict
+from portal.views.words import (
+    CAUSE_NEXT,
+    CAUSE_WORDS,
+    VERDICT_WORDS,
+    about_money,
+    cost_high,
+    cost_low,
+    due_words,
+    loss_words,
+    money,
+    percent,
+)
+from tests import factories
+
+
+@pytest.mark.parametrize(
+    ("fraction", "words"),
+    [
+        (0.083, "8 %"),
+        (0.0194, "1.9 %"),
+        (0.0196, "2 %"),
+        (0.004, "0.4 %"),
+        (0.0, "0 %"),
+        (0.0002, "0 %"),
+        (-0.0002, "0 %"),
+        (-0.012, "−1.2 %"),
+        (-0.05, "−5 %"),
+        (1.0, "100 %"),
+        (None, "unknown"),
+    ],
+)
+def test_percentages_show_no_more_than_is_known(fraction: float | None, words: str) -> None:
+    assert percent(fraction) == words
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "exact", "about"),
+    [
+        (Decimal("1234.5"), "USD", "$1,234.50", "$1,234"),
+        (Decimal("-9.6"), "EUR", "−€9.60", "−€10"),
+        (Decimal("0.3"), "USD", "$0.30", "under $1"),
+        (Decimal(0), "USD", "$0.00", "$0"),
+        (Decimal(12), "CHF", "CHF 12.00", "CHF 12"),
+    ],
+)
+def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, exact: str, about: str) -> None:
+    assert money(amount, currency) == exact
+    assert about_money(amount, currency) == about
+
+
+def test_every_verdict_and_cause_has_words_and_a_next_step() -> None:
+    assert set(VERDICT_WORDS) == set(Verdict)
+    assert set(CAUSE_WORDS) == set(CAUSE_NEXT) == set(Cause)
+
+
+def assessment(**fields: object) -> SiteAssessment:
+    known: dict[str, object] = {"as_of": date(2026, 6, 14), "present_loss": 0.08, "loss_low": 0.06, "loss_high": 0.1}
+    return SiteAssessment(**known | fields)
+
+
+def test_a_loss_in_a_table_has_its_range() -> None:
+    assert loss_words(assessment()) == "8 % (6 to 10 %)"
+    assert loss_words(assessment(present_loss=None)) == ""
+    assert loss_words(None) == ""
+
+
+def test_the_due_date_in_a_table_says_now_and_by_the_calendar() -> None:
+    assert due_words(assessment(clean_due=date(2026, 6, 15), due_basis="readings")) == "due now"
+    assert due_words(assessment(clean_due=date(2026, 6, 16), due_basis="readings")) == "due 16 Jun 2026"
+    assert due_words(assessment(clean_due=date(2027, 1, 2), due_basis="calendar")) == "due 2 Jan 2027 by the calendar"
+    assert due_words(assessment()) == ""
+
+
+def test_the_cost_keeps_its_range_and_does_not_divide_by_nothing() -> None:
+    costly = assessment(value_lost_per_month=Decimal(16))
+    assert cost_low(costly) == pytest.approx(12)  # 16 × 0.06 / 0.08
+    assert cost_high(costly) == pytest.approx(20)  # 16 × 0.10 / 0.08
+    assert cost_low(assessment(present_loss=0.0, value_lost_per_month=Decimal(0))) is None
+    assert cost_low(assessment(loss_low=-0.01, value_lost_per_month=Decimal(16))) == 0
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("role", "words"),
+    [
+        (Role.OWNER, ["Today", "Leads", "Customers", "Visits", "Imports", "Reminders", "Business"]),
+        (Role.OFFICE, ["Today", "Leads", "Customers", "Visits", "Imports", "Reminders"]),
+        (Role.TECHNICIAN, ["Today", "Visits"]),
+    ],
+)
+def test_the_frame_links_where_a_role_may_go_and_each_link_opens(client: Client, role: Role, words: list[str]) -> None:
+    client.force_login(factories.member(factories.business(), role))
+    nav = client.get("/").context["nav"]
+    assert [place.word for place in nav] == words
+    assert [place.here for place in nav] == [True] + [False] * (len(words) - 1)
+    assert {client.get(place.url).status_code for place in nav} == {200}
+
+
+@pytest.mark.django_db
+def test_a_homeowners_links_open_too(client: Client) -> None:
+    user = factories.user()
+    factories.meter(site=factories.site(customer=factories.customer(user=user)))
+    client.force_login(user)
+    nav = client.get("/").context["nav"]
+    assert [place.word for place in nav] == ["My roof", "Send readings"]
+    assert {client.get(place.url).status_code for place in nav} == {200}
