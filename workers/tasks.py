@@ -14,6 +14,11 @@ def import_file(import_id: int) -> None:
     imports.work_on_import(import_id=import_id, now=timezone.now())
 
 
+@app.task(name="replay_meter")
+def replay_meter(meter_id: int) -> None:
+    imports.replay_meter(meter_id=meter_id, now=timezone.now())
+
+
 @app.task(name="poll_imports")
 def poll_imports() -> None:
     imports.poll_imports(now=timezone.now())

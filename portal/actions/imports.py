@@ -508,6 +508,9 @@ def _note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[
     import_.preview = preview_of(result.readings)
 
 
+COUNT_FIELDS = ["readings_new", "readings_unchanged", "readings_replaced", "readings_set_aside"]
+
+
 def _set_counts(import_: Import, counts: Counts) -> None:
     import_.readings_new = counts.new
     import_.readings_unchanged = counts.unchanged
@@ -787,7 +790,7 @@ def _restore(import_: Import, later: Sequence[Import], read: dict[int, list[tupl
                     before.append((day, had))
         _remember(one, before)
         _set_counts(one, counts)
-        one.save(update_fields=["readings_new", "readings_unchanged", "readings_replaced", "readings_set_aside"])
+        one.save(update_fields=COUNT_FIELDS)
     _write_days(import_.meter, [(day, kept) for day, kept in held.items() if kept is not None])
     gone = [day for day, kept in held.items() if kept is None]
     for begin in range(0, len(gone), 500):
@@ -849,7 +852,7 @@ def replay_meter(*, meter_id: int, now: datetime) -> None:
             meter.zone = meter.site.tz
             meter.replay_asked_at = None
             meter.save(update_fields=["mapping", "zone", "replay_asked_at"])
-            _assess_again(meter.site, now=now)
+            _assess_again(meter.site, changed_since=date.min, now=now)
             return
 
 
@@ -860,9 +863,10 @@ def _standing(meter: Meter) -> list[Import]:
 
 def _following_the_site(import_: Import) -> dict[str, Any] | None:
     """Return an import's mapping, on the site's new clock where it was read by the site's old one."""
-    if import_.mapping is None or import_.mapping["clock"]["tz"] != import_.meter.cut_in:
-        return import_.mapping
-    return import_.mapping | {"clock": import_.mapping["clock"] | {"tz": import_.meter.site.tz}}
+    mapping: dict[str, Any] | None = import_.mapping
+    if mapping is None or mapping["clock"]["tz"] != import_.meter.cut_in:
+        return mapping
+    return mapping | {"clock": mapping["clock"] | {"tz": import_.meter.site.tz}}
 
 
 def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tuple[date, Day]]]) -> None:
@@ -882,7 +886,11 @@ def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tup
                     before.append((day, had))
         _remember(one, before)
         _set_counts(one, counts)
+        changed = [*COUNT_FIELDS, "mapping"]
         if read[one.pk]:
             one.first_day, one.last_day = read[one.pk][0][0], read[one.pk][-1][0]
-        one.save()
+            changed += ["first_day", "last_day"]
+        if one.state == ImportState.FAILED:
+            changed += ["state", "problem"]
+        one.save(update_fields=changed)
     _write_days(meter, held.items())

@@ -52,6 +52,16 @@ class Meter(models.Model):
         null=True, blank=True, editable=False, help_text="How the last file of this meter was read."
     )
 
+    zone = models.CharField(
+        max_length=64,
+        blank=True,
+        editable=False,
+        help_text="The time zone its days are cut in; the site's when empty. After the site's changed, until a replay.",
+    )
+    replay_asked_at = models.DateTimeField(
+        null=True, editable=False, help_text="Set while its days wait to be cut anew, in the site's new time zone."
+    )
+
     objects = MeterQuerySet.as_manager()
 
     class Meta:
@@ -60,6 +70,11 @@ class Meter(models.Model):
 
     def __str__(self) -> str:
         return f"{self.site} · {self.name}"
+
+    @property
+    def cut_in(self) -> str:
+        """The time zone its days are cut in."""
+        return self.zone or self.site.tz
 
 
 class ImportState(models.TextChoices):
@@ -164,16 +179,16 @@ class DayReadingsQuerySet(models.QuerySet["DayReadings"]):
         days = self.filter(meter__site=site)
         if since:
             days = days.filter(day__gte=since)
-        by_meter: dict[int, list[tuple[date, int, DayBlock]]] = {}
-        rows: Iterable[tuple[int, date, int, bytes | memoryview]] = days.order_by("meter_id", "day").values_list(
-            "meter_id", "day", "interval_minutes", "packed"
+        by_meter: dict[tuple[int, str], list[tuple[date, int, DayBlock]]] = {}
+        rows: Iterable[tuple[int, str, date, int, bytes | memoryview]] = days.order_by("meter_id", "day").values_list(
+            "meter_id", "meter__zone", "day", "interval_minutes", "packed"
         )
-        for meter_id, day, minutes, packed in rows:
-            by_meter.setdefault(meter_id, []).append((day, minutes, unpack(packed)))
+        for meter_id, zone, day, minutes, packed in rows:
+            by_meter.setdefault((meter_id, zone or site.tz), []).append((day, minutes, unpack(packed)))
         if not by_meter:
             return pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC"), name="energy_wh"), 15
         minutes = max(blocks[-1][1] for blocks in by_meter.values())
-        series = [join_days(blocks, tz=site.tz, interval_minutes=minutes) for blocks in by_meter.values()]
+        series = [join_days(blocks, tz=zone, interval_minutes=minutes) for (_, zone), blocks in by_meter.items()]
         total = series[0]
         for other in series[1:]:
             total = total.add(other)  # NaN where either is missing: half a site is not the site

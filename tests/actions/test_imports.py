@@ -22,13 +22,16 @@ from portal.actions.imports import (
     answer_import,
     mapping_of,
     merge,
+    poll_imports,
     read_differently,
     read_import,
+    replay_meter,
     roll_back,
     undo_import,
     unfinished_imports,
     work_on_import,
 )
+from portal.actions.sites import save_site
 from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Night, NightState
 from portal.models.meter import DayBlock
 from tests import factories
@@ -472,3 +475,65 @@ def test_quality_flags_follow_their_readings() -> None:
     assert merged.quality == "A*1 E*2 -*1"
     plain, _ = merge(merged, Day(360, block(9.0, NAN, NAN, NAN), "", 3))
     assert plain.quality == "-*1 E*2 -*1"
+
+
+# ---- the site's time zone was wrong ----
+
+
+def wall_clock_text(rows: Rows) -> str:
+    """Stamps as a logger at the roof writes them: no offset."""
+    lines = [f"{moment:%Y-%m-%d %H:%M},{energy}" for moment, energy in rows]
+    return "\n".join(["time,energy kWh", *lines])
+
+
+def test_correcting_a_sites_time_zone_cuts_its_days_anew_from_the_originals() -> None:
+    right = factories.meter(site=factories.site(tz="America/Denver"))
+    wrong = factories.meter(site=factories.site(tz="America/New_York"))
+    by_wall, by_offset = days_rows(FIRST, 3), days_rows(FIRST + timedelta(days=2), 2, scale=0.9)
+    for meter in (right, wrong):
+        assert take_in(meter, wall_clock_text(by_wall)).state == ImportState.DONE
+        assert take_in(meter, csv_text(by_offset)).state == ImportState.DONE
+    assert state_of(wrong) != state_of(right)
+    before = stored(wrong)
+    wrong.site.tz = "America/Denver"
+    save_site(site=wrong.site, planes=list(wrong.site.planes.all()), now=NOW)
+    wrong = Meter.objects.select_related("site").get(pk=wrong.pk)
+    assert wrong.replay_asked_at == NOW
+    assert stored(wrong) == before  # nothing moves until the days are cut anew
+    assert poll_imports(now=NOW + STALLED_AFTER + timedelta(seconds=1)) == 1
+    replay_meter(meter_id=wrong.pk, now=NOW)
+    wrong = Meter.objects.select_related("site").get(pk=wrong.pk)
+    assert state_of(wrong) == state_of(right)
+    assert stored(wrong) == in_wh(by_wall) | in_wh(by_offset)
+    ledgers = [[counts(one) for one in Import.objects.filter(meter=m).order_by("turn")] for m in (right, wrong)]
+    assert ledgers[0] == ledgers[1]
+    assert (wrong.replay_asked_at, wrong.zone) == (None, "America/Denver")
+    for one in Import.objects.filter(meter=wrong).order_by("turn"):
+        undone(one)
+    assert stored(wrong) == {}
+
+
+# ---- what happens to the kept files ----
+
+
+def test_a_kept_file_that_is_gone_is_said_and_nothing_is_stored() -> None:
+    import_ = send(factories.meter(), csv_text(days_rows(FIRST, 2)))
+    Path(import_.original.path).unlink()
+    read_import(import_id=import_.pk, now=NOW)
+    import_.refresh_from_db()
+    assert import_.state == ImportState.FAILED
+    assert "the fault is ours" in import_.problem
+    assert not DayReadings.objects.exists()
+
+
+def test_an_import_stays_when_a_later_file_of_its_days_can_no_longer_be_read() -> None:
+    meter = factories.meter()
+    first = take_in(meter, csv_text(days_rows(FIRST, 3)))
+    later = take_in(meter, csv_text(days_rows(FIRST + timedelta(days=1), 3, scale=0.9)))
+    before = state_of(meter)
+    Path(later.original.path).write_bytes(b"")
+    undone(first)
+    first.refresh_from_db()
+    assert first.state == ImportState.DONE
+    assert "Undo that one first" in first.warnings[-1]["text"]
+    assert state_of(meter) == before
