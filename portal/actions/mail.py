@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from email.utils import quote
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -153,6 +154,7 @@ _CAUSES: dict[str, dict[Cause, str]] = {
 # --- words ---------------------------------------------------------------------------------------------------------
 
 
+@lru_cache
 def standard_wording(kind: ReminderKind, language: str) -> tuple[str, str]:
     """Subject and text as they come with the portal."""
     subject, text = (TEXTS / language / f"{kind}.txt").read_text(encoding="utf-8").split("\n", 1)
@@ -161,8 +163,10 @@ def standard_wording(kind: ReminderKind, language: str) -> tuple[str, str]:
 
 def wording(business: Business, kind: ReminderKind, language: str) -> tuple[str, str]:
     """Subject and text of a business's mails of one kind: its own words, or the standard ones."""
-    own = Wording.objects.filter(business=business, kind=kind, language=language).first()
-    return (own.subject, own.text) if own else standard_wording(kind, language)
+    for own in business.wordings.all():
+        if (own.kind, own.language) == (kind, language):
+            return own.subject, own.text
+    return standard_wording(kind, language)
 
 
 def fill(text: str, facts: Mapping[str, str]) -> str:
@@ -305,10 +309,10 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
         known["site"] = site.name
     if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE):
         assert site is not None
-        known |= _cleaning_facts(site, words)
+        known |= _cleaning_facts(site, reminder.newest_assessment, words)
     elif kind == ReminderKind.OTHER_FAULT:
         assert site is not None
-        newest = SiteAssessment.objects.filter(site=site).newest().first()
+        newest = reminder.newest_assessment
         cause = Cause(newest.cause) if newest and newest.cause else Cause.UNKNOWN
         began = newest.cause_began if newest else None
         known["cause"] = _CAUSES[person.language][cause]
@@ -349,9 +353,8 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
     return known
 
 
-def _cleaning_facts(site: Site, words: dict[str, str]) -> dict[str, str]:
+def _cleaning_facts(site: Site, newest: SiteAssessment | None, words: dict[str, str]) -> dict[str, str]:
     business = site.customer.business
-    newest = SiteAssessment.objects.filter(site=site).newest().first()
     price = price_of_visit(site)
     priced = {"price": money(price, business)}
     loss = None
@@ -410,7 +413,7 @@ def measured_gain(visit: Visit) -> tuple[float, float, float] | None:
     if visit.finished_at is None:
         return None
     day = visit.finished_at.astimezone(ZoneInfo(visit.site.tz)).date().isoformat()
-    newest = SiteAssessment.objects.filter(site=visit.site).newest().first()
+    newest = SiteAssessment.objects.filter(site=visit.site).first()
     for cleaning in newest.cleanings if newest else ():
         if cleaning["date"] == day and cleaning["gain"] is not None:
             return cleaning["gain"], cleaning["low"], cleaning["high"]

@@ -17,11 +17,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from enum import Enum
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import InterfaceError, OperationalError, connection, transaction
-from django.db.models import F, Q
+from django.db.models import Count, F, Q
 
 from portal.actions.mail import (
     ASKED_FOR,
@@ -116,7 +117,8 @@ MAX_ATTEMPTS = 6
 
 def sending_rules(business: Business) -> SendingRules:
     """The business's rules, or the standard ones."""
-    return SendingRules.objects.filter(business=business).first() or SendingRules(business=business)
+    rules: SendingRules | None = getattr(business, "sending_rules", None)
+    return rules or SendingRules(business=business)
 
 
 def next_decent(moment: datetime, *, tz: str, rules: SendingRules) -> datetime:
@@ -287,7 +289,7 @@ def plan_unassessed(*, now: datetime) -> None:
     """Plan for sites the nightly job has nothing to say of: calendar reminders, and asking for readings."""
     assessed = SiteAssessment.objects.filter(made_at__gt=now - timedelta(days=3)).values("site")
     for site in Site.objects.exclude(pk__in=assessed).select_related("customer__business").iterator():
-        plan_reminders(site=site, assessment=SiteAssessment.objects.filter(site=site).newest().first(), now=now)
+        plan_reminders(site=site, assessment=SiteAssessment.objects.filter(site=site).first(), now=now)
 
 
 def _plan_bookings(business: Business, now: datetime) -> None:
@@ -411,10 +413,16 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
     try:
         while limit is None or taken < limit:
             size = BATCH if limit is None else min(BATCH, limit - taken)
-            batch = list(Reminder.objects.due(now).order_by("due_at", "pk").values_list("pk", flat=True)[:size])
+            # What surrounds a batch is read at once; what could change in the meantime is looked at again one by one.
+            batch = (
+                Reminder.objects.due(now)
+                .order_by("due_at", "pk")
+                .select_related("business__sending_rules", "user", "site__customer__business", "lead__site__customer")
+                .prefetch_related("business__wordings", "site__planes")[:size]
+            )
             claimed = 0
-            for pk in batch:
-                claimed += _send_one(pk, postman, clock, done)
+            for reminder in batch:
+                claimed += _send_one(reminder, postman, clock, done)
                 if done.server_away or time.monotonic() - started > ROUND_SECONDS:
                     return done
             taken += claimed
@@ -440,11 +448,12 @@ def release_expired(*, now: datetime) -> None:
     )
 
 
-def _send_one(pk: int, postman: Postman, clock: Callable[[], datetime], done: Round) -> bool:
+def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime], done: Round) -> bool:
     """Claim and send one reminder; returns False when somebody else had it."""
-    reminder, claimed = _claim(pk, clock(), done)
-    if reminder is None:
-        return claimed
+    pk = reminder.pk
+    claim = _claim(reminder, clock(), done)
+    if claim != _Claim.MAY_GO:
+        return claim != _Claim.TAKEN
     mine = Reminder.objects.filter(pk=pk, claimed_at=reminder.claimed_at)
 
     def handing_over() -> None:
@@ -539,60 +548,74 @@ def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Roun
         )
 
 
-def _claim(pk: int, moment: datetime, done: Round) -> tuple[Reminder | None, bool]:
-    """Claim a due reminder and check it, in one transaction; returns it when it may go, and whether it was free."""
+class _Claim(Enum):
+    TAKEN = "somebody else has it"
+    NOT_NOW = "it was dropped or postponed"
+    MAY_GO = "it is ours to send"
+
+
+def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:
+    """Claim a due reminder and check it, in one transaction."""
     with transaction.atomic():
-        free = Reminder.objects.due(moment).filter(pk=pk)
-        if not free.update(
+        mine = Reminder.objects.filter(pk=reminder.pk)
+        if not mine.due(moment).update(
             state=ReminderState.SENDING, claimed_at=moment, handed_over_at=None, attempts=F("attempts") + 1
         ):
-            return None, False
-        reminder = Reminder.objects.select_related(
-            "business", "customer", "user", "site__customer__business", "visit__site__customer__business", "lead__site"
-        ).get(pk=pk)
+            return _Claim.TAKEN
+        reminder.claimed_at = moment
+        reminder.attempts += 1
         if reminder.customer_id:
             # Two reminders to one person are checked one after the other, or both would be the last under the cap.
-            Customer.objects.select_for_update().get(pk=reminder.customer_id)
-        reason = _why_not(reminder, moment)
+            reminder.customer = Customer.objects.select_for_update().get(pk=reminder.customer_id)
+        if reminder.visit_id:
+            reminder.visit = Visit.objects.select_related("site__customer__business").get(pk=reminder.visit_id)
+        reason, better = _why_not(reminder, moment), moment
+        if not reason and _is_list_mail(reminder):
+            others_today, others_lately = _others(reminder, moment)
+            cap = reminder.business.reminder_cap_per_month
+            if others_lately >= cap:
+                reason = f"They already got {cap} mails in 30 days."
+            better = _better_time(reminder, moment, others_today=others_today)
         if reason:
             done.dropped += 1
-            Reminder.objects.filter(pk=pk).update(state=ReminderState.DROPPED, reason=reason)
-            return None, True
-        better = _better_time(reminder, moment)
+            mine.update(state=ReminderState.DROPPED, reason=reason)
+            return _Claim.NOT_NOW
         if better > moment:
             done.postponed += 1
-            Reminder.objects.filter(pk=pk).update(
-                state=ReminderState.DUE, due_at=better, attempts=F("attempts") - 1, claimed_at=None
-            )
-            return None, True
-        return reminder, True
+            mine.update(state=ReminderState.DUE, due_at=better, attempts=F("attempts") - 1, claimed_at=None)
+            return _Claim.NOT_NOW
+        return _Claim.MAY_GO
 
 
 def _is_list_mail(reminder: Reminder) -> bool:
     return reminder.kind not in TO_STAFF | ASKED_FOR
 
 
-def _better_time(reminder: Reminder, moment: datetime) -> datetime:
-    """When this mail should go: now, in decent hours, or the day after another mail to the same person."""
-    if not _is_list_mail(reminder):
-        return moment
-    rules = sending_rules(reminder.business)
-    tz = recipient(reminder).tz
-    midnight = _at_hour(moment.astimezone(ZoneInfo(tz)).date(), 0, ZoneInfo(tz))
-    if _others(reminder, since=midnight):
-        return next_decent(midnight + timedelta(days=1, hours=1), tz=tz, rules=rules)
-    return next_decent(moment, tz=tz, rules=rules)
-
-
-def _others(reminder: Reminder, *, since: datetime) -> int:
-    """Other list mails to the same homeowner that went, or are just going."""
-    return (
-        Reminder.objects.filter(customer=reminder.customer)
-        .filter(Q(state=ReminderState.SENT, sent_at__gte=since) | Q(state=ReminderState.SENDING))
+def _others(reminder: Reminder, moment: datetime) -> tuple[int, int]:
+    """Other list mails to the same homeowner that went or are just going: today, and in the time of the cap."""
+    zone = ZoneInfo(recipient(reminder).tz)
+    midnight = _at_hour(moment.astimezone(zone).date(), 0, zone)
+    going = Q(state=ReminderState.SENDING)
+    counts = (
+        Reminder.objects.filter(customer=reminder.customer, state__in=[ReminderState.SENT, ReminderState.SENDING])
         .exclude(kind__in=ASKED_FOR)
         .exclude(pk=reminder.pk)
-        .count()
+        .aggregate(
+            today=Count("pk", filter=going | Q(sent_at__gte=midnight)),
+            lately=Count("pk", filter=going | Q(sent_at__gte=moment - CAP_WINDOW)),
+        )
     )
+    return counts["today"], counts["lately"]
+
+
+def _better_time(reminder: Reminder, moment: datetime, *, others_today: int) -> datetime:
+    """When this list mail should go: now, in decent hours, or the day after another mail to the same person."""
+    rules = sending_rules(reminder.business)
+    tz = recipient(reminder).tz
+    if others_today:
+        tomorrow = moment.astimezone(ZoneInfo(tz)).date() + timedelta(days=1)
+        return next_decent(_at_hour(tomorrow, 1, ZoneInfo(tz)), tz=tz, rules=rules)
+    return next_decent(moment, tz=tz, rules=rules)
 
 
 def _why_not(reminder: Reminder, moment: datetime) -> str:
@@ -611,13 +634,7 @@ def _why_not(reminder: Reminder, moment: datetime) -> str:
         customer=reminder.customer, user=reminder.user, kind=reminder.kind, wanted=False
     ).exists():
         return "They do not want mails of this kind."
-    if reason := _moot(reminder, moment):
-        return reason
-    if _is_list_mail(reminder):
-        cap = reminder.business.reminder_cap_per_month
-        if _others(reminder, since=moment - CAP_WINDOW) >= cap:
-            return f"They already got {cap} mails in 30 days."
-    return ""
+    return _moot(reminder, moment)
 
 
 def _moot(reminder: Reminder, moment: datetime) -> str:
@@ -642,7 +659,7 @@ def _moot(reminder: Reminder, moment: datetime) -> str:
         if last_reading_day(site) is not None:
             return "Readings have come in."
     elif kind == ReminderKind.OTHER_FAULT and site:
-        newest = SiteAssessment.objects.filter(site=site).newest().first()
+        newest = reminder.newest_assessment
         if newest is None or newest.verdict != Verdict.OTHER_FAULT:
             return "The readings no longer show it."
     elif kind == ReminderKind.LEAD_DIGEST:
@@ -668,7 +685,7 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
         return "A visit is booked."
     if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{_last_wash(site)}:"):
         return "The panels were washed meanwhile."
-    due, _ = clean_due(site, SiteAssessment.objects.filter(site=site).newest().first())
+    due, _ = clean_due(site, reminder.newest_assessment)
     if due is None or due > today + SOON:
         return "By the newest readings no wash is due."
     if reminder.kind == ReminderKind.DUE_SOON and due <= today:

@@ -9,7 +9,9 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.functional import cached_property
 
+from portal.models.assessment import SiteAssessment
 from portal.models.lead import Lead
 from portal.models.people import Business, Customer, Language, User
 from portal.models.site import Site
@@ -85,6 +87,11 @@ class Reminder(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} · {self.customer or self.user}"
+
+    @cached_property
+    def newest_assessment(self) -> SiteAssessment | None:
+        """What the readings last said of the site it speaks of."""
+        return SiteAssessment.objects.filter(site=self.site).first() if self.site_id else None
 
 
 class Preference(models.Model):
