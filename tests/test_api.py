@@ -206,6 +206,7 @@ def test_a_token_is_shown_once(meter: Meter, owner: User) -> None:
     answer = client.post(reverse("tokens"), {"name": "office computer", "opens": f"site {meter.site_id}"})
     secret = answer.context["secret"]
     assert secret in answer.content.decode()
+    assert "no-store" in answer["Cache-Control"]
     assert Script(secret).get("/api/sites")[0] == 200
     again = client.get(reverse("tokens")).content.decode()
     assert secret not in again

@@ -11,6 +11,7 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
 from portal.actions.tokens import make_token, revoke_token
@@ -39,6 +40,7 @@ class TokenForm(forms.Form):
 
 
 @login_required
+@never_cache
 def tokens(request: HttpRequest) -> HttpResponse:
     """List tokens, and make one: its secret is in this one answer and nowhere else."""
     user = cast(User, request.user)

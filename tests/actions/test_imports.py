@@ -537,3 +537,39 @@ def test_an_import_stays_when_a_later_file_of_its_days_can_no_longer_be_read() -
     assert first.state == ImportState.DONE
     assert "Undo that one first" in first.warnings[-1]["text"]
     assert state_of(meter) == before
+
+
+# ---- flags and lumps of a meter operator ----
+
+
+def test_a_meter_operators_flags_are_kept_and_its_estimates_count_as_energy_without_hours() -> None:
+    """NEM12, laid out after AEMO's Meter Data File Format Specification (from memory): 100, 200, 300, 400, 900."""
+    meter = factories.meter(site=factories.site(tz="Australia/Brisbane", latitude=-27.47, longitude=153.03))
+    actual, mixed = (
+        [energy for _, energy in day_rows(date(2026, 5, day), minutes=30, tz="Australia/Brisbane")] for day in (4, 5)
+    )
+    text = "\n".join(
+        [
+            "100,NEM12,202605061200,INVENTED,INVENTED",
+            "200,INVENTED01,B1,B1,B1,,METER1,kWh,30,",
+            f"300,20260504,{','.join(str(energy) for energy in actual)},A,,,20260506120000,",
+            f"300,20260505,{','.join(str(energy) for energy in mixed)},V,,,20260506120000,",
+            "400,1,24,A,,",
+            "400,25,48,S14,32,",
+            "900",
+        ]
+    )
+    import_ = take_in(meter, text, filename="nem12.csv")
+    assert [one["code"] for one in import_.questions] == ["export"], import_.problem
+    answer_import(import_=import_, mapping=mapping_of(import_.mapping or {}).answered("export", "all"), now=NOW)
+    work_on_import(import_id=import_.pk, now=NOW)
+    import_.refresh_from_db()
+    assert import_.state == ImportState.DONE, (import_.problem, import_.questions)
+    assert import_.readings_new == 48 + 24
+    assert [row.quality for row in DayReadings.objects.filter(meter=meter)] == ["A*48", "A*24 -*24"]
+    lumped = sum(lump["energy_wh"] for lump in import_.lumps)
+    assert lumped == pytest.approx(1000 * sum(energy or 0 for energy in mixed[24:]))
+    before = state_of(meter)
+    again = take_in(meter, text + "\n", filename="nem12.csv")  # the answer is remembered
+    assert counts(again) == Counts(unchanged=72)
+    assert state_of(meter) == before
