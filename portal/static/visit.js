@@ -65,6 +65,7 @@
   }
 
   function say(place, text) {
+    if (!place) return;
     place.hidden = !text;
     place.textContent = text;
   }
@@ -334,7 +335,7 @@
       localStorage.setItem("visit-user", String(me));
     }
     if (visit || !navigator.onLine) return;
-    const listed = [...document.querySelectorAll("li[data-visit]")].map((item) => item.dataset.visit);
+    const listed = [...document.querySelectorAll("[data-visit]")].map((item) => item.dataset.visit);
     const cache = await caches.open(CACHE);
     for (const request of await cache.keys()) {
       const found = new URL(request.url).pathname.match(/^\/visits\/(\d+)\//);

@@ -80,13 +80,9 @@ def _booked(crew_size: int = 1) -> tuple[Visit, list[User]]:
 
 
 def _ready(page: Page) -> None:
-    """The service worker holds the page and its copies are put aside."""
+    """The service worker is there, and the copies of the pages are put aside."""
     page.wait_for_selector("[data-ready=yes]")
-    for _ in range(50):  # wait_for_function needs eval, which the policy forbids
-        if page.evaluate("navigator.serviceWorker.controller !== null"):
-            return
-        page.wait_for_timeout(100)
-    pytest.fail("no service worker took the page")
+    assert page.evaluate("navigator.serviceWorker.ready.then((here) => here.active !== null)")
 
 
 def _waits_for_nothing(page: Page) -> None:
@@ -214,6 +210,18 @@ def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_o
     _do_step(page, Step.TAP)
     # and with its looks: the style sheet is on the phone too
     assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46px"
+
+
+def test_todays_pages_are_put_aside_on_the_first_page_after_log_in_too(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = _booked()
+    Visit.objects.filter(pk=visit.pk).update(starts_at=timezone.now() + timedelta(minutes=1))
+    _log_in(page, live_server, technician)
+    page.wait_for_selector("[data-ready=yes]")
+    context.set_offline(True)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    _do_step(page, Step.TAP)
 
 
 def test_the_copies_of_one_login_are_not_shown_to_the_next(
