@@ -1,4 +1,13 @@
-"""Damaged and invented files: each reader ends with readings or with a sentence, never with anything else."""
+"""Damaged and invented files: each reader ends with readings or with a sentence, never with anything else.
+
+What this and the random dialects have found so far, each mended since: a search for the first line of readings that
+could run out (StopIteration); a broken namespace prefix in XML (ValueError from lxml); a damaged member of a zip
+(zlib.error) and a damaged directory of one (IndexError from zipfile); a wide table with a single reading (division by
+zero); the year 0001 read as 2001; a row of units that made all stamps of its chunk unreadable; a file without a header
+whose lines were all rejected when a title stood above them; an interval length that doubled when every other cell was
+no number; a lone "24:00" written in another form than the stamps around it; the unit guessed from another column than
+the one chosen afterwards; quadratic time on cells of blanks.
+"""
 
 from __future__ import annotations
 

@@ -89,7 +89,7 @@ def dialects(draw: st.DrawFn) -> Dialect:
     )
 
 
-@settings(BOUNDED, max_examples=120)
+@settings(BOUNDED, max_examples=60)
 @given(
     dialect=dialects(),
     first=st.dates(date(2015, 1, 1), date(2026, 6, 1)),
@@ -103,7 +103,7 @@ def test_known_readings_come_back_exactly_from_any_dialect(dialect: Dialect, fir
         assert_same(read_answered(path, dialect), energy, dialect.minutes)
 
 
-@settings(BOUNDED, max_examples=40)
+@settings(BOUNDED, max_examples=20)
 @given(
     tz=st.sampled_from(ZONES),
     minutes=st.sampled_from([15, 30, 60]),
