@@ -13,6 +13,9 @@ from portal.pv.assessment import Cause, Verdict
 
 register = template.Library()
 
+NBSP = "\u00a0"
+"""Keeps a figure and its unit on one line."""
+
 SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
 
 VERDICT_WORDS = {
@@ -50,7 +53,7 @@ def percent(fraction: float | None) -> str:
         return "unknown"
     hundredths = fraction * 100
     text = f"{hundredths:.1f}" if abs(hundredths) < 1.95 else f"{hundredths:.0f}"
-    return f"{'0' if float(text) == 0 else text.replace('-', '−')} %"
+    return f"{'0' if float(text) == 0 else text.replace('-', '−')}{NBSP}%"
 
 
 @register.filter
@@ -77,7 +80,7 @@ def _with_sign(text: str, negative: bool, currency: str) -> str:
 
 @register.filter
 def kwh(energy_kwh: float | None) -> str:
-    return "" if energy_kwh is None else f"{energy_kwh:,.0f} kWh"
+    return "" if energy_kwh is None else f"{energy_kwh:,.0f}{NBSP}kWh"
 
 
 @register.simple_tag
@@ -115,7 +118,7 @@ def interval_words(low: float | None, high: float | None) -> str:
     """A 90 % interval of a loss or gain in brackets."""
     if low is None or high is None:
         return ""
-    return f"({percent(low).removesuffix(' %')} to {percent(high)})"
+    return f"({percent(low).removesuffix(f'{NBSP}%')} to {percent(high)})"
 
 
 @register.filter
