@@ -28,18 +28,17 @@ Ints = npt.NDArray[np.int64]
 
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 LEAST_DAYS = 45
-ALONE = (0.4, 0.0005, 0.02)
+ALONE = (0.4, 0.0005, 0.015, 0.012)
 """How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, and the
 standard deviation of errors that last for weeks."""
-TOGETHER = (0.2, 0.005, 0.008)
+TOGETHER = (0.2, 0.005, 0.008, 0.007)
 """The same with the town's air taken out."""
 LEAST_CLEAR_DAYS = 20
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash."""
 SURE = 0.85
-SURE_ALONE = 0.8
-"""Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone: tuned on
-planted sites so that hardly any clean one is told so. A site alone has the wider interval."""
+"""Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling": tuned on planted sites so that
+hardly any clean one is told so."""
 
 
 class Verdict(StrEnum):
@@ -416,7 +415,7 @@ def _extend(one: _Going, dimming: Floats, spread: Floats, in_town: bool) -> Asse
     )
     fitted = base
     if len(one.rows):
-        rho, change, lasting = TOGETHER if in_town else ALONE
+        rho, change, lasting, _ = TOGETHER if in_town else ALONE
         none = np.zeros(0, dtype=np.int64)
         steps = cut_steps(one.log_index - dimming, spread, one.wash, none, one.design, rho, lasting)
         more = advance(base.resume, steps, one.design, change)
@@ -601,10 +600,10 @@ def _fit_site(
     design, mean, sd = _design_of(days, prepared.steps, int(days[-1]))
     if air is None:
         log_index, scatter = prepared.index.log_index, np.array(prepared.index.scatter)
-        rho, change, lasting = ALONE
+        rho, change, lasting, present_sd = ALONE
     else:
         log_index, scatter = prepared.index.log_index - air.log_dimming, air.scatter
-        rho, change, lasting = TOGETHER
+        rho, change, lasting, present_sd = TOGETHER
     steps = cut_steps(log_index, scatter, prepared.wash, prepared.visit_days, design, rho, lasting)
     return fit(
         steps,
@@ -615,6 +614,7 @@ def _fit_site(
         prepared.visit_days,
         rounds=rounds,
         rate_change=change,
+        present_sd=present_sd,
         start=start,
         falls=falls,
     )
@@ -764,7 +764,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
     band = result.present_loss_ci or Band(0.0, 0.0)
     chance = result.chance_loss_exceeds(TOLD_LOSS)
     said = f"The estimate of the loss is {loss:.1%} (between {band.low:.1%} and {band.high:.1%})."
-    if chance >= (SURE if result.neighbours else SURE_ALONE) and loss >= TOLD_LOSS:
+    if chance >= SURE and loss >= TOLD_LOSS:
         since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
         return replace(
             result,

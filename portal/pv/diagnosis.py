@@ -129,12 +129,17 @@ def find_shade(daily: Daily) -> Shade | None:
     """
     bands = daily["low_sun"]
     age = np.arange(len(bands))[::-1]
-    recent = bands[age < 75]
     found: Shade | None = None
     for side in (0, 1):
         height = 0.0
         for band in range(LOWEST_SHADE, bands.shape[2]):
-            now = _better(recent[:, side, band])
+            # In part of the year the low sun stands behind the modules and hides nothing: a tree that showed in the
+            # last ten months still stands.
+            for earlier in (75, 150, 225):
+                then = _better(bands[(age >= earlier) & (age < earlier + 75), side, band])
+                if then is not None and then < np.log(SHADED):
+                    height = float(SUN_BANDS[band + 1])
+            now = _better(bands[age < 75, side, band])
             if now is None or now > np.log(0.85):
                 continue
             before = [

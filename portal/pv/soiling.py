@@ -37,8 +37,6 @@ GAIN_ORDER = np.argsort(GAIN, axis=None)
 GAIN_SORTED = GAIN.ravel()[GAIN_ORDER]
 GAIN_FLOOR = 0.003
 """No gain is known more closely than this: the chain's grid is no finer."""
-LEVEL_FLOOR = 0.005
-"""Nor the present loss: sites told wrong and droppings leave that much."""
 RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
 """Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
 (Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
@@ -389,6 +387,7 @@ def fit(
     visit_days: Ints,
     rounds: int = 4,
     rate_change: float = RATE_CHANGE,
+    present_sd: float = 0.005,
     start: Floats | None = None,
     falls: bool = True,
 ) -> Fit:
@@ -408,6 +407,9 @@ def fit(
         Rounds of expectation-maximisation.
     rate_change : float
         Chance a day that the soiling rate moves to a neighbouring one.
+    present_sd : float
+        Standard deviation that the present loss has from what the chain does not know: sites told wrong, and in a site
+        alone the haze of these weeks.
     start : ndarray (p,), optional
         Coefficients to start from; the prior's by default.
     falls : bool
@@ -448,7 +450,7 @@ def fit(
     now_state = np.matmul(last, _growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
     # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
     cover = np.linalg.inv(normal[1])
-    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1] + LEVEL_FLOOR**2))
+    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1] + present_sd**2))
     present = _blur(now_state / now_state.sum(), now_sd)
     cumulative = np.cumsum(mixed, axis=1)
     low = GRID[(cumulative < 0.05).sum(axis=1).clip(0, size - 1)]
