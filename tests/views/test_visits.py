@@ -313,7 +313,12 @@ def test_the_sheet_says_what_the_readings_say(people: Cast) -> None:
         loss_high=0.03,
     )
     page = people.client("technician").get(reverse("visit_sheet", args=[people.visit.pk])).content.decode()
-    for words in ("3 May 2026", "Don&#x27;t promise that washing mends it", "1.2\u00a0%", "live whenever there is light"):
+    for words in (
+        "3 May 2026",
+        "Don&#x27;t promise that washing mends it",
+        "1.2\u00a0%",
+        "live whenever there is light",
+    ):
         assert words.replace("&#x27;", "'") in page.replace("&#x27;", "'"), words
 
 
