@@ -58,6 +58,7 @@ _ENERGY_WORD = re.compile(r"energ|yield|ertrag|opbrengst|\be[ _.-]?ac\b|arbeit",
 _UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:p)?(?:$|[^A-Za-z0-9/])")
 _NUMBERING = re.compile(r"[\d_#.\-\s]+|\b[a-d]\b")
 _SIDES = re.compile(r"\b(?:north|south|east|west|nord|süd|ost|left|right|upper|lower)\b")
+_UNIT_CELL = re.compile(r"[\[(]?[^\W\d]{0,4}[°%/€$²]?[^\W\d]{0,4}[\])]?|\[[^\]]*\]|\([^)]*\)")
 _TOTAL = re.compile(r"total|\bsum\b|summe|gesamt|\ball\b|plant|overall|\bac\b", re.I)
 _METER = re.compile(
     r"meter|serial|device|inverter|logger|\bnmi\b|mpan|mprn|\bsn\b|\bsite\b|plant|channel|register|stream|series|source|\bid\b|zähler"
@@ -203,6 +204,7 @@ def guess_mapping(
     columns = {at: read_column([row[at] if at < len(row) else "" for row in picked], style) for at in numeric}
     for column in columns.values():
         column[np.isinf(column)] = np.nan
+    units = _units_in_cells(units, spread, names, numeric)
     mapping = _choose(mapping, names, units, preamble, columns, step, questions, notices, table.name)
     meter_candidate = names[meter_at] if meter_at is not None else ""
     return Guessed(mapping, questions, notices, names, sample, label_known, meter_candidate)
@@ -322,9 +324,7 @@ def _header(rows: list[list[str]], first: int, width: int) -> tuple[int | None, 
         filled = [cell for cell in cells if cell]
         if not filled:
             continue
-        is_units = all(re.fullmatch(r"[\[(]?[^\W\d]{0,4}[°%/€$²]?[^\W\d]{0,4}[\])]?", cell) for cell in filled) and any(
-            _UNIT.search(cell) for cell in filled
-        )
+        is_units = all(map(_UNIT_CELL.fullmatch, filled)) and any(_UNIT.search(cell) for cell in filled)
         if is_units and not units and at > 0 and any(cell.strip() for cell in rows[at - 1]) and len(rows[at - 1]) > 1:
             units = cells
             continue
@@ -334,6 +334,16 @@ def _header(rows: list[list[str]], first: int, width: int) -> tuple[int | None, 
             return at, units
         return None, units
     return None, units
+
+
+def _units_in_cells(units: list[str], rows: list[list[str]], names: list[str], numeric: list[int]) -> list[str]:
+    """Complete the row of units by those written behind the figures themselves."""
+    found = units + [""] * (len(names) - len(units))
+    for at in numeric:
+        if not found[at] and unit_in(names[at]) is None:
+            cells = (row[at] for row in rows if at < len(row))
+            found[at] = next((cell.strip(" \t.,0123456789-") for cell in cells if unit_in(cell)), "")
+    return found
 
 
 def _clock(names: list[str], time_at: list[int], tz: str) -> tuple[Clock, bool]:

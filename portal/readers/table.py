@@ -477,7 +477,7 @@ def _is_no_reading(row: list[str], time_at: list[int], reason: str) -> bool:
     if _has_no_stamp(reason):
         if not stamp:
             return any(cell[0].isalpha() for cell in cells if cell)
-        return stamp[0].isalpha() and not any(char.isdigit() for char in stamp[:12])
+        return stamp.lstrip("[(")[:1].isalpha() and not any(char.isdigit() for char in stamp[:12])
     return False
 
 

@@ -1,0 +1,169 @@
+"""General shapes of exports, each written out by hand around known readings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from portal.readers import Mapping, UndecidedError
+from tests.readers.dialects import assert_same, guess_file, local_index, read_file, save, truth
+
+TZ = "Europe/Berlin"
+ENERGY = truth(date(2024, 10, 20), 12, TZ, 15)
+LOCAL = [at.to_pydatetime() for at in local_index(ENERGY, TZ)]
+
+
+def comma(value: float, places: int = 3) -> str:
+    return f"{value:.{places}f}".replace(".", ",")
+
+
+SHAPES: dict[str, tuple[str, Callable[[datetime, int], str]]] = {
+    "a title, a blank line, a header and a row of formats and units": (
+        "Anlage;Haus am See\n\nDatum und Uhrzeit;Gesamtanlage;Verbrauch\n[dd.MM.yyyy HH:mm];[Wh];[Wh]\n",
+        lambda at, wh: f"{at:%d.%m.%Y %H:%M};{wh};{123}",
+    ),
+    "consumption and import beside the production": (
+        "Time,Consumption (Wh),Production (Wh),Import (Wh),Export (Wh),Self-consumption (Wh)\n",
+        lambda at, wh: f"{at:%m/%d/%Y %H:%M},500,{wh},{max(0, 500 - wh)},{max(0, wh - 500)},{min(wh, 500)}",
+    ),
+    "the date as a script prints it": (
+        "date;generation kWh\n",
+        lambda at, wh: f"{at:%a %b %d %Y %H:%M:%S} GMT{at:%z} (Central European Time);{comma(wh / 1000)}",
+    ),
+    "a trailing delimiter on each line": (
+        "Zeit;Ertrag [kWh]\n",
+        lambda at, wh: f"{at:%d.%m.%Y %H:%M};{comma(wh / 1000)};",
+    ),
+    "units behind each figure": (
+        "Zeit;Erzeugung\n",
+        lambda at, wh: f"{at:%d.%m.%Y %H:%M};{comma(wh / 1000)} kWh",
+    ),
+    "the interval as a range": (
+        "Intervall;Ertrag (Wh)\n",
+        lambda at, wh: f"{at:%d.%m.%Y %H:%M} - {at + timedelta(minutes=15):%H:%M};{wh}",
+    ),
+    "start and end in columns of their own": (
+        "From,To,Yield (Wh)\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M},{at + timedelta(minutes=15):%Y-%m-%d %H:%M},{wh}",
+    ),
+    "month names of another language": (
+        "Datum;Ertrag Wh\n",
+        lambda at, wh: f"{at.day}. {'Oktober' if at.month == 10 else 'November'} {at:%Y %H:%M};{wh}",
+    ),
+    "times with dots": (
+        "Aika;PV Wh\n",
+        lambda at, wh: f"{at.day}.{at.month}.{at.year} {at.hour}.{at:%M};{wh}",
+    ),
+    "apostrophes as quotes": (
+        "'Time','PV energy [kWh]'\n",
+        lambda at, wh: f"'{at:%d/%m/%Y %H:%M}','{comma(wh / 1000)}'",
+    ),
+    "blanks as delimiters": (
+        "date time pv_energy_wh\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M:%S}   {wh}",
+    ),
+    "milliseconds since 1970": (
+        "ts,pv_wh\n",
+        lambda at, wh: f"{int(at.timestamp()) * 1000},{wh}",
+    ),
+    "the meter's number on each line": (
+        "Meter number,Reading date,Energy produced (kWh),Status\n",
+        lambda at, wh: f"00123456,{at:%d/%m/%Y %H:%M},{wh / 1000:.3f},A",
+    ),
+    "power, energy and a counter side by side": (
+        "Time;PV power [W];PV energy [Wh];Energy today [kWh];Temperature [°C]\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh * 4};{wh};{at.hour};21",
+    ),
+    "a forecast and an irradiance beside it": (
+        "Time;Forecast energy (Wh);PV energy (Wh);Irradiance (W/m²)\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh * 2};{wh};{wh // 2}",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_a_shape_is_read_without_a_question(tmp_path: Path, name: str) -> None:
+    head, line = SHAPES[name]
+    text = head + "".join(line(at, int(wh)) + "\n" for at, wh in zip(LOCAL, ENERGY, strict=True))
+    result = read_file(save(tmp_path, text.encode()), TZ)
+    assert_same(result, ENERGY, 15)
+    assert result.rejected_count == 0
+
+
+def by_hand(tz: str, energy: pd.Series[int], per_day: int) -> dict[date, list[int]]:
+    days: dict[date, list[int]] = {}
+    for at, value in zip(local_index(energy, tz), energy, strict=True):
+        days.setdefault(at.date(), []).append(int(value))
+    assert {len(values) * 24 // per_day for values in days.values()} == {24, 25}
+    return days
+
+
+@pytest.mark.parametrize(("prefix", "minutes"), [("H", 60), ("", 15), ("Interval ", 30)])
+def test_counted_columns_of_a_day_of_25_hours(tmp_path: Path, prefix: str, minutes: int) -> None:
+    energy = truth(date(2024, 10, 20), 12, TZ, minutes)
+    per_day = 1440 // minutes
+    width = per_day * 25 // 24
+    lines = [";".join(["Datum", "Einheit", *(f"{prefix}{k}" for k in range(1, width + 1))])]
+    for day, values in by_hand(TZ, energy, per_day).items():
+        cells = [str(value) for value in values] + [""] * (width - len(values))
+        lines.append(";".join([f"{day:%d.%m.%Y}", "Wh", *cells]))
+    assert_same(read_file(save(tmp_path, "\n".join(lines).encode()), TZ), energy, minutes)
+
+
+def test_two_meters_in_a_wide_table(tmp_path: Path) -> None:
+    one, two = truth(date(2024, 5, 2), 8, TZ, 60, 1), truth(date(2024, 5, 2), 8, TZ, 60, 2)
+    lines = [",".join(["Meter", "Date", "Unit", *(f"{hour:02d}:00" for hour in range(24))])]
+    for name, energy in (("A-1", one), ("A-2", two)):
+        for day in range(8):
+            cells = [str(value) for value in energy.iloc[day * 24 : day * 24 + 24]]
+            lines.append(",".join([name, f"{date(2024, 5, 2 + day):%d/%m/%Y}", "Wh", *cells]))
+    path = save(tmp_path, "\n".join(lines).encode())
+    with pytest.raises(UndecidedError) as asked:
+        read_file(path, TZ)
+    assert "meter" in [question.code for question in asked.value.questions]
+    mapping = asked.value.mapping
+    for question in asked.value.questions:
+        if question.code == "date_order":
+            mapping = mapping.answered("date_order", "dmy")
+    assert_same(read_file(path, TZ, mapping.answered("meter", "A-2")), two, 60)
+    assert_same(read_file(path, TZ, mapping.answered("meter", "*")), one + two, 60)
+
+
+def test_a_mapping_outlives_another_preamble_and_another_order_of_columns(tmp_path: Path) -> None:
+    first = save(
+        tmp_path, ("Time;PV energy (Wh);Status\n" + _lines(lambda at, wh: f"{at:%d.%m.%Y %H:%M};{wh};OK")).encode()
+    )
+    mapping = guess_file(first, TZ).mapping
+    kept = Mapping.from_json(mapping.to_json())
+    assert kept == mapping
+    text = "Printed later\n\n\nStatus;PV energy (Wh);Time\n" + _lines(lambda at, wh: f"OK;{wh};{at:%d.%m.%Y %H:%M}")
+    assert_same(read_file(save(tmp_path, text.encode(), "later.csv"), TZ, kept), ENERGY, 15)
+
+
+def _lines(line: Callable[[datetime, int], str]) -> str:
+    return "".join(line(at, int(wh)) + "\n" for at, wh in zip(LOCAL, ENERGY, strict=True))
+
+
+def test_a_day_alone_is_read_by_the_remembered_mapping_though_its_dates_are_ambiguous(tmp_path: Path) -> None:
+    path = save(tmp_path, ("Time;PV energy (Wh)\n" + _lines(lambda at, wh: f"{at:%d/%m/%Y %H:%M};{wh}")).encode())
+    mapping = guess_file(path, TZ).mapping
+    day = truth(date(2024, 11, 5), 1, TZ, 15)
+    text = "Time;PV energy (Wh)\n" + "".join(
+        f"{at:%d/%m/%Y %H:%M};{wh}\n" for at, wh in zip(local_index(day, TZ), day, strict=True)
+    )
+    assert_same(read_file(save(tmp_path, text.encode(), "night.csv"), TZ, mapping), day, 15)
+
+
+def test_the_preview_shows_the_first_days(tmp_path: Path) -> None:
+    path = save(tmp_path, ("Time;PV energy (Wh)\n" + _lines(lambda at, wh: f"{at:%d/%m/%Y %H:%M};{wh}")).encode())
+    seen = guess_file(path, TZ)
+    assert seen.preview is not None
+    assert len(seen.preview.energy_wh) == 7 * 96
+    assert np.array_equal(seen.preview.energy_wh.to_numpy(), ENERGY.to_numpy()[: 7 * 96])
+    assert seen.columns == ("Time", "PV energy (Wh)")
+    assert seen.sample[1][1] == "0"
