@@ -184,7 +184,9 @@ def read_import(*, import_id: int, now: datetime) -> Import:
 def _begin(import_id: int, *, now: datetime) -> Import:
     """Count the attempt, so that a file that kills its worker is not tried for ever."""
     with transaction.atomic():
-        import_ = Import.objects.select_for_update(of=("self",)).select_related("meter__site").get(pk=import_id)
+        import_ = (
+            Import.objects.select_for_update(of=("self",), no_key=True).select_related("meter__site").get(pk=import_id)
+        )
         if import_.state != ImportState.PENDING:
             return import_
         if import_.attempts >= MAX_ATTEMPTS:
@@ -291,14 +293,14 @@ def _against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Quest
 def _locked(import_: Import) -> Import | None:
     """Lock the meter and the import; None when another worker has finished it or begun it anew, or the zone changed."""
     meter = _lock(import_.meter_id)
-    current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
+    current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
     same = (current.state, current.attempts, current.mapping) == (import_.state, import_.attempts, import_.mapping)
     return import_ if same and meter.cut_in == import_.meter.cut_in else None
 
 
 def _lock(meter_id: int) -> Meter:
     """Lock a meter: whoever changes its days or its imports' counts holds this."""
-    return Meter.objects.select_for_update(of=("self",)).select_related("site").get(pk=meter_id)
+    return Meter.objects.select_for_update(of=("self",), no_key=True).select_related("site").get(pk=meter_id)
 
 
 def _finish(import_: Import, state: ImportState, *, now: datetime) -> Import:
@@ -620,7 +622,7 @@ def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None =
 def answer_import(*, import_: Import, mapping: readers.Mapping, now: datetime) -> Import:
     """Take somebody's word for how a file is to be read, and read it so."""
     with transaction.atomic():
-        current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
+        current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
         if current.state not in (ImportState.QUESTION, ImportState.FAILED):
             raise ImportRefused("This file no longer waits for an answer. Look at its ledger.")
         current.state = ImportState.PENDING
@@ -668,7 +670,7 @@ def _as_dict(mapping: readers.Mapping | None) -> dict[str, Any] | None:
 def undo_import(*, import_: Import, user: User | None, now: datetime) -> Import:
     """Ask for an import to be undone: its days return to what they would be without it."""
     with transaction.atomic():
-        current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
+        current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
         if current.state != ImportState.DONE:
             raise ImportRefused("Only a file that was read can be undone.")
         current.state = ImportState.UNDOING
@@ -689,7 +691,11 @@ def roll_back(*, import_id: int, now: datetime) -> Import:
         with transaction.atomic():
             import_ = Import.objects.select_related("meter__site").get(pk=import_id)
             _lock(import_.meter_id)
-            import_ = Import.objects.select_for_update(of=("self",)).select_related("meter__site").get(pk=import_id)
+            import_ = (
+                Import.objects.select_for_update(of=("self",), no_key=True)
+                .select_related("meter__site")
+                .get(pk=import_id)
+            )
             if import_.state != ImportState.UNDOING:
                 return import_
             later = _later_imports(import_)
@@ -712,7 +718,7 @@ def roll_back(*, import_id: int, now: datetime) -> Import:
 
 def _leave_standing(import_: Import, later: Import, problem: Exception) -> Import:
     with transaction.atomic():
-        current = Import.objects.select_for_update(of=("self",)).get(pk=import_.pk)
+        current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
         if current.state == ImportState.UNDOING:
             current.state = ImportState.DONE
             current.warnings.append(

@@ -32,7 +32,7 @@ from portal.actions.imports import (
     work_on_import,
 )
 from portal.actions.sites import save_site
-from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Night, NightState
+from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Night, NightState, unpack
 from portal.models.meter import DayBlock
 from tests import factories
 from tests.actions.exports import Rows, csv_text, day_rows, days_rows, send, take_in
@@ -260,6 +260,41 @@ def test_an_import_is_undone_once() -> None:
     assert roll_back(import_id=import_.pk, now=NOW).state == ImportState.UNDONE
 
 
+Model = dict[date, tuple[int, dict[datetime, float]]]
+
+
+def lay_over(known: Model, rows: Rows, minutes: int) -> Counts:
+    """Do what an import does, by dicts of instants: the days a file holds over the days that are known."""
+    new = same = replaced = aside = 0
+    by_day: dict[date, dict[datetime, float]] = {}
+    local = {moment.astimezone(UTC): moment.date() for moment, _ in rows}
+    for moment, energy in in_wh(rows).items():
+        by_day.setdefault(local[moment], {})[moment] = energy
+    for day, found in by_day.items():
+        held_minutes, held = known.get(day, (minutes, {}))
+        if held and held_minutes != minutes:
+            # whoever covers more of the day wins it whole; of two that cover the same, the finer
+            if (len(found) * minutes, -minutes) > (len(held) * held_minutes, -held_minutes):
+                replaced += len(found)
+                known[day] = (minutes, dict(found))
+            else:
+                aside += len(found)
+            continue
+        new += sum(moment not in held for moment in found)
+        same += sum(held.get(moment) == energy for moment, energy in found.items())
+        replaced += sum(moment in held and held[moment] != energy for moment, energy in found.items())
+        known[day] = (minutes, held | found)
+    return Counts(new=new, unchanged=same, replaced=replaced, set_aside=aside)
+
+
+def held_days(meter: Meter) -> dict[date, tuple[int, list[float]]]:
+    """Every stored day: interval and its readings in order."""
+    return {
+        row.day: (row.interval_minutes, [float(value) for value in unpack(row.packed) if value == value])
+        for row in DayReadings.objects.filter(meter=meter)
+    }
+
+
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 @given(
     files=st.lists(
@@ -267,6 +302,7 @@ def test_an_import_is_undone_once() -> None:
             st.integers(0, 3),  # first day
             st.integers(1, 3),  # days
             st.sampled_from([1.0, 0.9, 0.8]),
+            st.sampled_from([60, 60, 30]),  # minutes
             st.sets(st.integers(6, 60), max_size=8),  # readings left blank
         ),
         min_size=1,
@@ -275,33 +311,29 @@ def test_an_import_is_undone_once() -> None:
     undo=st.lists(st.integers(0, 4), max_size=5, unique=True),
 )
 def test_whatever_is_undone_the_rest_is_as_if_it_had_never_been(
-    files: list[tuple[int, int, float, set[int]]], undo: list[int]
+    files: list[tuple[int, int, float, int, set[int]]], undo: list[int]
 ) -> None:
-    meter, fresh = factories.meter(), factories.meter()
-    sent: list[tuple[Import, Rows]] = []
-    for first, count, scale, blank in files:
-        rows = days_rows(FIRST + timedelta(days=first), count, scale=scale)
+    meter = factories.meter()
+    sent: list[tuple[Import, Rows, int]] = []
+    for first, count, scale, minutes, blank in files:
+        rows = days_rows(FIRST + timedelta(days=first), count, scale=scale, minutes=minutes)
         rows = [(moment, None if number in blank else energy) for number, (moment, energy) in enumerate(rows)]
-        sent.append((take_in(meter, csv_text(rows)), rows))
+        sent.append((take_in(meter, csv_text(rows)), rows, minutes))
     for number in undo:
         if number < len(sent):
             undone(sent[number][0])
-    standing = [rows for number, (_, rows) in enumerate(sent) if number not in undo]
-    known: dict[datetime, float] = {}
-    expected: list[Counts] = []
-    for rows in standing:
-        found = in_wh(rows)
-        new = sum(moment not in known for moment in found)
-        same = sum(known.get(moment) == energy for moment, energy in found.items())
-        expected.append(Counts(new=new, unchanged=same, replaced=len(found) - new - same))
-        known |= found
-    assert stored(meter) == known
+    known: Model = {}
+    expected = [lay_over(known, rows, minutes) for number, (_, rows, minutes) in enumerate(sent) if number not in undo]
     ledgers = Import.objects.filter(meter=meter, state=ImportState.DONE).order_by("turn")
     assert [counts(import_) for import_ in ledgers] == expected
+    assert held_days(meter) == {
+        day: (minutes, [held[moment] for moment in sorted(held)]) for day, (minutes, held) in known.items()
+    }
     # and the days before are such that everything can still be undone
     for import_ in ledgers:
         undone(import_)
-    assert stored(meter) == stored(fresh) == {}
+    assert held_days(meter) == {}
+    assert not DayBefore.objects.filter(changed_by__meter=meter).exists()
 
 
 # ---- attempts ----
