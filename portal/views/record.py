@@ -16,6 +16,7 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
@@ -31,10 +32,12 @@ from portal.models import (
     Phase,
     Referral,
     Site,
+    SiteAssessment,
     Step,
     User,
     Visit,
     VisitPhoto,
+    VisitState,
 )
 from portal.models.record import standing
 
@@ -97,6 +100,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
     entries = list(visit.entries.select_related("by"))
     photos = list(visit.photos.select_related("by"))
     stands = standing(entries)
+    known = _known(visit)
     of_item: dict[str, list[VisitPhoto]] = {}
     for photo in photos:
         if photo.item:
@@ -109,7 +113,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "site": visit.site,
             "user_id": user.pk,
             "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),
-            "asks": [(ask, stands.get((EntryKind.ANSWER, ask)), uuid4()) for ask in Ask],
+            "asks": [(ask, known[ask], stands.get((EntryKind.ANSWER, ask)), uuid4()) for ask in Ask],
             "steps": [(step, STEP_HINTS[step], stands.get((EntryKind.STEP, step)), uuid4()) for step in Step],
             "looks": [
                 (
@@ -140,6 +144,22 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "ids": [uuid4() for _ in range(3)],
         },
     )
+
+
+def _known(visit: Visit) -> dict[Ask, str]:
+    """What is known already of each question on the doorstep."""
+    site = visit.site
+    installed = [date_format(site.installed_on, "F Y")] if site.installed_on else []
+    installed += [site.installer] if site.installer else []
+    washed = site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at").first()
+    newest = SiteAssessment.objects.filter(site=site).newest().first()
+    return {
+        Ask.INSTALLED: ", ".join(installed),
+        Ask.CLEANED: date_format(washed.cleaned_on, "F Y") + ", by us" if washed and washed.cleaned_on else "",
+        Ask.NOTICED: "the readings show a loss since " + date_format(newest.soiling_since, "F Y")
+        if newest and newest.soiling_since
+        else "",
+    }
 
 
 @require_POST

@@ -174,7 +174,7 @@ class VisitForm(forms.Form):
     """When, who, for how much. Times are the roof's own."""
 
     day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}))
-    at = forms.TimeField(label="time", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+    at = forms.TimeField(label="Time", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
     minutes = forms.IntegerField(min_value=15, max_value=720, initial=60)
     technicians = forms.ModelMultipleChoiceField(
         User.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
@@ -188,7 +188,7 @@ class VisitForm(forms.Form):
         crew = cast("forms.ModelMultipleChoiceField[User]", self.fields["technicians"])
         crew.queryset = User.objects.filter(memberships__business=site.customer.business_id, is_active=True).distinct()
         self.fields["at"].help_text = f"Local time of the roof ({site.tz})."
-        self.fields["price"].label = f"price [{site.customer.business.currency}]"
+        self.fields["price"].label = f"Price [{site.customer.business.currency}]"
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
