@@ -180,6 +180,11 @@ def read_year(
     -----
     A season's figure is the record's within 45 days of it, drawn towards the whole record's: with one year of readings
     every season has been seen once, and once is little. Rain is counted over days on which there was dirt to take off.
+
+    Rains that take little each are not seen one by one. But dirt does not vanish: over a year or more, what gathered
+    (the rate times the days) less what is on the roof now, less what paid washes took, went with rain. A chance p a day
+    that leaves the share k takes p (1 − k) times the mean loss a day, which gives p. Where rains come evenly spaced the
+    loss they meet is twice the mean, so only a count under half of that p is raised to it.
     """
     ratio = soiling_ratio.dropna()
     dates = [pd.Timestamp(day).date() for day in ratio.index]
@@ -206,7 +211,19 @@ def read_year(
         rained[number] += dirt > DIRTY
     overall = (rained.sum() + PRIOR_RAIN_PER_DAY * PRIOR_RAIN_DAYS) / (dirty.sum() + PRIOR_RAIN_DAYS)
     chance = (near @ rained + 60 * overall) / (near @ dirty + 60)
+    unseen = _rain_by_balance(loss, sum(gain for _, gain in rains), rate_per_day, float(np.mean(kept)))
+    chance *= max(1.0, unseen / 2 / overall)
     return SoilingYear(np.maximum(rates, 0.0), np.clip(chance, 0.0, 0.5), np.quantile(kept, np.linspace(0.1, 0.9, 5)))
+
+
+def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day: float, kept: float) -> float:
+    """Chance of rain a day that makes the dirt of the record add up."""
+    if len(loss) < YEAR_DAYS or kept >= 1.0:
+        return 0.0
+    change = np.diff(loss)
+    paid = max(0.0, float(-change[change < 0].sum()) - gained)
+    went = rate_per_day * len(change) - float(loss[-1] - loss[0]) - paid
+    return max(0.0, went) / len(change) / (max(float(loss.mean()), 0.002) * (1.0 - kept))
 
 
 def _near(of_year: npt.NDArray[np.int64], middles: Floats) -> Floats:

@@ -189,6 +189,37 @@ def test_a_record_without_rain_or_season_leans_on_the_prior() -> None:
     assert year.rain_per_day == pytest.approx(np.full(STEPS, 1 / 90))
 
 
+def test_rains_too_small_to_see_are_found_from_the_dirt_that_is_gone() -> None:
+    """Two years in which every third day's rain leaves half: no fall worth naming, and yet nothing piles up."""
+    days = pd.Index([TODAY - timedelta(days=number) for number in range(730, 0, -1)], dtype=object)
+    loss, losses = 0.0, []
+    for number in range(730):
+        loss += 0.001
+        if number % 3 == 0:
+            loss *= 0.5
+        losses.append(loss)
+    smooth = pd.Series(losses, index=days).rolling(30, min_periods=1).mean()  # what a fitted line shows of it
+    year = read_year(1 - smooth, [], rate_per_day=0.001)
+    ahead = forecast(
+        as_of=TODAY,
+        loss_quantiles=[0.003] * 10,
+        rate_ci=(0.001, 0.001),
+        year=year,
+        clean_energy_wh=steady_energy(24.0),
+        price_per_kwh=0.25,
+        price=100.0,
+    )
+    # without the balance half a year of 0.1 % a day stands at 18 %, thinned by one rain in three months
+    assert ahead.pays_on is None
+    assert ahead.ahead["loss"].iloc[-1] < 0.03
+
+
+def test_dirt_that_still_lies_there_was_not_rained_off() -> None:
+    days = pd.Index([TODAY - timedelta(days=number) for number in range(500, 0, -1)], dtype=object)
+    dry = read_year(pd.Series(1 - 0.0005 * np.arange(500.0), index=days), [], rate_per_day=0.0005)
+    assert (dry.rain_per_day < 1 / 90).all()
+
+
 def test_seasons_of_value_are_laid_on_the_right_days() -> None:
     energy = steady_energy(10.0)
     energy[[day for day in energy.index if day.month in (6, 7)]] = 30_000.0
