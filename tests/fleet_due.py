@@ -83,6 +83,8 @@ def read_roof(folder: Path, truth_path: Path, price_per_kwh: float) -> Roof:
             left[number] = 1.0
     local = pd.DatetimeIndex(readings.energy_wh.index).tz_convert(readings.array.tz)
     by_day = readings.energy_wh.groupby(local.date).sum(min_count=1).reindex(days)
+    # Half a day of full sun is more than any roof makes: such days were written in another unit.
+    by_day = by_day.where(by_day < readings.array.dc_kw * 12_000)
     clean = by_day / (1.0 - loss)
     clean = clean.fillna(clean.rolling(31, center=True, min_periods=1).mean()).fillna(clean.mean())
     modules = math.ceil(readings.array.dc_kw / KW_A_MODULE)
