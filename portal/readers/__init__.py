@@ -1,6 +1,7 @@
 """Customers' files in, readings in house names out. Pure: a file on disk in, arrays out."""
 
 from portal.readers.clock import Clock
+from portal.readers.delimited import safe_cell
 from portal.readers.mapping import Choice, Guess, Mapping, Question
 from portal.readers.reading import (
     Channel,
@@ -32,4 +33,5 @@ __all__ = [
     "UndecidedError",
     "guess",
     "read",
+    "safe_cell",
 ]

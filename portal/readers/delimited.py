@@ -61,10 +61,10 @@ def size_text(size: float) -> str:
 def look_over(open_bytes: OpenBytes, name: str) -> str:
     """Read the whole file once as bytes and return its encoding.
 
-    Refuses what is too large, has lines no table has, or is no text; 300 MB take about a second.
+    Refuses what has lines no table has, or is no text; 300 MB take about a second.
     """
     utf8 = codecs.getincrementaldecoder("utf-8")()
-    is_utf8, size, since_newline, lines = True, 0, 0, 0
+    is_utf8, size, since_newline = True, 0, 0
     with open_bytes() as stream:
         head = stream.read(_BLOCK)
         encoding = _by_mark(head)
@@ -83,11 +83,9 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
                 since_newline += first
                 if since_newline <= MAX_LINE_BYTES:
                     since_newline = len(block) - max(block.rfind(b"\n"), block.rfind(b"\r"))
-                lines += 1
             if since_newline > MAX_LINE_BYTES:
                 raise ReadError(
-                    f"{name} has a line of more than {size_text(MAX_LINE_BYTES)}"
-                    f"{' near its start' if size < 3 * _BLOCK else ''}. "
+                    f"{name} has a line of more than {size_text(MAX_LINE_BYTES)}. "
                     "That is no table of readings: export it again with one reading, or one day, a line."
                 )
             block = stream.read(_BLOCK)

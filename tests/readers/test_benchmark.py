@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import subprocess
 import sys
 import time
@@ -9,11 +10,14 @@ from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
 from portal.readers import Mapping
-from tests.readers.dialects import Dialect, read_file, save, truth, variant, write
+from tests.readers.dialects import Dialect, guess_file, local_index, read_file, save, truth, variant, write
+from tests.readers.test_espi import feed, reading_type, usage_point
+from tests.readers.test_nem12 import nem12, wrap
 
 pytestmark = pytest.mark.benchmark
 
@@ -49,6 +53,49 @@ def peak_mb(path: Path, tz: str, mapping: Mapping | None) -> tuple[int, int]:
     )
     before, after = done.stdout.split()
     return int(before), int(after)
+
+
+def _nem12() -> bytes:
+    return wrap(nem12(truth(date(2024, 1, 1), 365, "Etc/GMT-10", 5)))
+
+
+def _espi() -> bytes:
+    return feed(usage_point(1, "Roof", truth(date(2024, 1, 1), 365, "America/Los_Angeles", 15), reading_type()))
+
+
+def _xlsx() -> bytes:
+    energy = truth(date(2024, 1, 1), 365, "Europe/Berlin", 15)
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet("A")
+    sheet.append(["Time", "PV energy [Wh]"])
+    for at, value in zip(local_index(energy, "Europe/Berlin"), energy, strict=True):
+        sheet.append([at.to_pydatetime().replace(tzinfo=None), int(value)])
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "make", "tz"),
+    [
+        ("nem12.csv", _nem12, "Australia/Brisbane"),
+        ("espi.xml", _espi, "America/Los_Angeles"),
+        ("year.xlsx", _xlsx, "Europe/Berlin"),
+    ],
+)
+def test_readings_per_second_of_the_other_formats(
+    tmp_path: Path, name: str, make: Callable[[], bytes], tz: str
+) -> None:
+    path = save(tmp_path, make(), name)
+    mapping = guess_file(path, tz).mapping.answered("export", "all")
+    count = read_file(path, tz, mapping).rows_read
+    taken = best_of(3, lambda: read_file(path, tz, mapping))
+    before, peak = peak_mb(path, tz, mapping)
+    print(
+        f"\n{name}, {path.stat().st_size / 1e6:.1f} MB, {count:,} readings: {taken:.3f} s, {count / taken:,.0f} "
+        "a second, "
+        f"peak memory {peak} MB ({before} MB after the imports)"
+    )
 
 
 @pytest.mark.parametrize(

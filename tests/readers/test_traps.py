@@ -314,6 +314,18 @@ def test_two_meters_line_by_line_are_told_apart_too(tmp_path: Path) -> None:
     assert_same(read_file(path, TZ, asked.value.mapping.answered("meter", "100235")), two, 15)
 
 
+def test_two_meters_line_by_line_are_added_up_across_the_doubled_hour(tmp_path: Path) -> None:
+    one, two = truth(date(2024, 10, 20), 12, TZ, 15, 1), truth(date(2024, 10, 20), 12, TZ, 15, 2)
+    one += 10  # the doubled hour is dark; figures of its own make a mix-up show
+    lines = ["Timestamp,Meter,PV energy [Wh]"]
+    for at, local in zip(one.index, local_index(one, TZ), strict=True):
+        lines += [f"{local:%Y-%m-%d %H:%M},A,{one[at]}", f"{local:%Y-%m-%d %H:%M},B,{two[at]}"]
+    path = save(tmp_path, "\n".join(lines).encode())
+    with pytest.raises(UndecidedError) as asked:
+        read_file(path, TZ)
+    assert_same(read_file(path, TZ, asked.value.mapping.answered("meter", "*")), one + two, 15)
+
+
 def test_columns_of_inverters_are_added_up_and_a_total_beside_them_is_taken_alone(tmp_path: Path) -> None:
     one, two = truth(MAY, 20, TZ, 15, 1), truth(MAY, 20, TZ, 15, 2)
 
