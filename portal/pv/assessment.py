@@ -29,16 +29,17 @@ Ints = npt.NDArray[np.int64]
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 LEAST_DAYS = 45
 ALONE = (0.4, 0.0005, 0.015, 0.012)
-"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, and the
-standard deviation of errors that last for weeks."""
+"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, the standard
+deviation of errors that last for weeks, and that which the present loss has besides."""
 TOGETHER = (0.2, 0.005, 0.008, 0.007)
 """The same with the town's air taken out."""
 LEAST_CLEAR_DAYS = 20
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash."""
 SURE = 0.85
-"""Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling": tuned on planted sites so that
-hardly any clean one is told so."""
+SURE_ALONE = 0.8
+"""Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone: tuned on
+planted sites so that hardly any clean one is told so."""
 
 
 class Verdict(StrEnum):
@@ -764,7 +765,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
     band = result.present_loss_ci or Band(0.0, 0.0)
     chance = result.chance_loss_exceeds(TOLD_LOSS)
     said = f"The estimate of the loss is {loss:.1%} (between {band.low:.1%} and {band.high:.1%})."
-    if chance >= SURE and loss >= TOLD_LOSS:
+    if chance >= (SURE if result.neighbours else SURE_ALONE) and loss >= TOLD_LOSS:
         since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
         return replace(
             result,
