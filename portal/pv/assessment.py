@@ -29,8 +29,8 @@ Ints = npt.NDArray[np.int64]
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 LEAST_DAYS = 45
 ALONE = (0.4, 0.0005, 0.015, 0.012)
-"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, the standard
-deviation of errors that last for weeks, and that which the present loss has besides."""
+"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, the
+standard deviation of errors that last for weeks, and that which the present loss has besides."""
 TOGETHER = (0.2, 0.005, 0.008, 0.007)
 """The same with the town's air taken out."""
 LEAST_CLEAR_DAYS = 20
