@@ -482,7 +482,7 @@ def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes:
 
     Under a clear sky the ratio of production to the clear-sky expectation moves slowly; clouds make it jump or pull
     it far down. The idea is that of Reno and Hansen 2016 (doi:10.1016/j.renene.2015.12.031), for averaged data as in
-    Jordan and Hansen 2023 (doi:10.1016/j.renene.2023.03.032); here the window and the step allowed follow the
+    Jordan and Hansen 2023 (doi:10.1016/j.renene.2023.04.035); here the window and the step allowed follow the
     interval.
 
     Parameters

@@ -28,6 +28,6 @@ def test_what_an_assessment_costs() -> None:
     day = (time.process_time() - began) / len(roofs)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"\n5 years of 15 minutes: alone {alone:.2f} s, in a town of 6 {town:.2f} s a site, a new day {1000 * day:.0f} ms"
+        f"\n5 years at 15 min: alone {alone:.2f} s, in a town of 6 {town:.2f} s a site, a new day {1000 * day:.0f} ms"
     )
     print(f"kept {len(before[0].memory) / 1024:.0f} kB a site; peak of the process {peak:.0f} MB")
