@@ -34,7 +34,7 @@ app.conf.update(
 
 # Polls find the rows whose message was lost. One that no worker took within its period is not done twice later.
 MINUTE, HOUR = timedelta(minutes=1), timedelta(hours=1)  # days begin at other hours in other towns
-app.conf.beat_schedule = {
+BEAT_TABLE = {
     name: {"task": name, "schedule": every, "options": {"expires": every.total_seconds()}}
     for name, every in {
         "collect_inbox": MINUTE,
@@ -46,3 +46,4 @@ app.conf.beat_schedule = {
         "send_reminders": MINUTE,
     }.items()
 }
+app.conf.beat_schedule = BEAT_TABLE

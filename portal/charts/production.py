@@ -26,8 +26,8 @@ def production_chart(daily: pd.DataFrame, *, key: str = "production") -> Chart |
         f"Week by week from {_spelled(mondays[0])} to {_spelled(mondays[-1])}. "
         f"Over the last {min(len(weeks), 52)} weeks with readings the system made {year['energy_kwh']:,.1f} kWh a day; "
         f"clean panels under a sky without a cloud would make {year['expected_kwh']:,.1f} kWh (computed). "
-        "Clouds take most of the difference. The line is computed from the facts of the site; very clear or cold weeks can "
-        "pass it."
+        "Clouds take most of the difference. The line is computed from the facts of the site; very clear or "
+        "cold weeks can pass it."
     )
     drawing = Drawing(mondays[0], mondays[-1], 0.0, high, lambda value: f"{value:,.0f}")
     drawing.bars(mondays, made, "day", days_wide=7)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import portal
 from workers import tasks
-from workers.app import app
+from workers.app import BEAT_TABLE, app
 
 FOLDERS = [Path(folder) for folder in portal.__path__]
 
@@ -32,12 +32,12 @@ def test_every_job_the_portal_asks_for_is_known_to_the_worker() -> None:
 
 
 def test_every_line_of_the_beat_table_is_known_to_the_worker() -> None:
-    assert {line["task"] for line in app.conf.beat_schedule.values()} <= set(app.tasks)
+    assert {line["task"] for line in BEAT_TABLE.values()} <= set(app.tasks)
 
 
 def test_every_job_is_asked_for_by_the_portal_or_by_beat() -> None:
     ours = {name for name, task in app.tasks.items() if task.run.__module__ == tasks.__name__}
-    assert ours == names_asked_for() | {line["task"] for line in app.conf.beat_schedule.values()}
+    assert ours == names_asked_for() | {line["task"] for line in BEAT_TABLE.values()}
 
 
 def test_every_task_is_short() -> None:
