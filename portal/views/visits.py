@@ -48,12 +48,20 @@ from portal.pv.shaded_hours import hours_that_look_shaded
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
-    """One local day's visits, in the order to drive them."""
+class Round:
+    """One crew's visits of a day, in the order to drive or to be there."""
 
-    day: date
+    crew: str
     visits: list[Visit]
     km: float
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One local day's visits."""
+
+    day: date
+    rounds: list[Round]
 
 
 def _with_site(visits: VisitQuerySet) -> VisitQuerySet:
@@ -64,11 +72,18 @@ def _days(visits: Iterable[Visit], *, by_route: bool) -> list[Day]:
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
-    listed = []
-    for day, of_day in days.items():
-        ordered, km = in_route_order(of_day) if by_route else (of_day, 0.0)
-        listed.append(Day(day, ordered, km))
-    return listed
+    if not by_route:
+        return [Day(day, [Round("", of_day, 0.0)]) for day, of_day in days.items()]
+    return [Day(day, _rounds(of_day)) for day, of_day in days.items()]
+
+
+def _rounds(of_day: Iterable[Visit]) -> list[Round]:
+    """Each crew's own round: two vans do not share a route."""
+    crews: dict[str, list[Visit]] = {}
+    for visit in of_day:
+        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or "Nobody sent yet"
+        crews.setdefault(crew, []).append(visit)
+    return [Round(crew, *in_route_order(own)) for crew, own in sorted(crews.items())]
 
 
 @login_required
@@ -89,8 +104,6 @@ def visits(request: HttpRequest) -> HttpResponse:
         for visit in worked.standing().filter(starts_at__gte=yesterday)
         if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
     ]
-    # One crew's round makes sense as a route; the whole office's day does not.
-    crews = {person.pk for visit in listed for person in visit.technicians.all()}
     by_route = request.GET.get("order") == "route"
     managed = Business.objects.managed_by(user).exists()
     return render(
@@ -100,7 +113,6 @@ def visits(request: HttpRequest) -> HttpResponse:
             "days": _days(listed, by_route=by_route),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,
-            "one_crew": len(crews) <= 1 or technician.isdigit(),
             "technician": technician,
             "technicians": User.objects.filter(
                 memberships__business__in=[m.business_id for m in memberships], visits__isnull=False

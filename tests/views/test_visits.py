@@ -322,6 +322,37 @@ def test_the_sheet_says_what_the_readings_say(people: Cast) -> None:
         assert words.replace("&#x27;", "'") in page.replace("&#x27;", "'"), words
 
 
+def test_each_crew_gets_its_own_round_from_the_yard(people: Cast) -> None:
+    firm, technician = people.visit.site.customer.business, people.people["technician"]
+    assert technician is not None
+    firm.latitude, firm.longitude = 39.70, -105.00
+    firm.save()
+    other = factories.member(firm, Role.TECHNICIAN, name="Another Van")
+    start = (timezone.now() + timedelta(days=2)).replace(hour=17)
+    roofs = {"near": 39.71, "middle": 39.75, "far": 39.80}
+    for hour, name in enumerate(("far", "near", "middle")):
+        site = factories.site(customer=people.visit.site.customer, name=name, latitude=roofs[name], longitude=-105.0)
+        factories.visit(site=site, technicians=(technician,), starts_at=start + timedelta(hours=hour))
+    factories.visit(
+        site=factories.site(customer=people.visit.site.customer, name="theirs"), technicians=(other,), starts_at=start
+    )
+    day = next(
+        day
+        for day in people.client("office").get(reverse("visits"), {"order": "route"}).context["days"]
+        if len(day.rounds) == 2
+    )
+    rounds = {one.crew: [visit.site.name for visit in one.visits] for one in day.rounds}
+    assert rounds["Another Van"] == ["theirs"]
+    assert rounds[str(technician)] in (["near", "middle", "far"], ["far", "middle", "near"])
+    by_time = people.client("office").get(reverse("visits")).context["days"]
+    assert [visit.site.name for one in by_time if one.day == day.day for visit in one.rounds[0].visits] == [
+        "far",
+        "theirs",
+        "near",
+        "middle",
+    ]
+
+
 def test_the_list_asks_the_database_no_more_for_more_visits(
     people: Cast, django_assert_max_num_queries: Callable[..., Any]
 ) -> None:
