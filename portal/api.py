@@ -14,7 +14,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
-from ninja import File, NinjaAPI, Query, Schema, Status
+from ninja import Field, File, NinjaAPI, Query, Schema, Status
 from ninja.errors import HttpError, ValidationError
 from ninja.files import UploadedFile
 from ninja.security import HttpBearer
@@ -175,10 +175,14 @@ def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> 
     return Status(202, import_)
 
 
+LARGEST = 2**31 - 1
+"""No database counts rows beyond this here; a larger number is a mistake to be told, not an error of ours."""
+
+
 class ImportsAsked(Schema):
-    meter_id: int | None = None
+    meter_id: int | None = Field(None, ge=0, le=LARGEST)
     limit: int = 100
-    offset: int = 0
+    offset: int = Field(0, le=LARGEST)
 
 
 @api.get(

@@ -248,3 +248,10 @@ def test_the_office_sees_tokens_of_its_sites_and_a_homeowner_only_the_own_ones(m
     firms, _ = make_token(name="firm", created_by=owner, now=NOW, site=meter.site)
     assert set(Token.objects.visible_to(owner)) == {theirs, firms}
     assert set(Token.objects.visible_to(person)) == {theirs}
+
+
+@pytest.mark.parametrize("query", ["offset", "meter_id"])
+def test_a_number_beyond_all_counting_is_told_not_tripped_over(secret: str, query: str) -> None:
+    status, said = Script(secret).get(f"/api/imports?{query}=99999999999999999999999")
+    assert status == 422
+    assert query in said["detail"]

@@ -238,8 +238,8 @@ ROUTES: dict[str, Route] = {
 }
 
 ELSEWHERE = ("admin:", "account_", "anymail:", "api:")
-"""The libraries' own pages: the admin and sign-up are tried below, the mail services' reports want a shared secret
-(tests of mail), the API wants a token (tests of the API)."""
+"""The libraries' own pages: the admin, sign-up and mail services' reports are tried below, the API wants
+a token (tests of the API)."""
 
 
 def names(patterns: list[URLPattern | URLResolver], prefix: str = "") -> Iterator[str]:
@@ -289,3 +289,9 @@ def test_nobody_signs_up_unasked() -> None:
     answer = Client().get(reverse("account_signup"))
     assert answer.status_code == 200
     assert b"<form" not in answer.content.split(b"<main")[1]
+
+
+def test_without_a_shared_secret_nobody_reports_addresses_as_dead() -> None:
+    report = {"RecordType": "Bounce", "TypeCode": 1, "Type": "HardBounce", "Email": "a@roof.example", "ID": 1}
+    answer = Client().post("/mail/reports/postmark/tracking/", report, content_type="application/json")
+    assert answer.status_code == 404

@@ -130,6 +130,8 @@ def assess_nights(*, nights: Sequence[int], now: datetime) -> int:
 def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
     # the newest night of a site speaks for those before it, which a worker that was away left behind
     waiting = {night.site_id: night for night in Night.objects.waiting().filter(site__in=town).order_by("day")}
+    if not waiting:  # another worker did this town while we did the one before
+        return 0
     remembered = dict(SiteDaily.objects.filter(site__in=town).values_list("site_id", "memory"))
     inputs = {site.pk: site_readings(site) for site in town}
     company = [readings for readings in inputs.values() if not readings.energy_wh.empty]

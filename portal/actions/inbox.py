@@ -30,7 +30,7 @@ def collect_inbox(*, inbox: Path, now: datetime) -> int:
     if not inbox.is_dir():
         return taken
     for folder in sorted(inbox.iterdir()):
-        if not (folder.is_dir() and not folder.is_symlink() and folder.name.isdigit()):
+        if not (folder.is_dir() and not folder.is_symlink() and folder.name.isdecimal()):
             continue
         meter = Meter.objects.filter(pk=int(folder.name)).select_related("site").first()
         if meter is None:

@@ -24,7 +24,7 @@ def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
     planes = list(site.planes.all())
     panels = sum(plane.module_count for plane in planes)
     washing = business.price_per_module * panels
-    words = f"Washing {panels} panels at {business.price_per_module:.2f} each"
+    words = f"Washing {panels} panels at {business.price_per_module:.2f} {business.currency} each"
     if washing < business.price_minimum:
         washing, words = business.price_minimum, f"Washing {panels} panels, the least for a visit"
     lines = [QuoteLine(words, washing)]

@@ -3,7 +3,7 @@
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
-from django.http import HttpRequest
+from django.http import Http404, HttpRequest, HttpResponse
 
 
 class InvitedOnly(DefaultAccountAdapter):  # type: ignore[misc]  # allauth carries no types
@@ -14,3 +14,11 @@ class InvitedOnly(DefaultAccountAdapter):  # type: ignore[misc]  # allauth carri
 
     def populate_username(self, request: HttpRequest, user: Any) -> None:
         """Users have no user name: the e-mail address is the login."""
+
+
+def login_address(request: HttpRequest) -> HttpResponse:
+    """Nobody changes their login address here: it is not confirmed, and access is given by address.
+
+    Whoever took somebody else's address would be given what the firm means for its owner.
+    """
+    raise Http404

@@ -35,7 +35,7 @@ from portal.actions.uploads import too_large
 from portal.charts.first_days import first_days
 from portal.models import Business, Customer, Import, ImportState, Meter, Site, User
 from portal.models.meter import MeterQuerySet
-from portal.readers import Mapping, ReadError
+from portal.readers import Mapping, ReadError, safe_cell
 
 METERS_LISTED = 50
 
@@ -67,7 +67,7 @@ def imports(request: HttpRequest) -> HttpResponse:
 
 def _asked_site(request: HttpRequest, user: User) -> Site | None:
     asked = request.GET.get("site", "")
-    return get_object_or_404(Site.objects.fed_by(user), pk=asked) if asked.isdigit() else None
+    return get_object_or_404(Site.objects.fed_by(user), pk=asked) if asked.isdecimal() else None
 
 
 class FilesInput(forms.ClearableFileInput):
@@ -113,7 +113,7 @@ def import_upload(request: HttpRequest) -> HttpResponse:
     listed = meters
     if site:
         listed = listed.filter(site=site)
-    if (asked := request.GET.get("meter", "")).isdigit():
+    if (asked := request.GET.get("meter", "")).isdecimal():
         listed = listed.filter(pk=asked)
     if sought:
         listed = listed.filter(
@@ -221,12 +221,6 @@ def import_undo(request: HttpRequest, pk: int) -> HttpResponse:
     return redirect("import_ledger", pk)
 
 
-def safe_cell(text: object) -> str:
-    """Keep a spreadsheet from taking a cell of somebody's file for a formula (OWASP, CSV injection)."""
-    cell = str(text)
-    return f"'{cell}" if cell.startswith(("=", "+", "-", "@", "\t", "\r", "\n")) else cell
-
-
 @login_required
 @require_safe
 def import_rejected(request: HttpRequest, pk: int) -> HttpResponse:
@@ -237,7 +231,7 @@ def import_rejected(request: HttpRequest, pk: int) -> HttpResponse:
     writer = csv.writer(answer)
     writer.writerow(["file", "line", "reason", "text"])
     for line in import_.rejected:
-        writer.writerow(safe_cell(line[key]) for key in ("file", "line", "reason", "text"))
+        writer.writerow(safe_cell(str(line[key])) for key in ("file", "line", "reason", "text"))
     return answer
 
 
@@ -290,7 +284,7 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     words = [
         (
             "Format",
-            {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}[mapping.format],
+            FORMATS[mapping.format],
         )
     ]
     if mapping.format in ("text", "sheet"):

@@ -32,6 +32,7 @@ from portal.actions.leads import (
 from portal.charts.promise import promise_chart
 from portal.models import Business, Lead, LeadKind, LeadStage, Membership, SiteAssessment, User
 from portal.models.lead import LeadQuerySet
+from portal.readers import safe_cell
 
 PAGE = 50
 TRIP_KM = 8.0
@@ -124,12 +125,6 @@ COLUMNS = (
     *("loss", "loss_low", "loss_high", "chance", "value_per_month", "price", "currency", "payback_months"),
     *("distance_km", "last_contact", "next_action_on", "assigned_to", "why_now", "lost_reason"),
 )
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
-
-
-def safe_cell(text: str) -> str:
-    """A text a spreadsheet will not run: one that looks like a formula gets an apostrophe (OWASP, CSV injection)."""
-    return f"'{text}" if text.lstrip(" ").startswith(DANGEROUS) or text.startswith(DANGEROUS) else text
 
 
 @login_required

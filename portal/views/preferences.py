@@ -82,6 +82,6 @@ def mail_report(sender: Any, event: AnymailTrackingEvent, esp_name: str, **kwarg
         record_bounce(
             email=event.recipient,
             complained=event.event_type == "complained",
-            business_id=int(business) if str(business).isdigit() else None,
+            business_id=int(business) if str(business).isdecimal() else None,
             now=event.timestamp or timezone.now(),
         )

@@ -199,7 +199,7 @@ def visit_report_share(request: HttpRequest, pk: int) -> HttpResponse:
     asked = request.POST.get("revoke", "")
     try:
         if asked:
-            link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdigit() else 0)
+            link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdecimal() else 0)
             revoke_report_link(link=link, by=user, now=timezone.now())
             messages.success(request, "The link no longer works.")
         else:

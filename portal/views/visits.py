@@ -97,7 +97,7 @@ def visits(request: HttpRequest) -> HttpResponse:
     yesterday = now - timedelta(days=1)
     worked = _with_site(Visit.objects.worked_by(user))
     technician = request.GET.get("technician", "")
-    if technician.isdigit():
+    if technician.isdecimal():
         worked = worked.filter(technicians=int(technician))
     listed = [
         visit
@@ -226,11 +226,11 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     asked_lead, asked_site = request.GET.get("lead", ""), request.GET.get("site", "")
     if asked_lead:
         lead = get_object_or_404(
-            Lead.objects.visible_to(user).open(), pk=int(asked_lead) if asked_lead.isdigit() else 0
+            Lead.objects.visible_to(user).open(), pk=int(asked_lead) if asked_lead.isdecimal() else 0
         )
         site = managed.get(pk=lead.site_id)
     elif asked_site:
-        site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdigit() else 0)
+        site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdecimal() else 0)
     else:
         return render(request, "visits/book_where.html", {"sites": managed})
     nesting = request.GET.get("nesting") == "1"

@@ -87,3 +87,13 @@ def test_a_fault_of_ours_shows_no_trace_of_the_code() -> None:
     assert "Something broke on our side" in text_of(answer)
     assert "Traceback" not in text_of(answer)
     assert "a secret of the code" not in text_of(answer)
+
+
+def test_nobody_takes_an_address_before_its_owner_is_given_access(client: Client) -> None:
+    """Access is given by address: who could take one unconfirmed would be given what its owner is meant to get."""
+    user = factories.user()
+    client.force_login(user)
+    for button in ("action_add", "action_primary"):
+        assert client.post("/accounts/email/", {button: "", "email": "owner@roof.example"}).status_code == 404
+    user.refresh_from_db()
+    assert user.email != "owner@roof.example"
