@@ -168,6 +168,7 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
             price=roof.price,
             last_cleaned=washed[-1] if washed else roof.days[0],
             every_months=12,
+            currency="USD",
         )
         calendar += due.basis == Basis.CALENDAR
         if due.on is not None and (due.on - roof.days[today]).days <= step - BOOKING:

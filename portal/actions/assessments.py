@@ -250,6 +250,7 @@ def _when_due(site: Site, result: Assessment) -> Due:
         price=float(price_of_visit(site)),
         last_cleaned=last_cleaned(site),
         every_months=site.customer.business.calendar_months,
+        currency=site.customer.business.currency,
     )
 
 

@@ -469,6 +469,7 @@ def when_due(
     price: float,
     last_cleaned: date,
     every_months: int,
+    currency: str,
 ) -> Due:
     """Say when the next cleaning is due: from the readings where they can tell, else by the calendar.
 
@@ -492,6 +493,8 @@ def when_due(
         Last known cleaning, or the installation.
     every_months : int
         The business's calendar rule.
+    currency : str
+        What the money is called in the reason, such as USD.
 
     Returns
     -------
@@ -501,7 +504,7 @@ def when_due(
     silent = _cannot_say(loss_quantiles, rate_ci, soiling_ratio, clean_energy_wh)
     if silent or rate_ci is None:
         on = calendar_due(last_cleaned, every_months=every_months)
-        rule = "a year" if every_months == 12 else f"{every_months} months"
+        rule = "year" if every_months == 12 else f"{every_months} months"
         return Due(
             on,
             Basis.CALENDAR,
@@ -522,15 +525,15 @@ def when_due(
     if ahead.pays_on is None or ahead.saved < price:
         when = "today" if ahead.pays_on is None else f"about {_day(ahead.pays_on)}"
         reason = (
-            f"A wash {when} ({price:.0f}) would keep about {ahead.saved:.0f} in two years, beyond what rain does for "
-            "nothing: in money alone no wash is likely to pay within the coming year."
+            f"A wash {when} ({price:.0f} {currency}) would keep about {ahead.saved:.0f} {currency} in two years, "
+            "beyond what rain does for nothing: in money alone no wash is likely to pay within the coming year."
         )
         return Due(None, Basis.READINGS, False, reason, ahead)
     when = "today" if ahead.pays_on == as_of else f"about {_day(ahead.pays_on)}"
     often = "" if math.isinf(ahead.interval_days) else f" In the long run, about every {_months(ahead.interval_days)}."
     reason = (
-        f"From {when} a wash ({price:.0f}) is cheaper than waiting: it keeps about {ahead.saved:.0f} in the two years "
-        f"after it, beyond what rain does for nothing.{often}"
+        f"From {when} a wash ({price:.0f} {currency}) is cheaper than waiting: it keeps about {ahead.saved:.0f} "
+        f"{currency} in the two years after it, beyond what rain does for nothing.{often}"
     )
     return Due(ahead.pays_on, Basis.READINGS, True, reason, ahead)
 

@@ -353,13 +353,14 @@ def asked(**changes: object) -> dict[str, object]:
         "price": 100.0,
         "last_cleaned": date(2025, 10, 31),
         "every_months": 6,
+        "currency": "USD",
     } | changes
 
 
 def test_readings_that_can_say_speak() -> None:
     due = when_due(**asked())  # type: ignore[arg-type]
     assert (due.on, due.basis, due.pays) == (TODAY, Basis.READINGS, True)
-    assert "From today a wash (100) is cheaper than waiting" in due.reason
+    assert "From today a wash (100 USD) is cheaper than waiting" in due.reason
 
 
 def test_a_wash_that_does_not_pay_is_not_due_and_says_so() -> None:

@@ -7,9 +7,7 @@ import zipfile
 from datetime import date, datetime, time
 from pathlib import Path
 
-import odf.opendocument
-import odf.table
-import odf.text
+import odfdo
 import openpyxl
 import pandas as pd
 import pytest
@@ -91,31 +89,19 @@ def test_a_mapping_is_remembered_for_the_next_workbook(tmp_path: Path) -> None:
 
 
 def test_ods(tmp_path: Path) -> None:
-    document = odf.opendocument.OpenDocumentSpreadsheet()
-    table = odf.table.Table(name="A")
-    document.spreadsheet.addElement(table)
-
-    def add(cells: list[odf.table.TableCell]) -> None:
-        row = odf.table.TableRow()
-        for cell in cells:
-            row.addElement(cell)
-        table.addElement(row)
-
-    def text(content: str) -> odf.table.TableCell:
-        cell = odf.table.TableCell(valuetype="string")
-        cell.addElement(odf.text.P(text=content))
-        return cell
-
-    add([text("Time"), text("PV energy [kWh]")])
-    for at, value in zip(NAIVE, ENERGY, strict=True):
-        add(
-            [
-                odf.table.TableCell(valuetype="date", datevalue=at.isoformat()),
-                odf.table.TableCell(valuetype="float", value=str(value / 1000)),
-            ]
-        )
+    """Written by odfdo, a library for OpenDocument of its own."""
+    table = odfdo.Table("A")
+    cells: list[list[str | datetime | float]] = [["Time", "PV energy [kWh]"]]
+    cells += [[at, float(value) / 1000] for at, value in zip(NAIVE, ENERGY, strict=True)]
+    for values in cells:
+        row = odfdo.Row()
+        row.set_values(values)
+        table.append_row(row)
+    document = odfdo.Document("spreadsheet")
+    document.body.clear()
+    document.body.append(table)
     path = tmp_path / "a.ods"
-    document.save(str(path))
+    document.save(path)
     assert_same(read_file(path, TZ), ENERGY, 15)
 
 

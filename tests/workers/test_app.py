@@ -56,7 +56,7 @@ def test_a_job_whose_whole_worker_is_killed_is_done_by_the_next_worker(
     os.killpg(worker.process.pid, signal.SIGKILL)
     worker.process.wait()
     celery_worker_process(PROBE)
-    wait_for((tmp_path / "done").exists, 40)
+    wait_for((tmp_path / "done").exists, 90)
     assert len(started(tmp_path)) == 2
 
 
@@ -76,7 +76,7 @@ def test_jobs_queued_before_the_queue_is_killed_are_done_after_it_is_back(
     queue, again = start_queue(supervisor, tmp_path / "queue", port=port, password=password)
     assert again == broker
     celery_worker_process(PROBE, broker)
-    wait_for(lambda: all((folder / "done").exists() for folder in folders), 40)
+    wait_for(lambda: all((folder / "done").exists() for folder in folders), 90)
     supervisor.stop(queue)
 
 
@@ -90,7 +90,7 @@ def test_a_worker_finds_the_queue_again_by_itself(
     assert supervisor.mend(), "the supervisor starts it again on the same port"
     (tmp_path / "job").mkdir()
     wait_for(lambda: answered(broker, tmp_path / "job"), 20)
-    wait_for((tmp_path / "job" / "done").exists, 40)
+    wait_for((tmp_path / "job" / "done").exists, 90)
 
 
 def test_two_processes_writing_the_same_row_lose_nothing_on_sqlite(
