@@ -119,6 +119,8 @@ ACCOUNT_USER_MODEL_USERNAME_FIELD = None
 ACCOUNT_EMAIL_VERIFICATION = "none"  # people come by invitation to an address the business already writes to
 ACCOUNT_LOGOUT_ON_GET = False
 ACCOUNT_SESSION_REMEMBER = True
+# HTTPS ends at one proxy: failed log-ins are counted by the address it tells.
+ALLAUTH_TRUSTED_PROXY_COUNT = 1 if SECURE else 0
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 
 LANGUAGE_CODE = "en"  # of the pages; mails come in the recipient's language

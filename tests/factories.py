@@ -16,11 +16,14 @@ from portal.models import (
     Membership,
     Meter,
     Plane,
+    Proof,
+    ProofState,
     Role,
     Site,
     SiteAssessment,
     User,
     Visit,
+    VisitState,
     pack,
 )
 
@@ -145,3 +148,11 @@ def visit(*, technicians: tuple[User, ...] = (), **fields: Any) -> Visit:
     booked = Visit.objects.create(**{"starts_at": NOW + timedelta(days=1), "price": "150.00"} | fields)
     booked.technicians.set(technicians)
     return booked
+
+
+def washed(site: Site, finished_at: datetime, *, gain: float, low: float, high: float) -> Proof:
+    """A finished visit and what its report says it gained."""
+    done = visit(site=site, state=VisitState.DONE, starts_at=finished_at, finished_at=finished_at)
+    return Proof.objects.create(
+        visit=done, state=ProofState.FIRST, gain=gain, gain_low=low, gain_high=high, updated_at=finished_at
+    )

@@ -39,7 +39,7 @@ BEAT_TABLE = {
     for name, every in {
         "collect_inbox": MINUTE,
         "poll_imports": MINUTE,
-        "poll_nights": MINUTE,
+        "poll_nights": 10 * MINUTE,
         "start_night": HOUR,
         "update_proofs": 24 * HOUR,  # proofs follow each assessment; this finds what failed
         "plan_reminders": 10 * MINUTE,

@@ -189,15 +189,18 @@ def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:
     lead.save()
 
 
+@transaction.atomic
 def win_lead(*, lead: Lead, now: datetime) -> None:
     """The roof was washed: the lead has done its work. What was promised stays on it for comparison."""
+    lead = Lead.objects.select_for_update(of=("self",)).get(pk=lead.pk)
     if lead.closed_at is None:
         _close(lead, LeadStage.WON, now=now)
 
 
+@transaction.atomic
 def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """They said no. The reason is kept, and the roof is left in peace for half a year."""
-    _refuse_closed(lead)
+    lead = _held_open(lead)
     if not reason.strip():
         raise ValidationError("Say why it was lost: it helps the next call.")
     lead.lost_reason = reason.strip()
@@ -205,9 +208,10 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     note_lead(lead=lead, text=f"Turned down: {lead.lost_reason}", by=by, now=now)
 
 
+@transaction.atomic
 def move_lead(*, lead: Lead, stage: LeadStage, by: User, now: datetime) -> None:
     """Move an open lead between its open stages."""
-    _refuse_closed(lead)
+    lead = _held_open(lead)
     if stage in CLOSED_STAGES or stage == LeadStage.BOOKED:
         raise ValidationError("A lead is booked by booking its visit, and closed by washing, losing or clearing it.")
     lead.stage = stage
@@ -223,11 +227,12 @@ def note_lead(*, lead: Lead, text: str, by: User, now: datetime) -> LeadNote:
     return LeadNote.objects.create(lead=lead, text=text.strip(), written_by=by, written_at=now)
 
 
+@transaction.atomic
 def plan_lead(
     *, lead: Lead, assigned_to: User | None, next_action_on: date | None, snoozed_until: date | None, now: datetime
 ) -> None:
     """Who follows it up and when; a snoozed lead stays off the board until its day."""
-    _refuse_closed(lead)
+    lead = _held_open(lead)
     business = lead.site.customer.business
     today = now.astimezone(ZoneInfo(business.tz)).date()
     if assigned_to and not business.memberships.filter(user=assigned_to).exists():
@@ -240,9 +245,12 @@ def plan_lead(
     lead.save()
 
 
-def _refuse_closed(lead: Lead) -> None:
-    if lead.closed_at is not None:
+def _held_open(lead: Lead) -> Lead:
+    """The lead as it stands now, held: the nightly review may have closed it since the page was drawn."""
+    held = Lead.objects.select_for_update(of=("self",)).select_related("site__customer__business").get(pk=lead.pk)
+    if held.closed_at is not None:
         raise ValidationError("This lead is closed. A new one opens by itself if the readings call for it.")
+    return held
 
 
 def trips(leads: Sequence[Lead], *, within_km: float) -> list[list[Lead]]:

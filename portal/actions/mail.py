@@ -40,6 +40,7 @@ from portal.models import (
     Lead,
     MailStop,
     Preference,
+    Proof,
     Reminder,
     ReminderKind,
     ReminderState,
@@ -60,11 +61,11 @@ _CLEANING_FACTS = ("name", "site", "business", "phone", "due_date", "basis", "pa
 FACTS: dict[ReminderKind, tuple[str, ...]] = {
     ReminderKind.DUE_SOON: _CLEANING_FACTS,
     ReminderKind.DUE: _CLEANING_FACTS,
-    ReminderKind.BOOKED: ("name", "site", "business", "phone", "visit_day", "visit_time", "price"),
+    ReminderKind.BOOKED: ("name", "site", "business", "phone", "visit_day", "visit_time", "cost"),
     ReminderKind.RESULT: ("name", "site", "business", "phone", "visit_day", "gain", "link"),
-    ReminderKind.QUIET: ("name", "site", "business", "phone", "last_day", "days", "link"),
+    ReminderKind.QUIET: ("name", "site", "business", "phone", "last_day", "days", "send"),
     ReminderKind.OTHER_FAULT: ("name", "site", "business", "phone", "since", "cause", "link"),
-    ReminderKind.SEND_READINGS: ("name", "site", "business", "phone", "link"),
+    ReminderKind.SEND_READINGS: ("name", "site", "business", "phone", "send"),
     ReminderKind.LEAD_DIGEST: ("name", "business", "count", "leads", "link"),
     ReminderKind.LEAD_COLD: ("name", "business", "customer", "site", "days", "why", "link"),
     ReminderKind.TOMORROW: ("name", "business", "day", "visits", "link"),
@@ -94,6 +95,9 @@ _PHRASES: dict[str, dict[str, str]] = {
         "gained_nothing": "We could not measure a gain: the estimate is {mid} of their output (likely {low} to "
         "{high}), which may be nothing.",
         "visit": "{time}, {customer}, {address}",
+        "cost": "The price is {price}. ",
+        "upload": "upload it here: {link}",
+        "attach": "answer this mail with the file attached.",
         "lead": "{customer}, {site}: {why}",
         "referral": "not dirt",
         "footer": "{business}, {address}\nYou get this mail because {reason}.",
@@ -119,6 +123,9 @@ _PHRASES: dict[str, dict[str, str]] = {
         "gained_nothing": "No pudimos medir una ganancia: la estimación es del {mid} de su producción (probablemente "
         "del {low} al {high}), que puede ser nada.",
         "visit": "{time}, {customer}, {address}",
+        "cost": "El precio es de {price}. ",
+        "upload": "súbalo aquí: {link}",
+        "attach": "responda a este correo adjuntando el archivo.",
         "lead": "{customer}, {site}: {why}",
         "referral": "no es suciedad",
         "footer": "{business}, {address}\nRecibe este correo porque {reason}.",
@@ -211,6 +218,8 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
             "business": business.name,
             "phone": business.phone or business.email,
             "link": address("home"),
+            "send": words["upload"].format(link=address("import_upload")),
+            "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
             "pays": words["pays"].format(price=price, value=money(Decimal(25), business), payback=6),
@@ -307,6 +316,8 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
     }
     if site := reminder.site:
         known["site"] = site.name
+        logs_in = reminder.customer is not None and reminder.customer.user_id is not None
+        known["send"] = words["upload"].format(link=address("import_upload")) if logs_in else words["attach"]
     if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE):
         assert site is not None
         known |= _cleaning_facts(site, reminder.newest_assessment, words)
@@ -399,7 +410,9 @@ def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[st
     known = {
         "visit_day": date_format((visit.finished_at or visit.starts_at).astimezone(zone).date()),
         "visit_time": time_format(start),
-        "price": money(visit.price, visit.site.customer.business) if visit.price is not None else "",
+        "cost": words["cost"].format(price=money(visit.price, visit.site.customer.business))
+        if visit.price is not None
+        else "",
     }
     if gain := measured_gain(visit):
         mid, low, high = gain
@@ -409,15 +422,11 @@ def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[st
 
 
 def measured_gain(visit: Visit) -> tuple[float, float, float] | None:
-    """What the newest assessment says a finished visit gained, with its 90 % interval, as fractions."""
-    if visit.finished_at is None:
+    """What a finished visit gained, with its 90 % interval, as fractions: the word of its report, once it has one."""
+    proof = Proof.objects.filter(visit=visit).first()
+    if proof is None or proof.gain is None or proof.gain_low is None or proof.gain_high is None:
         return None
-    day = visit.finished_at.astimezone(ZoneInfo(visit.site.tz)).date().isoformat()
-    newest = SiteAssessment.objects.filter(site=visit.site).first()
-    for cleaning in newest.cleanings if newest else ():
-        if cleaning["date"] == day and cleaning["gain"] is not None:
-            return cleaning["gain"], cleaning["low"], cleaning["high"]
-    return None
+    return proof.gain, proof.gain_low, proof.gain_high
 
 
 def last_reading_day(site: Site) -> date | None:

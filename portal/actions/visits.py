@@ -41,15 +41,21 @@ def book_visit(
     minutes: int = 60,
     note: str = "",
 ) -> Visit:
-    """Book a cleaning. The site's open cleaning lead, if it has one, becomes booked."""
+    """Book a cleaning. The site's open cleaning lead, if it has one, becomes booked.
+
+    The same roof booked for the same moment again is the same visit: a button pressed twice books once.
+    """
     _refuse_naive(starts_at)
     if lead is not None and lead.site_id != site.pk:
         raise ValidationError("This lead belongs to another roof. Open the lead again and book from its page.")
     _refuse_strangers(site, technicians)
-    if lead is None:
-        lead = site.leads.open().filter(kind=LeadKind.CLEANING).first()
-    if lead is not None and lead.closed_at is not None:
-        lead = None  # a closed lead needs no visit any more; the visit stands by itself
+    Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
+    twin = Visit.objects.filter(site=site, starts_at=starts_at, state=VisitState.BOOKED).first()
+    if twin is not None:
+        return twin
+    # A closed lead needs no visit any more; the visit then stands by itself.
+    still_open = site.leads.open().select_for_update(of=("self",))
+    lead = still_open.filter(pk=lead.pk).first() if lead else still_open.filter(kind=LeadKind.CLEANING).first()
     visit = Visit.objects.create(site=site, lead=lead, starts_at=starts_at, minutes=minutes, price=price, note=note)
     visit.technicians.set(technicians)
     if lead is not None and lead.kind == LeadKind.CLEANING:

@@ -24,6 +24,7 @@ from portal.models import (
     Customer,
     DayReadings,
     Plane,
+    Proof,
     Site,
     SiteAssessment,
     SiteDaily,
@@ -128,21 +129,17 @@ def _gained(word: str, one: dict[str, Any]) -> str:
 
 
 def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit]) -> list[Gain]:
-    """Every known cleaning, newest first: the proof of the visit where there is one, else the assessment's word."""
+    """Every known cleaning, newest first, with the word of its visit's report: mail, page and report say the same."""
     zone = ZoneInfo(site.tz)
     visits = {
         visit.finished_at.astimezone(zone).date(): visit
         for visit in known_visits.filter(state=VisitState.DONE).select_related("proof")
         if visit.finished_at
     }
-    found = {date.fromisoformat(one["date"]): one for one in (assessment.cleanings if assessment else [])}
     gains = []
-    for day in sorted(visits.keys() | found.keys(), reverse=True):
-        visit, one = visits.get(day), found.get(day, {"gain": None, "low": None, "high": None})
-        proof = getattr(visit, "proof", None) if visit else None
-        gain, low, high = one["gain"], one["low"], one["high"]
-        if proof and proof.gain is not None:
-            gain, low, high = proof.gain, proof.gain_low, proof.gain_high
+    for day, visit in sorted(visits.items(), reverse=True):
+        proof: Proof | None = getattr(visit, "proof", None)
+        gain, low, high = (proof.gain, proof.gain_low, proof.gain_high) if proof else (None, None, None)
         gains.append(Gain(day, gain, low, high, _worth(site, assessment, gain, low, high), visit))
     return gains
 

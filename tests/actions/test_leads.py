@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import partial
 from typing import Any
 
 import pytest
@@ -175,9 +176,24 @@ def test_moving_a_lead_notes_who_and_when() -> None:
     lead = factories.lead()
     owner = factories.member(lead.site.customer.business)
     move_lead(lead=lead, stage=LeadStage.CONTACTED, by=owner, now=NOW)
+    lead.refresh_from_db()
     assert (lead.contacted_at, lead.notes.get().written_by) == (NOW, owner)
     with pytest.raises(ValidationError, match="booked by booking"):
         move_lead(lead=lead, stage=LeadStage.BOOKED, by=owner, now=NOW)
+
+
+def test_a_lead_the_night_closed_meanwhile_is_not_opened_again() -> None:
+    lead = factories.lead()
+    owner = factories.member(lead.site.customer.business)
+    Lead.objects.filter(pk=lead.pk).update(stage=LeadStage.CLEARED, closed_at=NOW)
+    for change in (
+        partial(move_lead, lead=lead, stage=LeadStage.CONTACTED, by=owner, now=NOW),
+        partial(lose_lead, lead=lead, reason="too dear", by=owner, now=NOW),
+        partial(plan_lead, lead=lead, assigned_to=owner, next_action_on=None, snoozed_until=None, now=NOW),
+    ):
+        with pytest.raises(ValidationError, match="closed"):
+            change()
+    assert Lead.objects.get().stage == LeadStage.CLEARED
 
 
 def test_a_lead_is_not_given_to_strangers_nor_snoozed_into_the_past() -> None:

@@ -25,6 +25,7 @@ from portal.models import (
     Language,
     MailStop,
     Preference,
+    Proof,
     Reminder,
     ReminderKind,
     ReminderState,
@@ -388,14 +389,11 @@ def test_a_booked_visit_comes_with_a_calendar_entry_and_a_moved_one_is_told_agai
 
 def test_the_result_is_told_once_the_gain_is_narrow_enough_even_if_it_is_nothing() -> None:
     site = factories.site()
-    factories.visit(site=site, state=VisitState.DONE, starts_at=NOW - 10 * DAY, finished_at=NOW - 10 * DAY)
-    day = (NOW - 10 * DAY).astimezone(DENVER).date().isoformat()
-    wide = {"date": day, "gain": 0.02, "low": -0.04, "high": 0.08}
-    assessment = factories.assessment(site=site, clean_due=None, cleanings=[wide])
+    proof = factories.washed(site, NOW - 10 * DAY, gain=0.02, low=-0.04, high=0.08)
+    assessment = factories.assessment(site=site, clean_due=None)
     plan_reminders(site=site, assessment=assessment, now=NOW)
     assert not Reminder.objects.exists()
-    assessment.cleanings = [wide | {"gain": 0.004, "low": -0.01, "high": 0.02}]
-    assessment.save()
+    Proof.objects.filter(pk=proof.pk).update(gain=0.004, gain_low=-0.01, gain_high=0.02)
     plan_reminders(site=site, assessment=assessment, now=NOW)
     send_due(now=NOW)
     assert "We could not measure a gain" in str(mail.outbox[0].body)

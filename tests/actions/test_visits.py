@@ -21,7 +21,7 @@ from portal.actions.visits import (
     reopen_visit,
     route_order,
 )
-from portal.models import LeadStage, Night, Role, VisitState
+from portal.models import LeadStage, Night, Role, Visit, VisitState
 from tests import factories
 from tests.factories import NOW
 
@@ -165,3 +165,11 @@ def test_route_order_finds_the_shortest_round_of_a_town() -> None:
 
 def test_a_day_without_visits_has_no_route() -> None:
     assert in_route_order([]) == ([], 0.0)
+
+
+def test_a_button_pressed_twice_books_once() -> None:
+    site = factories.site()
+    by = factories.member(site.customer.business)
+    first, second = (book_visit(site=site, starts_at=NOW, technicians=[], lead=None, by=by, now=NOW) for _ in range(2))
+    assert first == second
+    assert Visit.objects.count() == 1

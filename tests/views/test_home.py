@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -113,11 +113,13 @@ def test_cant_tell_yet_gives_the_reason(client: Client) -> None:
     assert "None" not in text
 
 
+APRIL = datetime(2026, 4, 20, 18, 0, tzinfo=UTC)
+
+
 def test_no_measurable_gain_reads_like_a_result(client: Client) -> None:
     user, site = homeowner()
-    factories.assessment(
-        site=site, cleanings=[{"date": "2026-04-20", "gain": 0.004, "low": -0.01, "high": 0.018}], verdict="clean"
-    )
+    factories.assessment(site=site, verdict="clean")
+    factories.washed(site, APRIL, gain=0.004, low=-0.01, high=0.018)
     text = page(client, user)
     assert "No measurable gain" in text
     assert "between −1.0 % and 1.8 %" in text
@@ -125,14 +127,9 @@ def test_no_measurable_gain_reads_like_a_result(client: Client) -> None:
 
 def test_the_last_cleaning_is_told_in_output_energy_and_money(client: Client) -> None:
     user, site = homeowner()
-    factories.assessment(
-        site=site,
-        energy_kwh_per_year=12_000.0,
-        cleanings=[
-            {"date": "2025-04-20", "gain": 0.02, "low": 0.01, "high": 0.03},
-            {"date": "2026-04-20", "gain": 0.06, "low": 0.04, "high": 0.08},
-        ],
-    )
+    factories.assessment(site=site, energy_kwh_per_year=12_000.0)
+    factories.washed(site, APRIL - timedelta(days=365), gain=0.02, low=0.01, high=0.03)
+    factories.washed(site, APRIL, gain=0.06, low=0.04, high=0.08)
     text = page(client, user)
     assert "<b>+6 %</b>" in text
     assert "20 April 2026" in text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from html import unescape
 from typing import Any
 
@@ -81,9 +81,8 @@ def test_a_homeowner_sees_but_does_not_change_the_facts(client: Client) -> None:
 
 def test_recoveries_and_cleanings_are_listed_with_their_range(client: Client) -> None:
     site = factories.site()
-    factories.assessment(
-        site=site, cleanings=[{"date": "2026-04-20", "gain": 0.05, "low": 0.03, "high": 0.07}], energy_kwh_per_year=6000
-    )
+    factories.assessment(site=site, energy_kwh_per_year=6000)
+    factories.washed(site, datetime(2026, 4, 20, 18, 0, tzinfo=UTC), gain=0.05, low=0.03, high=0.07)
     client.force_login(factories.member(site.customer.business))
     text = text_of(client.get(f"/sites/{site.pk}/"))
     assert "20 Apr 2026" in text
