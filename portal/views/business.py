@@ -75,9 +75,9 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         ]
         widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
         labels = {
-            "price_minimum": "Least price of a visit",
-            "price_per_module": "Price a panel",
-            "surcharge_per_storey": "Surcharge a storey above the first",
+            "price_minimum": "Smallest price of a visit",
+            "price_per_module": "Price of each panel",
+            "surcharge_per_storey": "Surcharge for each storey above the first",
             "surcharge_steep": "Surcharge for a roof steeper than 35°",
             "price_nesting_removal": "Removing a nest",
             "calendar_months": "Where the readings cannot say, clean every [months]",

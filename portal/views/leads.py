@@ -43,12 +43,12 @@ class BoardForm(forms.Form):
     """What the board shows."""
 
     show = forms.ChoiceField(
-        choices=[("open", "Open"), ("snoozed", "Snoozed"), ("closed", "Closed")], required=False, label="leads"
+        choices=[("open", "Open"), ("snoozed", "Snoozed"), ("closed", "Closed")], required=False, label="Show"
     )
     kind = forms.ChoiceField(choices=[("", "Any"), *LeadKind.choices], required=False)
     stage = forms.ChoiceField(choices=[("", "Any"), *LeadStage.choices], required=False)
     whose = forms.ChoiceField(choices=[("", "Anybody's"), ("mine", "Mine"), ("nobody", "Nobody's")], required=False)
-    near = forms.BooleanField(required=False, label=f"group neighbours within {TRIP_KM:.0f} km")
+    near = forms.BooleanField(required=False, label=f"Group neighbours within {TRIP_KM:.0f} km")
 
     def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:
         wish = self.cleaned_data if self.is_valid() else {}
