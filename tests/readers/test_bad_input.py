@@ -12,6 +12,7 @@ import zipfile
 from datetime import date
 from pathlib import Path
 
+import openpyxl
 import pytest
 
 from portal.readers import ReadError, UndecidedError
@@ -368,7 +369,6 @@ def test_nothing_is_left_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     scratch = tmp_path / "scratch"
     scratch.mkdir()
     monkeypatch.setattr(tempfile, "tempdir", str(scratch))
-    openpyxl = pytest.importorskip("openpyxl")
     book = openpyxl.Workbook()
     book.active.append(["no", "readings"])
     book.active.append(["in", "here"])
