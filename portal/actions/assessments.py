@@ -26,6 +26,7 @@ from portal.actions.reminders import plan_reminders
 from portal.models import (
     Business,
     DayReadings,
+    Meter,
     Night,
     NightState,
     RainGauge,
@@ -46,6 +47,10 @@ log = logging.getLogger(__name__)
 WASH_SEEN_WITHIN = timedelta(days=3)
 """A recovery this close to a known cleaning is that cleaning, not rain."""
 
+ONLY_SURPLUS = (
+    "The readings hold only what the house did not use itself. That is not production: it rises and falls with the "
+    "household, so nothing is judged from it. Send the readings of the inverter or the production meter."
+)
 STALLED_AFTER = timedelta(minutes=10)
 """A night still waiting after this has lost its message; the poll asks again."""
 
@@ -134,6 +139,9 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
         return 0
     remembered = dict(SiteDaily.objects.filter(site__in=town).values_list("site_id", "memory"))
     inputs = {site.pk: site_readings(site) for site in town}
+    surplus = set(Meter.objects.filter(site__in=town, mapping__export="surplus").values_list("site_id", flat=True))
+    for key in surplus & inputs.keys():
+        inputs[key] = replace(inputs[key], energy_wh=inputs[key].energy_wh.iloc[:0])
     company = [readings for readings in inputs.values() if not readings.energy_wh.empty]
     previous = [bytes(remembered.get(int(readings.key), b"")) for readings in company]
     as_of = max(night.day for night in waiting.values()) - timedelta(days=1)
@@ -159,6 +167,8 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
                 "the figures shown are those of the last good night.",
             )
             continue
+        if site.pk in surplus:
+            result = replace(result, reasons=(ONLY_SURPLUS,))
         with transaction.atomic():
             # Asked for again meanwhile: the night stays waiting, and what was computed from the readings of before
             # is not remembered.

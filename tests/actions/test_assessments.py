@@ -142,6 +142,17 @@ def test_remembered_or_not_a_new_day_gives_the_same_answer_to_a_tenth_of_its_dou
     assert abs(whole - quick) <= 0.1 * doubt
 
 
+def test_a_meter_that_counts_only_the_surplus_is_not_judged_and_says_so() -> None:
+    roof = factories.site()
+    meter = give_readings(roof, days=200)
+    meter.mapping = {"export": "surplus"}
+    meter.save()
+    assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+    kept = SiteAssessment.objects.get()
+    assert (kept.verdict, kept.present_loss) == ("not enough data", None)
+    assert "did not use itself" in kept.reasons[0]
+
+
 def test_neighbours_are_those_of_the_same_business_only() -> None:
     ours = factories.customer()
     here = [factories.site(customer=ours, name=name) for name in ("A", "B")]
