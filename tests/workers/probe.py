@@ -9,7 +9,13 @@ from django.db import transaction
 from workers.app import app
 
 # Half an hour in the portal; what is tested is that the job comes back, not how long a person would wait for it.
-app.conf.broker_transport_options = {"visibility_timeout": 3}
+# A worker killed in the middle of a sweep for abandoned jobs keeps the sweep's lock until it expires (5 minutes).
+app.conf.broker_transport_options = {
+    "visibility_timeout": 3,
+    "unacked_restore_interval": 1,
+    "unacked_restore_throttle": 1,
+    "unacked_mutex_expire": 5,
+}
 
 
 @app.task(name="probe.slow")
