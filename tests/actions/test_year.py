@@ -119,7 +119,8 @@ def _print_and_check() -> None:
     for site in Site.objects.all():
         leads = list(Lead.objects.filter(site=site).order_by("opened_at"))
         for earlier, later in pairwise(leads):
-            if earlier.closed_at:
+            # a referral after a wash is news; the same kind of lead again so soon is a flap
+            if earlier.closed_at and earlier.kind == later.kind:
                 flaps += later.opened_at - earlier.closed_at < timedelta(days=28)
     states = {state: Reminder.objects.filter(state=state).count() for state in ReminderState}
     opened = Lead.objects.count()
