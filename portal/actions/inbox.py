@@ -37,8 +37,11 @@ def collect_inbox(*, inbox: Path, now: datetime) -> int:
             log.warning("%s: there is no meter %s; its files are left where they are", inbox, folder.name)
             continue
         for path in sorted(folder.iterdir()):
-            if _is_whole(path, now):
-                taken += _take_or_put_away(path, meter, now)
+            try:
+                if _is_whole(path, now):
+                    taken += _take_or_put_away(path, meter, now)
+            except OSError:  # one file that cannot be opened or moved must not keep the others waiting
+                log.exception("%s cannot be taken in and is left where it is", path)
     return taken
 
 

@@ -24,7 +24,9 @@ class NotPossible(Exception):
 
 
 def save_customer(*, customer: Customer) -> Customer:
-    """Keep a customer's facts."""
+    """Keep a customer's facts. With another e-mail address the login goes: it was that of the address before."""
+    if customer.user is not None and customer.user.email != customer.email.lower():
+        customer.user = None
     customer.save()
     return customer
 

@@ -112,8 +112,11 @@ def customer_edit(request: HttpRequest, pk: int) -> HttpResponse:
 def _edit(request: HttpRequest, user: User, edited: Customer) -> HttpResponse:
     form = CustomerForm(user, request.POST or None, instance=edited)
     if request.method == "POST" and form.is_valid():
+        could_log_in = edited.user_id is not None
         saved = save_customer(customer=form.save(commit=False))
         messages.success(request, f"{saved.name} is kept.")
+        if could_log_in and saved.user_id is None:
+            messages.warning(request, "The address is another one, so the login is taken away. Invite them again.")
         return redirect("customer", saved.pk)
     return render(request, "customer/edit.html", {"form": form, "customer": edited if edited.pk else None})
 

@@ -122,3 +122,13 @@ def test_an_undone_file_is_taken_in_again_when_it_is_dropped_again(folder: Path)
 
 def test_without_a_folder_there_is_nothing_to_collect(tmp_path: Path) -> None:
     assert collect_inbox(inbox=tmp_path / "missing", now=NOW) == 0
+
+
+def test_a_file_that_cannot_be_put_away_does_not_keep_the_others_waiting(folder: Path) -> None:
+    stuck = drop(folder, "a.csv", csv_text(days_rows(FIRST, 1)))
+    assert collect(folder) == 1
+    work_off()
+    os.symlink(folder / "nowhere" / "else", folder / "done")  # a folder that cannot be made
+    drop(folder, "b.csv", csv_text(days_rows(FIRST + timedelta(days=1), 1)))
+    assert collect(folder) == 1
+    assert stuck.exists()
