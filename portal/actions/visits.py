@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
-from math import asin, cos, radians, sin, sqrt
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -24,8 +23,7 @@ from portal.models import (
     new_secret,
 )
 from portal.models.visit import VisitQuerySet
-
-EARTH_RADIUS_KM = 6371.0088  # IUGG mean radius R1
+from portal.pv.town import kilometres
 
 
 @transaction.atomic
@@ -159,13 +157,6 @@ def overlapping(visit: Visit) -> VisitQuerySet:
     return Visit.objects.filter(pk__in=same_time).select_related("site__customer")
 
 
-def great_circle_km(a: tuple[float, float], b: tuple[float, float]) -> float:
-    """Distance between two (latitude, longitude) [degrees] on the sphere, by the haversine formula."""
-    lat1, lon1, lat2, lon2 = map(radians, (*a, *b))
-    h = sin((lat2 - lat1) / 2) ** 2 + cos(lat1) * cos(lat2) * sin((lon2 - lon1) / 2) ** 2
-    return 2 * EARTH_RADIUS_KM * asin(sqrt(min(1.0, h)))
-
-
 def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float] | None) -> tuple[list[int], float]:
     """Order to drive to ``points`` and home again, and its length [km].
 
@@ -175,7 +166,7 @@ def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float
     if not points:
         return [], 0.0
     nodes = [start if start is not None else points[0], *points]
-    km = [[great_circle_km(a, b) for b in nodes] for a in nodes]
+    km = [[kilometres(*a, *b) for b in nodes] for a in nodes]
     left = set(range(1, len(nodes)))
     tour = [0]
     while left:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import cos, hypot, radians
-
 import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -12,9 +10,7 @@ from django.db.models import Q
 
 from portal.models.people import Business, User
 from portal.models.site import Site
-
-NEAR_KM = 40
-"""A gauge speaks for roofs within this distance, as neighbours do."""
+from portal.pv.town import TOWN_KM, kilometres
 
 
 class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
@@ -22,9 +18,9 @@ class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
         return self.filter(business__in=Business.objects.managed_by(user))
 
     def nearest(self, site: Site) -> RainGauge | None:
-        """The business's gauge nearest to the site, within ``NEAR_KM``."""
+        """The business's gauge nearest to the site, within ``TOWN_KM``."""
         near = [(gauge.km_from(site), gauge) for gauge in self.filter(business=site.customer.business)]
-        within = [(km, gauge.pk, gauge) for km, gauge in near if km <= NEAR_KM]
+        within = [(km, gauge.pk, gauge) for km, gauge in near if km <= TOWN_KM]
         return min(within)[2] if within else None
 
 
@@ -62,9 +58,8 @@ class RainGauge(models.Model):
         return self.name
 
     def km_from(self, site: Site) -> float:
-        """Distance on a locally flat Earth; good to a per cent over the tens of kilometres that matter here."""
-        east = (self.longitude - site.longitude + 180) % 360 - 180
-        return 111.2 * hypot(self.latitude - site.latitude, east * cos(radians(site.latitude)))
+        """Distance as the crow flies."""
+        return kilometres(self.latitude, self.longitude, site.latitude, site.longitude)
 
     def rain_mm(self) -> pd.Series[float]:
         """Daily rain [mm] by local date."""

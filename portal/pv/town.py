@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 TOWN_KM = 40.0
 """Sites within this distance of a town's first site share haze, snow and rain [km]."""
-EARTH_KM = 6371.0
+EARTH_KM = 6371.0088
+"""Mean radius of the Earth (IUGG, GRS 80) [km]."""
 
 
 def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
