@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from decimal import Decimal
 
-from django import template
+from django.template import Library
 from django.utils.safestring import SafeString
 
 from portal.models import Lead, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 
-register = template.Library()
+register = Library()
 
 NBSP = "\u00a0"
 """Keeps a figure and its unit on one line."""
