@@ -45,7 +45,7 @@ from portal.models import (
 from portal.models.assessment import pack_daily
 from tests import factories
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
 @pytest.fixture
@@ -86,6 +86,7 @@ def _ready(page: Page) -> None:
 
 
 def _waits_for_nothing(page: Page) -> None:
+    page.wait_for_selector("[data-ready=yes]")  # before that the page has not yet looked at what waits
     expect(page.locator("[data-waiting]")).to_be_hidden(timeout=30_000)
 
 
