@@ -44,3 +44,52 @@ def test_the_mean_loss_agrees_with_rate_and_recovery_of_the_reference_library() 
     assert ours.mean_loss is not None
     assert ours.mean_loss == pytest.approx(1 - ratio, abs=0.02)
     assert abs(ours.mean_loss - truth) <= abs(1 - ratio - truth) + 0.005
+
+
+@pytest.mark.reference
+@pytest.mark.benchmark
+@pytest.mark.filterwarnings("ignore")  # as above
+def test_what_the_reference_librarys_whole_workflow_costs_beside_ours() -> None:
+    """Prints a ratio in one run: rdtools' clear-sky workflow with its defaults, and the whole assessment."""
+    import pvlib
+    import rdtools
+
+    sky = weather(days=5 * 365, minutes=15)
+    roof = site(sky, dust(sky, 0.001), seed=1, with_rain=True)
+    began = time.process_time()
+    ours = assess(roof)
+    our_seconds = time.process_time() - began
+
+    began = time.process_time()
+    (plane,) = roof.array.planes
+    power = (roof.energy_wh * 60 / roof.interval_minutes).tz_convert(roof.array.tz)
+    place = pvlib.location.Location(roof.array.latitude, roof.array.longitude, tz=roof.array.tz)
+    middles = pd.DatetimeIndex(power.index).shift(freq=pd.Timedelta(minutes=roof.interval_minutes / 2))
+    sun = place.get_solarposition(middles).set_axis(power.index)
+    clear = place.get_clearsky(power.index, solar_position=sun)
+    poa = pvlib.irradiance.get_total_irradiance(
+        plane.tilt, plane.azimuth, sun["apparent_zenith"], sun["azimuth"], clear["dni"], clear["ghi"], clear["dhi"]
+    )["poa_global"].fillna(0)
+    mild = pd.Series(20.0, index=power.index)
+    work = rdtools.TrendAnalysis(
+        power,
+        poa_global=poa,
+        temperature_ambient=mild,
+        gamma_pdc=-0.0035,
+        power_dc_rated=roof.array.dc_kw * 1000,
+        interp_freq=f"{roof.interval_minutes}min",
+        windspeed=1,
+    )
+    work.set_clearsky(
+        pvlib_location=place,
+        pv_azimuth=plane.azimuth,
+        pv_tilt=plane.tilt,
+        poa_global_clearsky=poa,
+        temperature_ambient_clearsky=mild,
+    )
+    work.clearsky_analysis(analyses=["srr_soiling"])
+    their_seconds = time.process_time() - began
+    said = work.results["clearsky"]["srr_soiling"]["p50_sratio"]
+    times = their_seconds / our_seconds
+    print(f"\n5 years at 15 min: ours {our_seconds:.2f} s, reference {their_seconds:.1f} s, {times:.0f} ×")
+    print(f"soiling ratio: ours {1 - (ours.mean_loss or 0):.3f}, reference {said:.3f}")
