@@ -36,10 +36,10 @@ TOGETHER = (0.2, 0.005, 0.008, 0.007)
 LEAST_CLEAR_DAYS = 20
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash."""
-SURE = 0.85
+SURE = 0.90
 SURE_ALONE = 0.8
 """Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone: tuned on
-planted sites so that hardly any clean one is told so."""
+planted sites so that hardly any clean one is told so: a wrong "you are dirty" costs more than a missed one."""
 
 
 class Verdict(StrEnum):
