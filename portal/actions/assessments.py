@@ -19,7 +19,7 @@ from django.db import transaction
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
-from portal.actions.mail import last_cleaned
+from portal.actions.mail import last_cleaned, last_wash
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import update_proofs
 from portal.actions.reminders import plan_reminders
@@ -236,7 +236,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
         )
         update_proofs(now=now, site=site)
         review_lead(site=site, assessment=kept, now=now)
-        plan_reminders(site=site, assessment=kept, now=now)
+        plan_reminders(sites=[site], now=now)
     return kept
 
 
@@ -258,7 +258,7 @@ def _when_due(site: Site, result: Assessment) -> Due:
         clean_energy_wh=clean_energy_wh(result.daily, ahead),
         price_per_kwh=float(site.price_per_kwh),
         price=float(price_of_visit(site)),
-        last_cleaned=last_cleaned(site),
+        last_cleaned=last_cleaned(site, last_wash(site)),
         every_months=site.customer.business.calendar_months,
         currency=site.customer.business.currency,
     )

@@ -374,7 +374,7 @@ def _cleaning_facts(site: Site, newest: SiteAssessment | None, words: dict[str, 
             mid=percent(newest.present_loss or 0.0), low=percent(newest.loss_low), high=percent(newest.loss_high)
         )
     known = priced | {"loss": loss or words["loss_unknown"]}
-    due, by_readings = clean_due(site, newest)
+    due, by_readings = clean_due(site, newest, last_wash(site))
     known["due_date"] = date_format(due) if due else ""
     if not by_readings:
         known["basis"] = words["calendar"].format(months=business.calendar_months)
@@ -392,17 +392,22 @@ def _cleaning_facts(site: Site, newest: SiteAssessment | None, words: dict[str, 
     return known
 
 
-def clean_due(site: Site, newest: SiteAssessment | None) -> tuple[date | None, bool]:
+def clean_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> tuple[date | None, bool]:
     """When the site's next wash is due, and whether the readings say so (or only the calendar)."""
     if newest is not None and newest.due_basis:
         return newest.clean_due, newest.due_basis == "readings"
-    return calendar_due(last_cleaned(site), every_months=site.customer.business.calendar_months), False
+    return calendar_due(last_cleaned(site, washed), every_months=site.customer.business.calendar_months), False
 
 
-def last_cleaned(site: Site) -> date:
+def last_wash(site: Site) -> Visit | None:
+    return Visit.objects.filter(site=site, state=VisitState.DONE).order_by("-finished_at", "-pk").first()
+
+
+def last_cleaned(site: Site, washed: Visit | None) -> date:
     """Day of the last known cleaning, else of the installation, else of the first we heard of the roof."""
-    washed = Visit.objects.filter(site=site, state=VisitState.DONE).aggregate(last=Max("finished_at"))["last"]
-    return washed.astimezone(ZoneInfo(site.tz)).date() if washed else site.installed_on or site.created_at.date()
+    if washed is not None and washed.finished_at is not None:
+        return washed.finished_at.astimezone(ZoneInfo(site.tz)).date()
+    return site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date()
 
 
 def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:
@@ -423,7 +428,7 @@ def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[st
 
 def measured_gain(visit: Visit) -> tuple[float, float, float] | None:
     """What a finished visit gained, with its 90 % interval, as fractions: the word of its report, once it has one."""
-    proof = Proof.objects.filter(visit=visit).first()
+    proof: Proof | None = getattr(visit, "proof", None)
     if proof is None or proof.gain is None or proof.gain_low is None or proof.gain_high is None:
         return None
     return proof.gain, proof.gain_low, proof.gain_high

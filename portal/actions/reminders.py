@@ -14,15 +14,15 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import InterfaceError, OperationalError, connection, transaction
-from django.db.models import Count, F, Q
+from django.db.models import Count, F, OuterRef, Q, Subquery
 
 from portal.actions.mail import (
     ASKED_FOR,
@@ -34,6 +34,7 @@ from portal.actions.mail import (
     compose,
     digest_leads,
     last_reading_day,
+    last_wash,
     measured_gain,
     message_id,
     recipient,
@@ -44,10 +45,12 @@ from portal.models import (
     OFFICE_ROLES,
     Business,
     Customer,
+    DayReadings,
     Lead,
     LeadStage,
     MailStop,
     Membership,
+    Meter,
     Preference,
     Reminder,
     ReminderKind,
@@ -106,6 +109,8 @@ LEASE = timedelta(minutes=10)
 """A claim older than this is of a worker that died. One mail takes a tenth of it at the worst (time-outs of 20 s)."""
 ROUND_SECONDS = 240
 BATCH = 200
+PLANNED_AT_ONCE = 1000
+"""Sites or reminders that share the queries of planning."""
 BACKOFF = (5, 15, 60, 240, 720)
 """Minutes until the next try after a refusal for now; a greylist lets the second or third try in (RFC 6647)."""
 SERVER_AWAY_WAIT = timedelta(minutes=2)
@@ -150,60 +155,110 @@ def season_stopped(day: date, rules: SendingRules) -> bool:
 # --- planning --------------------------------------------------------------------------------------------------------
 
 
-def plan_reminders(*, site: Site, assessment: SiteAssessment | None, now: datetime) -> None:
-    """Plan what the homeowner should hear, from the newest assessment or, without one, from the calendar.
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """A reminder that should be there; whether one about the same thing waits or went already is seen later."""
 
-    Planned again on the same day nothing is added.
+    kind: ReminderKind
+    about: object
+    due_at: datetime
+    business: Business
+    site: Site | None = None
+    visit: Visit | None = None
+    lead: Lead | None = None
+    user_id: int | None = None
+    stale_at: datetime | None = None
+
+    @property
+    def prefix(self) -> str:
+        return f"{self.kind}:{self.about}:"
+
+
+@dataclass(slots=True)
+class _Known:
+    """What planning needs to know of one site."""
+
+    assessment: SiteAssessment | None = None
+    last_reading: date | None = None
+    last_wash: Visit | None = None
+    visit_ahead: bool = False
+    proven: list[Visit] = field(default_factory=list)
+    told_soon_at: datetime | None = None
+
+
+def plan_reminders(*, sites: Sequence[Site], now: datetime) -> None:
+    """Plan what homeowners should hear, from each roof's newest assessment or, without one, from the calendar.
+
+    Planned again on the same day nothing is added. It asks the database as often for many sites as for one.
     """
-    if not site.customer.email or site.customer.consented_on is None:
-        return
-    rules = sending_rules(site.customer.business)
+    sites = [site for site in sites if site.customer.email and site.customer.consented_on is not None]
+    known = _what_is_known(sites, now)
+    _plan([wish for site in sites for wish in _wishes(site, known[site.pk], now)], now)
+
+
+def _what_is_known(sites: Sequence[Site], now: datetime) -> dict[int, _Known]:
+    known = {site.pk: _Known() for site in sites}
+    here = list(known)
+    for assessment in SiteAssessment.objects.filter(site__in=here).newest():
+        known[assessment.site_id].assessment = assessment
+    # The newest day of each meter is one step in the index of its days; the greatest of all days would read them all.
+    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
+    meters = Meter.objects.filter(site__in=here).annotate(last=Subquery(newest)).exclude(last=None)
+    for site_id, day in meters.values_list("site_id", "last"):
+        known[site_id].last_reading = max(known[site_id].last_reading or day, day)
+    visits = Visit.objects.filter(site__in=here).select_related("proof").order_by("finished_at", "pk")
+    told_until = now - GAIN_WAITS - LIFETIME[ReminderKind.RESULT]
+    for visit in visits.exclude(state=VisitState.CANCELLED):
+        here_known = known[visit.site_id]
+        if visit.state != VisitState.DONE:
+            here_known.visit_ahead = True
+            continue
+        here_known.last_wash = visit
+        assert visit.finished_at is not None, "a constraint sees to it"
+        if visit.finished_at > told_until:
+            here_known.proven.append(visit)
+    told = Reminder.objects.filter(site__in=here, kind=ReminderKind.DUE_SOON, state=ReminderState.SENT)
+    for site_id, sent_at in told.order_by("sent_at").values_list("site_id", "sent_at"):
+        known[site_id].told_soon_at = sent_at
+    return known
+
+
+def _wishes(site: Site, known: _Known, now: datetime) -> Iterator[_Wish]:
+    """What the owner of one roof should hear."""
+    business = site.customer.business
+    rules = sending_rules(business)
     soonest = next_decent(now, tz=site.tz, rules=rules)
     today = now.astimezone(ZoneInfo(site.tz)).date()
 
-    def plan(kind: ReminderKind, about: object, due_at: datetime = soonest, visit: Visit | None = None) -> None:
-        _plan(kind, f"{site.pk}:{about}", due_at, now, business=site.customer.business, site=site, visit=visit)
+    def wish(kind: ReminderKind, about: object, *, due_at: datetime = soonest, visit: Visit | None = None) -> _Wish:
+        return _Wish(kind, f"{site.pk}:{about}", due_at, business, site=site, visit=visit)
 
-    last_day = last_reading_day(site)
-    if last_day is None:
+    if known.last_reading is None:
         if today - site.created_at.astimezone(ZoneInfo(site.tz)).date() >= timedelta(days=7):
-            plan(ReminderKind.SEND_READINGS, "none")
-    elif today - last_day >= QUIET_AFTER:
-        plan(ReminderKind.QUIET, last_day)
+            yield wish(ReminderKind.SEND_READINGS, "none")
+    elif today - known.last_reading >= QUIET_AFTER:
+        yield wish(ReminderKind.QUIET, known.last_reading)
 
-    if assessment is not None and assessment.verdict == Verdict.OTHER_FAULT and assessment.cause != Cause.SNOW:
-        plan(
-            ReminderKind.OTHER_FAULT,
-            assessment.cause or Cause.UNKNOWN,
-            next_decent(now + FAULT_HOLDS, tz=site.tz, rules=rules),
-        )
-    else:
-        _plan_cleaning(site, assessment, today, rules, plan)
+    found = known.assessment
+    if found is not None and found.verdict == Verdict.OTHER_FAULT and found.cause != Cause.SNOW:
+        held = next_decent(now + FAULT_HOLDS, tz=site.tz, rules=rules)
+        yield wish(ReminderKind.OTHER_FAULT, found.cause or Cause.UNKNOWN, due_at=held)
+    elif not known.visit_ahead and not season_stopped(today, rules):
+        due, _ = clean_due(site, found, known.last_wash)
+        since = _wash_key(known.last_wash)
+        if due is not None and today < due <= today + SOON:
+            yield wish(ReminderKind.DUE_SOON, since)
+        elif due is not None and due <= today and not _told_lately(known.told_soon_at, today, site):
+            yield wish(ReminderKind.DUE, since)
 
-    since = now - GAIN_WAITS - LIFETIME[ReminderKind.RESULT]
-    for visit in Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=since):
+    for visit in known.proven:
         if _gain_is_told(visit, now):
-            plan(ReminderKind.RESULT, visit.pk, visit=visit)
+            yield wish(ReminderKind.RESULT, visit.pk, visit=visit)
 
 
-def _plan_cleaning(
-    site: Site,
-    assessment: SiteAssessment | None,
-    today: date,
-    rules: SendingRules,
-    plan: Callable[[ReminderKind, object], None],
-) -> None:
-    due, _ = clean_due(site, assessment)
-    if due is None or due - SOON > today or season_stopped(today, rules) or _visit_ahead(site):
-        return
-    since = _last_wash(site)
-    if due > today:
-        plan(ReminderKind.DUE_SOON, since)
-        return
-    told = Reminder.objects.filter(site=site, kind=ReminderKind.DUE_SOON, state=ReminderState.SENT)
-    midnight = _at_hour(today, 0, ZoneInfo(site.tz))
-    if not told.filter(sent_at__gt=midnight - timedelta(days=9)).exists():
-        plan(ReminderKind.DUE, since)
+def _told_lately(told_soon_at: datetime | None, today: date, site: Site) -> bool:
+    """Whether "due soon" went so lately that "due" would only say it again."""
+    return told_soon_at is not None and told_soon_at > _at_hour(today, 0, ZoneInfo(site.tz)) - timedelta(days=9)
 
 
 def _gain_is_told(visit: Visit, now: datetime) -> bool:
@@ -214,63 +269,62 @@ def _gain_is_told(visit: Visit, now: datetime) -> bool:
     return high - low <= NARROW_GAIN or now - visit.finished_at >= GAIN_WAITS
 
 
-def _last_wash(site: Site) -> int:
-    """Key of the site's last finished visit, 0 without one: cleaning reminders belong to the time since then."""
-    return (
-        Visit.objects.filter(site=site, state=VisitState.DONE)
-        .order_by("-finished_at")
-        .values_list("pk", flat=True)
-        .first()
-        or 0
-    )
+def _wash_key(last_wash: Visit | None) -> int:
+    """Cleaning reminders belong to the time since the last wash; 0 where none is known."""
+    return last_wash.pk if last_wash else 0
 
 
 def _visit_ahead(site: Site) -> bool:
     return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
 
 
-def _plan(
-    kind: ReminderKind,
-    about: object,
-    due_at: datetime,
-    now: datetime,
-    *,
-    business: Business,
-    site: Site | None = None,
-    visit: Visit | None = None,
-    lead: Lead | None = None,
-    user_id: int | None = None,
-    stale_at: datetime | None = None,
-) -> None:
-    """Add a reminder unless one about the same thing waits, went lately, or went often enough."""
-    prefix = f"{kind}:{about}:"
-    same = Reminder.objects.filter(kind=kind, business=business, site=site, lead=lead)
-    if user_id is not None:
-        same = same.filter(user_id=user_id)
-    earlier = [one for one in same.order_by("pk") if one.key.startswith(prefix)]
-    if earlier:
-        last = earlier[-1]
-        pause = AGAIN.get(kind)
-        if last.state in (ReminderState.DUE, ReminderState.SENDING) or pause is None:
-            return
-        if last.state == ReminderState.DROPPED:
-            pause = AGAIN_AFTER_DROP
-        told = sum(one.state != ReminderState.DROPPED for one in earlier)
-        if now - last.due_at < pause or told >= AT_MOST.get(kind, told + 1):
-            return
-    Reminder.objects.get_or_create(
-        key=f"{prefix}{len(earlier)}",
-        defaults={
-            "business": business,
-            "kind": kind,
-            "customer": site.customer if site and user_id is None else None,
-            "user_id": user_id,
-            "site": site,
-            "visit": visit,
-            "lead": lead,
-            "due_at": due_at,
-            "stale_at": stale_at or due_at + LIFETIME[kind],
-        },
+def _plan(wishes: Sequence[_Wish], now: datetime) -> None:
+    """Add the reminders wished for, but none about whose matter one waits, went lately, or went often enough."""
+    for first in range(0, len(wishes), PLANNED_AT_ONCE):
+        some = wishes[first : first + PLANNED_AT_ONCE]
+        rows = Reminder.objects.filter(kind__in={wish.kind for wish in some}).filter(
+            Q(site__in={wish.site.pk for wish in some if wish.site})
+            | Q(site=None, key__in=[f"{wish.prefix}0" for wish in some if not wish.site])
+        )
+        earlier: dict[str, list[Reminder]] = {}
+        for row in rows.order_by("pk"):
+            earlier.setdefault(row.key.rpartition(":")[0] + ":", []).append(row)
+        # A key is unique: who plans the same at the same time adds it once.
+        Reminder.objects.bulk_create(
+            [
+                _row(wish, number=len(earlier.get(wish.prefix, [])))
+                for wish in some
+                if _may_be_told(wish.kind, earlier.get(wish.prefix, []), now)
+            ],
+            ignore_conflicts=True,
+        )
+
+
+def _may_be_told(kind: ReminderKind, earlier: Sequence[Reminder], now: datetime) -> bool:
+    if not earlier:
+        return True
+    last = earlier[-1]
+    pause = AGAIN.get(kind)
+    if last.state in (ReminderState.DUE, ReminderState.SENDING) or pause is None:
+        return False
+    if last.state == ReminderState.DROPPED:
+        pause = AGAIN_AFTER_DROP
+    told = sum(one.state != ReminderState.DROPPED for one in earlier)
+    return now - last.due_at >= pause and told < AT_MOST.get(kind, told + 1)
+
+
+def _row(wish: _Wish, *, number: int) -> Reminder:
+    return Reminder(
+        business=wish.business,
+        kind=wish.kind,
+        customer=wish.site.customer if wish.site and wish.user_id is None else None,
+        user_id=wish.user_id,
+        site=wish.site,
+        visit=wish.visit,
+        lead=wish.lead,
+        key=f"{wish.prefix}{number}",
+        due_at=wish.due_at,
+        stale_at=wish.stale_at or wish.due_at + LIFETIME[wish.kind],
     )
 
 
@@ -279,64 +333,57 @@ def plan_standing(*, now: datetime) -> None:
 
     Beat calls it every few minutes; it looks at rows alone, so what one call missed the next one plans.
     """
-    for business in Business.objects.all():
-        _plan_bookings(business, now)
-        _plan_tomorrow(business, now)
-        _plan_leads(business, now)
+    for business in Business.objects.select_related("sending_rules"):
+        _plan([*_bookings(business, now), *_tomorrow(business, now), *_lead_mails(business, now)], now)
 
 
 def plan_unassessed(*, now: datetime) -> None:
     """Plan for sites the nightly job has nothing to say of: calendar reminders, and asking for readings."""
     assessed = SiteAssessment.objects.filter(made_at__gt=now - timedelta(days=3)).values("site")
-    for site in Site.objects.exclude(pk__in=assessed).select_related("customer__business").iterator():
-        plan_reminders(site=site, assessment=SiteAssessment.objects.filter(site=site).first(), now=now)
-
-
-def _plan_bookings(business: Business, now: datetime) -> None:
-    ahead = Visit.objects.filter(
-        site__customer__business=business, state=VisitState.BOOKED, starts_at__gt=now
-    ).select_related("site__customer__business")
-    planned = set(
-        Reminder.objects.filter(business=business, kind=ReminderKind.BOOKED, visit__in=ahead).values_list(
-            "key", flat=True
-        )
+    sites = (
+        Site.objects.exclude(pk__in=assessed)
+        .exclude(customer__email="")
+        .exclude(customer__consented_on=None)
+        .select_related("customer__business__sending_rules")
     )
-    for visit in ahead:
-        about = f"{visit.pk}:{visit.revision}"
-        if visit.site.customer.email and f"{ReminderKind.BOOKED}:{about}:0" not in planned:
-            _plan(
-                ReminderKind.BOOKED,
-                about,
-                now,
-                now,
-                business=business,
-                site=visit.site,
-                visit=visit,
-                stale_at=visit.starts_at,
-            )
+    keys = list(sites.order_by("pk").values_list("pk", flat=True))
+    for first in range(0, len(keys), PLANNED_AT_ONCE):
+        plan_reminders(sites=list(sites.filter(pk__in=keys[first : first + PLANNED_AT_ONCE])), now=now)
 
 
-def _plan_tomorrow(business: Business, now: datetime) -> None:
+def _bookings(business: Business, now: datetime) -> Iterator[_Wish]:
+    ahead = Visit.objects.filter(site__customer__business=business, state=VisitState.BOOKED, starts_at__gt=now)
+    for visit in ahead.exclude(site__customer__email="").select_related("site__customer"):
+        yield _Wish(
+            ReminderKind.BOOKED,
+            f"{visit.pk}:{visit.revision}",
+            now,
+            business,
+            site=visit.site,
+            visit=visit,
+            stale_at=visit.starts_at,
+        )
+
+
+def _tomorrow(business: Business, now: datetime) -> Iterator[_Wish]:
     zone = ZoneInfo(business.tz)
     today = now.astimezone(zone).date()
     due_at = _at_hour(today, TOMORROW_HOUR, zone)
     if now < due_at:
         return
-    first = _at_hour(today + timedelta(days=1), 0, zone)
     going = Visit.objects.filter(
         site__customer__business=business,
         state=VisitState.BOOKED,
-        starts_at__gte=first,
+        starts_at__gte=_at_hour(today + timedelta(days=1), 0, zone),
         starts_at__lt=_at_hour(today + timedelta(days=2), 0, zone),
         technicians__is_active=True,
     )
-    for user_id in going.values_list("technicians", flat=True).distinct():
-        _plan(
-            ReminderKind.TOMORROW, f"{business.pk}:{user_id}:{today}", due_at, now, business=business, user_id=user_id
-        )
+    for user_id in going.order_by().values_list("technicians", flat=True).distinct():
+        yield _Wish(ReminderKind.TOMORROW, f"{business.pk}:{user_id}:{today}", due_at, business, user_id=user_id)
 
 
-def _plan_leads(business: Business, now: datetime) -> None:
+def _lead_mails(business: Business, now: datetime) -> Iterator[_Wish]:
+    """The digest of new leads, and leads going cold."""
     zone = ZoneInfo(business.tz)
     today = now.astimezone(zone).date()
     due_at = _at_hour(today, DIGEST_HOUR, zone)
@@ -349,17 +396,17 @@ def _plan_leads(business: Business, now: datetime) -> None:
     if now >= due_at and leads.filter(opened_at__gt=due_at - timedelta(days=7), opened_at__lte=due_at).exists():
         for user_id in office:
             about = f"{business.pk}:{user_id}:{today}"
-            _plan(ReminderKind.LEAD_DIGEST, about, due_at, now, business=business, user_id=user_id)
+            yield _Wish(ReminderKind.LEAD_DIGEST, about, due_at, business, user_id=user_id)
     rules = sending_rules(business)
+    soonest = next_decent(now, tz=business.tz, rules=rules)
     cold = leads.awake(today).filter(_cold(today, now - timedelta(days=rules.cold_after_days)))
     for lead in cold.select_related("site__customer"):
         for user_id in [lead.assigned_to_id] if lead.assigned_to_id else office:
-            _plan(
+            yield _Wish(
                 ReminderKind.LEAD_COLD,
                 f"{lead.pk}:{user_id}",
-                next_decent(now, tz=business.tz, rules=rules),
-                now,
-                business=business,
+                soonest,
+                business,
                 site=lead.site,
                 lead=lead,
                 user_id=user_id,
@@ -683,9 +730,10 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
         return "No cleaning reminders go out in this season."
     if _visit_ahead(site):
         return "A visit is booked."
-    if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{_last_wash(site)}:"):
+    washed = last_wash(site)
+    if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{_wash_key(washed)}:"):
         return "The panels were washed meanwhile."
-    due, _ = clean_due(site, reminder.newest_assessment)
+    due, _ = clean_due(site, reminder.newest_assessment, washed)
     if due is None or due > today + SOON:
         return "By the newest readings no wash is due."
     if reminder.kind == ReminderKind.DUE_SOON and due <= today:

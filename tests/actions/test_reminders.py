@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from email.message import Message
 from zoneinfo import ZoneInfo
@@ -10,6 +11,8 @@ from zoneinfo import ZoneInfo
 import icalendar
 import pytest
 from django.core import mail
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 
 from portal.actions.mail import stop_mail
 from portal.actions.reminders import (
@@ -22,6 +25,7 @@ from portal.actions.reminders import (
     send_due,
 )
 from portal.models import (
+    Business,
     Language,
     MailStop,
     Preference,
@@ -31,7 +35,9 @@ from portal.models import (
     ReminderState,
     Role,
     SendingRules,
+    Site,
     SiteAssessment,
+    User,
     VisitState,
     Wording,
 )
@@ -46,7 +52,7 @@ DAY = timedelta(days=1)
 def due(assessment: SiteAssessment | None = None) -> Reminder:
     """A planned "cleaning due" of a roof in Denver, at NOW: Monday noon there."""
     assessment = assessment or factories.assessment(clean_due=NOW.date())
-    plan_reminders(site=assessment.site, assessment=assessment, now=NOW)
+    plan_reminders(sites=[assessment.site], now=NOW)
     return Reminder.objects.get(site=assessment.site, kind=ReminderKind.DUE)
 
 
@@ -60,26 +66,28 @@ def after(reminder: Reminder) -> Reminder:
 def test_due_is_planned_once_however_often_it_is_planned() -> None:
     assessment = factories.assessment(clean_due=NOW.date())
     for hours in range(3):
-        plan_reminders(site=assessment.site, assessment=assessment, now=NOW + timedelta(hours=hours))
+        plan_reminders(sites=[assessment.site], now=NOW + timedelta(hours=hours))
     assert Reminder.objects.get().kind == ReminderKind.DUE
 
 
 def test_due_soon_comes_first_and_due_follows_it_after_a_pause() -> None:
     assessment = factories.assessment(clean_due=NOW.date() + timedelta(days=12))
-    plan_reminders(site=assessment.site, assessment=assessment, now=NOW)
+    plan_reminders(sites=[assessment.site], now=NOW)
     assert Reminder.objects.get().kind == ReminderKind.DUE_SOON
     assert send_due(now=NOW).sent == 1
     assessment.clean_due = NOW.date() + timedelta(days=5)
-    plan_reminders(site=assessment.site, assessment=assessment, now=NOW + 5 * DAY)
+    assessment.save()
+    plan_reminders(sites=[assessment.site], now=NOW + 5 * DAY)
     assert Reminder.objects.count() == 1
-    plan_reminders(site=assessment.site, assessment=assessment, now=NOW + 12 * DAY)
+    plan_reminders(sites=[assessment.site], now=NOW + 12 * DAY)
     assert set(Reminder.objects.values_list("kind", flat=True)) == {ReminderKind.DUE_SOON, ReminderKind.DUE}
 
 
 def test_nothing_is_planned_without_consent_or_address() -> None:
     for fields in ({"consented_on": None}, {"email": ""}):
         site = factories.site(customer=factories.customer(**fields))
-        plan_reminders(site=site, assessment=factories.assessment(site=site, clean_due=NOW.date()), now=NOW)
+        factories.assessment(site=site, clean_due=NOW.date())
+        plan_reminders(sites=[site], now=NOW)
     assert not Reminder.objects.exists()
 
 
@@ -89,13 +97,13 @@ def test_no_cleaning_reminder_while_a_visit_is_booked_or_in_the_season_stop() ->
     snowed = factories.assessment(clean_due=NOW.date())
     SendingRules.objects.create(business=snowed.site.customer.business, stop_from=5, stop_until=6)
     for assessment in (booked, snowed):
-        plan_reminders(site=assessment.site, assessment=assessment, now=NOW)
+        plan_reminders(sites=[assessment.site], now=NOW)
     assert not Reminder.objects.exists()
 
 
 def test_a_fault_is_told_instead_of_a_cleaning_and_only_if_it_holds() -> None:
     assessment = factories.assessment(verdict="other fault", cause="string_loss", clean_due=NOW.date())
-    plan_reminders(site=assessment.site, assessment=assessment, now=NOW)
+    plan_reminders(sites=[assessment.site], now=NOW)
     (reminder,) = Reminder.objects.all()
     assert reminder.kind == ReminderKind.OTHER_FAULT
     assert reminder.due_at - NOW >= 3 * DAY
@@ -109,9 +117,9 @@ def test_a_fault_is_told_instead_of_a_cleaning_and_only_if_it_holds() -> None:
 def test_a_site_gone_quiet_is_told_after_ten_days_and_not_if_readings_come_meanwhile() -> None:
     meter = factories.meter(site=factories.site(customer=factories.customer()))
     factories.day_readings(meter, NOW.date() - timedelta(days=9))
-    plan_reminders(site=meter.site, assessment=None, now=NOW)
+    plan_reminders(sites=[meter.site], now=NOW)
     assert not Reminder.objects.filter(kind=ReminderKind.QUIET).exists()
-    plan_reminders(site=meter.site, assessment=None, now=NOW + DAY)
+    plan_reminders(sites=[meter.site], now=NOW + DAY)
     quiet = Reminder.objects.get(kind=ReminderKind.QUIET)
     factories.day_readings(meter, NOW.date())
     send_due(now=NOW + DAY)
@@ -178,6 +186,45 @@ def test_a_lead_going_cold_is_told_to_whom_it_is_given_until_somebody_acts() -> 
     lead.save()
     send_due(now=NOW)
     assert after(cold).reason == "Somebody has taken care of the lead."
+
+
+def a_busy_roof(business: Business, crew: User) -> None:
+    """A roof of which planning has everything to look at: readings gone quiet, a wash, a booking, a cold lead."""
+    site = factories.site(customer=factories.customer(business=business))
+    Site.objects.filter(pk=site.pk).update(created_at=NOW - 400 * DAY)
+    factories.day_readings(factories.meter(site=site), NOW.date() - 30 * DAY)
+    factories.assessment(site=site, made_at=NOW - 30 * DAY, as_of=NOW.date() - 30 * DAY, clean_due=NOW.date())
+    factories.washed(site, NOW - 20 * DAY, gain=0.05, low=0.04, high=0.06)
+    factories.lead(site=site, opened_at=NOW - 40 * DAY)
+    tomorrow = factories.site(customer=factories.customer(business=business))
+    factories.visit(site=tomorrow, starts_at=NOW + DAY, technicians=(crew,))
+
+
+def test_planning_asks_the_database_as_often_for_two_sites_as_for_thirty() -> None:
+    business = factories.business()
+    factories.member(business)
+    crew = [factories.member(business, Role.TECHNICIAN) for _ in range(15)]
+    evening = NOW + timedelta(hours=5)  # after four in Denver, when tomorrow's visits are told
+
+    def queries() -> tuple[int, int]:
+        counts = []
+        for plan in (plan_standing, plan_unassessed):
+            with CaptureQueriesContext(connection) as first:
+                plan(now=evening)
+            with CaptureQueriesContext(connection) as again:
+                plan(now=evening)
+            assert len(again) <= len(first)
+            counts.append(len(first))
+        return counts[0], counts[1]
+
+    a_busy_roof(business, crew[0])
+    few = queries()
+    before = Counter(Reminder.objects.values_list("kind", flat=True))
+    assert set(before) == set(ReminderKind) - {"other_fault", "due_soon", "lead_digest", "send_readings"}
+    for technician in crew[1:]:
+        a_busy_roof(business, technician)
+    assert queries() == few
+    assert Counter(Reminder.objects.values_list("kind", flat=True)) == dict.fromkeys(before, 15)
 
 
 # --- when ------------------------------------------------------------------------------------------------------------
@@ -390,10 +437,10 @@ def test_a_booked_visit_comes_with_a_calendar_entry_and_a_moved_one_is_told_agai
 def test_the_result_is_told_once_the_gain_is_narrow_enough_even_if_it_is_nothing() -> None:
     site = factories.site()
     proof = factories.washed(site, NOW - 10 * DAY, gain=0.02, low=-0.04, high=0.08)
-    assessment = factories.assessment(site=site, clean_due=None)
-    plan_reminders(site=site, assessment=assessment, now=NOW)
+    factories.assessment(site=site, clean_due=None)
+    plan_reminders(sites=[site], now=NOW)
     assert not Reminder.objects.exists()
     Proof.objects.filter(pk=proof.pk).update(gain=0.004, gain_low=-0.01, gain_high=0.02)
-    plan_reminders(site=site, assessment=assessment, now=NOW)
+    plan_reminders(sites=[site], now=NOW)
     send_due(now=NOW)
     assert "We could not measure a gain" in str(mail.outbox[0].body)

@@ -21,7 +21,8 @@ pytestmark = pytest.mark.django_db
 
 def planned(**customer: Any) -> Reminder:
     site = factories.site(customer=factories.customer(**customer))
-    plan_reminders(site=site, assessment=factories.assessment(site=site, clean_due=NOW.date()), now=NOW)
+    factories.assessment(site=site, clean_due=NOW.date())
+    plan_reminders(sites=[site], now=NOW)
     return Reminder.objects.get(site=site)
 
 
@@ -183,6 +184,7 @@ def test_the_queue_needs_few_queries_however_long(client: Client, django_assert_
     login(client, first)
     for _ in range(20):
         site = factories.site(customer=factories.customer(business=first.business))
-        plan_reminders(site=site, assessment=factories.assessment(site=site, clean_due=NOW.date()), now=NOW)
+        factories.assessment(site=site, clean_due=NOW.date())
+        plan_reminders(sites=[site], now=NOW)
     with django_assert_max_num_queries(16):
         client.get(reverse("reminders"))
