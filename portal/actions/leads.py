@@ -198,6 +198,30 @@ def win_lead(*, lead: Lead, now: datetime) -> None:
 
 
 @transaction.atomic
+def reopen_lead(*, visit: Visit) -> None:
+    """The wash that won this visit's lead did not happen: the lead is booked again.
+
+    Where the readings have opened another lead for the roof meanwhile, that one is booked by the visit, since a roof
+    has one open lead. A lead that another finished visit has won too stays won.
+    """
+    Site.objects.select_for_update(of=("self",)).get(pk=visit.site_id)
+    lead = Lead.objects.select_for_update(of=("self",)).filter(visits=visit, stage=LeadStage.WON).first()
+    if lead is None or lead.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).exists():
+        return
+    newer = Lead.objects.select_for_update(of=("self",)).filter(site=visit.site_id).open().first()
+    if newer is not None:
+        if newer.kind != LeadKind.CLEANING:
+            return
+        newer.booked_at = lead.booked_at
+        lead = newer
+        visit.lead = lead
+        visit.save(update_fields=["lead"])
+    lead.stage = LeadStage.BOOKED
+    lead.closed_at = None
+    lead.save()
+
+
+@transaction.atomic
 def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """They said no. The reason is kept, and the roof is left in peace for half a year."""
     lead = _held_open(lead)

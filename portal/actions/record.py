@@ -23,7 +23,6 @@ from portal.models import (
     Visit,
     VisitEntry,
     VisitPhoto,
-    VisitState,
 )
 from portal.models.record import standing
 
@@ -108,7 +107,7 @@ def record_entry(
         if made and entry.kind == EntryKind.FINISH:
             finished_at = entry.at if now - OLDEST_FINISH <= entry.at <= now else now
             finish_visit(visit=visit, by=by, now=now, finished_at=finished_at)
-        if made and entry.kind in (EntryKind.FINISH, EntryKind.INSPECTION):
+        if made and entry.kind == EntryKind.INSPECTION:
             refer_findings(visit=visit, now=now)
     return entry
 
@@ -177,16 +176,19 @@ def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:
 
 @transaction.atomic
 def refer_findings(*, visit: Visit, now: datetime) -> None:
-    """Once a visit is done, make what is not dirt the office's work to pass on. Run twice it changes nothing."""
-    if not Visit.objects.filter(pk=visit.pk, state=VisitState.DONE).exists():
-        return
+    """Make what is not dirt the office's work to pass on, also while the wash goes on. Twice changes nothing.
+
+    At once, not at the finish: a burnt connector stops the work, and a visit that was stopped is never finished.
+    """
     found = {entry.item: entry for entry in findings(visit.entries.all()) if entry.item != Look.DEBRIS}
+    referred = {referral.item: referral for referral in visit.referrals.select_related("entry")}
     for item, entry in found.items():
-        Referral.objects.update_or_create(
-            visit=visit, item=item, defaults={"entry": entry}, create_defaults={"entry": entry, "opened_at": now}
-        )
-    taken_back = visit.referrals.open().exclude(item__in=found)
-    taken_back.update(closed_at=now, outcome="Corrected on the visit.")
+        referral = referred.get(item) or Referral(visit=visit, item=item, entry=entry, opened_at=now)
+        if entry.answer == Finding.URGENT and referral.entry.answer != Finding.URGENT:
+            referral.closed_at, referral.outcome = None, ""  # worse than what was passed on
+        referral.entry = entry
+        referral.save()
+    visit.referrals.open().exclude(item__in=found).delete()  # corrected on the roof; the entries tell of it
 
 
 def close_referral(*, referral: Referral, outcome: str, by: User, now: datetime) -> None:

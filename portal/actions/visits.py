@@ -108,10 +108,12 @@ def call_off_for_weather(*, visit: Visit, reason: str = "", by: User | None, now
 def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: datetime | None = None) -> Visit:
     """Mark a visit done: a known cleaning date for the assessment, which is asked for again. Twice is once.
 
-    ``finished_at`` is for a finish that waited on a phone for a signal.
+    ``finished_at`` is for a finish that waited on a phone for a signal, or that the office heard of later.
 
     A visit that was called off and washed all the same counts: the panels are clean whatever the calendar said.
     """
+    if finished_at is not None and finished_at > now:
+        raise ValidationError("A wash that is still to come cannot be marked done. Choose today or an earlier day.")
     # Here, not above: leads book visits, and an assessment looks after leads.
     from portal.actions.assessments import ask_for_assessment
     from portal.actions.leads import win_lead
@@ -132,8 +134,12 @@ def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: d
 
 @transaction.atomic
 def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
-    """Take back a finish pressed by mistake: the day is no longer a known cleaning."""
+    """Take back a finish pressed by mistake: the day is no longer a known cleaning, and the lead it won is open again.
+
+    What was seen on the roof was seen: findings and the work to refer stay.
+    """
     from portal.actions.assessments import ask_for_assessment  # as in finish_visit
+    from portal.actions.leads import reopen_lead
 
     visit = _held(visit)
     if visit.state != VisitState.DONE:
@@ -143,7 +149,7 @@ def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
     visit.finished_by = None
     visit.save()
     Proof.objects.filter(visit=visit).delete()
-    visit.referrals.open().delete()
+    reopen_lead(visit=visit)
     ask_for_assessment(visit.site, now=now)
     return visit
 

@@ -68,6 +68,11 @@ class SiteAssessment(models.Model):
     def __str__(self) -> str:
         return f"{self.site} {self.as_of}: {self.verdict}"
 
+    @property
+    def less_since(self) -> date | None:
+        """Since when the roof makes less, by a fault or by dirt."""
+        return self.cause_began or self.soiling_since
+
 
 FLOAT_COLUMNS = ("energy_wh", "expected_wh", "index", "soiling_ratio", "soiling_ratio_low", "soiling_ratio_high")
 

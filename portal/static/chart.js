@@ -14,7 +14,12 @@
     for (const [name, light] of Object.entries(palette)) {
       text = text.replaceAll(`"${light}"`, `"${style.getPropertyValue("--chart-" + name).trim()}"`);
     }
-    return JSON.parse(text);
+    const drawn = JSON.parse(text);
+    if (matchMedia("(max-width: 44rem)").matches) {
+      Object.assign(drawn.layout, { dragmode: false, height: 320 });
+      drawn.layout.xaxis.nticks = 4; // or the months run into each other
+    }
+    return drawn;
   };
   // Buttons by name: left to itself, plotly also offers to send the customer's data to its maker's cloud.
   const config = { responsive: true, displaylogo: false, scrollZoom: false,
@@ -23,7 +28,6 @@
   const take = async () => {
     for (const plot of plots()) {
       const { data, layout } = figure(plot);
-      if (matchMedia("(max-width: 44rem)").matches) { layout.dragmode = false; layout.height = 320; }
       const stage = document.createElement("div");
       stage.setAttribute("role", "group");
       stage.setAttribute("aria-label", plot.dataset.title);

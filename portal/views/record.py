@@ -156,8 +156,8 @@ def _known(visit: Visit) -> dict[Ask, str]:
     return {
         Ask.INSTALLED: ", ".join(installed),
         Ask.CLEANED: date_format(washed.cleaned_on, "F Y") + ", by us" if washed and washed.cleaned_on else "",
-        Ask.NOTICED: "the readings show a loss since " + date_format(newest.soiling_since, "F Y")
-        if newest and newest.soiling_since
+        Ask.NOTICED: "the readings show it since " + date_format(newest.less_since, "F Y")
+        if newest and newest.less_since
         else "",
     }
 

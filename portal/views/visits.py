@@ -134,6 +134,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     visit = get_object_or_404(_with_site(Visit.objects.worked_by(user)), pk=pk)
     site = visit.site
+    today = timezone.now().astimezone(ZoneInfo(site.tz)).date()
     assessment = SiteAssessment.objects.filter(site=site).newest().first()
     kept = SiteDaily.objects.filter(site=site).first()
     earlier = list(site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at")[:5])
@@ -144,10 +145,13 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "visit": visit,
             "site": site,
             "assessment": assessment,
+            "less_since": assessment and assessment.less_since,
             "earlier": earlier,
             "chart": _chart(kept, assessment, earlier) if kept else None,
             "shaded": _shaded_hours(site, kept) if kept else [],
             "may_manage": Site.objects.managed_by(user).filter(pk=site.pk).exists(),
+            "today": today,
+            "washed_on": min(today, visit.starts_at.astimezone(ZoneInfo(site.tz)).date()),
             "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
             "user_id": user.pk,
         },
@@ -348,10 +352,21 @@ def visit_call_off(request: HttpRequest, pk: int) -> HttpResponseRedirect:
 @login_required
 @require_POST
 def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
-    """The office marks a visit done that nobody recorded on a phone."""
-    visit = _managed_visit(request, pk)
-    finish_visit(visit=visit, by=cast(User, request.user), now=timezone.now())
-    messages.success(request, "Marked done: today counts as a cleaning of this roof.")
+    """The office marks a visit done that nobody recorded on a phone, on the day it was washed."""
+    visit, now = _managed_visit(request, pk), timezone.now()
+    zone = ZoneInfo(visit.site.tz)
+    try:
+        day = date.fromisoformat(request.POST.get("day", ""))
+        moment = datetime.combine(day, visit.ends_at.astimezone(zone).time(), tzinfo=zone)
+        if day == now.astimezone(zone).date():
+            moment = min(moment, now)
+        finish_visit(visit=visit, by=cast(User, request.user), now=now, finished_at=moment)
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
+    except ValueError:
+        messages.error(request, "Choose the day on which it was washed.")
+    else:
+        messages.success(request, f"Marked done: {day.day} {day:%B %Y} counts as a cleaning of this roof.")
     return redirect("visit_sheet", visit.pk)
 
 

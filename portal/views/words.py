@@ -80,7 +80,19 @@ def _with_sign(text: str, negative: bool, currency: str) -> str:
 
 @register.filter
 def kwh(energy_kwh: float | None) -> str:
-    return "" if energy_kwh is None else f"{energy_kwh:,.0f}{NBSP}kWh"
+    if energy_kwh is None:
+        return ""
+    text = f"{energy_kwh:,.0f}"
+    return f"{'0' if text == '-0' else text.replace('-', '−')}{NBSP}kWh"
+
+
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
+
+@register.filter
+def compass(azimuth: float) -> str:
+    """Degrees clockwise from north as the nearest of eight winds."""
+    return COMPASS[round(azimuth / 45) % 8]
 
 
 @register.simple_tag

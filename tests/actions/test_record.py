@@ -16,8 +16,8 @@ from PIL import Image
 
 from portal.actions.photos import keep_photo
 from portal.actions.record import close_referral, findings, missing_from, record_entry
-from portal.actions.visits import finish_visit
-from portal.models import EntryKind, Look, Referral, Role, User, Visit, VisitEntry, VisitState
+from portal.actions.visits import cancel_visit, finish_visit, reopen_visit
+from portal.models import EntryKind, Look, Role, User, Visit, VisitEntry, VisitState
 from portal.models.record import standing
 from tests import factories
 from tests.factories import NOW
@@ -109,21 +109,43 @@ def test_a_finish_by_a_clock_that_is_wrong_is_dated_to_its_arrival(crew: tuple[V
     assert visit.finished_at == NOW
 
 
-def test_findings_become_work_to_refer_once_the_visit_is_done(crew: tuple[Visit, User, User]) -> None:
+def test_findings_become_work_to_refer_as_they_come_in(crew: tuple[Visit, User, User]) -> None:
     visit, one, _ = crew
+    # A burnt connector stops the work: this visit may never be finished.
     _enter(visit, one, "inspection", "cables", answer="urgent", note="Burnt")
     _enter(visit, one, "inspection", "debris", answer="seen")
     _enter(visit, one, "inspection", "glass", answer="ok")
-    assert Referral.objects.count() == 0
-    _enter(visit, one, "few_photos", note="none")
-    _enter(visit, one, "finish")
     assert list(visit.referrals.values_list("item", flat=True)) == ["cables"], "leaves are ours to clear"
+    cancel_visit(visit=visit, reason="Stopped", by=one, now=NOW)
     # the other phone had waited for a signal
     _enter(visit, one, "inspection", "roof", answer="seen", note="Cracked tile")
-    assert set(visit.referrals.values_list("item", flat=True)) == {"cables", "roof"}
-    # and a finding taken back closes by itself
-    _enter(visit, one, "inspection", "roof", answer="ok", at=NOW + timedelta(minutes=1))
-    assert list(visit.referrals.open().values_list("item", flat=True)) == ["cables"]
+    assert set(visit.referrals.open().values_list("item", flat=True)) == {"cables", "roof"}
+
+
+def test_a_finding_taken_back_is_no_work_and_one_raised_again_is(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    for minute, answer in enumerate(("urgent", "ok", "urgent")):
+        at = NOW - timedelta(minutes=9 - minute)
+        _enter(visit, one, "inspection", "roof", answer=answer, note="Cracked tile", at=at)
+        assert visit.referrals.open().exists() == (answer == "urgent")
+
+
+def test_what_turns_out_urgent_after_it_was_passed_on_is_work_again(crew: tuple[Visit, User, User]) -> None:
+    visit, one, other = crew
+    _enter(visit, one, "inspection", "cables", answer="seen", note="A clip is gone")
+    close_referral(referral=visit.referrals.get(), outcome="Told the customer", by=one, now=NOW)
+    _enter(visit, one, "inspection", "cables", answer="seen", note="Two clips are gone", at=NOW + timedelta(minutes=1))
+    assert not visit.referrals.open().exists(), "the same again is no news"
+    _enter(visit, other, "inspection", "cables", answer="urgent", note="The connector is burnt")
+    assert visit.referrals.open().get().entry.note == "The connector is burnt"
+
+
+def test_a_visit_taken_back_keeps_what_was_seen(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    _enter(visit, one, "inspection", "cables", answer="urgent", note="Burnt")
+    finish_visit(visit=visit, by=one, now=NOW)
+    reopen_visit(visit=visit, by=one, now=NOW)
+    assert visit.referrals.open().get().item == "cables"
 
 
 def test_a_referral_is_closed_with_a_word_on_what_came_of_it(crew: tuple[Visit, User, User]) -> None:

@@ -95,6 +95,48 @@ def test_a_finish_by_mistake_can_be_taken_back() -> None:
     assert (reopened.state, reopened.finished_at, reopened.cleaned_on) == (VisitState.BOOKED, None, None)
 
 
+def test_a_finish_taken_back_books_the_lead_again_and_a_later_finish_wins_it() -> None:
+    lead = factories.lead()
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
+    finish_visit(visit=visit, by=None, now=TOMORROW)
+    reopen_visit(visit=visit, by=None, now=TOMORROW)
+    lead.refresh_from_db()
+    assert (lead.stage, lead.closed_at, lead.booked_at) == (LeadStage.BOOKED, None, NOW)
+    finish_visit(visit=visit, by=None, now=TOMORROW)
+    lead.refresh_from_db()
+    assert (lead.stage, lead.closed_at) == (LeadStage.WON, TOMORROW)
+
+
+def test_where_a_newer_lead_is_open_a_visit_taken_back_is_booked_for_that_one() -> None:
+    lead = factories.lead()
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
+    finish_visit(visit=visit, by=None, now=TOMORROW)
+    newer = factories.lead(site=lead.site, opened_at=TOMORROW + timedelta(days=30))
+    reopened = reopen_visit(visit=visit, by=None, now=TOMORROW + timedelta(days=31))
+    lead.refresh_from_db()
+    newer.refresh_from_db()
+    assert (lead.stage, newer.stage, reopened.lead) == (LeadStage.WON, LeadStage.BOOKED, newer)
+
+
+def test_a_lead_that_another_finished_visit_won_too_stays_won() -> None:
+    lead = factories.lead()
+    first = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
+    second = factories.visit(site=lead.site, lead=lead, starts_at=TOMORROW + timedelta(hours=3))
+    for visit in (first, second):
+        finish_visit(visit=visit, by=None, now=TOMORROW + timedelta(hours=5))
+    reopen_visit(visit=first, by=None, now=TOMORROW + timedelta(hours=6))
+    lead.refresh_from_db()
+    assert lead.stage == LeadStage.WON
+
+
+def test_a_wash_still_to_come_is_not_marked_done() -> None:
+    visit = factories.visit()
+    with pytest.raises(ValidationError, match="still to come"):
+        finish_visit(visit=visit, by=None, now=NOW, finished_at=NOW + timedelta(hours=1))
+    visit.refresh_from_db()
+    assert visit.state == VisitState.BOOKED
+
+
 def test_calling_off_for_weather_and_moving_books_it_again() -> None:
     lead = factories.lead()
     visit = book_visit(

@@ -6,7 +6,7 @@ import io
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -143,6 +143,7 @@ def test_changes_are_for_those_who_may(people: Cast, name: str, may: set[str]) -
     assert "/login/" in stranger["Location"]
     refused = [who for who in ALL if who not in may and who != "stranger"]
     assert {who: people.client(who).post(url).status_code for who in refused} == dict.fromkeys(refused, 404)
+    assert Visit.objects.get(pk=people.visit.pk).changed_at == people.visit.changed_at
     for who in may:
         Visit.objects.filter(pk=people.visit.pk).update(state=VisitState.DONE, finished_at=timezone.now())
         assert people.client(who).post(url).status_code == 302, who
@@ -448,3 +449,30 @@ def test_a_visit_finished_by_mistake_is_reopened(people: Cast) -> None:
     people.visit.refresh_from_db()
     assert people.visit.state == VisitState.BOOKED
     assert people.client("homeowner").get(reverse("visit_report", args=[people.visit.pk])).status_code == 404
+
+
+def test_the_office_says_on_which_day_a_visit_was_washed(people: Cast) -> None:
+    # 14 June 2026, 08:00 in Denver (−06:00), 90 minutes
+    starts_at = datetime(2026, 6, 14, 14, 0, tzinfo=UTC)
+    visit = factories.visit(site=people.visit.site, starts_at=starts_at, minutes=90)
+    office, url = people.client("office"), reverse("visit_finish", args=[visit.pk])
+    sheet = office.get(reverse("visit_sheet", args=[visit.pk])).content.decode()
+    assert 'value="2026-06-14"' in sheet, "the booked day is what it most likely was"
+    for day, sentence in (("2999-01-01", "still to come"), ("yesterday", "Choose the day")):
+        assert sentence in office.post(url, {"day": day}, follow=True).content.decode()
+    office.post(url, {"day": "2026-06-15"})
+    visit.refresh_from_db()
+    assert (visit.state, visit.cleaned_on) == (VisitState.DONE, date(2026, 6, 15))
+    assert visit.finished_at == datetime(2026, 6, 15, 15, 30, tzinfo=UTC)
+
+
+def test_a_visit_called_off_says_so_before_anything_else(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    visit = factories.visit(site=people.visit.site, technicians=(technician,))
+    call_off_for_weather(visit=visit, by=None, now=timezone.now())
+    client = people.client("technician")
+    assert "do not drive out" in client.get(reverse("visit_sheet", args=[visit.pk])).content.decode()
+    assert (
+        "finish only if the panels were washed" in client.get(reverse("visit_record", args=[visit.pk])).content.decode()
+    )

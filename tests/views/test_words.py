@@ -16,9 +16,11 @@ from portal.views.words import (
     NBSP,
     VERDICT_WORDS,
     about_money,
+    compass,
     cost_high,
     cost_low,
     due_words,
+    kwh,
     loss_words,
     money,
     percent,
@@ -117,3 +119,16 @@ def test_a_homeowners_links_open_too(client: Client) -> None:
     nav = client.get("/").context["nav"]
     assert [place.word for place in nav] == ["My roof", "Send readings"]
     assert {client.get(place.url).status_code for place in nav} == {200}
+
+
+@pytest.mark.parametrize(("azimuth", "wind"), [(0, "north"), (175, "south"), (203, "south-west"), (350, "north")])
+def test_a_direction_is_said_as_one_of_eight_winds(azimuth: float, wind: str) -> None:
+    assert compass(azimuth) == wind
+
+
+def test_an_energy_below_nothing_has_a_minus_and_no_hyphen() -> None:
+    assert (kwh(-15.2), kwh(-0.3), kwh(1234)) == (
+        "−15\N{NO-BREAK SPACE}kWh",
+        "0\N{NO-BREAK SPACE}kWh",
+        "1,234\N{NO-BREAK SPACE}kWh",
+    )
