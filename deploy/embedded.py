@@ -20,9 +20,10 @@ WORKER_OPTIONS = ("--concurrency", "2", "--loglevel", "INFO", "--without-gossip"
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="./deploy/run", description="Start the portal on this machine with its demo.")
+    parser = argparse.ArgumentParser(prog="./deploy/run", description="Start the portal on this machine.")
     parser.add_argument("--port", type=int, default=8000, help="where the web server listens (8000)")
     parser.add_argument("--no-serve", action="store_true", help="stop after the nightly job and its table")
+    parser.add_argument("--no-demo", action="store_true", help="begin empty, for a firm of your own")
     asked = parser.parse_args(arguments)
     var = Path(os.environ.get("PORTAL_VAR", ROOT / "var"))
     os.umask(0o077)  # customers' data is for nobody else on this machine
@@ -31,7 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
         listener = None if asked.no_serve else listen(asked.port)
         with Supervisor(var / "log", held=(lock,)) as supervisor:
             supervisor.stop_on_signals()
-            run(supervisor, var, asked.port, listener)
+            run(supervisor, var, asked.port, listener, demo=not asked.no_demo)
     except Stopped:
         print("\nStopped. The data stays in place; the next start takes seconds.")
         return 0
@@ -101,7 +102,7 @@ def listen(port: int) -> socket.socket:
     return listener
 
 
-def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | None) -> None:
+def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | None, *, demo: bool) -> None:
     address = f"http://localhost:{port}"
     env = {"PORTAL_BASE_URL": address, "DJANGO_SETTINGS_MODULE": "portal.settings"} | dict(os.environ)
     env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1", "PORTAL_ERRORS_TO": str(var / "log" / "start.log")}
@@ -128,8 +129,8 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
             gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", bind]
             supervisor.start(Program("web", gunicorn, env, pass_fds=(listener.fileno(),)))
 
-    before = ["migrate --verbosity 0", "prepare_assets", "demo"]
-    after = ["nightly --wait", "standing", "demo --logins"]
+    before = ["migrate --verbosity 0", "prepare_assets", *(["demo"] if demo else [])]
+    after = ["nightly --wait", "standing", *(["demo --logins"] if demo else [])]
     commands = [python, "-m", "deploy.commands", str(ready), *before, "--", *after]
     if supervisor.run(commands, env=env, meanwhile=start_servers) != 0:
         raise Trouble("Rinsemark did not start, for the reason above.")

@@ -10,6 +10,7 @@ from django.core.mail import send_mail
 from django.db import transaction
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils.text import slugify
 
 from portal.models import Business, Customer, Language, Membership, Role, User
 
@@ -51,6 +52,20 @@ def withdraw_access(*, customer: Customer) -> None:
 
 
 @transaction.atomic
+def open_business(*, name: str, owner_email: str, tz: str, language: Language) -> tuple[Business, User]:
+    """Begin a firm with its owner. Raises ValidationError for an address or a time zone that is none."""
+    slug = slugify(name)
+    if not slug:
+        raise NotPossible("Give the firm a name with letters in it.")
+    if Business.objects.filter(slug=slug).exists():
+        raise NotPossible(f"A firm is here already at the address “{slug}”: give this one another name.")
+    business = Business(name=name, slug=slug, email=owner_email, tz=tz, language=language)
+    business.full_clean(exclude=["postal_address"])  # the owner enters it on the firm's page
+    business.save()
+    return business, add_member(business=business, email=owner_email, name="", role=Role.OWNER).user
+
+
+@transaction.atomic
 def add_member(*, business: Business, email: str, name: str, role: Role) -> Membership:
     """Add somebody to the firm, with a login if they have none; an existing member gets the new role."""
     user = User.objects.filter(email=email.lower()).first()
@@ -81,19 +96,23 @@ def _leave_an_owner(membership: Membership) -> None:
         raise NotPossible("The firm needs an owner. Make somebody else owner first.")
 
 
-def invite(*, user: User, business: Business) -> None:
-    """Send the mail whose link lets a person choose a password. Raises what the mail server raises."""
-    link = reverse(
+def password_link(user: User) -> str:
+    """Where a person chooses a password; it works for three days, and once."""
+    return settings.BASE_URL + reverse(
         "account_reset_password_from_key",
         kwargs={"uidb36": user_pk_to_url_str(user), "key": default_token_generator.make_token(user)},
     )
+
+
+def invite(*, user: User, business: Business) -> None:
+    """Send the mail whose link lets a person choose a password. Raises what the mail server raises."""
     text = render_to_string(
         f"account/email/invitation.{user.language}.txt",
         {
             "user": user,
             "business": business,
             "works_there": Membership.objects.filter(user=user, business=business).exists(),
-            "link": settings.BASE_URL + link,
+            "link": password_link(user),
             "login": settings.BASE_URL + reverse("account_login"),
         },
     )

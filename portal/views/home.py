@@ -125,6 +125,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "reminders": reminders,
         "silent": silent.select_related("customer")[:LISTED],
         "silent_count": silent.count(),
+        "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand
 
-from portal.models import Lead, LeadKind, Reminder, ReminderState, Site, SiteAssessment
+from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Site, SiteAssessment
 
 COLUMNS = "{site:<34} {verdict:<16} {loss:<22} {due:<24} {lead:<10} {reminder}"
 
@@ -15,6 +17,13 @@ class Command(BaseCommand):
     help = "Print every site's verdict, soiling loss with its 90 % interval, next clean due, lead and reminder."
 
     def handle(self, *args: Any, **options: Any) -> None:
+        if not Business.objects.exists():
+            own = f"PORTAL_VAR={shlex.quote(str(settings.VAR))} PORTAL_BASE_URL={settings.BASE_URL}"
+            self.stdout.write(
+                "No firm is here yet. Open yours in a second window, with its own name, address and time zone:\n"
+                f'  {own} .venv/bin/python manage.py open_business "Your Firm" you@firm.example --tz America/Denver'
+            )
+            return
         newest = {
             row.site_id: row for row in SiteAssessment.objects.newest().order_by("site_id").select_related("site")
         }
