@@ -1,4 +1,4 @@
-"""The admin: where whoever runs the portal opens a business and gives it its owner. Everything else has a page."""
+"""The admin: where whoever runs a portal for several firms looks after them and their logins. The rest has pages."""
 
 from __future__ import annotations
 

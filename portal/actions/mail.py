@@ -286,6 +286,13 @@ def read_token(token: str) -> tuple[Customer | User, Business] | None:
     return (user, business) if user and business else None
 
 
+def mail_folder() -> Path | None:
+    """Where the embedded portal writes its mails; None once a mail server takes them."""
+    if settings.EMAIL_BACKEND.endswith("filebased.EmailBackend"):
+        return Path(settings.EMAIL_FILE_PATH)
+    return None
+
+
 def address(name: str, *args: object) -> str:
     """A page's whole address, for mails."""
     return settings.BASE_URL.rstrip("/") + reverse(name, args=args)

@@ -52,17 +52,17 @@ def withdraw_access(*, customer: Customer) -> None:
 
 
 @transaction.atomic
-def open_business(*, name: str, owner_email: str, tz: str, language: Language) -> tuple[Business, User]:
+def open_business(*, name: str, owner: str, email: str, tz: str, language: Language) -> tuple[Business, User]:
     """Begin a firm with its owner. Raises ValidationError for an address or a time zone that is none."""
     slug = slugify(name)
     if not slug:
         raise NotPossible("Give the firm a name with letters in it.")
     if Business.objects.filter(slug=slug).exists():
         raise NotPossible(f"A firm is here already at the address “{slug}”: give this one another name.")
-    business = Business(name=name, slug=slug, email=owner_email, tz=tz, language=language)
+    business = Business(name=name, slug=slug, email=email, tz=tz, language=language)
     business.full_clean(exclude=["postal_address"])  # the owner enters it on the firm's page
     business.save()
-    return business, add_member(business=business, email=owner_email, name="", role=Role.OWNER).user
+    return business, add_member(business=business, email=email, name=owner, role=Role.OWNER).user
 
 
 @transaction.atomic
@@ -71,6 +71,9 @@ def add_member(*, business: Business, email: str, name: str, role: Role) -> Memb
     user = User.objects.filter(email=email.lower()).first()
     if user is None:
         user = User.objects.create_user(email, name=name, language=business.language)
+    elif name and not user.name:
+        user.name = name
+        user.save(update_fields=["name"])
     membership = Membership.objects.filter(business=business, user=user).first()
     if membership is None:
         return Membership.objects.create(business=business, user=user, role=role)

@@ -16,7 +16,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.people import NotPossible, give_access, invite, save_customer, withdraw_access
+from portal.actions.mail import mail_folder
+from portal.actions.people import NotPossible, give_access, invite, password_link, save_customer, withdraw_access
 from portal.models import Business, Customer, Site, SiteAssessment, User, Visit, VisitState
 
 PAGE = 50
@@ -148,5 +149,15 @@ def send_invitation(request: HttpRequest, invited: User, business: Business) -> 
         messages.error(
             request, f"The login is kept, but the mail to {invited.email} could not be sent ({problem}). Send it again."
         )
-    else:
+        return
+    if mail_folder() is None:
         messages.success(request, f"An invitation is on its way to {invited.email}. Its link works for three days.")
+    elif invited.has_usable_password():  # or whoever may invite could take over a login that is in use
+        messages.warning(request, f"This portal has no mail server yet. {invited.email} logs in as before.")
+    else:
+        link = password_link(invited)
+        messages.warning(
+            request,
+            "This portal has no mail server yet, so nobody gets the invitation. Hand this link, where a password is "
+            f"chosen, to {invited.email} yourself; it works for three days: {link}",
+        )

@@ -6,11 +6,9 @@ import email
 import email.policy
 from dataclasses import dataclass
 from email.message import EmailMessage
-from pathlib import Path
 from typing import Any, cast
 
 from django import forms
-from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
@@ -21,7 +19,17 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.mail import FACTS, TO_STAFF, check_wording, fill, sample_facts, standard_wording, word_mail, wording
+from portal.actions.mail import (
+    FACTS,
+    TO_STAFF,
+    check_wording,
+    fill,
+    mail_folder,
+    sample_facts,
+    standard_wording,
+    word_mail,
+    wording,
+)
 from portal.actions.reminders import retry_reminder, sending_rules
 from portal.models import (
     Business,
@@ -78,7 +86,7 @@ def reminders(request: HttpRequest) -> HttpResponse:
             "counts": [(state, counts.get(state.value, 0)) for state in ReminderState],
             "query": query.urlencode(),
             "owner": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
-            "written_to_files": _mail_folder() is not None,
+            "written_to_files": mail_folder() is not None,
         },
     )
 
@@ -112,15 +120,9 @@ class WrittenMail:
     attachments: tuple[str, ...]
 
 
-def _mail_folder() -> Path | None:
-    if settings.EMAIL_BACKEND.endswith("filebased.EmailBackend"):
-        return Path(settings.EMAIL_FILE_PATH)
-    return None
-
-
 def _written_mails(business: Business) -> list[WrittenMail]:
     """The newest mails of a business in the portal's mail folder. Mails that are no reminders are nobody's to read."""
-    folder = _mail_folder()
+    folder = mail_folder()
     if folder is None or not folder.is_dir():
         return []
     newest = sorted(folder.glob("*.log"), key=lambda path: path.stat().st_mtime, reverse=True)[:NEWEST_MAILS]

@@ -12,6 +12,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.db.models import Max, Min, QuerySet
 from django.db.models.functions import TruncMonth
+from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -189,6 +190,17 @@ def _last_of_each_month(site: Site) -> QuerySet[SiteAssessment]:
     return SiteAssessment.objects.filter(site=site, as_of__in=[end["last"] for end in ends])
 
 
+FARTHEST_FROM_ITS_ZONE = 4.0
+"""Hours between the sun's clock and the wall's. The far west of China comes to about three; none is farther off."""
+
+
+def _hours_from_the_zone(tz: str, longitude: float) -> float:
+    winter = datetime(2026, 1, 1, tzinfo=ZoneInfo(tz)).utcoffset()
+    assert winter is not None
+    apart = abs(longitude / 15 - winter.total_seconds() / 3600) % 24
+    return min(apart, 24 - apart)
+
+
 class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
     class Meta:
         model = Site
@@ -220,7 +232,7 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
         help_texts = {
-            "latitude": "Degrees, north is positive: 39.7420.",
+            "latitude": "Degrees, north is positive: 39.7420. Press long on a roof in a map application to see both.",
             "longitude": "Degrees, east is positive, west negative: −105.1727.",
             "tz": "Such as America/Denver or Europe/Madrid.",
             "ac_kw": "The inverter's rated output, all inverters together.",
@@ -243,6 +255,12 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
     class Meta:
         model = Plane
         fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
+        labels = {"azimuth": "Faces [degrees from north]"}
+        help_texts = {
+            "tilt": "0 is flat, 90 upright; most roofs have 15 to 45.",
+            "azimuth": "Clockwise: 90 is east, 180 south, 270 west.",
+            "dc_kw": "All panels of this plane together.",
+        }
 
     def clean(self) -> dict[str, Any] | None:
         """Catch watts typed for kilowatts: panels have between 0.05 and 1 kW each."""
@@ -284,7 +302,7 @@ def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
     planes = PlaneFormSet(
         request.POST or None, instance=roof, error_messages={"too_few_forms": "Give at least one roof plane."}
     )
-    if request.method == "POST" and all([form.is_valid(), planes.is_valid()]):
+    if request.method == "POST" and all([form.is_valid(), planes.is_valid()]) and _facts_agree(form, planes):
         kept = planes.save(commit=False)
         saved = save_site(site=form.save(commit=False), planes=kept, removed=planes.deleted_objects, now=timezone.now())
         messages.success(request, f"{saved.name} is kept. A new estimate follows when there are readings.")
@@ -294,6 +312,24 @@ def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
         "site/edit.html",
         {"form": form, "planes": planes, "site": roof if roof.pk else None, "customer": customer},
     )
+
+
+def _facts_agree(form: SiteForm, planes: BaseInlineFormSet[Any, Any, Any]) -> bool:
+    """Catch what only shows beside other facts: a lost minus sign, and watts typed for the inverter's kilowatts."""
+    facts = form.cleaned_data
+    dc_kw = sum(one["dc_kw"] for one in planes.cleaned_data if one and not one.get("DELETE"))
+    if _hours_from_the_zone(facts["tz"], facts["longitude"]) > FARTHEST_FROM_ITS_ZONE:
+        form.add_error(
+            "longitude",
+            f"At {facts['longitude']:g}° the sun does not keep the hours of {facts['tz']}. "
+            "West of Greenwich the longitude is negative.",
+        )
+    if not dc_kw / 10 <= facts["ac_kw"] <= dc_kw * 10:
+        form.add_error(
+            "ac_kw",
+            f"{facts['ac_kw']:g} kW of inverter does not go with {dc_kw:g} kW of panels. Give both in kW, not watts.",
+        )
+    return form.is_valid()
 
 
 def method(request: HttpRequest) -> HttpResponse:

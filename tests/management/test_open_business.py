@@ -23,7 +23,9 @@ def run(name: str, *arguments: str) -> str:
 
 def test_an_owner_opens_a_firm_chooses_a_password_and_sees_what_to_do_first(client: Client) -> None:
     assert "manage.py open_business" in run("standing")
-    said = run("open_business", "Bright Roofs", "Ada@Bright.example", "--tz", "America/Denver", "--language", "es")
+    said = run(
+        "open_business", "Bright Roofs", "Ada Lind", "Ada@Bright.example", "--tz", "America/Denver", "--language", "es"
+    )
     assert "open_business" not in run("standing")
     link = re.search(r"http://[^/]+(/\S+)", said)
     assert link
@@ -33,7 +35,7 @@ def test_an_owner_opens_a_firm_chooses_a_password_and_sees_what_to_do_first(clie
     assert client.login(email="ada@bright.example", password="rinse-soak-scrub-9")
     business = Business.objects.get()
     assert (business.slug, business.language, business.tz) == ("bright-roofs", "es", "America/Denver")
-    assert business.memberships.get().role == Role.OWNER
+    assert [(str(one.user), one.role) for one in business.memberships.all()] == [("Ada Lind", Role.OWNER)]
     page = client.get("/")
     assert page.status_code == 200
     assert reverse("customer_new") in page.content.decode()
@@ -43,14 +45,14 @@ def test_an_owner_opens_a_firm_chooses_a_password_and_sees_what_to_do_first(clie
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["Bright Roofs", "ada@bright.example", "--tz", "Denver"], "“Denver” is not a time zone"),
-        (["Bright Roofs", "ada", "--tz", "America/Denver"], "valid email address"),
-        (["!!!", "ada@bright.example", "--tz", "America/Denver"], "letters"),
-        (["Dim  Roofs", "ada@bright.example", "--tz", "America/Denver"], "another name"),
+        (["Bright Roofs", "Ada Lind", "ada@bright.example", "--tz", "Denver"], "“Denver” is not a time zone"),
+        (["Bright Roofs", "Ada Lind", "ada", "--tz", "America/Denver"], "valid email address"),
+        (["!!!", "Ada Lind", "ada@bright.example", "--tz", "America/Denver"], "letters"),
+        (["Dim  Roofs", "Ada Lind", "ada@bright.example", "--tz", "America/Denver"], "another name"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(arguments: list[str], sentence: str) -> None:
-    run("open_business", "Dim Roofs", "bo@dim.example", "--tz", "America/Denver")
+    run("open_business", "Dim Roofs", "Bo Dim", "bo@dim.example", "--tz", "America/Denver")
     with pytest.raises(CommandError, match=sentence):
         run("open_business", *arguments)
     assert Business.objects.count() == 1

@@ -157,3 +157,21 @@ def test_a_login_can_be_taken_away(client: Client) -> None:
     client.post(f"/customers/{site.customer.pk}/access/", {"wish": "withdraw"})
     client.force_login(user)
     assert client.get(f"/sites/{site.pk}/").status_code == 404
+
+
+def test_without_a_mail_server_the_office_gets_the_link_to_hand_on_but_never_into_a_login_in_use(
+    client: Client, settings: Any, tmp_path: Any
+) -> None:
+    settings.EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+    settings.EMAIL_FILE_PATH = tmp_path
+    firm = factories.business()
+    client.force_login(factories.member(firm))
+    fresh = factories.customer(business=firm)
+    said = text_of(client.post(f"/customers/{fresh.pk}/access/", {"wish": "invite"}, follow=True))
+    link = re.search(r"https?://[^/]+(/accounts/password/reset/key/\S+/)", said)
+    assert link
+    assert "Choose a password" in text_of(Client().get(link[1], follow=True))
+    elsewhere = factories.customer(business=firm, email=factories.member(factories.business()).email)
+    said = text_of(client.post(f"/customers/{elsewhere.pk}/access/", {"wish": "invite"}, follow=True))
+    assert "logs in as before" in said
+    assert "/accounts/password/reset/key/" not in said

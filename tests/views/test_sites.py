@@ -142,6 +142,8 @@ def test_the_office_adds_a_site_with_planes_and_a_meter(client: Client) -> None:
         ("planes-0-azimuth", "361", "Azimuth lies between 0 and 360"),
         ("planes-0-module_count", "0", "greater than or equal to 1"),
         ("ac_kw", "0", "AC size must be above 0 kW."),
+        ("longitude", "105.17", "West of Greenwich the longitude is negative."),
+        ("ac_kw", "5000", "5000 kW of inverter does not go with 6 kW of panels."),
         ("tz", "Mars/Olympus", "is not a time zone"),
         ("price_per_kwh", "-1", "greater than or equal to 0"),
     ],
@@ -229,3 +231,20 @@ def test_what_is_not_there_is_said_in_plain_words(client: Client) -> None:
     answer = client.get("/nowhere/")
     assert answer.status_code == 404
     assert "There is nothing at this address that you may see." in text_of(answer)
+
+
+@pytest.mark.parametrize(
+    ("longitude", "tz"),
+    [
+        # the places whose clocks are farthest from the sun (IANA zones; longitudes of the towns, from memory)
+        ("75.99", "Asia/Shanghai"),  # Kashgar, whose official clock is Beijing's
+        ("-8.6", "Europe/Madrid"),  # the west of Galicia
+        ("-157.4", "Pacific/Kiritimati"),  # UTC+14, beyond the date line
+        ("179.3", "Pacific/Auckland"),
+    ],
+)
+def test_a_clock_far_from_the_sun_is_believed(client: Client, longitude: str, tz: str) -> None:
+    customer = factories.customer()
+    client.force_login(factories.member(customer.business))
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(longitude=longitude, tz=tz))
+    assert answer.status_code == 302

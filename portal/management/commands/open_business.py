@@ -1,4 +1,4 @@
-"""``manage.py open_business NAME OWNER``: a firm begins here, with its owner's login."""
+"""``manage.py open_business NAME OWNER ADDRESS``: a firm begins here, with its owner's login."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("name", help="the firm's name, as customers know it")
-        parser.add_argument("owner", help="the owner's e-mail address, which is the login")
+        parser.add_argument("owner", help="the owner's name")
+        parser.add_argument("address", help="the owner's e-mail address, which is the login")
         parser.add_argument("--tz", required=True, help="where the firm works: America/Denver, Europe/Madrid")
         parser.add_argument("--language", default=Language.ENGLISH, choices=Language.values, help="of its mails (en)")
 
@@ -25,7 +26,8 @@ class Command(BaseCommand):
         try:
             business, owner = open_business(
                 name=options["name"],
-                owner_email=options["owner"],
+                owner=options["owner"],
+                email=options["address"],
                 tz=options["tz"],
                 language=Language(options["language"]),
             )

@@ -19,9 +19,10 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if not Business.objects.exists():
             own = f"PORTAL_VAR={shlex.quote(str(settings.VAR))} PORTAL_BASE_URL={settings.BASE_URL}"
+            yours = '"Your Firm" "Your Name" you@firm.example --tz America/Denver'
             self.stdout.write(
-                "No firm is here yet. Open yours in a second window, with its own name, address and time zone:\n"
-                f'  {own} .venv/bin/python manage.py open_business "Your Firm" you@firm.example --tz America/Denver'
+                "No firm is here yet. Open yours in a second window, with its names, address and time zone:\n"
+                f"  {own} .venv/bin/python manage.py open_business {yours}"
             )
             return
         newest = {
