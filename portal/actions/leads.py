@@ -164,13 +164,17 @@ def _update(lead: Lead, assessment: SiteAssessment, chance: float) -> None:
         lead.why_now = _why_now(lead, assessment)
 
 
+DAY = "j F Y"
+"""As on the pages."""
+
+
 def _why_now(lead: Lead, assessment: SiteAssessment) -> str:
     if assessment.verdict == Verdict.OTHER_FAULT:
         cause = _CAUSES[Cause(assessment.cause or Cause.UNKNOWN)]
-        began = f" since {date_format(assessment.cause_began)}" if assessment.cause_began else ""
-        return f"Not dirt: {cause}{began}. Washing will not mend it; refer them."
+        since = f" since {date_format(assessment.cause_began, DAY)}" if assessment.cause_began else ""
+        return f"Not dirt: {cause}{since}. Washing will not mend it; refer them."
     threshold = lead.site.customer.business.lead_loss
-    since = f" Dirt has built up since {date_format(assessment.soiling_since)}." if assessment.soiling_since else ""
+    since = f" Dirt has built up since {date_format(began, DAY)}." if began else ""
     return (
         f"The loss is above {threshold * 100:.0f} % with a chance of {round((lead.chance or 0) * 100)} in 100 "
         f"(estimate {_percent(assessment.present_loss)}, likely {_percent(assessment.loss_low)} to "

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, cast
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import available_timezones
 
 from django import forms
 from django.conf import settings
@@ -174,10 +174,9 @@ def _drawn(kept: dict[str, Any] | None, tz: str) -> str:
 def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what became of one file."""
     import_ = _my_import(request, pk)
-    tz = ZoneInfo(import_.meter.site.tz)
 
-    def local(stamps: Iterable[str]) -> list[datetime]:
-        return [datetime.fromisoformat(stamp).astimezone(tz) for stamp in stamps]
+    def moments(stamps: Iterable[str]) -> list[datetime]:
+        return [datetime.fromisoformat(stamp) for stamp in stamps]
 
     return render(
         request,
@@ -186,12 +185,12 @@ def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
             "import": import_,
             "site": import_.meter.site,
             "drawn": _drawn(import_.preview, import_.meter.site.tz),
-            "gaps": [local(gap) for gap in import_.gaps[:50]],
+            "gaps": [moments(gap) for gap in import_.gaps[:50]],
             "gap_count": len(import_.gaps),
-            "lumps": [lump | {"between": local([lump["start"], lump["end"]])} for lump in import_.lumps[:50]],
+            "lumps": [lump | {"between": moments([lump["start"], lump["end"]])} for lump in import_.lumps[:50]],
             "lump_count": len(import_.lumps),
             "lump_kwh": sum(lump["energy_wh"] for lump in import_.lumps) / 1000,
-            "clock_changes": local(import_.clock_changes),
+            "clock_changes": moments(import_.clock_changes),
             "rejected": import_.rejected[:20],
             "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
         },

@@ -316,3 +316,14 @@ def test_a_real_production_file_goes_in_through_the_upload_page() -> None:
         stamps[0].tz_convert("America/Denver").date(),
         stamps[-1].tz_convert("America/Denver").date(),
     )
+
+
+def test_gaps_and_clock_changes_are_told_by_the_roofs_own_clock(office: User, meter: Meter) -> None:
+    sent = take_in(meter, csv_text(days_rows(FIRST, 1)))
+    sent.gaps = [["2026-05-04T18:00:00+00:00", "2026-05-04T20:30:00+00:00"]]
+    sent.clock_changes = ["2026-03-08T09:00:00+00:00"]
+    sent.save()
+    page = as_user(office).get(reverse("import_ledger", args=[sent.pk])).content.decode()
+    # Denver: UTC−6 in summer; its clocks go forward at 2:00 standard time, UTC−7, and then show 3:00 (IANA tz database)
+    assert "4 May 2026, 12:00 to 4 May 2026, 14:30" in page
+    assert "8 Mar 2026, 03:00" in page
