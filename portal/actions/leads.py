@@ -174,6 +174,7 @@ def _why_now(lead: Lead, assessment: SiteAssessment) -> str:
         since = f" since {date_format(assessment.cause_began, DAY)}" if assessment.cause_began else ""
         return f"Not dirt: {cause}{since}. Washing will not mend it; refer them."
     threshold = lead.site.customer.business.lead_loss
+    began = assessment.soiling_since
     since = f" Dirt has built up since {date_format(began, DAY)}." if began else ""
     return (
         f"The loss is above {threshold * 100:.0f} % with a chance of {round((lead.chance or 0) * 100)} in 100 "
