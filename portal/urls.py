@@ -8,7 +8,7 @@ from portal.api import api, api_page
 from portal.views.account import login_address
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
-from portal.views.customers import customer, customer_access, customer_edit, customer_new, customers
+from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.home import home
 from portal.views.imports import (
     import_how,
@@ -41,7 +41,7 @@ from portal.views.record import (
     visit_worker,
 )
 from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
-from portal.views.sites import cautions, method, site, site_edit, site_new
+from portal.views.sites import cautions, method, site, site_edit, site_erase, site_hand_over, site_new
 from portal.views.tokens import token_revoke, tokens
 from portal.views.visits import (
     visit_book,
@@ -58,11 +58,14 @@ urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),
     path("sites/<int:pk>/edit/", site_edit, name="site_edit"),
+    path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
+    path("sites/<int:pk>/erase/", site_erase, name="site_erase"),
     path("customers/", customers, name="customers"),
     path("customers/new/", customer_new, name="customer_new"),
     path("customers/<int:pk>/", customer, name="customer"),
     path("customers/<int:pk>/edit/", customer_edit, name="customer_edit"),
     path("customers/<int:pk>/access/", customer_access, name="customer_access"),
+    path("customers/<int:pk>/erase/", customer_erase, name="customer_erase"),
     path("customers/<int:pk>/sites/new/", site_new, name="site_new"),
     path("business/", business_settings, name="business_settings"),
     path("business/<slug:slug>/", business_settings, name="business_settings_of"),

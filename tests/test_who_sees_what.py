@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -70,8 +71,10 @@ def world() -> World:
     site = factories.site(customer=customer)
     factories.assessment(site=site)
     lead = factories.lead(site=site)
-    visit = factories.visit(site=site, lead=lead, technicians=(people["technician"],))
     now = timezone.now()
+    visit = factories.visit(
+        site=site, lead=lead, technicians=(people["technician"],), starts_at=now + timedelta(days=1)
+    )
     done = factories.visit(
         site=site, technicians=(people["technician"],), starts_at=now, state=VisitState.DONE, finished_at=now
     )
@@ -171,6 +174,9 @@ ROUTES: dict[str, Route] = {
     "customer": get(OFFICE, pk="customer"),
     "customer_edit": get(OFFICE, pk="customer"),
     "customer_access": post(OFFICE, pk="customer"),
+    "customer_erase": post(OFFICE, pk="customer"),
+    "site_hand_over": get(OFFICE, pk="site"),
+    "site_erase": post(OFFICE, pk="site"),
     "site": get(LOOKS, pk="site"),
     "site_new": get(OFFICE, pk="customer"),
     "site_edit": get(OFFICE, pk="site"),

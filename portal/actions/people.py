@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+from typing import Any
+
 from allauth.account.forms import default_token_generator
 from allauth.account.utils import user_pk_to_url_str
 from django.conf import settings
 from django.core.files.base import ContentFile
 from django.core.mail import send_mail
 from django.db import transaction
+from django.db.models import QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.text import slugify
 
-from portal.models import Business, Customer, Language, Membership, Role, User
+from portal.models import Business, Customer, Language, Lead, Membership, Role, User, Visit, VisitState
 
 INVITATION_SUBJECTS = {
     Language.ENGLISH: "{business}: your page is ready",
@@ -85,11 +89,19 @@ def add_member(*, business: Business, email: str, name: str, role: Role) -> Memb
 
 
 @transaction.atomic
-def remove_member(*, membership: Membership) -> None:
-    """End somebody's place in the firm; what they recorded stays."""
+def remove_member(*, membership: Membership, now: datetime) -> int:
+    """End somebody's place in the firm; what they recorded stays, what lies ahead is nobody's.
+
+    Returns how many coming visits they were on: somebody else must be sent there.
+    """
     if membership.role == Role.OWNER:
         _leave_an_owner(membership)
+    business, user = membership.business, membership.user
     membership.delete()
+    Lead.objects.filter(site__customer__business=business, assigned_to=user).open().update(assigned_to=None)
+    ahead = Visit.objects.filter(site__customer__business=business, state=VisitState.BOOKED, starts_at__gte=now)
+    sent: QuerySet[Any] = Visit.technicians.through.objects.filter(user=user, visit__in=ahead)
+    return sent.delete()[0]
 
 
 def _leave_an_owner(membership: Membership) -> None:

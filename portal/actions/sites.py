@@ -1,4 +1,4 @@
-"""What the office does with sites: keep their facts."""
+"""What the office does with sites: keep their facts, and give them to another customer."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from django.db import transaction
 
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.imports import ask_for_replay
-from portal.models import Meter, Plane, Site
+from portal.actions.people import NotPossible
+from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, Token
 
 
 @transaction.atomic
@@ -29,3 +30,23 @@ def save_site(*, site: Site, planes: Sequence[Plane], removed: Sequence[Plane] =
     elif site.meters.filter(days__isnull=False).exists():
         ask_for_assessment(site, now=now)
     return site
+
+
+@transaction.atomic
+def hand_over_site(*, site: Site, customer: Customer, now: datetime) -> None:
+    """Give a roof with all its history to another customer of the firm: a new owner, or the same one entered twice.
+
+    What the customer before set going for this roof ends: mails that wait, and keys their scripts send files with.
+    """
+    before = site.customer
+    if customer.business_id != before.business_id:
+        raise NotPossible("That customer is another firm's.")
+    if customer == before:
+        return
+    Reminder.objects.filter(site=site, customer=before, state=ReminderState.DUE).update(
+        state=ReminderState.DROPPED, reason="The roof has another owner now."
+    )
+    if before.user_id:
+        Token.objects.filter(site=site, created_by=before.user_id, revoked_at=None).update(revoked_at=now)
+    site.customer = customer
+    site.save(update_fields=["customer"])

@@ -13,6 +13,7 @@ from django.core.files.uploadedfile import UploadedFile
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_POST
 from PIL import Image
 
@@ -202,11 +203,14 @@ def member_remove(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     business = _owned(request, slug)
     membership = get_object_or_404(Membership.objects.filter(business=business).select_related("user"), pk=pk)
     try:
-        remove_member(membership=membership)
+        sent = remove_member(membership=membership, now=timezone.now())
     except NotPossible as problem:
         messages.error(request, str(problem))
     else:
         messages.success(request, f"{membership.user} no longer works here; what they recorded stays.")
+        if sent:
+            them = "A coming visit needs" if sent == 1 else f"{sent} coming visits need"
+            messages.warning(request, f"{them} somebody else now: see “Visits”.")
     return redirect("business_settings_of", slug)
 
 

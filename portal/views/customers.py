@@ -10,12 +10,13 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
-from django.db.models import Prefetch, Q
+from django.db.models import Prefetch, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from portal.actions.erase import erase_customer
 from portal.actions.mail import mail_folder
 from portal.actions.people import NotPossible, give_access, invite, password_link, save_customer, withdraw_access
 from portal.models import Business, Customer, Site, SiteAssessment, User, Visit, VisitState
@@ -30,17 +31,22 @@ def customers(request: HttpRequest) -> HttpResponse:
     if not Business.objects.managed_by(user).exists():
         raise PermissionDenied
     wanted = request.GET.get("q", "").strip()
-    found = Customer.objects.managed_by(user)
+    found = searched(Customer.objects.managed_by(user), wanted).prefetch_related(_sites())
+    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+    return render(request, "customer/list.html", {"page": page, "wanted": wanted})
+
+
+def searched(customers: QuerySet[Customer], wanted: str) -> QuerySet[Customer]:
+    """Those in whose facts or roofs every word is found."""
     for word in wanted.split():
-        found = found.filter(
+        customers = customers.filter(
             Q(name__icontains=word)
             | Q(email__icontains=word)
             | Q(phone__icontains=word)
             | Q(sites__address__icontains=word)
             | Q(sites__name__icontains=word)
         )
-    page = Paginator(found.distinct().prefetch_related(_sites()), PAGE).get_page(request.GET.get("page"))
-    return render(request, "customer/list.html", {"page": page, "wanted": wanted})
+    return customers.distinct()
 
 
 def _sites() -> Prefetch[str, Any, str]:
@@ -139,6 +145,20 @@ def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("customer", pk)
     send_invitation(request, invited, found.business)
     return redirect("customer", pk)
+
+
+@login_required
+@require_POST
+def customer_erase(request: HttpRequest, pk: int) -> HttpResponse:
+    user = cast(User, request.user)
+    found = get_object_or_404(Customer.objects.managed_by(user), pk=pk)
+    try:
+        erase_customer(customer=found, now=timezone.now())
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+        return redirect("customer", pk)
+    messages.success(request, f"{found.name} is erased.")
+    return redirect("customers")
 
 
 def send_invitation(request: HttpRequest, invited: User, business: Business) -> None:

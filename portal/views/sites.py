@@ -16,8 +16,11 @@ from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.views.decorators.http import require_POST
 
-from portal.actions.sites import save_site
+from portal.actions.erase import erase_site
+from portal.actions.people import NotPossible
+from portal.actions.sites import hand_over_site, save_site
 from portal.charts.performance import Chart, Event, performance_chart
 from portal.charts.production import production_chart
 from portal.models import (
@@ -33,9 +36,11 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.views.customers import searched
 from portal.views.words import interval_words, percent
 
 HISTORY_MONTHS = 24
+FOUND = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,6 +300,41 @@ def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
     return _edit(request, roof, roof.customer)
+
+
+@login_required
+def site_hand_over(request: HttpRequest, pk: int) -> HttpResponse:
+    """Give a roof to another customer of the firm."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
+    others = Customer.objects.filter(business=roof.customer.business).exclude(pk=roof.customer.pk)
+    if request.method == "POST":
+        chosen = request.POST.get("customer", "")
+        customer = get_object_or_404(others, pk=int(chosen) if chosen.isdecimal() else None)
+        hand_over_site(site=roof, customer=customer, now=timezone.now())
+        messages.success(request, f"{roof.name} is {customer.name}'s now.")
+        return redirect("site", pk)
+    wanted = request.GET.get("q", "").strip()
+    found = list(searched(others, wanted)[: FOUND + 1]) if wanted else []
+    return render(
+        request,
+        "site/hand_over.html",
+        {"site": roof, "wanted": wanted, "found": found[:FOUND], "more": len(found) > FOUND},
+    )
+
+
+@login_required
+@require_POST
+def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
+    try:
+        erase_site(site=roof, now=timezone.now())
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+        return redirect("site", pk)
+    messages.success(request, f"{roof} is erased.")
+    return redirect("customer", roof.customer.pk)
 
 
 def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:

@@ -10,8 +10,10 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from portal.models import Night, Role, Site
+from portal.actions.tokens import make_token
+from portal.models import Night, Reminder, Role, Site
 from tests import factories
+from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
 
@@ -248,3 +250,45 @@ def test_a_clock_far_from_the_sun_is_believed(client: Client, longitude: str, tz
     client.force_login(factories.member(customer.business))
     answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(longitude=longitude, tz=tz))
     assert answer.status_code == 302
+
+
+def test_a_roof_goes_with_its_history_to_another_customer_of_the_firm(client: Client) -> None:
+    firm = factories.business()
+    before, after = factories.user(), factories.user()
+    site = factories.site(customer=factories.customer(business=firm, user=before))
+    factories.assessment(site=site, reasons=["Alike at all hours, as dirt is."])
+    key, _ = make_token(name="logger", created_by=before, now=timezone.now(), site=site)
+    waits = Reminder.objects.create(
+        business=firm, kind="due", customer=site.customer, site=site, key="one", due_at=NOW, stale_at=NOW
+    )
+    new_owner = factories.customer(business=firm, name="Nia Newcome", user=after)
+    client.force_login(factories.member(firm, Role.OFFICE))
+    assert "Nia Newcome" in text_of(client.get(f"/sites/{site.pk}/customer/", {"q": "newcome"}))
+    client.post(f"/sites/{site.pk}/customer/", {"customer": str(new_owner.pk)})
+    client.force_login(after)
+    assert "Alike at all hours, as dirt is." in text_of(client.get(f"/sites/{site.pk}/"))
+    client.force_login(before)
+    assert client.get(f"/sites/{site.pk}/").status_code == 404
+    key.refresh_from_db()
+    assert key.revoked_at
+    waits.refresh_from_db()
+    assert (waits.state, waits.reason) == ("dropped", "The roof has another owner now.")
+
+
+@pytest.mark.parametrize("chosen", ["theirs", "none", "", "9" * 30])
+def test_a_roof_goes_to_nobody_elses_customer(client: Client, chosen: str) -> None:
+    site, theirs = factories.site(), factories.customer(name="Theo Elsewhere")
+    client.force_login(factories.member(site.customer.business))
+    assert "Theo" not in text_of(client.get(f"/sites/{site.pk}/customer/", {"q": "elsewhere"})).partition("Nobody")[2]
+    given = str(theirs.pk) if chosen == "theirs" else chosen
+    assert client.post(f"/sites/{site.pk}/customer/", {"customer": given}).status_code == 404
+    assert Site.objects.get(pk=site.pk).customer == site.customer
+
+
+def test_an_erased_roof_is_gone_and_its_customer_stays(client: Client) -> None:
+    site = factories.site()
+    client.force_login(factories.member(site.customer.business))
+    answer = client.post(f"/sites/{site.pk}/erase/")
+    assert answer["Location"] == f"/customers/{site.customer.pk}/"
+    assert not Site.objects.exists()
+    assert "is erased" in text_of(client.post(f"/customers/{site.customer.pk}/erase/", follow=True))

@@ -1,0 +1,122 @@
+"""Whoever wants their data gone gets it: every row and every file, and nobody else's."""
+
+from __future__ import annotations
+
+import io
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from django.apps import apps
+from django.conf import settings
+from PIL import Image
+
+from portal.actions.erase import erase_customer, erase_site
+from portal.actions.imports import work_on_import
+from portal.actions.people import NotPossible, give_access
+from portal.actions.photos import keep_photo
+from portal.models import Customer, Distance, Import, Phase, Role, Site, User, Visit, VisitState
+from tests import factories
+from tests.actions.exports import csv_text, days_rows, send, take_in
+from tests.factories import NOW
+
+
+def files() -> set[Path]:
+    return {path for path in Path(settings.MEDIA_ROOT).rglob("*") if path.is_file()}
+
+
+def rows() -> dict[str, int]:
+    return {model.__name__: model._default_manager.count() for model in apps.get_app_config("portal").get_models()}
+
+
+def lived_in(customer: Customer) -> Site:
+    """A roof with something of everything."""
+    site = factories.site(customer=customer)
+    meter = factories.meter(site=site)
+    take_in(meter, csv_text(days_rows(date(2026, 5, 4), 2)))
+    factories.assessment(site=site)
+    lead = factories.lead(site=site)
+    done = factories.visit(site=site, lead=lead, state=VisitState.DONE, starts_at=NOW, finished_at=NOW)
+    picture = io.BytesIO()
+    Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
+    keep_photo(
+        visit=done,
+        client_id=uuid4(),
+        data=picture.getvalue(),
+        filename="before.jpg",
+        phase=Phase.BEFORE,
+        distance=Distance.WIDE,
+        at=NOW,
+        by=factories.member(customer.business, Role.TECHNICIAN),
+        now=NOW,
+    )
+    inbox = Path(settings.INBOX) / str(meter.pk) / "done"
+    inbox.mkdir(parents=True)
+    (inbox / "may.csv").write_text("kept")
+    return site
+
+
+@pytest.fixture(autouse=True)
+def own_folders(settings: Any, tmp_path: Path) -> None:
+    settings.MEDIA_ROOT = tmp_path / "media"
+    settings.INBOX = tmp_path / "inbox"
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_erased_customer_leaves_no_row_and_no_file_and_the_neighbour_keeps_everything() -> None:
+    business = factories.business()
+    neighbour = factories.customer(business=business)
+    lived_in(neighbour)
+    factories.member(business, Role.TECHNICIAN)
+    kept_rows, kept_files = rows(), files()
+    customer = factories.customer(business=business)
+    give_access(customer=customer)
+    lived_in(customer)
+    assert len(files()) == 2 * len(kept_files) >= 8
+    erase_customer(customer=customer, now=NOW)
+    left = rows()
+    # the technician who took the photo works on
+    assert left | {"User": left["User"] - 1, "Membership": left["Membership"] - 1} == kept_rows
+    assert files() == kept_files
+    assert not User.objects.filter(email=customer.email).exists()
+    assert [path.name for path in Path(settings.INBOX).iterdir()] == [str(neighbour.sites.get().meters.get().pk)]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("other", ["another firm's customer", "works somewhere"])
+def test_a_login_that_opens_something_else_stays(other: str) -> None:
+    customer = factories.customer()
+    user = give_access(customer=customer)
+    if other == "works somewhere":
+        business = factories.business()
+        business.memberships.create(user=user, role=Role.TECHNICIAN)
+    else:
+        factories.customer(user=user)
+    erase_customer(customer=customer, now=NOW)
+    assert User.objects.filter(pk=user.pk).exists()
+    assert not Customer.objects.filter(pk=customer.pk).exists()
+
+
+@pytest.mark.django_db
+def test_nothing_is_erased_while_somebody_would_drive_there() -> None:
+    visit = factories.visit(starts_at=NOW + timedelta(days=1))
+    with pytest.raises(NotPossible, match="Call it off first"):
+        erase_site(site=visit.site, now=NOW)
+    with pytest.raises(NotPossible, match="Call it off first"):
+        erase_customer(customer=visit.site.customer, now=NOW)
+    visit.state = VisitState.CANCELLED
+    visit.save()
+    erase_site(site=visit.site, now=NOW)
+    assert not Visit.objects.exists()
+    assert Customer.objects.exists()
+
+
+@pytest.mark.django_db
+def test_a_file_that_waits_for_the_worker_when_its_roof_is_erased_stops_nothing() -> None:
+    meter = factories.meter()
+    waiting = send(meter, csv_text(days_rows(date(2026, 5, 4), 1)))
+    erase_site(site=meter.site, now=NOW)
+    work_on_import(import_id=waiting.pk, now=NOW)
+    assert not Import.objects.exists()
