@@ -1,4 +1,4 @@
-"""What the office does with sites: keep their facts, and give them to another customer."""
+"""What the office does with sites: keep their facts and meters, and give them to another customer."""
 
 from __future__ import annotations
 
@@ -30,6 +30,19 @@ def save_site(*, site: Site, planes: Sequence[Plane], removed: Sequence[Plane] =
     elif site.meters.filter(days__isnull=False).exists():
         ask_for_assessment(site, now=now)
     return site
+
+
+@transaction.atomic
+def save_meters(*, site: Site, meters: Sequence[Meter], removed: Sequence[Meter]) -> None:
+    """Keep a site's meters; it never goes without one, so that readings always have a place."""
+    for meter in removed:
+        if meter.imports.exists() or meter.days.exists():
+            raise NotPossible(f"Files were sent for {meter.name}: it stays. Files sent by mistake can be undone.")
+        meter.delete()
+    for meter in meters:
+        meter.save()
+    if not site.meters.exists():
+        Meter.objects.create(site=site)
 
 
 @transaction.atomic

@@ -20,13 +20,14 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_site
 from portal.actions.people import NotPossible
-from portal.actions.sites import hand_over_site, save_site
+from portal.actions.sites import hand_over_site, save_meters, save_site
 from portal.charts.performance import Chart, Event, performance_chart
 from portal.charts.production import production_chart
 from portal.models import (
     Business,
     Customer,
     DayReadings,
+    Meter,
     Plane,
     Proof,
     Site,
@@ -280,6 +281,15 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
         return cleaned
 
 
+class MeterForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    name = forms.CharField(max_length=80, help_text="Production, garage inverter, meter by the barn.")
+
+    class Meta:
+        model = Meter
+        fields = ["name"]
+
+
+MeterFormSet = forms.inlineformset_factory(Site, Meter, form=MeterForm, extra=1, can_delete=True)
 PlaneFormSet = forms.inlineformset_factory(
     Site, Plane, form=PlaneForm, extra=1, min_num=1, validate_min=True, can_delete=True
 )
@@ -300,6 +310,24 @@ def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
     return _edit(request, roof, roof.customer)
+
+
+@login_required
+def site_meters(request: HttpRequest, pk: int) -> HttpResponse:
+    """What counts a site's production: names, one more, one fewer."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
+    meters = MeterFormSet(request.POST or None, instance=roof)
+    if request.method == "POST" and meters.is_valid():
+        kept = meters.save(commit=False)
+        try:
+            save_meters(site=roof, meters=kept, removed=meters.deleted_objects)
+        except NotPossible as problem:
+            messages.error(request, str(problem))
+            return redirect("site_meters", pk)
+        messages.success(request, f"The meters of {roof} are kept.")
+        return redirect("site", pk)
+    return render(request, "site/meters.html", {"site": roof, "meters": meters})
 
 
 @login_required

@@ -292,3 +292,35 @@ def test_an_erased_roof_is_gone_and_its_customer_stays(client: Client) -> None:
     assert answer["Location"] == f"/customers/{site.customer.pk}/"
     assert not Site.objects.exists()
     assert "is erased" in text_of(client.post(f"/customers/{site.customer.pk}/erase/", follow=True))
+
+
+def meters(*rows: dict[str, str], known: int) -> dict[str, str]:
+    """What the page of a site's meters sends."""
+    sent = {"meters-TOTAL_FORMS": str(len(rows)), "meters-INITIAL_FORMS": str(known)}
+    for number, row in enumerate(rows):
+        sent |= {f"meters-{number}-{name}": value for name, value in row.items()}
+    return sent
+
+
+def test_a_second_inverter_gets_a_meter_of_its_own_and_one_without_files_can_go(client: Client) -> None:
+    meter = factories.meter()
+    factories.day_readings(meter, date(2026, 6, 1))
+    client.force_login(factories.member(meter.site.customer.business, Role.OFFICE))
+    page = f"/sites/{meter.site.pk}/meters/"
+    first = {"id": str(meter.pk), "name": "House"}
+    client.post(page, meters(first, {"name": "Garage"}, known=1))
+    assert [one.name for one in meter.site.meters.all()] == ["House", "Garage"]
+    garage = {"id": str(meter.site.meters.get(name="Garage").pk), "name": "Garage"}
+    said = text_of(client.post(page, meters(first | {"DELETE": "on"}, garage, known=2), follow=True))
+    assert "Files were sent for House: it stays." in said
+    assert client.post(page, meters(first, garage | {"name": "House"}, known=2)).status_code == 200, "a name twice"
+    client.post(page, meters(first, garage | {"DELETE": "on"}, known=2))
+    assert [one.name for one in meter.site.meters.all()] == ["House"]
+
+
+def test_a_site_is_never_without_a_meter(client: Client) -> None:
+    meter = factories.meter()
+    client.force_login(factories.member(meter.site.customer.business))
+    gone = {"id": str(meter.pk), "name": "Production", "DELETE": "on"}
+    client.post(f"/sites/{meter.site.pk}/meters/", meters(gone, known=1))
+    assert meter.site.meters.exclude(pk=meter.pk).count() == 1
