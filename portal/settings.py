@@ -118,6 +118,7 @@ ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*"]
 ACCOUNT_USER_MODEL_USERNAME_FIELD = None
 ACCOUNT_EMAIL_VERIFICATION = "none"  # people come by invitation to an address the business already writes to
 ACCOUNT_LOGOUT_ON_GET = False
+ACCOUNT_LOGIN_ON_PASSWORD_RESET = True  # the mail with the link has just told who it is
 ACCOUNT_SESSION_REMEMBER = True
 # HTTPS ends at one proxy: failed log-ins are counted by the address it tells.
 ALLAUTH_TRUSTED_PROXY_COUNT = 1 if SECURE else 0

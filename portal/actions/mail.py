@@ -699,8 +699,11 @@ def record_bounce(*, email: str, complained: bool, business_id: int | None, now:
     return len(businesses)
 
 
-def choose_mails(*, who: Customer | User, wanted: Mapping[ReminderKind, bool]) -> None:
-    """Keep a recipient's choice for each kind."""
+def choose_mails(*, who: Customer | User, wanted: Mapping[ReminderKind, bool], now: datetime) -> None:
+    """Keep a recipient's choice for each kind. Who ticks one has thereby agreed to be written to."""
+    if isinstance(who, Customer) and who.consented_on is None and any(wanted.values()):
+        who.consented_on = now.astimezone(ZoneInfo(who.business.tz)).date()
+        who.save(update_fields=["consented_on"])
     owner: dict[str, Any] = {"customer": who} if isinstance(who, Customer) else {"user": who}
     for kind, yes in wanted.items():
         Preference.objects.update_or_create(**owner, kind=kind, defaults={"wanted": yes})

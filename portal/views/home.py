@@ -78,13 +78,15 @@ class Stop:
 
 def _homeowner(user: User, now: datetime) -> dict[str, object]:
     roofs = list(Site.objects.filter(customer__user=user).select_related("customer__business"))
+    served = list(Customer.objects.filter(user=user).select_related("business"))
     mails = [
         (customer.business.name, reverse("mail_choices", args=[token_for({"customer": customer.pk})]))
-        for customer in Customer.objects.filter(user=user).select_related("business")
+        for customer in served
     ]
+    frame = {"mails": mails, "served": served}
     if len(roofs) == 1:
-        return {"story": site_story(roofs[0], user=user, now=now), "mails": mails}
-    return {"roofs": _with_newest(roofs), "mails": mails}
+        return frame | {"story": site_story(roofs[0], user=user, now=now)}
+    return frame | {"roofs": _with_newest(roofs)}
 
 
 def _with_newest(sites: list[Site]) -> list[tuple[Site, SiteAssessment | None]]:

@@ -56,7 +56,7 @@ def mail_choices(request: HttpRequest, token: str) -> HttpResponse:
     who, business = _who(token)
     form = ChoiceForm(who, request.POST or None)
     if request.method == "POST" and form.is_valid():
-        choose_mails(who=who, wanted={kind: form.cleaned_data[kind.value] for kind in form.kinds})
+        choose_mails(who=who, wanted={kind: form.cleaned_data[kind.value] for kind in form.kinds}, now=timezone.now())
         allow_mail(email=who.email, business=business)
         return redirect(request.path + "?kept=1")
     return render(
@@ -69,6 +69,7 @@ def mail_choices(request: HttpRequest, token: str) -> HttpResponse:
             "token": token,
             "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
             "kept": "kept" in request.GET,
+            "unasked": isinstance(who, Customer) and who.consented_on is None,
         },
     )
 

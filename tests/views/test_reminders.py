@@ -105,6 +105,18 @@ def test_a_homeowner_chooses_kinds_and_comes_back() -> None:
     assert not MailStop.objects.exists()
 
 
+def test_who_chooses_mails_has_agreed_to_be_written_to_and_who_wants_none_has_not() -> None:
+    address = ""
+    for wanted, agreed in (({}, False), ({"due": "on"}, True)):
+        customer = factories.customer(consented_on=None)
+        address = reverse("mail_choices", args=[token_for({"customer": customer.pk})])
+        assert "has not heard from you" in Client().get(address).content.decode()
+        Client().post(address, wanted)
+        customer.refresh_from_db()
+        assert (customer.consented_on is not None) is agreed
+    assert "has not heard from you" not in Client().get(address).content.decode()
+
+
 def test_staff_choose_their_own_kinds() -> None:
     business = factories.business()
     owner = factories.member(business)
