@@ -85,6 +85,11 @@ def _refused(daily: pd.DataFrame) -> pd.Series[str]:
     return daily.loc[~daily["used"].astype(bool), "refused"].replace("", "not used")
 
 
+def refused_days(daily: pd.DataFrame) -> list[tuple[str, int]]:
+    """Why days of an assessment's daily table were left out, and how many each: the commonest reason first."""
+    return [(str(reason), int(count)) for reason, count in _refused(daily).value_counts().items()]
+
+
 def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     used = int(daily["used"].astype(bool).sum())
     first, last = pd.Timestamp(daily.index[0]), pd.Timestamp(daily.index[-1])
@@ -201,7 +206,7 @@ def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low:
                 "y": [round(high - (high - low) * 0.03, 4)] * len(others),
                 "text": [event.word for event in others],
                 "marker": {"symbol": "triangle-up", "size": 11, "color": PALETTE["rain"]},
-                "name": "recovery",
+                "name": "recovery, as after rain",
                 "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
             }
         )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -21,7 +21,7 @@ from django.views.decorators.http import require_POST
 from portal.actions.erase import erase_site
 from portal.actions.people import NotPossible
 from portal.actions.sites import hand_over_site, save_meters, save_site
-from portal.charts.performance import Chart, Event, performance_chart
+from portal.charts.performance import Chart, Event, performance_chart, refused_days
 from portal.charts.production import production_chart
 from portal.models import (
     Business,
@@ -37,11 +37,13 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.pv.assessment import Verdict
 from portal.views.customers import searched
 from portal.views.words import interval_words, percent
 
 HISTORY_MONTHS = 24
 FOUND = 20
+SOON = timedelta(days=31)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +88,15 @@ class Story:
     next_visit: Visit | None
     performance: Chart | None
     production: Chart | None
+    refused: list[tuple[str, int]]
+
+    @property
+    def waits(self) -> bool:
+        """Whether dirty panels are better left for weeks: a date far off needs a word of explanation."""
+        a = self.assessment
+        if a is None or a.clean_due is None:
+            return False
+        return a.verdict == Verdict.SOILING and a.due_basis == "readings" and a.clean_due > self.today + SOON
 
     @property
     def last_gain(self) -> Gain | None:
@@ -99,10 +110,12 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
     performance = production = None
+    refused: list[tuple[str, int]] = []
     if assessment and daily:
         frame = daily.frame()
         performance = performance_chart(frame, _events(assessment))
         production = production_chart(frame)
+        refused = refused_days(frame)
     return Story(
         site=site,
         business=site.customer.business,
@@ -114,6 +127,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         next_visit=visits.filter(state=VisitState.BOOKED, starts_at__gte=now).first(),
         performance=performance,
         production=production,
+        refused=refused,
     )
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from portal.charts.performance import Event, performance_chart
+from portal.charts.performance import Event, performance_chart, refused_days
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -123,3 +123,10 @@ def test_a_table_without_any_judged_day_still_draws() -> None:
     assert chart
     go.Figure(chart.figure)
     assert "0 of 20 days" in chart.summary
+
+
+def test_days_left_out_are_counted_by_reason_for_those_who_cannot_point_at_them() -> None:
+    days = pd.date_range("2026-01-01", periods=5).date
+    refused = ["too cloudy", "", "no readings", "too cloudy", ""]
+    daily = pd.DataFrame({"used": [not reason for reason in refused], "refused": refused}, index=days)
+    assert refused_days(daily) == [("too cloudy", 2), ("no readings", 1)]

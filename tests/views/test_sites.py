@@ -324,3 +324,19 @@ def test_a_site_is_never_without_a_meter(client: Client) -> None:
     gone = {"id": str(meter.pk), "name": "Production", "DELETE": "on"}
     client.post(f"/sites/{meter.site.pk}/meters/", meters(gone, known=1))
     assert meter.site.meters.exclude(pk=meter.pk).count() == 1
+
+
+def test_dirty_panels_that_had_better_wait_are_explained(client: Client) -> None:
+    site = factories.site()
+    today = timezone.now().date()
+    client.force_login(factories.member(site.customer.business))
+    word = "waiting is likely the better buy"
+    for as_of, days, basis, told in (
+        (1, 20, "readings", False),
+        (2, 200, "calendar", False),
+        (3, 200, "readings", True),
+    ):
+        factories.assessment(
+            site=site, as_of=date(2026, 6, as_of), clean_due=today + timedelta(days=days), due_basis=basis
+        )
+        assert (word in text_of(client.get(f"/sites/{site.pk}/"))) is told, (days, basis)
