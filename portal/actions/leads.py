@@ -17,12 +17,15 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Count
 from django.db.models.functions import TruncWeek
+from django.utils import translation
 from django.utils.formats import date_format
 
 from portal.actions.pricing import price_of_visit
+from portal.actions.words import cause_words, percent
 from portal.charts.promise import Promise
 from portal.models import (
     CLOSED_STAGES,
+    Language,
     Lead,
     LeadKind,
     LeadNote,
@@ -53,14 +56,21 @@ REST_AFTER_VISIT = timedelta(days=21)
 REST_AFTER_CLEARED = timedelta(days=14)
 REST_AFTER_LOST = timedelta(days=180)
 
-_CAUSES = {
-    Cause.STRING_LOSS: "part of the panels seems to be off",
-    Cause.OUTAGE: "the inverter seems to be down",
-    Cause.SHADING: "something shades the panels",
-    Cause.SNOW: "snow lies on the panels",
-    Cause.DEGRADATION: "the panels seem to have aged",
-    Cause.METER: "the meter or its file changed",
-    Cause.UNKNOWN: "the cause is unknown",
+_WHY = {
+    Language.ENGLISH: {
+        "dirty": "The loss is above {threshold} with a chance of {chance} in 100 "
+        "(estimate {loss}, likely {low} to {high}).",
+        "since": " Dirt has built up since {day}.",
+        "fault": "Not dirt. {cause}{began} Washing will not mend it; refer them.",
+        "began": " It began about {day}.",
+    },
+    Language.SPANISH: {
+        "dirty": "La pérdida supera el {threshold} con una probabilidad de {chance} entre 100 "
+        "(estimación: {loss}, probablemente entre {low} y {high}).",
+        "since": " La suciedad se acumula desde el {day}.",
+        "fault": "No es suciedad. {cause}{began} Un lavado no lo arregla; remítalos a un instalador o electricista.",
+        "began": " Empezó hacia el {day}.",
+    },
 }
 
 
@@ -88,6 +98,8 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         if lead and Visit.objects.filter(lead=lead, state=VisitState.DONE).exists():
             win_lead(lead=lead, now=now)
             lead = None
+        if assessment.cause == Cause.SNOW:
+            return lead  # it says nothing of the roof, and nobody is to be sent for it
         business = site.customer.business
         chance = chance_loss_exceeds(assessment, business.lead_loss)
         dirty = (
@@ -160,31 +172,44 @@ def _update(lead: Lead, assessment: SiteAssessment, chance: float) -> None:
     else:
         lead.value_per_month = assessment.value_lost_per_month
         lead.price = price_of_visit(lead.site)
-    if assessment.verdict in (Verdict.SOILING, Verdict.OTHER_FAULT):
-        lead.why_now = _why_now(lead, assessment)
+    if assessment.verdict in _verdicts_for(lead):
+        lead.why_now = _why_now(lead, assessment, Language.ENGLISH)
 
 
-DAY = "j F Y"
+DAY: dict[str, str] = {Language.ENGLISH: "j F Y", Language.SPANISH: "DATE_FORMAT"}
 """As on the pages."""
 
 
-def _why_now(lead: Lead, assessment: SiteAssessment) -> str:
-    if assessment.verdict == Verdict.OTHER_FAULT:
-        cause = _CAUSES[Cause(assessment.cause or Cause.UNKNOWN)]
-        since = f" since {date_format(assessment.cause_began, DAY)}" if assessment.cause_began else ""
-        return f"Not dirt: {cause}{since}. Washing will not mend it; refer them."
-    threshold = lead.site.customer.business.lead_loss
-    began = assessment.soiling_since
-    since = f" Dirt has built up since {date_format(began, DAY)}." if began else ""
-    return (
-        f"The loss is above {threshold * 100:.0f} % with a chance of {round((lead.chance or 0) * 100)} in 100 "
-        f"(estimate {_percent(assessment.present_loss)}, likely {_percent(assessment.loss_low)} to "
-        f"{_percent(assessment.loss_high)}).{since}"
-    )
+def _verdicts_for(lead: Lead) -> tuple[Verdict, ...]:
+    """Verdicts that speak for a lead; while another stands it fades, and the last of these is still its reason."""
+    fault = (Verdict.OTHER_FAULT,)
+    return fault if lead.kind == LeadKind.REFERRAL else (Verdict.SOILING, *fault)
 
 
-def _percent(fraction: float | None) -> str:
-    return "unknown" if fraction is None else f"{fraction * 100:.0f} %"
+def why_now(lead: Lead, language: str) -> str:
+    """Why a lead is on the list, in a language: the row keeps it in the pages' own."""
+    said = SiteAssessment.objects.filter(site=lead.site_id, verdict__in=_verdicts_for(lead)).first()
+    return lead.why_now if language == Language.ENGLISH or said is None else _why_now(lead, said, language)
+
+
+def _why_now(lead: Lead, assessment: SiteAssessment, language: str) -> str:
+    words = _WHY[Language(language)]
+    with translation.override(language):
+        if assessment.verdict == Verdict.OTHER_FAULT:
+            began = assessment.cause_began
+            return words["fault"].format(
+                cause=cause_words(assessment.cause, language),
+                began=words["began"].format(day=date_format(began, DAY[language])) if began else "",
+            )
+        low, loss, high = (
+            "?" if one is None else percent(one) for one in (lead.loss_low, lead.present_loss, lead.loss_high)
+        )
+        threshold = percent(lead.site.customer.business.lead_loss)
+        dirty = words["dirty"].format(
+            threshold=threshold, chance=round((lead.chance or 0) * 100), loss=loss, low=low, high=high
+        )
+        since = assessment.soiling_since
+        return dirty + (words["since"].format(day=date_format(since, DAY[language])) if since else "")
 
 
 def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:

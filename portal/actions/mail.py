@@ -32,7 +32,9 @@ from django.urls import reverse
 from django.utils import translation
 from django.utils.formats import date_format, number_format, time_format
 
+from portal.actions.leads import why_now
 from portal.actions.pricing import price_of_visit
+from portal.actions.words import cause_words, cost_at, percent
 from portal.models import (
     Business,
     Customer,
@@ -81,13 +83,20 @@ _PHRASES: dict[str, dict[str, str]] = {
     "en": {
         "readings": "Your readings say that their output is about {loss} below clean.",
         "readings_no_loss": "Your readings say so.",
-        "calendar": "Your readings cannot tell how dirty they are, so this date comes from the calendar: "
-        "one wash every {months} months.",
-        "pays": "A wash costs {price}. Dirt now costs you about {value} a month (estimate), so the wash is "
-        "earned back in about {payback} months if no rain cleans the panels first.",
-        "pays_not": "A wash costs {price}. Dirt now costs you about {value} a month (estimate): in money alone "
-        "the wash does not pay within a year.",
-        "pays_unknown": "A wash costs {price}. Without an estimate of the loss we cannot tell whether it pays.",
+        "calendar": "Your readings cannot tell how dirty they are, so this date comes from the calendar: {rule}.",
+        "calendar_blind": "We have no readings of your panels, so this date comes from the calendar: {rule}.",
+        "rule": "one wash every {months} months",
+        "rule_month": "one wash every month",
+        "price": "A wash costs {price}.",
+        "costs": " Dirt now costs you about {value} a month (estimate, likely {low} to {high}).",
+        "cheaper": " By your readings, a wash is then likely cheaper than waiting.",
+        "payback": " It is earned back in about {months} months if no rain cleans the panels first.",
+        "payback_month": " It is earned back in about a month if no rain cleans the panels first.",
+        "pays_not": " Dirt now costs you no more than about {high} a month (estimate): in money alone the wash does "
+        "not pay within a year.",
+        "pays_maybe": " Dirt may cost you anything from {low} to {high} a month (estimate), so we cannot tell whether "
+        "it pays.",
+        "pays_unknown": " Without an estimate of the loss we cannot tell whether it pays.",
         "loss": "{mid} (likely {low} to {high})",
         "loss_unknown": "an unknown share",
         "since": " on {day}",
@@ -110,12 +119,20 @@ _PHRASES: dict[str, dict[str, str]] = {
         "readings": "Sus lecturas dicen que su producción está un {loss} por debajo de la que tendrían limpios.",
         "readings_no_loss": "Así lo dicen sus lecturas.",
         "calendar": "Sus lecturas no permiten saber cuánta suciedad tienen, así que la fecha sale del calendario: "
-        "un lavado cada {months} meses.",
-        "pays": "Un lavado cuesta {price}. Ahora la suciedad le cuesta unos {value} al mes (estimación), así que el "
-        "lavado se amortiza en unos {payback} meses si la lluvia no los limpia antes.",
-        "pays_not": "Un lavado cuesta {price}. Ahora la suciedad le cuesta unos {value} al mes (estimación): solo en "
-        "dinero, el lavado no compensa en un año.",
-        "pays_unknown": "Un lavado cuesta {price}. Sin una estimación de la pérdida no podemos decir si compensa.",
+        "{rule}.",
+        "calendar_blind": "No tenemos lecturas de sus paneles, así que la fecha sale del calendario: {rule}.",
+        "rule": "un lavado cada {months} meses",
+        "rule_month": "un lavado cada mes",
+        "price": "Un lavado cuesta {price}.",
+        "costs": " Ahora la suciedad le cuesta unos {value} al mes (estimación, probablemente entre {low} y {high}).",
+        "cheaper": " Según sus lecturas, lavar entonces sale seguramente más barato que esperar.",
+        "payback": " El lavado se amortiza en unos {months} meses si la lluvia no limpia antes los paneles.",
+        "payback_month": " El lavado se amortiza en un mes más o menos si la lluvia no limpia antes los paneles.",
+        "pays_not": " Ahora la suciedad le cuesta como mucho unos {high} al mes (estimación): solo en dinero, el "
+        "lavado no compensa en un año.",
+        "pays_maybe": " La suciedad puede costarle desde {low} hasta {high} al mes (estimación), así que no podemos "
+        "decir si compensa.",
+        "pays_unknown": " Sin una estimación de la pérdida no podemos decir si compensa.",
         "loss": "{mid} (probablemente del {low} al {high})",
         "loss_unknown": "porcentaje desconocido",
         "since": " el {day}",
@@ -135,28 +152,6 @@ _PHRASES: dict[str, dict[str, str]] = {
         "because_staff": "trabaja en {business}",
     },
 }
-
-_CAUSES: dict[str, dict[Cause, str]] = {
-    "en": {
-        Cause.STRING_LOSS: "a part of the panels seems to be off.",
-        Cause.OUTAGE: "the inverter seems to have been down.",
-        Cause.SHADING: "something seems to shade the panels, such as a tree that grew.",
-        Cause.SNOW: "snow seems to lie on the panels.",
-        Cause.DEGRADATION: "the panels seem to have aged more than usual.",
-        Cause.METER: "the meter or the file it writes seems to have changed.",
-        Cause.UNKNOWN: "we cannot tell the cause from the readings.",
-    },
-    "es": {
-        Cause.STRING_LOSS: "una parte de los paneles parece desconectada.",
-        Cause.OUTAGE: "el inversor parece haber estado parado.",
-        Cause.SHADING: "algo parece dar sombra a los paneles, por ejemplo un árbol que ha crecido.",
-        Cause.SNOW: "parece haber nieve sobre los paneles.",
-        Cause.DEGRADATION: "los paneles parecen haber envejecido más de lo normal.",
-        Cause.METER: "el contador o su archivo parece haber cambiado.",
-        Cause.UNKNOWN: "las lecturas no permiten saber la causa.",
-    },
-}
-
 
 # --- words ---------------------------------------------------------------------------------------------------------
 
@@ -210,7 +205,7 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
     words = _PHRASES[language]
     with translation.override(language):
         day, price = date_format(date(2026, 5, 12)), money(Decimal(150), business)
-        loss = words["loss"].format(mid="7 %", low="5 %", high="9 %")
+        loss = words["loss"].format(mid=percent(0.07), low=percent(0.05), high=percent(0.09))
         why = words["readings"].format(loss=loss)
         known = {
             "name": "Alex Example",
@@ -222,16 +217,21 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
-            "pays": words["pays"].format(price=price, value=money(Decimal(25), business), payback=6),
+            "pays": words["price"].format(price=price)
+            + words["costs"].format(
+                **{n: about_money(v, business) for n, v in (("value", 25), ("low", 18), ("high", 32))}
+            )
+            + words["cheaper"]
+            + words["payback"].format(months=6),
             "loss": loss,
             "price": price,
             "visit_day": day,
             "visit_time": time_format(time(9, 30)),
-            "gain": words["gained"].format(mid="6 %", low="4 %", high="8 %"),
+            "gain": words["gained"].format(mid=percent(0.06), low=percent(0.04), high=percent(0.08)),
             "last_day": day,
             "days": "12",
             "since": words["since"].format(day=day),
-            "cause": _CAUSES[language][Cause.STRING_LOSS],
+            "cause": cause_words(Cause.STRING_LOSS, language),
             "count": "1",
             "customer": "Alex Example",
             "why": why,
@@ -301,12 +301,14 @@ def address(name: str, *args: object) -> str:
 # --- what it says ----------------------------------------------------------------------------------------------------
 
 
-def percent(fraction: float) -> str:
-    return f"{fraction * 100:.0f} %"
+def money(amount: Decimal, business: Business) -> str:
+    """An exact amount, such as a price."""
+    return f"{number_format(amount, 2)} {business.currency}"
 
 
-def money(amount: Decimal | float, business: Business) -> str:
-    return f"{number_format(Decimal(amount), 2)} {business.currency}"
+def about_money(amount: Decimal | float, business: Business) -> str:
+    """An estimate, in whole units; cents would pretend to know."""
+    return f"{number_format(round(amount), 0)} {business.currency}"
 
 
 def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
@@ -327,13 +329,12 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
         known["send"] = words["upload"].format(link=address("import_upload")) if logs_in else words["attach"]
     if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE):
         assert site is not None
-        known |= _cleaning_facts(site, reminder.newest_assessment, words)
+        known |= _cleaning_facts(reminder, site, words, now.astimezone(zone).date())
     elif kind == ReminderKind.OTHER_FAULT:
         assert site is not None
         newest = reminder.newest_assessment
-        cause = Cause(newest.cause) if newest and newest.cause else Cause.UNKNOWN
         began = newest.cause_began if newest else None
-        known["cause"] = _CAUSES[person.language][cause]
+        known["cause"] = cause_words(newest.cause if newest else "", person.language)
         known["since"] = words["since"].format(day=date_format(began)) if began else ""
     elif kind == ReminderKind.QUIET:
         assert site is not None
@@ -347,7 +348,13 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
     elif kind == ReminderKind.LEAD_DIGEST:
         leads = digest_leads(reminder)
         known["count"] = str(len(leads))
-        known["leads"] = "\n".join(_lead_line(lead, words) for lead in leads)
+        known["leads"] = "\n".join(
+            "– "
+            + words["lead"].format(
+                customer=lead.site.customer.name, site=lead.site.name, why=why_now(lead, person.language)
+            )
+            for lead in leads
+        )
         known["link"] = address("leads")
     elif kind == ReminderKind.LEAD_COLD:
         lead = reminder.lead
@@ -355,7 +362,7 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
         known["customer"] = lead.site.customer.name
         known["site"] = lead.site.name
         known["days"] = str((now - (lead.contacted_at or lead.opened_at)).days)
-        known["why"] = lead.why_now
+        known["why"] = why_now(lead, person.language)
         known["link"] = address("lead", lead.pk)
     elif kind == ReminderKind.TOMORROW:
         day = reminder.due_at.astimezone(zone).date() + timedelta(days=1)
@@ -371,32 +378,48 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
     return known
 
 
-def _cleaning_facts(site: Site, newest: SiteAssessment | None, words: dict[str, str]) -> dict[str, str]:
-    business = site.customer.business
-    price = price_of_visit(site)
-    priced = {"price": money(price, business)}
+def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today: date) -> dict[str, str]:
+    newest = reminder.newest_assessment
     loss = None
     if newest is not None and newest.loss_low is not None and newest.loss_high is not None:
         loss = words["loss"].format(
             mid=percent(newest.present_loss or 0.0), low=percent(newest.loss_low), high=percent(newest.loss_high)
         )
-    known = priced | {"loss": loss or words["loss_unknown"]}
     due, by_readings = clean_due(site, newest, last_wash(site))
-    known["due_date"] = date_format(due) if due else ""
-    if not by_readings:
-        known["basis"] = words["calendar"].format(months=business.calendar_months)
+    if by_readings:
+        basis = words["readings"].format(loss=loss) if loss else words["readings_no_loss"]
     else:
-        known["basis"] = words["readings"].format(loss=loss) if loss else words["readings_no_loss"]
+        months = site.customer.business.calendar_months
+        rule = words["rule_month" if months == 1 else "rule"].format(months=months)
+        basis = words["calendar_blind" if last_reading_day(site) is None else "calendar"].format(rule=rule)
+    return {
+        "price": money(price_of_visit(site), site.customer.business),
+        "loss": loss or words["loss_unknown"],
+        "due_date": date_format(max(due, today)) if due else "",
+        "basis": basis,
+        "pays": _whether_it_pays(site, newest, words, by_readings=by_readings),
+    }
+
+
+def _whether_it_pays(site: Site, newest: SiteAssessment | None, words: dict[str, str], *, by_readings: bool) -> str:
+    """What a wash costs and what dirt does; where only the calendar speaks, by the ends of what is known."""
+    business = site.customer.business
+    price = price_of_visit(site)
+    said = words["price"].format(price=money(price, business))
     value = newest.value_lost_per_month if newest else None
-    if not value:
-        known["pays"] = words["pays_unknown"].format(**priced)
-        return known
-    payback = price / value
-    pays = by_readings or payback <= PAYS_WITHIN_MONTHS
-    known["pays"] = words["pays" if pays else "pays_not"].format(
-        **priced, value=money(round(value), business), payback=max(1, round(payback))
-    )
-    return known
+    low = cost_at(newest, newest.loss_low) if newest else None
+    high = cost_at(newest, newest.loss_high) if newest else None
+    if low is None or high is None or value is None:
+        return said + words["cheaper" if by_readings else "pays_unknown"]
+    known = {name: about_money(amount, business) for name, amount in (("value", value), ("low", low), ("high", high))}
+    if not by_readings:
+        worth_it = high * PAYS_WITHIN_MONTHS >= price
+        return said + words["pays_maybe" if worth_it else "pays_not"].format(**known)
+    said += words["costs"].format(**known) + words["cheaper"]
+    payback = max(1, round(price / value)) if value else PAYS_WITHIN_MONTHS + 1
+    if payback > PAYS_WITHIN_MONTHS:
+        return said
+    return said + words["payback_month" if payback == 1 else "payback"].format(months=payback)
 
 
 def clean_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> tuple[date | None, bool]:
@@ -459,11 +482,7 @@ def digest_leads(reminder: Reminder) -> list[Lead]:
     leads = Lead.objects.filter(
         site__customer__business=reminder.business, opened_at__gt=since, opened_at__lte=reminder.due_at
     )
-    return list(leads.open().by_value().select_related("site__customer"))
-
-
-def _lead_line(lead: Lead, words: dict[str, str]) -> str:
-    return "– " + words["lead"].format(customer=lead.site.customer.name, site=lead.site.name, why=lead.why_now)
+    return list(leads.open().by_value().select_related("site__customer__business"))
 
 
 def visits_of_day(reminder: Reminder, day: date) -> list[Visit]:

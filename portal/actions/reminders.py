@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
@@ -124,6 +125,11 @@ def sending_rules(business: Business) -> SendingRules:
     """The business's rules, or the standard ones."""
     rules: SendingRules | None = getattr(business, "sending_rules", None)
     return rules or SendingRules(business=business)
+
+
+def set_sending_rules(*, business: Business, **rules: Any) -> None:
+    """Keep when a business writes; ``rules`` are fields of ``SendingRules``. It holds from the next mail on."""
+    SendingRules.objects.update_or_create(business=business, defaults=rules)
 
 
 def next_decent(moment: datetime, *, tz: str, rules: SendingRules) -> datetime:

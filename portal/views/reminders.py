@@ -30,7 +30,7 @@ from portal.actions.mail import (
     word_mail,
     wording,
 )
-from portal.actions.reminders import retry_reminder, sending_rules
+from portal.actions.reminders import retry_reminder, sending_rules, set_sending_rules
 from portal.models import (
     Business,
     Language,
@@ -187,7 +187,7 @@ def mail_rules(request: HttpRequest) -> HttpResponse:
     business = _business(request, request.GET.get("business"))
     form = RulesForm(request.POST or None, instance=sending_rules(business))
     if request.method == "POST" and form.is_valid():
-        form.save()
+        set_sending_rules(business=business, **form.cleaned_data)
         messages.success(request, "Kept. It holds from the next mail on.")
         return redirect(f"{request.path}?business={business.slug}")
     own = set(business.wordings.values_list("kind", "language"))

@@ -8,13 +8,12 @@ from decimal import Decimal
 from django.template import Library
 from django.utils.safestring import SafeString
 
+from portal.actions import words
+from portal.actions.words import NBSP
 from portal.models import Lead, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 
 register = Library()
-
-NBSP = "\u00a0"
-"""Keeps a figure and its unit on one line."""
 
 SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
 
@@ -23,16 +22,6 @@ VERDICT_WORDS = {
     Verdict.CLEAN: ("clean", "Clean"),
     Verdict.OTHER_FAULT: ("fault", "Not dirt"),
     Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
-}
-
-CAUSE_WORDS = {
-    Cause.STRING_LOSS: "Part of the panels seems to have stopped: a group of panels wired together gives nothing.",
-    Cause.OUTAGE: "The system, or one inverter, stood still for days.",
-    Cause.SHADING: "Something throws shade at certain hours: a tree that grew, a new mast or a neighbour's roof.",
-    Cause.SNOW: "Snow lay on the panels.",
-    Cause.DEGRADATION: "The panels lose output steadily over the years, more than dirt would explain.",
-    Cause.METER: "The meter's figures changed in a way that panels cannot: a new unit, a wrong clock, a stuck counter.",
-    Cause.UNKNOWN: "Output fell in a way that dirt does not.",
 }
 
 CAUSE_NEXT = {
@@ -48,12 +37,7 @@ CAUSE_NEXT = {
 
 @register.filter
 def percent(fraction: float | None) -> str:
-    """A fraction as a percentage: one decimal under 2 %, whole above, since the estimate is no better."""
-    if fraction is None:
-        return "unknown"
-    hundredths = fraction * 100
-    text = f"{hundredths:.1f}" if abs(hundredths) < 1.95 else f"{hundredths:.0f}"
-    return f"{'0' if float(text) == 0 else text.replace('-', '−')}{NBSP}%"
+    return "unknown" if fraction is None else words.percent(fraction)
 
 
 @register.filter
@@ -123,7 +107,7 @@ def due_words(assessment: SiteAssessment | None) -> str:
 @register.filter
 def in_a_row(assessment: SiteAssessment | None) -> str:
     """Loss and due date in one line: "9 % (8 to 11 %), due now"."""
-    return ", ".join(words for words in (loss_words(assessment), due_words(assessment)) if words)
+    return ", ".join(part for part in (loss_words(assessment), due_words(assessment)) if part)
 
 
 def interval_words(low: float | None, high: float | None) -> str:
@@ -135,7 +119,7 @@ def interval_words(low: float | None, high: float | None) -> str:
 
 @register.filter
 def cause_words(assessment: SiteAssessment) -> str:
-    return CAUSE_WORDS[Cause(assessment.cause)] if assessment.cause else CAUSE_WORDS[Cause.UNKNOWN]
+    return words.cause_words(assessment.cause)
 
 
 @register.filter
@@ -146,19 +130,12 @@ def cause_next(assessment: SiteAssessment) -> str:
 @register.filter
 def cost_low(assessment: SiteAssessment | Lead) -> float | None:
     """The low end of the monthly cost: it moves with the loss, from which it is computed."""
-    return _cost_at(assessment, assessment.loss_low)
+    return words.cost_at(assessment, assessment.loss_low)
 
 
 @register.filter
 def cost_high(assessment: SiteAssessment | Lead) -> float | None:
-    return _cost_at(assessment, assessment.loss_high)
-
-
-def _cost_at(assessment: SiteAssessment | Lead, loss: float | None) -> float | None:
-    cost = assessment.value_per_month if isinstance(assessment, Lead) else assessment.value_lost_per_month
-    if loss is None or not assessment.present_loss or cost is None:
-        return None
-    return max(0.0, float(cost) * loss / assessment.present_loss)
+    return words.cost_at(assessment, assessment.loss_high)
 
 
 @register.filter

@@ -358,7 +358,7 @@ def test_a_reminder_has_text_and_html_the_facts_a_reason_an_address_and_a_way_ou
     message = sent_message()
     plain, html = (part.get_payload(decode=True).decode() for part in message.get_payload())  # type: ignore[union-attr]
     for body in (plain, html):
-        assert "8 % (likely 6 % to 10 %)" in body
+        assert "8\u00a0% (likely 6\u00a0% to 10\u00a0%)" in body
         assert "1 Invented Street, Nowhere" in body
         assert "because you agreed to hear from us" in body
         assert "120.00 USD" in body
@@ -406,7 +406,9 @@ def test_a_business_words_its_mails_itself() -> None:
     due(assessment)
     send_due(now=NOW)
     assert mail.outbox[0].subject == f"Time to rinse, {assessment.site.customer.name}"
-    assert "8 % (likely 6 % to 10 %) gone. {__class__} {name.__class__} stays" in str(mail.outbox[0].body)
+    assert "8\u00a0% (likely 6\u00a0% to 10\u00a0%) gone. {__class__} {name.__class__} stays" in str(
+        mail.outbox[0].body
+    )
 
 
 def test_a_wash_that_does_not_pay_is_not_recommended_without_saying_so() -> None:

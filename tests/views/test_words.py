@@ -8,11 +8,11 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.models import Role, SiteAssessment
+from portal.actions.words import CAUSES
+from portal.models import Language, Role, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 from portal.views.words import (
     CAUSE_NEXT,
-    CAUSE_WORDS,
     NBSP,
     VERDICT_WORDS,
     about_money,
@@ -65,7 +65,8 @@ def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, ex
 
 def test_every_verdict_and_cause_has_words_and_a_next_step() -> None:
     assert set(VERDICT_WORDS) == set(Verdict)
-    assert set(CAUSE_WORDS) == set(CAUSE_NEXT) == set(Cause)
+    assert set(CAUSE_NEXT) == set(Cause)
+    assert {language: set(said) for language, said in CAUSES.items()} == dict.fromkeys(Language, set(Cause))
 
 
 def assessment(**fields: object) -> SiteAssessment:

@@ -1,0 +1,59 @@
+"""Words that pages and mails share: what is wrong with a roof, and figures as people read them."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from django.utils.formats import number_format
+
+from portal.models import Language, Lead, SiteAssessment
+from portal.pv.assessment import Cause
+
+NBSP = "\u00a0"
+"""Keeps a figure and its unit on one line."""
+
+CAUSES: dict[str, dict[Cause, str]] = {
+    Language.ENGLISH: {
+        Cause.STRING_LOSS: "Part of the panels seems to have stopped: a group wired together gives nothing.",
+        Cause.OUTAGE: "The system, or one inverter, seems to have stood still for days.",
+        Cause.SHADING: "Something throws shade at certain hours: a tree that grew, a mast or a neighbour's roof.",
+        Cause.SNOW: "Snow seems to lie on the panels.",
+        Cause.DEGRADATION: "The panels lose output steadily over the years, more than dirt would explain.",
+        Cause.METER: "The meter's figures changed in a way that panels cannot: a new unit, a wrong clock, a stuck "
+        "counter.",
+        Cause.UNKNOWN: "The readings do not tell the cause.",
+    },
+    Language.SPANISH: {
+        Cause.STRING_LOSS: "Una parte de los paneles parece haberse parado: un grupo conectado entre sí no da nada.",
+        Cause.OUTAGE: "La instalación, o un inversor, parece llevar días parada.",
+        Cause.SHADING: "Algo da sombra a ciertas horas: un árbol que ha crecido, un mástil o el tejado de un vecino.",
+        Cause.SNOW: "Parece haber nieve sobre los paneles.",
+        Cause.DEGRADATION: "Los paneles pierden producción poco a poco con los años, más de lo que explica la "
+        "suciedad.",
+        Cause.METER: "Las cifras del contador cambiaron como no pueden hacerlo unos paneles: otra unidad, un reloj "
+        "mal puesto o un contador atascado.",
+        Cause.UNKNOWN: "Las lecturas no dicen la causa.",
+    },
+}
+
+
+def cause_words(cause: str, language: str = Language.ENGLISH) -> str:
+    """One sentence on what seems wrong; ``cause`` may be empty."""
+    return CAUSES[language][Cause(cause or Cause.UNKNOWN)]
+
+
+def percent(fraction: float) -> str:
+    """A fraction as a percentage in the active language: a decimal under 2 %, none above: no estimate is better."""
+    hundredths = fraction * 100
+    digits = 1 if abs(hundredths) < 1.95 else 0
+    rounded = Decimal(f"{hundredths:.{digits}f}")  # number_format cuts digits off
+    text = number_format(rounded, digits) if rounded else "0"
+    return f"{text.replace('-', '−')}{NBSP}%"
+
+
+def cost_at(row: SiteAssessment | Lead, loss: float | None) -> float | None:
+    """What dirt would cost a month [money] at another loss than the estimate, such as an end of its interval."""
+    cost = row.value_per_month if isinstance(row, Lead) else row.value_lost_per_month
+    if loss is None or not row.present_loss or cost is None:
+        return None
+    return max(0.0, float(cost) * loss / row.present_loss)
