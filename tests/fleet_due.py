@@ -1,4 +1,4 @@
-"""What it would have cost to follow the due dates over a fleet's record, beside calendars and perfect knowledge.
+"""What it would have cost to follow the due dates over a fleet's record, beside none, calendars and perfect knowledge.
 
     python -m tests.fleet_due FLEET [--jobs 2] [--every 28] [--sites 10]
 
@@ -26,7 +26,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.management.commands.assess import read_site
-from portal.pv.assessment import SiteReadings, Verdict, assess
+from portal.pv.assessment import Cause, SiteReadings, assess
 from portal.pv.due import Basis, when_due
 from portal.pv.worth import clean_energy_wh
 
@@ -140,6 +140,7 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
     """Washes when the portal says so, asked every ``step`` days; and how often the calendar had to speak."""
     washes: set[int] = set()
     calendar = 0
+    not_due: date | None = None
     local = pd.Index(pd.DatetimeIndex(roof.readings.energy_wh.index).tz_convert(roof.readings.array.tz).date)
     position = pd.Series(range(len(roof.days)), index=pd.Index(roof.days, dtype=object)).reindex(local)
     known = position.notna().to_numpy()
@@ -152,10 +153,9 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
         washed = [roof.days[wash] for wash in sorted(washes) if wash <= today]
         result = assess(replace(roof.readings, energy_wh=seen, visits=washed), as_of=roof.days[today])
         ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
-        sure = result.verdict in (Verdict.SOILING, Verdict.CLEAN)
         due = when_due(
             as_of=result.as_of,
-            loss_quantiles=result.loss_quantiles if sure else (),
+            loss_quantiles=result.loss_quantiles,
             rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
             soiling_ratio=result.daily["soiling_ratio"],
             recoveries=[
@@ -167,10 +167,14 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
             price_per_kwh=roof.price_per_kwh,
             price=roof.price,
             last_cleaned=washed[-1] if washed else roof.days[0],
+            last_not_due=not_due,
+            stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
             every_months=12,
             currency="USD",
         )
         calendar += due.basis == Basis.CALENDAR
+        if due.basis == Basis.READINGS and (due.on is None or due.on > result.as_of):
+            not_due = result.as_of
         if due.on is not None and (due.on - roof.days[today]).days <= step - BOOKING:
             wash = today + max(BOOKING, (due.on - roof.days[today]).days)
             if wash < len(roof.days):

@@ -16,6 +16,7 @@ from math import isfinite
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import F
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
@@ -37,8 +38,8 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import NightQuerySet, pack_daily
-from portal.pv.assessment import Assessment, Band, SiteReadings, Verdict, assess, assess_town
-from portal.pv.due import Due, when_due
+from portal.pv.assessment import Assessment, Band, Cause, SiteReadings, assess, assess_town
+from portal.pv.due import Basis, Due, when_due
 from portal.pv.town import towns
 from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 
@@ -241,13 +242,13 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
 
 
 def _when_due(site: Site, result: Assessment) -> Due:
-    """When the next wash is due. A fault other than dirt, or too little data, leaves that to the calendar."""
-    sure = result.verdict in (Verdict.SOILING, Verdict.CLEAN)
+    """When the next wash is due, by all that is kept of the site."""
     known = {cleaning.date for cleaning in result.cleanings}
     ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
+    watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
     return when_due(
         as_of=result.as_of,
-        loss_quantiles=result.loss_quantiles if sure else (),
+        loss_quantiles=result.loss_quantiles,
         rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
         soiling_ratio=result.daily["soiling_ratio"],
         recoveries=[
@@ -259,6 +260,8 @@ def _when_due(site: Site, result: Assessment) -> Due:
         price_per_kwh=float(site.price_per_kwh),
         price=float(price_of_visit(site)),
         last_cleaned=last_cleaned(site, last_wash(site)),
+        last_not_due=watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first(),
+        stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
         every_months=site.customer.business.calendar_months,
         currency=site.customer.business.currency,
     )

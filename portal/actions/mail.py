@@ -178,10 +178,12 @@ def fill(text: str, facts: Mapping[str, str]) -> str:
 
 def check_wording(kind: ReminderKind, subject: str, text: str) -> None:
     """Refuse names the kind has no fact for: the recipient would read the braces."""
+    allowed = ", ".join(f"{{{name}}}" for name in FACTS[kind])
     unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(FACTS[kind]))
     if unknown:
-        allowed = ", ".join(f"{{{name}}}" for name in FACTS[kind])
         raise ValidationError(f"There is no {{{unknown[0]}}} in this mail. Use only: {allowed}.")
+    if stray := re.search(r"[{}].{0,20}", re.sub(r"\{\w+\}", "", subject + "\n" + text)):
+        raise ValidationError(f"A brace has lost its partner, at “{stray[0].strip()}”. Use only: {allowed}.")
     if "\n" in subject or "\r" in subject:
         raise ValidationError("The subject is one line.")
 

@@ -246,9 +246,10 @@ def _wishes(site: Site, known: _Known, now: datetime) -> Iterator[_Wish]:
         yield wish(ReminderKind.QUIET, known.last_reading)
 
     found = known.assessment
-    if found is not None and found.verdict == Verdict.OTHER_FAULT and found.cause != Cause.SNOW:
+    if found is not None and found.verdict == Verdict.OTHER_FAULT:
         held = next_decent(now + FAULT_HOLDS, tz=site.tz, rules=rules)
-        yield wish(ReminderKind.OTHER_FAULT, found.cause or Cause.UNKNOWN, due_at=held)
+        if found.cause != Cause.SNOW:
+            yield wish(ReminderKind.OTHER_FAULT, found.cause or Cause.UNKNOWN, due_at=held)
     elif not known.visit_ahead and not season_stopped(today, rules):
         due, _ = clean_due(site, found, known.last_wash)
         since = _wash_key(known.last_wash)
@@ -683,6 +684,8 @@ def _why_not(reminder: Reminder, moment: datetime) -> str:
         return f"This address is not written to any more: {stop.get_why_display().lower()} on {stop.since:%Y-%m-%d}."
     if reminder.customer is not None and _is_list_mail(reminder) and reminder.customer.consented_on is None:
         return "They have not agreed to be written to."
+    if reminder.customer is not None and _is_list_mail(reminder) and not reminder.business.postal_address.strip():
+        return "Your postal address, which belongs into every such mail, is missing. Fill it in, then put this back."
     if Preference.objects.filter(
         customer=reminder.customer, user=reminder.user, kind=reminder.kind, wanted=False
     ).exists():
@@ -739,7 +742,10 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
     washed = last_wash(site)
     if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{_wash_key(washed)}:"):
         return "The panels were washed meanwhile."
-    due, _ = clean_due(site, reminder.newest_assessment, washed)
+    newest = reminder.newest_assessment
+    if newest is not None and newest.verdict == Verdict.OTHER_FAULT:
+        return "By now the readings show something other than dirt."
+    due, _ = clean_due(site, newest, washed)
     if due is None or due > today + SOON:
         return "By the newest readings no wash is due."
     if reminder.kind == ReminderKind.DUE_SOON and due <= today:

@@ -37,7 +37,10 @@ SAVED_STEPS = 2 * STEPS
 HORIZON = STEPS + SAVED_STEPS
 LEAST_RECORD_DAYS = 90
 WIDEST_LOSS = 0.12
-"""Where the present loss is less sure than this, from its lowest to its highest quantile, the readings cannot say."""
+"""Where the present loss is less sure than this, from its lowest to its highest quantile, both ends are asked: only if
+they give the same answer can the readings say."""
+SAME_DAY = timedelta(days=60)
+"""Two due dates no further apart than this are the same answer."""
 SEASON_HALF_WIDTH = 45
 """Days either side of a day of the year whose record speaks for it."""
 DIRTY = 0.015
@@ -468,6 +471,8 @@ def when_due(
     price_per_kwh: float,
     price: float,
     last_cleaned: date,
+    last_not_due: date | None,
+    stands_still: bool,
     every_months: int,
     currency: str,
 ) -> Due:
@@ -491,6 +496,11 @@ def when_due(
         Value of a kWh and price of one cleaning [money].
     last_cleaned : date
         Last known cleaning, or the installation.
+    last_not_due : date or None
+        Last earlier day on which the readings could tell and said that no wash was due. They kept watch until then, so
+        the calendar counts from it.
+    stands_still : bool
+        Whether the panels make (almost) nothing now: off, or under snow.
     every_months : int
         The business's calendar rule.
     currency : str
@@ -500,36 +510,65 @@ def when_due(
     -------
     Due
         With ``basis`` readings and ``on`` None, no wash is likely to pay within a year.
+
+    Notes
+    -----
+    What the readings call the roof is not asked, only how the present loss is distributed: under a string that is off,
+    or after weeks without a clear day, it is as well known as its quantiles say.
     """
+    if stands_still:
+        reason = "The panels make almost nothing now. A wash gains nothing until that is over."
+        return Due(None, Basis.READINGS, False, reason)
     silent = _cannot_say(loss_quantiles, rate_ci, soiling_ratio, clean_energy_wh)
-    if silent or rate_ci is None:
-        on = calendar_due(last_cleaned, every_months=every_months)
-        rule = "year" if every_months == 12 else f"{every_months} months"
-        return Due(
-            on,
-            Basis.CALENDAR,
-            None,
-            f"{silent} So the calendar speaks: one wash every {rule}, next about {_day(on)}. "
-            "Whether it pays in money is not known.",
-        )
-    year = read_year(soiling_ratio, recoveries, rate_per_day=max(0.0, (rate_ci[0] + rate_ci[1]) / 2))
-    ahead = forecast(
-        as_of=as_of,
-        loss_quantiles=loss_quantiles,
-        rate_ci=rate_ci,
-        year=year,
-        clean_energy_wh=clean_energy_wh,
-        price_per_kwh=price_per_kwh,
-        price=price,
+    if not silent and rate_ci is not None:
+        year = read_year(soiling_ratio, recoveries, rate_per_day=max(0.0, (rate_ci[0] + rate_ci[1]) / 2))
+
+        def ahead_of(quantiles: Sequence[float]) -> Forecast:
+            return forecast(
+                as_of=as_of,
+                loss_quantiles=quantiles,
+                rate_ci=rate_ci,
+                year=year,
+                clean_energy_wh=clean_energy_wh,
+                price_per_kwh=price_per_kwh,
+                price=price,
+            )
+
+        low, high = loss_quantiles[0], loss_quantiles[-1]
+        if high - low <= WIDEST_LOSS or _agree(ahead_of([low]), ahead_of([high]), price):
+            return _by_readings(ahead_of(loss_quantiles), as_of, price, currency)
+        silent = f"The loss lies anywhere between {max(low, 0) * 100:.0f} % and {high * 100:.0f} %."
+    counts_from = max(last_cleaned, last_not_due or last_cleaned)
+    on = calendar_due(counts_from, every_months=every_months)
+    rule = {1: "month", 12: "year"}.get(every_months, f"{every_months} months")
+    pays, money = _by_what_is_known(clean_energy_wh, price_per_kwh, price, currency)
+    return Due(
+        on,
+        Basis.CALENDAR,
+        pays,
+        f"{silent} So the calendar speaks: one wash every {rule}, next about {_day(on)}. {money}",
     )
-    if ahead.pays_on is None or ahead.saved < price:
-        when = "today" if ahead.pays_on is None else f"about {_day(ahead.pays_on)}"
+
+
+def _pays(ahead: Forecast, price: float) -> bool:
+    return ahead.pays_on is not None and ahead.saved >= price
+
+
+def _agree(one: Forecast, other: Forecast, price: float) -> bool:
+    """Whether two forecasts give the same advice: no wash in the coming year, or one at about the same time."""
+    if one.pays_on is None or other.pays_on is None or not (_pays(one, price) and _pays(other, price)):
+        return _pays(one, price) == _pays(other, price)
+    return abs(one.pays_on - other.pays_on) <= SAME_DAY
+
+
+def _by_readings(ahead: Forecast, as_of: date, price: float, currency: str) -> Due:
+    when = "today" if ahead.pays_on in (None, as_of) else f"about {_day(ahead.pays_on)}"
+    if not _pays(ahead, price):
         reason = (
             f"A wash {when} ({price:.0f} {currency}) would keep about {ahead.saved:.0f} {currency} in two years, "
             "beyond what rain does for nothing: in money alone no wash is likely to pay within the coming year."
         )
         return Due(None, Basis.READINGS, False, reason, ahead)
-    when = "today" if ahead.pays_on == as_of else f"about {_day(ahead.pays_on)}"
     often = "" if math.isinf(ahead.interval_days) else f" In the long run, about every {_months(ahead.interval_days)}."
     reason = (
         f"From {when} a wash ({price:.0f} {currency}) is cheaper than waiting: it keeps about {ahead.saved:.0f} "
@@ -538,25 +577,42 @@ def when_due(
     return Due(ahead.pays_on, Basis.READINGS, True, reason, ahead)
 
 
+def _by_what_is_known(
+    clean_energy_wh: pd.Series[float], price_per_kwh: float, price: float, currency: str
+) -> tuple[bool | None, str]:
+    """Whether a wash pays where the loss is not known: False when hardly any loss could pay for it, else None."""
+    if not _all_known(clean_energy_wh):
+        return None, "Whether it pays in money is not known."
+    year = float(value_by_step(clean_energy_wh, price_per_kwh).mean()) * YEAR_DAYS
+    if price >= MOST_LOSS * year:
+        return False, (
+            f"In money alone it does not pay: it costs {price:.0f} {currency}, and all that the panels make in a year "
+            f"is worth about {year:.0f} {currency}."
+        )
+    return None, (
+        f"It pays ({price:.0f} {currency}) if it keeps more than about {price / year * 100:.0f} % of a year's output; "
+        "whether it does is not known."
+    )
+
+
 def _cannot_say(
     loss_quantiles: Sequence[float],
     rate_ci: tuple[float, float] | None,
     soiling_ratio: pd.Series[float],
     clean_energy_wh: pd.Series[float],
 ) -> str:
-    """Why the readings cannot tell when a wash is due; empty when they can."""
+    """What the readings lack to tell when a wash is due; empty when nothing."""
     if not len(loss_quantiles) or rate_ci is None:
         return "The readings give no estimate of the loss."
     if len(soiling_ratio.dropna()) < LEAST_RECORD_DAYS:
         return f"The record is shorter than {LEAST_RECORD_DAYS} days."
-    if loss_quantiles[-1] - loss_quantiles[0] > WIDEST_LOSS:
-        return (
-            f"The loss lies anywhere between {max(loss_quantiles[0], 0) * 100:.0f} % and "
-            f"{loss_quantiles[-1] * 100:.0f} %."
-        )
-    if not np.isfinite(clean_energy_wh.to_numpy(dtype=np.float64)).all() or not len(clean_energy_wh):
+    if not _all_known(clean_energy_wh):
         return "The value of a day's output is not known."
     return ""
+
+
+def _all_known(clean_energy_wh: pd.Series[float]) -> bool:
+    return bool(len(clean_energy_wh) and np.isfinite(clean_energy_wh.to_numpy(dtype=np.float64)).all())
 
 
 def _day(day: date) -> str:

@@ -14,7 +14,19 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
 from portal.actions.mail import ASKED_FOR, TO_STAFF, allow_mail, choose_mails, read_token, record_bounce, stop_mail
-from portal.models import Business, Customer, MailStop, Preference, ReminderKind, User
+from portal.models import Business, Customer, Language, MailStop, Preference, ReminderKind, User
+
+KINDS_IN_SPANISH = {
+    ReminderKind.DUE_SOON: "El próximo lavado se acerca",
+    ReminderKind.DUE: "Toca un lavado",
+    ReminderKind.RESULT: "Lo que se ganó con el lavado",
+    ReminderKind.QUIET: "Hace días que no llegan lecturas",
+    ReminderKind.OTHER_FAULT: "Algo que no es suciedad",
+    ReminderKind.SEND_READINGS: "Envíenos lecturas, por favor",
+    ReminderKind.LEAD_DIGEST: "Los nuevos de la lista, cada día",
+    ReminderKind.LEAD_COLD: "Alguien de la lista espera",
+    ReminderKind.TOMORROW: "Las visitas de mañana",
+}
 
 
 def _who(token: str) -> tuple[Customer | User, Business]:
@@ -29,7 +41,9 @@ def _who(token: str) -> tuple[Customer | User, Business]:
 def mail_stop(request: HttpRequest, token: str) -> HttpResponse:
     """A POST stops the mails at once; a GET shows a button, since mail scanners follow every link."""
     who, business = _who(token)
-    context = {"firm": business, "email": who.email, "token": token, "stopped": request.method == "POST"}
+    spanish = who.language == Language.SPANISH
+    stopped = request.method == "POST"
+    context = {"firm": business, "email": who.email, "token": token, "stopped": stopped, "spanish": spanish}
     if request.method == "POST":
         stop_mail(email=who.email, business=business, why="unsubscribed", now=timezone.now())
     return render(request, "mail/stop.html", context)
@@ -46,7 +60,9 @@ class ChoiceForm(forms.Form):
         self.kinds = [kind for kind in ReminderKind if (kind in TO_STAFF) == staff and kind not in ASKED_FOR]
         for kind in self.kinds:
             self.fields[kind.value] = forms.BooleanField(
-                label=kind.label, required=False, initial=kind.value not in unwanted
+                label=KINDS_IN_SPANISH[kind] if who.language == Language.SPANISH else kind.label,
+                required=False,
+                initial=kind.value not in unwanted,
             )
 
 
@@ -70,6 +86,7 @@ def mail_choices(request: HttpRequest, token: str) -> HttpResponse:
             "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
             "kept": "kept" in request.GET,
             "unasked": isinstance(who, Customer) and who.consented_on is None,
+            "spanish": who.language == Language.SPANISH,
         },
     )
 

@@ -85,6 +85,16 @@ def test_another_fault_makes_a_referral_without_a_price() -> None:
     assert "Washing will not mend it" in lead.why_now
 
 
+def test_snow_opens_no_lead_and_closes_none() -> None:
+    site = factories.site()
+    assert review(assess(site, 0.2, verdict="other fault", cause="snow")) is None
+    lead = review(assess(site, 0.08, day=1), day=1)
+    assert lead is not None
+    assert review(assess(site, 0.0, day=20, verdict="other fault", cause="snow"), day=20) == lead
+    lead.refresh_from_db()
+    assert (lead.kind, lead.closed_at) == (LeadKind.CLEANING, None)
+
+
 def test_reviewing_twice_keeps_one_lead_and_follows_the_newest_figures() -> None:
     site = factories.site()
     first = review(assess(site, 0.08))

@@ -14,7 +14,8 @@ from django.core import mail
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from portal.actions.mail import stop_mail
+from portal.actions.leads import review_lead
+from portal.actions.mail import allow_mail, stop_mail
 from portal.actions.reminders import (
     next_decent,
     plan_reminders,
@@ -416,6 +417,141 @@ def test_a_wash_that_does_not_pay_is_not_recommended_without_saying_so() -> None
     due(factories.assessment(clean_due=NOW.date(), due_basis="calendar", value_lost_per_month=4))
     send_due(now=NOW)
     assert "in money alone the wash does not pay within a year" in str(mail.outbox[0].body)
+
+
+def test_the_calendar_names_no_loss_it_does_not_know_and_no_day_gone_by() -> None:
+    """Readings that cannot say, no readings at all, and figures whose ends decide whether the wash pays."""
+    never_washed = date(2020, 5, 1)  # the factory's roofs were installed then
+    unsure = factories.assessment(
+        clean_due=date(2021, 5, 1), due_basis="calendar", loss_low=0.0, loss_high=0.16, value_lost_per_month=10
+    )
+    dear = factories.assessment(clean_due=date(2021, 5, 1), due_basis="calendar", value_lost_per_month=4)
+    blind = factories.site()
+    assert blind.installed_on == never_washed
+    for meter in (factories.meter(site=unsure.site), factories.meter(site=dear.site)):
+        factories.day_readings(meter, NOW.date())
+    plan_reminders(sites=[unsure.site, dear.site, blind], now=NOW)
+    assert send_due(now=NOW).sent == 3
+    bodies = {one.to[0].rpartition("<")[2].strip(">"): str(one.body) for one in mail.outbox}
+    assert all("is due (June 15, 2026)" in body for body in bodies.values())
+    body = bodies[unsure.site.customer.email]
+    # 8 % cost 10 a month, so 16 % cost 20: the 120 of a wash are 6 months at that end and never at the other
+    assert "Dirt may cost you anything from 0 USD to 20 USD a month (estimate), so we cannot tell" in body
+    assert "Your readings cannot tell how dirty they are" in body
+    # 10 % would cost 5 a month: two years
+    assert (
+        "no more than about 5 USD a month (estimate): in money alone the wash does not pay"
+        in (bodies[dear.site.customer.email])
+    )
+    body = bodies[blind.customer.email]
+    assert "We have no readings of your panels, so this date comes from the calendar: one wash every 12 months" in body
+    assert "Without an estimate of the loss we cannot tell whether it pays." in body
+
+
+def test_readings_say_what_dirt_costs_with_its_doubt_and_when_a_wash_is_earned_back() -> None:
+    # 8 % (6 to 10 %) cost 20 a month, so the ends are 15 and 25, and 120 are 6 months
+    due(factories.assessment(clean_due=NOW.date(), value_lost_per_month=20))
+    send_due(now=NOW)
+    body = str(mail.outbox[0].body)
+    assert "Dirt now costs you about 20 USD a month (estimate, likely 15 USD to 25 USD)." in body
+    assert "earned back in about 6 months if no rain" in body
+
+
+def test_a_fault_seen_meanwhile_stops_the_cleaning_mail() -> None:
+    reminder = due()
+    assert reminder.site
+    factories.assessment(
+        site=reminder.site,
+        as_of=NOW.date() + DAY,
+        verdict="other fault",
+        cause="string_loss",
+        clean_due=NOW.date(),
+    )
+    send_due(now=NOW)
+    assert after(reminder).reason == "By now the readings show something other than dirt."
+
+
+def test_snow_on_the_panels_calls_nobody() -> None:
+    snowed = factories.assessment(verdict="other fault", cause="snow", clean_due=NOW.date())
+    factories.day_readings(factories.meter(site=snowed.site), NOW.date())
+    plan_reminders(sites=[snowed.site], now=NOW)
+    assert not Reminder.objects.exists()
+
+
+def test_a_customer_with_two_roofs_hears_of_each_by_name_on_different_days() -> None:
+    customer = factories.customer()
+    for name in ("Barn", "House"):
+        site = factories.site(customer=customer, name=name)
+        factories.day_readings(factories.meter(site=site), NOW.date())
+        factories.assessment(site=site, clean_due=NOW.date())
+        plan_reminders(sites=[site], now=NOW)
+    assert [send_due(now=NOW + day * DAY).sent for day in range(3)] == [1, 1, 0]
+    assert [one.subject for one in mail.outbox] == [
+        "Your panels at Barn are due for a wash",
+        "Your panels at House are due for a wash",
+    ]
+
+
+def test_the_cap_counts_all_kinds_together() -> None:
+    customer = factories.customer()  # cap 3
+    gone_quiet, faulty, clean = (factories.site(customer=customer, name=name) for name in ("A", "B", "C"))
+    for site, day in ((gone_quiet, 20), (faulty, 0), (clean, 0)):
+        factories.day_readings(factories.meter(site=site), NOW.date() - day * DAY)
+    factories.assessment(site=gone_quiet, clean_due=NOW.date())
+    factories.assessment(site=faulty, verdict="other fault", cause="string_loss")
+    factories.washed(clean, NOW - 10 * DAY, gain=0.05, low=0.04, high=0.06)
+    plan_reminders(sites=[gone_quiet, faulty, clean], now=NOW)
+    assert Reminder.objects.count() == 4
+    for day in range(12):
+        send_due(now=NOW + day * DAY)
+    assert Counter(Reminder.objects.values_list("state", flat=True)) == {"sent": 3, "dropped": 1}
+    assert len({one.kind for one in Reminder.objects.filter(state=ReminderState.SENT)}) == 3
+
+
+def test_who_left_and_came_back_is_told_what_is_due_then() -> None:
+    reminder = due()
+    customer = reminder.customer
+    assert customer is not None
+    assert reminder.site
+    stop_mail(email=customer.email, business=reminder.business, why="unsubscribed", now=NOW)
+    send_due(now=NOW)
+    assert after(reminder).state == ReminderState.DROPPED
+    allow_mail(email=customer.email, business=reminder.business)
+    for day in range(1, 15):
+        plan_reminders(sites=[reminder.site], now=NOW + day * DAY)
+        send_due(now=NOW + day * DAY)
+    assert [one.subject for one in mail.outbox if "due for a wash" in one.subject] == [
+        "Your panels at Home are due for a wash"
+    ]
+
+
+def test_no_list_mail_goes_without_the_postal_address() -> None:
+    reminder = due()
+    Business.objects.update(postal_address=" ")
+    assert send_due(now=NOW).dropped == 1
+    assert "postal address" in after(reminder).reason
+
+
+def test_the_office_reads_in_its_own_language_why_a_lead_is_new() -> None:
+    dirty = factories.assessment(soiling_since=date(2026, 3, 27))
+    business = dirty.site.customer.business
+    owner = factories.member(business, language=Language.SPANISH)
+    broken = factories.assessment(
+        site=factories.site(customer=factories.customer(business=business)),
+        verdict="other fault",
+        cause="string_loss",
+        cause_began=date(2026, 5, 3),
+    )
+    for assessment in (dirty, broken):
+        review_lead(site=assessment.site, assessment=assessment, now=NOW - timedelta(hours=6))
+    plan_standing(now=NOW)
+    send_due(now=NOW)
+    (digest,) = (str(one.body) for one in mail.outbox if owner.email in one.to[0])
+    assert "La pérdida supera el 5\u00a0% con una probabilidad de" in digest
+    assert "La suciedad se acumula desde el 27 de marzo de 2026." in digest
+    assert "No es suciedad. Una parte de los paneles parece haberse parado" in digest
+    assert "Empezó hacia el 3 de mayo de 2026." in digest
+    assert "Dirt" not in digest
 
 
 def test_a_booked_visit_comes_with_a_calendar_entry_and_a_moved_one_is_told_again() -> None:

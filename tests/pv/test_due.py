@@ -352,6 +352,8 @@ def asked(**changes: object) -> dict[str, object]:
         "price_per_kwh": 0.25,
         "price": 100.0,
         "last_cleaned": date(2025, 10, 31),
+        "last_not_due": None,
+        "stands_still": False,
         "every_months": 6,
         "currency": "USD",
     } | changes
@@ -367,6 +369,39 @@ def test_a_wash_that_does_not_pay_is_not_due_and_says_so() -> None:
     due = when_due(**asked(price_per_kwh=0.005))  # type: ignore[arg-type]
     assert (due.on, due.basis, due.pays) == (None, Basis.READINGS, False)
     assert "in money alone no wash is likely to pay" in due.reason
+
+
+def test_a_wide_loss_is_no_matter_where_both_ends_give_the_same_advice() -> None:
+    # 0.12 a day: half of a year's output would not pay for the wash, whatever lies on the roof
+    due = when_due(**asked(loss_quantiles=spread(0.0, 0.3), price_per_kwh=0.005))  # type: ignore[arg-type]
+    assert (due.on, due.basis, due.pays) == (None, Basis.READINGS, False)
+    # 6 a day and 0.1 % a day: from 18 % on a wash pays, so from 19 % as from 39 % it is due today
+    due = when_due(**asked(loss_quantiles=spread(0.18, 0.4)))  # type: ignore[arg-type]
+    assert (due.on, due.basis, due.pays) == (TODAY, Basis.READINGS, True)
+
+
+def test_panels_that_make_nothing_are_not_to_be_washed() -> None:
+    due = when_due(**asked(stands_still=True))  # type: ignore[arg-type]
+    assert (due.on, due.pays) == (None, False)
+    assert "make almost nothing now" in due.reason
+
+
+def test_the_calendar_counts_from_the_last_day_on_which_the_readings_said_that_none_was_due() -> None:
+    watched = asked(loss_quantiles=[], last_not_due=date(2026, 2, 10))
+    assert when_due(**watched).on == date(2026, 8, 10)  # type: ignore[arg-type]
+    washed_since = asked(loss_quantiles=[], last_not_due=date(2025, 10, 1))
+    assert when_due(**washed_since).on == date(2026, 4, 30)  # type: ignore[arg-type]
+
+
+def test_the_calendar_says_what_would_have_to_be_true_for_a_wash_to_pay() -> None:
+    # 24 kWh a day at 0.25 are 2,190 a year, of which 100 are 4.6 %
+    due = when_due(**asked(loss_quantiles=[]))  # type: ignore[arg-type]
+    assert due.pays is None
+    assert "if it keeps more than about 5 % of a year's output; whether it does is not known" in due.reason
+    # at 0.02 they are 175, and no roof loses more than half of it
+    poor = when_due(**asked(loss_quantiles=[], price_per_kwh=0.02))  # type: ignore[arg-type]
+    assert (poor.basis, poor.pays) == (Basis.CALENDAR, False)
+    assert "In money alone it does not pay: it costs 100 USD" in poor.reason
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,10 @@ from django.core import mail as outgoing
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.mail import token_for
+from portal.actions.mail import ASKED_FOR, token_for
 from portal.actions.reminders import plan_reminders, send_due
-from portal.models import Customer, MailStop, Preference, Reminder, ReminderKind, ReminderState, Role, Wording
+from portal.models import Customer, Language, MailStop, Preference, Reminder, ReminderKind, ReminderState, Role, Wording
+from portal.views.preferences import KINDS_IN_SPANISH
 from tests import factories
 from tests.factories import NOW
 
@@ -117,6 +118,21 @@ def test_who_chooses_mails_has_agreed_to_be_written_to_and_who_wants_none_has_no
     assert "has not heard from you" not in Client().get(address).content.decode()
 
 
+def test_the_pages_behind_a_spanish_mail_are_spanish(client: Client) -> None:
+    token = token_for({"customer": factories.customer(language=Language.SPANISH).pk})
+    for name, words in (("mail_stop", "No recibir más recordatorios"), ("mail_choices", "Hace días que no llegan")):
+        page = client.get(reverse(name, args=[token])).content.decode()
+        assert words in page
+        assert '<div lang="es">' in page
+        assert "Stop all" not in page
+    assert "ya no enviará recordatorios" in client.post(reverse("mail_stop", args=[token])).content.decode()
+    assert "vuelve a recibirlo" in client.get(reverse("mail_choices", args=[token])).content.decode()
+
+
+def test_every_kind_one_can_choose_has_a_spanish_name() -> None:
+    assert set(KINDS_IN_SPANISH) == set(ReminderKind) - ASKED_FOR
+
+
 def test_staff_choose_their_own_kinds() -> None:
     business = factories.business()
     owner = factories.member(business)
@@ -152,6 +168,9 @@ def test_a_wording_is_previewed_kept_and_given_up_again(client: Client) -> None:
     assert not Wording.objects.exists()
     page = client.post(address, words | {"text": "{password}", "keep": "1"}).content.decode()
     assert "There is no {password} in this mail" in page
+    page = client.post(address, words | {"text": "Hola {name, su tejado", "keep": "1"}).content.decode()
+    assert "A brace has lost its partner, at “{name, su tejado”" in page
+    assert not Wording.objects.exists()
     client.post(address, words | {"keep": "1"})
     assert Wording.objects.get().subject == "Hola {name}"
     client.post(address, {"subject": "", "text": "", "keep": "1"})

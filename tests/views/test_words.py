@@ -66,7 +66,7 @@ def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, ex
 def test_every_verdict_and_cause_has_words_and_a_next_step() -> None:
     assert set(VERDICT_WORDS) == set(Verdict)
     assert set(CAUSE_NEXT) == set(Cause)
-    assert {language: set(said) for language, said in CAUSES.items()} == dict.fromkeys(Language, set(Cause))
+    assert {language: set(said) for language, said in CAUSES.items()} == {each: set(Cause) for each in Language}
 
 
 def assessment(**fields: object) -> SiteAssessment:
