@@ -8,12 +8,11 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.actions.words import CAUSES
+from portal.actions.words import CAUSES, NBSP
 from portal.models import Language, Role, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 from portal.views.words import (
     CAUSE_NEXT,
-    NBSP,
     VERDICT_WORDS,
     about_money,
     compass,
