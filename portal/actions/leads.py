@@ -95,7 +95,8 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         # One review of a site at a time: two workers would each see no open lead.
         Site.objects.select_for_update().get(pk=site.pk)
         lead = Lead.objects.filter(site=site).open().first()
-        if lead and Visit.objects.filter(lead=lead, state=VisitState.DONE).exists():
+        washed = Visit.objects.filter(lead=lead, lead__kind=LeadKind.CLEANING, state=VisitState.DONE)
+        if lead and washed.exists():
             win_lead(lead=lead, now=now)
             lead = None
         if assessment.cause == Cause.SNOW:

@@ -85,7 +85,7 @@ LIFETIME = {
 SOON = timedelta(days=14)
 AGAIN = {
     ReminderKind.DUE_SOON: timedelta(days=180),
-    ReminderKind.DUE: timedelta(days=60),
+    ReminderKind.DUE: timedelta(days=180),
     ReminderKind.QUIET: timedelta(days=30),
     ReminderKind.OTHER_FAULT: timedelta(days=90),
     ReminderKind.SEND_READINGS: timedelta(days=45),
@@ -93,7 +93,14 @@ AGAIN = {
 }
 """So long after one of a kind about the same thing the next may be planned."""
 
-AT_MOST = {ReminderKind.DUE_SOON: 1, ReminderKind.QUIET: 3, ReminderKind.OTHER_FAULT: 2, ReminderKind.SEND_READINGS: 3}
+AT_MOST = {
+    ReminderKind.DUE_SOON: 1,
+    ReminderKind.QUIET: 3,
+    ReminderKind.OTHER_FAULT: 2,
+    ReminderKind.SEND_READINGS: 3,
+    ReminderKind.LEAD_COLD: 3,
+}
+"""So often at most about the same thing."""
 AGAIN_AFTER_DROP = timedelta(days=14)
 QUIET_AFTER = timedelta(days=10)
 FAULT_HOLDS = timedelta(days=3)

@@ -182,6 +182,14 @@ def test_a_done_visit_wins_its_lead_even_if_nobody_told() -> None:
     assert lead.stage == LeadStage.WON
 
 
+def test_a_wash_does_not_win_a_referral() -> None:
+    lead = factories.lead(kind=LeadKind.REFERRAL)
+    factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=NOW)
+    assert review(assess(lead.site, 0.0, day=1, verdict="other fault", cause="shading"), day=1) == lead
+    lead.refresh_from_db()
+    assert lead.closed_at is None
+
+
 def test_moving_a_lead_notes_who_and_when() -> None:
     lead = factories.lead()
     owner = factories.member(lead.site.customer.business)

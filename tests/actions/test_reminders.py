@@ -344,6 +344,24 @@ def test_the_office_can_put_a_dropped_reminder_back() -> None:
     assert send_due(now=NOW + 31 * DAY).sent == 1
 
 
+def test_who_does_not_answer_hears_of_a_due_wash_twice_a_year_at_most() -> None:
+    assessment = factories.assessment(clean_due=NOW.date())
+    for day in range(0, 364, 7):
+        plan_reminders(sites=[assessment.site], now=NOW + day * DAY)
+        send_due(now=NOW + day * DAY)
+    told = Reminder.objects.filter(kind=ReminderKind.DUE, state=ReminderState.SENT).order_by("sent_at")
+    assert [(one.sent_at - NOW).days for one in told if one.sent_at] == [0, 182]
+
+
+def test_a_cold_lead_nobody_touches_is_told_three_times() -> None:
+    lead = factories.lead(opened_at=NOW - 15 * DAY)
+    factories.member(lead.site.customer.business)
+    for day in range(0, 200, 2):
+        plan_standing(now=NOW + day * DAY)
+        send_due(now=NOW + day * DAY)
+    assert len(mail.outbox) == 3
+
+
 # --- what ------------------------------------------------------------------------------------------------------------
 
 
