@@ -18,10 +18,9 @@ from django.db import transaction
 from django.db.models import Count
 from django.db.models.functions import TruncWeek
 from django.utils import translation
-from django.utils.formats import date_format
 
 from portal.actions.pricing import price_of_visit
-from portal.actions.words import cause_words, percent
+from portal.actions.words import cause_words, day_words, percent
 from portal.charts.promise import Promise
 from portal.models import (
     CLOSED_STAGES,
@@ -177,10 +176,6 @@ def _update(lead: Lead, assessment: SiteAssessment, chance: float) -> None:
         lead.why_now = _why_now(lead, assessment, Language.ENGLISH)
 
 
-DAY: dict[str, str] = {Language.ENGLISH: "j F Y", Language.SPANISH: "DATE_FORMAT"}
-"""As on the pages."""
-
-
 def _verdicts_for(lead: Lead) -> tuple[Verdict, ...]:
     """Verdicts that speak for a lead; while another stands it fades, and the last of these is still its reason."""
     fault = (Verdict.OTHER_FAULT,)
@@ -200,7 +195,7 @@ def _why_now(lead: Lead, assessment: SiteAssessment, language: str) -> str:
             began = assessment.cause_began
             return words["fault"].format(
                 cause=cause_words(assessment.cause, language),
-                began=words["began"].format(day=date_format(began, DAY[language])) if began else "",
+                began=words["began"].format(day=day_words(began)) if began else "",
             )
         low, loss, high = (
             "?" if one is None else percent(one) for one in (lead.loss_low, lead.present_loss, lead.loss_high)
@@ -210,7 +205,7 @@ def _why_now(lead: Lead, assessment: SiteAssessment, language: str) -> str:
             threshold=threshold, chance=round((lead.chance or 0) * 100), loss=loss, low=low, high=high
         )
         since = assessment.soiling_since
-        return dirty + (words["since"].format(day=date_format(since, DAY[language])) if since else "")
+        return dirty + (words["since"].format(day=day_words(since)) if since else "")
 
 
 def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:

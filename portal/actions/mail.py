@@ -30,11 +30,11 @@ from django.db.models import Max, Q
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import translation
-from django.utils.formats import date_format, number_format, time_format
+from django.utils.formats import number_format, time_format
 
 from portal.actions.leads import why_now
 from portal.actions.pricing import price_of_visit
-from portal.actions.words import cause_words, cost_at, percent
+from portal.actions.words import cause_words, cost_at, day_words, percent
 from portal.models import (
     Business,
     Customer,
@@ -206,7 +206,7 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
     """Invented facts of the right shape, for a preview."""
     words = _PHRASES[language]
     with translation.override(language):
-        day, price = date_format(date(2026, 5, 12)), money(Decimal(150), business)
+        day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business)
         loss = words["loss"].format(mid=percent(0.07), low=percent(0.05), high=percent(0.09))
         why = words["readings"].format(loss=loss)
         known = {
@@ -337,12 +337,12 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
         newest = reminder.newest_assessment
         began = newest.cause_began if newest else None
         known["cause"] = cause_words(newest.cause if newest else "", person.language)
-        known["since"] = words["since"].format(day=date_format(began)) if began else ""
+        known["since"] = words["since"].format(day=day_words(began)) if began else ""
     elif kind == ReminderKind.QUIET:
         assert site is not None
         last = last_reading_day(site)
         assert last is not None, "quiet reminders are for sites that had readings"
-        known["last_day"] = date_format(last)
+        known["last_day"] = day_words(last)
         known["days"] = str((now.astimezone(zone).date() - last).days)
     elif kind in (ReminderKind.BOOKED, ReminderKind.RESULT):
         assert reminder.visit is not None
@@ -368,7 +368,7 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
         known["link"] = address("lead", lead.pk)
     elif kind == ReminderKind.TOMORROW:
         day = reminder.due_at.astimezone(zone).date() + timedelta(days=1)
-        known["day"] = date_format(day)
+        known["day"] = day_words(day)
         known["visits"] = "\n".join(
             words["visit"].format(
                 time=time_format(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
@@ -397,7 +397,7 @@ def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today
     return {
         "price": money(price_of_visit(site), site.customer.business),
         "loss": loss or words["loss_unknown"],
-        "due_date": date_format(max(due, today)) if due else "",
+        "due_date": day_words(max(due, today)) if due else "",
         "basis": basis,
         "pays": _whether_it_pays(site, newest, words, by_readings=by_readings),
     }
@@ -445,7 +445,7 @@ def last_cleaned(site: Site, washed: Visit | None) -> date:
 def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:
     start = visit.starts_at.astimezone(zone)
     known = {
-        "visit_day": date_format((visit.finished_at or visit.starts_at).astimezone(zone).date()),
+        "visit_day": day_words((visit.finished_at or visit.starts_at).astimezone(zone).date()),
         "visit_time": time_format(start),
         "cost": words["cost"].format(price=money(visit.price, visit.site.customer.business))
         if visit.price is not None

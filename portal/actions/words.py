@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 
-from django.utils.formats import number_format
+from django.utils.formats import date_format, number_format
+from django.utils.translation import get_language
 
 from portal.models import Language, Lead, SiteAssessment
 from portal.pv.assessment import Cause
@@ -49,6 +51,11 @@ def percent(fraction: float) -> str:
     rounded = Decimal(f"{hundredths:.{digits}f}")  # number_format cuts digits off
     text = number_format(rounded, digits) if rounded else "0"
     return f"{text.replace('-', '−')}{NBSP}%"
+
+
+def day_words(day: date) -> str:
+    """A day in the active language, in English as on the pages."""
+    return date_format(day, "j F Y" if get_language() == Language.ENGLISH else "DATE_FORMAT")
 
 
 def cost_at(row: SiteAssessment | Lead, loss: float | None) -> float | None:

@@ -451,7 +451,7 @@ def test_the_calendar_names_no_loss_it_does_not_know_and_no_day_gone_by() -> Non
     plan_reminders(sites=[unsure.site, dear.site, blind], now=NOW)
     assert send_due(now=NOW).sent == 3
     bodies = {one.to[0].rpartition("<")[2].strip(">"): str(one.body) for one in mail.outbox}
-    assert all("is due (June 15, 2026)" in body for body in bodies.values())
+    assert all("is due (15 June 2026)" in body for body in bodies.values())
     body = bodies[unsure.site.customer.email]
     # 8 % cost 10 a month, so 16 % cost 20: the 120 of a wash are 6 months at that end and never at the other
     assert "Dirt may cost you anything from 0 USD to 20 USD a month (estimate), so we cannot tell" in body
