@@ -155,7 +155,7 @@ def sites(request: HttpRequest) -> Any:
 
 @api.post(
     "/meters/{meter_id}/imports",
-    response={202: ImportOut, 404: Problem, 413: Problem},
+    response={202: ImportOut, 404: Problem, 413: Problem, 429: Problem},
     summary="Send a file for a meter",
     description="Multipart form with the field “file”. The answer comes at once; the file is read soon after. Ask "
     "for the import until its state is no longer “pending”. The same file again changes nothing.",
@@ -163,15 +163,18 @@ def sites(request: HttpRequest) -> Any:
 def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> Any:
     token = _token(request)
     meter = get_object_or_404(Meter.objects.filter(site__in=token.sites()).select_related("site"), pk=meter_id)
-    import_ = receive_file(
-        meter=meter,
-        filename=file.name or "file",
-        file=file,
-        uploaded_by=token.created_by,
-        now=timezone.now(),
-        came_by=CameBy.API,
-        token=token,
-    )
+    try:
+        import_ = receive_file(
+            meter=meter,
+            filename=file.name or "file",
+            file=file,
+            uploaded_by=token.created_by,
+            now=timezone.now(),
+            came_by=CameBy.API,
+            token=token,
+        )
+    except ImportRefused as refused:
+        return Status(429, {"detail": str(refused)})
     return Status(202, import_)
 
 

@@ -28,6 +28,7 @@ from django.db.models import Max, Model, Q
 from portal import readers
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.jobs import ask_for
+from portal.actions.uploads import too_much_today
 from portal.models import CameBy, DayBefore, DayReadings, Import, ImportState, Meter, Site, Token, User, pack, unpack
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
@@ -44,6 +45,8 @@ LONGEST_READ = timedelta(minutes=5)
 ABSURD = 20.0
 """Readings so many times what the inverter can give are not stored before somebody has said that they are right."""
 PREVIEW_DAYS = 3
+ANSWERED_FOR_ALL = {"date_order", "decimal", "kind", "unit", "label", "export"}
+"""What is true of one file is true of others built alike; whether figures may be right is asked file by file."""
 
 Answers = dict[str, str]
 
@@ -98,6 +101,8 @@ def receive_file(
     mapping: readers.Mapping | None = None,
 ) -> Import:
     """Keep the original, put it in the ledger, and ask the worker to read it."""
+    if came_by != CameBy.COMMAND and (said := too_much_today(site=meter.site, size=file.size, now=now)):
+        raise ImportRefused(said)
     digest = hashlib.sha256()
     for chunk in file.chunks():
         digest.update(chunk)
@@ -117,6 +122,11 @@ def receive_file(
     import_.save()
     transaction.on_commit(partial(ask_for, "import_file", import_.pk))
     return import_
+
+
+def meter_called(*, site: Site, name: str) -> Meter:
+    """Return a roof's meter of that name; make it where there is none. A roof's meters are added up."""
+    return Meter.objects.get_or_create(site=site, name=name)[0]
 
 
 def _safe_suffix(name: str) -> str:
@@ -357,9 +367,24 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
         import_.meter.zone = import_.meter.cut_in
         import_.meter.save(update_fields=["mapping", "zone"])
         _finish(import_, ImportState.DONE, now=now)
+        _try_again_alike(import_)
         if counts.new or counts.replaced:
             _assess_again(import_.meter.site, changed_since=min(day for day, _ in after), now=now)
     return import_
+
+
+def _try_again_alike(import_: Import) -> None:
+    """Read files again that wait for an answer this one has given: of thirty files sent at once, one is asked about."""
+    done = import_.mapping
+    assert done is not None, "it has just been noted"
+    shape = ("format", "layout", "time_columns", "value_columns")
+    for waiting in Import.objects.filter(meter=import_.meter, state=ImportState.QUESTION):
+        asked = {question["code"] for question in waiting.questions}
+        if asked <= ANSWERED_FOR_ALL and waiting.mapping and all(waiting.mapping[key] == done[key] for key in shape):
+            waiting.state, waiting.mapping, waiting.questions = ImportState.PENDING, None, []
+            waiting.attempts, waiting.begun_at = 0, None
+            waiting.save(update_fields=["state", "mapping", "questions", "attempts", "begun_at"])
+            transaction.on_commit(partial(ask_for, "import_file", waiting.pk))
 
 
 def _assess_again(site: Site, *, changed_since: date, now: datetime) -> None:
@@ -497,6 +522,15 @@ def _note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[
                 "code": "interval_changed",
                 "text": f"{counts.set_aside:,} readings were set aside: their days are already held at a finer "
                 "interval, or more completely. To use this file instead, undo the import that brought those days.",
+            }
+        )
+    if counts.replaced > max(50, (counts.unchanged + counts.new) // 2):
+        import_.warnings.append(
+            {
+                "code": "replaced_many",
+                "text": f"{counts.replaced:,} readings took the place of others of the same time. If this file comes "
+                "from another inverter or meter, undo it and send it again under a name of its own (“Another inverter "
+                "or meter of this roof”): a roof's meters are added up.",
             }
         )
     import_.first_day = incoming[0][0] if incoming else None

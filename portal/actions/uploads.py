@@ -1,20 +1,28 @@
-"""How large an uploaded file may be: no larger than any file of readings or photo is."""
+"""How much may be sent: no file larger than any file of readings or photo is, and no more a day than a roof needs."""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
 from django.core.files.uploadhandler import FileUploadHandler, StopUpload
+from django.db.models.fields.files import FieldFile
 from django.http import HttpRequest
 
-TOO_LARGE = "too_large"
+from portal.models import CameBy, Import, Site
+
+TOO_LARGE, _WHY = "too_large", "too_large_why"
+FILES_A_DAY = 300
+"""For one roof: a logger that sends every five minutes (288) stays below."""
+BYTES_A_DAY = 1_000_000_000
+"""For one roof; ten years of 5-minute readings as CSV take about 40 MB."""
 
 
 class SizeLimit(FileUploadHandler):
-    """Stops taking in a file that is larger than any file of readings; the view then says so."""
+    """Stops taking in a file, or a heap of them, larger than any of readings; the view then says so."""
 
-    taken = 0
+    taken = together = 0
 
     def new_file(self, *args: Any, **kwargs: Any) -> None:
         super().new_file(*args, **kwargs)
@@ -22,11 +30,22 @@ class SizeLimit(FileUploadHandler):
 
     def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes:
         self.taken += len(raw_data)
+        self.together += len(raw_data)
         if self.taken > settings.LARGEST_UPLOAD:
-            if self.request is not None:
-                self.request.META[TOO_LARGE] = self.file_name
-            raise StopUpload(connection_reset=False)
+            self._stop(
+                f"“{self.file_name}” is larger than {settings.LARGEST_UPLOAD // 2**20} MB. "
+                "Export a year at a time, or zip it, and send that."
+            )
+        if self.together > BYTES_A_DAY:
+            self._stop(
+                f"These files are more than {BYTES_A_DAY // 10**9} GB together. Zip them, or send fewer at once."
+            )
         return raw_data
+
+    def _stop(self, why: str) -> None:
+        if self.request is not None:
+            self.request.META |= {TOO_LARGE: self.file_name, _WHY: why}
+        raise StopUpload(connection_reset=False)
 
     def file_complete(self, file_size: int) -> None:
         return None
@@ -34,9 +53,24 @@ class SizeLimit(FileUploadHandler):
 
 def too_large(request: HttpRequest) -> str:
     """Say that a file was refused for its size; empty when none was."""
-    if TOO_LARGE not in request.META:
+    said: str = request.META.get(_WHY, "")
+    return said
+
+
+def too_much_today(*, site: Site, size: int, now: datetime) -> str:
+    """Say that a roof has been sent enough within 24 hours; empty while it has not."""
+    sent = Import.objects.filter(meter__site=site, uploaded_at__gt=now - timedelta(days=1))
+    held = [one.original for one in sent.exclude(came_by=CameBy.COMMAND).only("original").order_by("-pk")[:FILES_A_DAY]]
+    if len(held) < FILES_A_DAY and size + sum(map(_size, held)) <= BYTES_A_DAY:
         return ""
     return (
-        f"“{request.META[TOO_LARGE]}” is larger than {settings.LARGEST_UPLOAD // 2**20} MB. "
-        "Export a year at a time, or zip it, and send that."
+        f"This roof has been sent {len(held)} files within a day; more than {FILES_A_DAY} files or "
+        f"{BYTES_A_DAY // 10**9} GB a day are not taken in. Pack many files into one zip, or send the rest tomorrow."
     )
+
+
+def _size(file: FieldFile) -> int:
+    try:
+        return file.size
+    except FileNotFoundError:
+        return 0

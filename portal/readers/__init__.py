@@ -2,11 +2,12 @@
 
 from portal.readers.clock import Clock
 from portal.readers.delimited import safe_cell
-from portal.readers.mapping import Choice, Guess, Mapping, Question
+from portal.readers.mapping import FILES, Choice, Guess, Mapping, Question
 from portal.readers.reading import (
     Channel,
     Gap,
     Lump,
+    MisreadError,
     Notice,
     ReadError,
     Readings,
@@ -17,6 +18,7 @@ from portal.readers.reading import (
 from portal.readers.recognise import guess, read
 
 __all__ = [
+    "FILES",
     "Channel",
     "Choice",
     "Clock",
@@ -24,6 +26,7 @@ __all__ = [
     "Guess",
     "Lump",
     "Mapping",
+    "MisreadError",
     "Notice",
     "Question",
     "ReadError",

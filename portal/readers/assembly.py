@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from collections.abc import Mapping as Dict
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import pairwise
@@ -139,6 +140,16 @@ def from_meter(
             "seen in it. "
             "Ask for the channel of the production meter, or send the inverter's own export."
         )
+    if any(series.direction == "consumption" for series in picked) and "delivered" not in mapping.accepted:
+        doubts.questions.append(
+            Question(
+                "delivered",
+                f"“{first.name}” is energy delivered to the house: what it used, not what the panels produced. "
+                "Send the inverter's or the production meter's export.",
+                (Choice("accept", "It is what the panels produced: they have a meter of their own"),),
+                True,
+            )
+        )
     if any(series.direction == "export" for series in picked) and not mapping.export:
         doubts.questions.append(export_question(first.name))
         mapping = replace(mapping, export="surplus")
@@ -202,12 +213,12 @@ def _pick_series(found: Sequence[MeterSeries], mapping: Mapping, doubts: Doubts)
     if mapping.meter in names:
         return mapping, [found[names.index(mapping.meter)]]
     lead = f"The file has no meter “{mapping.meter}”." if mapping.meter and mapping.meter != "*" else ""
-    outward = [series for series in found if series.direction != "consumption"]
+    outward = [series for series in found if series.direction not in ("consumption", "net")]
     if not lead and len(found) == 1:
         return mapping, list(found)
     if not lead and len(outward) == 1:
         return replace(mapping, meter=outward[0].name), outward
-    question = meter_question(names, lead)
+    question = meter_question(names, lead, {series.name: series.direction for series in found})
     if not alike:
         question = replace(question, choices=tuple(choice for choice in question.choices if choice.value != "*"))
     doubts.questions.append(question)
@@ -221,10 +232,10 @@ def _pick_meter(loaded: Loaded, mapping: Mapping, doubts: Doubts) -> tuple[Chann
         return tuple(Channel(name, "", True) for name in (*mapping.value_columns, *mapping.minus_columns))
     names, wanted = loaded.meters, mapping.meter
     if not wanted and len(names) > 1:
-        doubts.questions.append(meter_question(names, ""))
+        doubts.questions.append(meter_question(names, "", {}))
         wanted = names[0]
     elif wanted not in ("", "*") and wanted not in names:
-        doubts.questions.append(meter_question(names, f"The file has no meter “{wanted}”."))
+        doubts.questions.append(meter_question(names, f"The file has no meter “{wanted}”.", {}))
         wanted = names[0]
     if wanted not in ("", "*"):
         loaded.keep(loaded.meter_ids == names.index(wanted))
@@ -234,11 +245,14 @@ def _pick_meter(loaded: Loaded, mapping: Mapping, doubts: Doubts) -> tuple[Chann
     return tuple(Channel(name, "", wanted in ("", "*", name)) for name in names[:50])
 
 
-def meter_question(names: Sequence[str], lead: str) -> Question:
+_DIRECTION_WORDS = {"consumption": ": what the house used", "export": ": sent to the grid", "net": ": the net of both"}
+
+
+def meter_question(names: Sequence[str], lead: str, directions: Dict[str, str]) -> Question:
     """Ask which of a file's meters is meant."""
     listed = ", ".join(f"“{name}”" for name in list(names)[:6])
     number = f"{len(names)} meters" if len(names) > 1 else "one meter"
-    choices = [Choice(name, f"“{name}”") for name in list(names)[:50]]
+    choices = [Choice(name, f"“{name}”{_DIRECTION_WORDS.get(directions.get(name, ''), '')}") for name in names[:50]]
     if len(names) > 1:
         choices.append(Choice("*", "all of them added up"))
     return Question(
@@ -271,7 +285,8 @@ def _settle_label(loaded: Loaded, mapping: Mapping, *, label_known: bool, step: 
     if loaded.stamps.offset_s is not None and clock.kind != "offset":
         clock = replace(clock, kind="offset")
     if not label_known and mapping.kind != "register" and 0 < step < NEARLY_A_DAY_S:
-        first, last = int(loaded.stamps.naive_s.min()) % DAY_S, int(loaded.stamps.naive_s.max()) % DAY_S
+        times = loaded.stamps.naive_s + (0 if loaded.elapsed_s is None else loaded.elapsed_s)
+        first, last = int(times.min()) % DAY_S, int(times.max()) % DAY_S
         if first == step and last == 0:
             clock = replace(clock, label="end")
         elif not (first == 0 and last == DAY_S - step):
@@ -618,7 +633,8 @@ def _look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, ma
     if shape is None:
         return
     if not shape.solar and shape.night_share > 0.02:
-        if "night" not in mapping.accepted:
+        said = "delivered" in mapping.accepted or any(question.code == "delivered" for question in doubts.questions)
+        if "night" not in mapping.accepted and not said:
             doubts.questions.append(
                 Question(
                     "night",

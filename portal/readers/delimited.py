@@ -5,12 +5,15 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from portal.readers.reading import ReadError
+
+if TYPE_CHECKING:
+    import _csv
 
 MAX_BYTES = 300_000_000
 MAX_LINE_BYTES = 200_000
@@ -121,10 +124,26 @@ def open_text(file: TextFile) -> io.TextIOWrapper:
     return io.TextIOWrapper(file.open_bytes(), encoding=file.encoding, errors="replace", newline="")
 
 
+def cell_reader(lines: Iterable[str], delimiter: str, quote: str) -> _csv.Reader:
+    """Return a reader of lines; with no ``quote`` quotation marks are letters like others."""
+    if quote:
+        return csv.reader(lines, delimiter=delimiter, quotechar=quote, skipinitialspace=True)
+    return csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE)
+
+
+def undress(rows: list[list[str]], quote: str) -> list[list[str]]:
+    """Take off what a spreadsheet program puts around: whole lines in quotation marks, and cells written ="0.5"."""
+    if not quote:
+        return [[cell.strip('"') for cell in row] for row in rows]
+    if any(cell.startswith('="') for row in (rows[len(rows) // 2], rows[-1]) for cell in row):
+        return [[cell[2:-1] if cell.startswith('="') else cell for cell in row] for row in rows]
+    return rows
+
+
 def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
     """Yield the rows of a text file."""
     with open_text(file) as stream:
-        reader = csv.reader(stream, delimiter=delimiter, quotechar=quote, skipinitialspace=True)
+        reader = cell_reader(stream, delimiter, quote)
         line = 0
         while True:
             rows: list[list[str]] = []
@@ -153,4 +172,4 @@ def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: in
                     line += 1 + sum(cell.count("\n") or cell.count("\r") for cell in row)
                     lines.append(line)
             line = reader.line_num
-            yield Chunk(lines, rows)
+            yield Chunk(lines, undress(rows, quote))

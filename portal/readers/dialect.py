@@ -7,7 +7,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from itertools import islice
 
@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portal.readers.clock import Clock
-from portal.readers.delimited import MAX_COLUMNS, TextFile, open_text
-from portal.readers.figures import BLANKS, guess_style, is_figure, read_column
+from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text, undress
+from portal.readers.figures import BLANKS, guess_style, is_figure, read_column, style_by_unit
 from portal.readers.intervals import common_step
-from portal.readers.mapping import Choice, Kind, Mapping, Question, Unit
-from portal.readers.reading import Notice, ReadError
+from portal.readers.mapping import Choice, Guess, Kind, Mapping, Question, Unit
+from portal.readers.reading import MisreadError, Notice, ReadError
 from portal.readers.stamps import NO_STAMP, StampColumn, kind_of
 from portal.readers.table import Table, column_count, column_names, column_time, interval_columns, too_wide
 
@@ -36,11 +36,13 @@ _PRODUCTION = re.compile(
 _GENERAL = re.compile(
     r"energ|power|leistung|puissance|potenc|potenza|wh\b|kw\b|\bw\b|watt|value|wert|reading|valeur", re.I
 )
-_DRAWN = re.compile(r"\bimport|from[ _]?grid|bezug|purchas|\bbought|delivered|soutir|prelev|afname|\bgrid[ _]?in", re.I)
+_DRAWN = re.compile(
+    r"\bimport|from[ _]?grid|bezug|purchas|\bbought|delivered|soutir|prelev|afname|\bgrid[ _]?in|\b1\.8\.\d\b", re.I
+)
 _CONSUMED = re.compile(r"consum|verbrauch|\bload\b|demand|\busage|\buse[d]?\b|household|verbruik|hausverb", re.I)
 _EXPORT = re.compile(
     r"export|feed[ _-]?in|einspeis|inject|inyec|immess|immission|to[ _]?grid"
-    r"|received|surplus|terugl|\bsold\b|excedent|überschuss",
+    r"|received|surplus|terugl|\bsold\b|excedent|überschuss|\b2\.8\.\d\b",
     re.I,
 )
 _NET = re.compile(r"\bnet\b|\bnetto\b|saldo", re.I)
@@ -51,11 +53,13 @@ _OTHER = re.compile(
     re.I,
 )
 _OTHER_UNIT = re.compile(
-    r"[\[(,]\s*(?:°|V|A|mA|%|€|\$|£|EUR|USD|Hz|kVA|k?var|k?varh|W/m|m/s|C|F|K|hPa|kg)\s*[\])]?", re.I
+    r"[\[(,]\s*(?:[°%€$£]|W/m|(?:V|A|mA|EUR|USD|Hz|kVA|k?varh?|m/s|C|F|K|hPa|kg)(?![A-Za-z]))", re.I
 )
 _POWER_WORD = re.compile(r"power|leistung|puissance|potenc|potenza|vermogen|watt|\bp[ _.-]?ac\b|demand", re.I)
 _ENERGY_WORD = re.compile(r"energ|yield|ertrag|opbrengst|\be[ _.-]?ac\b|arbeit", re.I)
-_UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:p)?(?:$|[^A-Za-z0-9/])")
+_UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:$|[^A-Za-z0-9/])")
+_AMOUNT = re.compile(r"\d[\d.,'’ ]*\s*[kKmMgG]?[wW][hHp]?\b")
+"""A size or a sum in a title ("9.8 kW", "1,234 kWh"): it says nothing of a column's unit."""
 _NUMBERING = re.compile(r"[\d_#.\-\s]+|\b[a-d]\b")
 _SIDES = re.compile(r"\b(?:north|south|east|west|nord|süd|ost|left|right|upper|lower)\b")
 _UNIT_CELL = re.compile(r"[\[(]?[^\W\d]{0,4}[°%/€$²]?[^\W\d]{0,4}[\])]?|\[[^\]]*\]|\([^)]*\)")
@@ -81,6 +85,7 @@ class Guessed:
     sample: tuple[tuple[str, ...], ...]
     label_known: bool
     meter_candidate: str
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
 
 
 def sniff_delimiter(file: TextFile) -> tuple[str, str]:
@@ -99,12 +104,16 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
         "'" if sum(line.count("'") >= 2 and '"' not in line for line in lines[-50:]) > len(lines[-50:]) // 2 else '"'
     )
     picked = lines[:20] + lines[20 :: max(1, len(lines) // 150)]
-    best, best_score = ",", 0.0
-    for rank, delimiter in enumerate(_DELIMITERS):
-        if not any(delimiter in line for line in picked):
+    best, best_quote, best_score = ",", quote, 0.0
+    # Lines that are quoted as a whole hold their cells inside.
+    whole = sum(line.startswith('"') and line.rstrip().endswith('"') for line in picked) > 0.9 * len(picked)
+    for rank, (delimiter, mark) in enumerate(
+        [(delimiter, quote) for delimiter in _DELIMITERS] + ([(delimiter, "") for delimiter in _DELIMITERS] * whole)
+    ):
+        if not any(delimiter in line for line in picked) or (best_score and not mark):
             continue
         try:
-            rows = list(csv.reader(picked, delimiter=delimiter, quotechar=quote, skipinitialspace=True))
+            rows = undress(list(cell_reader(picked, delimiter, mark)), mark)
         except csv.Error:
             continue
         good = 0.0
@@ -116,8 +125,8 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
             good += 1.0 if stamp and figures else 0.1 if figures > 1 else 0.0
         score = good * (1 - 0.001 * rank)
         if score > best_score:
-            best, best_score = delimiter, score
-    return best, quote
+            best, best_quote, best_score = delimiter, mark, score
+    return best, best_quote
 
 
 def guess_mapping(
@@ -140,23 +149,27 @@ def guess_mapping(
         at = next(i for i, row in enumerate(rows) if len(row) == widest)
         raise too_wide(table.name, lines[at], widest)
     sample = tuple(tuple(cell[:60] for cell in row[:30]) for row in rows[:12])
+    _fill_dates(rows)
     body = _body(rows)
     if not body:
         raise ReadError(no_stamps(table.name, sample))
     width = Counter(len(rows[i]) for i in body).most_common(1)[0][0]
     spread = [rows[i] for i in body[:: max(1, len(body) // 300)]]
-    time_at, order_kind = _time_columns(spread, width)
+    time_at, order_kind = _time_columns(spread, width, [rows[i] for i in body[:300]])
     first = next((i for i in range(len(rows)) if _is_data(rows[i], time_at, order_kind)), -1)
     if first < 0:
         raise ReadError(no_stamps(table.name, sample))
     header_at, units = _header(rows, first, width)
     header = rows[header_at] if header_at is not None else None
     names = column_names(header, width)
+    if delimiter == "," and header is not None and len(header) < width:
+        _refuse_split_figures(table.name, spread, len(header), width)
     if order_kind == "" and not time_at:
         time_at, order_kind = _serial_column(spread, names)
     if not time_at:
         raise ReadError(no_stamps(table.name, sample))
-    preamble = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])[:5000]
+    titles = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])[:5000]
+    preamble = _AMOUNT.sub(" ", titles)
     data = [rows[i] for i in body if i >= first]
 
     clock, label_known = _clock(names, time_at, tz)
@@ -174,7 +187,9 @@ def guess_mapping(
     notices: list[Notice] = []
 
     numeric = _numeric_columns(spread, width, time_at)
-    wide = _wide_columns(names, numeric, time_at, header is not None) if order_kind == "date" else []
+    # A spreadsheet's dates come with a midnight behind them.
+    days = order_kind == "date" or (order_kind == "datetime" and all(_at_midnight(row, time_at[0]) for row in spread))
+    wide = _wide_columns(names, numeric, time_at, header is not None) if days else []
     if wide:
         return _guess_wide(mapping, wide, names, data, preamble, sample, questions, notices, tables)
 
@@ -198,16 +213,51 @@ def guess_mapping(
     style, certain = guess_style(
         [row[at] for row in picked[:: max(1, len(picked) // 4000)] for at in numeric if at < len(row)]
     )
-    mapping = replace(mapping, decimal=style.decimal, thousands=style.thousands)
+    units = _units_in_cells(units, spread, names, numeric)
+    if not certain:
+        found = {unit_in(f"{names[at]} {units[at]}") for at in numeric}
+        style, certain = style_by_unit(style, [unit for unit in found if unit])
     if not certain:
         questions.append(decimal_question(style.decimal))
+    mapping = replace(mapping, decimal=style.decimal, thousands=style.thousands)
+    groups = _groups(rows, header_at, time_at, len(names))
     columns = {at: read_column([row[at] if at < len(row) else "" for row in picked], style) for at in numeric}
     for column in columns.values():
         column[np.isinf(column)] = np.nan
-    units = _units_in_cells(units, spread, names, numeric)
-    mapping = _choose(mapping, names, units, preamble, columns, step, questions, notices, table.name)
+    called = [f"{group} {name}".strip() for group, name in zip(groups, names, strict=True)]
+    texts = [f"{name} {unit} {group}" for name, unit, group in zip(names, units, groups, strict=True)]
+    kinds = {at: _kind(columns[at], texts[at], called[at]) for at in columns}
+    measures = {names[at]: (kinds[at], unit) for at in columns if (unit := unit_in(texts[at]))}
+    try:
+        mapping = _choose(mapping, names, called, texts, preamble, columns, kinds, step, questions, notices, table.name)
+    except ReadError as error:
+        seen = Guess(mapping, None, (), (), tuple(names), sample, measures)
+        raise MisreadError(str(error), seen) from error
     meter_candidate = names[meter_at] if meter_at is not None else ""
-    return Guessed(mapping, questions, notices, names, sample, label_known, meter_candidate)
+    return Guessed(mapping, questions, notices, names, sample, label_known, meter_candidate, measures)
+
+
+def _refuse_split_figures(name: str, spread: list[list[str]], header: int, width: int) -> None:
+    """Refuse a file whose decimal commas cannot be told from the commas between its columns."""
+    longer = [row for row in spread if len(row) == width]
+    if longer and all(cell.strip().isdecimal() for row in longer for cell in row[header:]):
+        raise ReadError(
+            f"{name} has {header} columns in its header and {width} on its lines: its figures have a decimal comma, "
+            "and commas also stand between the columns. Export it with semicolons or tabs between the columns, or as a "
+            "spreadsheet, and send that."
+        )
+
+
+def _groups(rows: list[list[str]], header_at: int | None, time_at: list[int], width: int) -> list[str]:
+    """Return the heading above each column's own one, as merged cells have it."""
+    groups = [""] * width
+    above = [cell.strip() for cell in rows[header_at - 1]] if header_at else []
+    filled = [at for at, cell in enumerate(above) if cell]
+    if not filled or any(at in filled for at in time_at) or any(is_figure(above[at]) for at in filled):
+        return groups
+    for at in range(filled[0], width):
+        groups[at] = above[at] if at in filled else "" if at in time_at else groups[at - 1]
+    return groups
 
 
 def decimal_question(decimal: str) -> Question:
@@ -255,11 +305,29 @@ def _body(rows: list[list[str]]) -> list[int]:
     return found
 
 
+def _fill_dates(rows: list[list[str]]) -> None:
+    """Carry dates that stand only on the first line of their day down to the times below them."""
+    near = rows[:400]
+    for at in range(3):
+        timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
+        dated = [row for row in timed if row[at].strip()]
+        if len(timed) > 8 and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
+            latest = ""
+            for i, row in enumerate(rows):
+                if len(row) <= at + 1:
+                    continue
+                if row[at].strip():
+                    latest = row[at]
+                elif row[at + 1].strip():
+                    rows[i] = [*row[:at], latest, *row[at + 1 :]]
+            return
+
+
 def _serial(cell: str) -> bool:
     return re.fullmatch(r"[34]\d{4}(?:\.\d+)?", cell.strip()) is not None
 
 
-def _time_columns(spread: list[list[str]], width: int) -> tuple[list[int], str]:
+def _time_columns(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:
     kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
     for row in spread:
         for at in range(min(width, len(row), 60)):
@@ -272,7 +340,7 @@ def _time_columns(spread: list[list[str]], width: int) -> tuple[list[int], str]:
     # A column of dates that all carry a midnight is a date column beside a time column.
     if by_kind["datetime"] and by_kind["time"]:
         at = by_kind["datetime"][0]
-        if all(re.search(r"\b0{1,2}:00(?::00)?(?:\.0+)?$", row[at].strip()) for row in spread if at < len(row)):
+        if all(_at_midnight(row, at) for row in spread):
             return [at, by_kind["time"][0]], "split"
     if by_kind["datetime"]:
         return by_kind["datetime"][:1], "datetime"
@@ -282,7 +350,12 @@ def _time_columns(spread: list[list[str]], width: int) -> tuple[list[int], str]:
     if by_kind["date"]:
         if by_kind["time"]:
             return [by_kind["date"][0], by_kind["time"][0]], "split"
-        clock = [at for at in range(width) if at not in by_kind["date"] and _compact_times(spread, at)]
+        clock = [
+            at
+            for at in range(width)
+            if at not in by_kind["date"]
+            and (_compact_times(spread, at) or _times_of_days(near, by_kind["date"][0], at))
+        ]
         if clock:
             return [by_kind["date"][0], clock[0]], "split"
         return by_kind["date"][:1], "date"
@@ -292,6 +365,10 @@ def _time_columns(spread: list[list[str]], width: int) -> tuple[list[int], str]:
     return [], ""
 
 
+def _at_midnight(row: list[str], at: int) -> bool:
+    return at >= len(row) or re.search(r"\b0{1,2}:00(?::00)?(?:\.0+)?$", row[at].strip()) is not None
+
+
 def _compact_times(spread: list[list[str]], at: int) -> bool:
     """Say whether a column holds times of day written 0015, 0030 …"""
     cells = [row[at].strip() for row in spread if at < len(row)]
@@ -299,6 +376,18 @@ def _compact_times(spread: list[list[str]], at: int) -> bool:
         len(cells) > 3
         and all(re.fullmatch(r"(?:[01]\d|2[0-4])[0-5]\d(?:[0-5]\d)?", cell) for cell in cells)
         and len(set(cells)) > 3
+    )
+
+
+def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
+    """Say whether a column holds hours (1 to 24) or times with a dot (13.45): no day has one of them twice."""
+    pairs = [(row[date_at], row[at].strip()) for row in rows if max(date_at, at) < len(row)]
+    cells = {cell for _, cell in pairs}
+    return (
+        len(cells) > 3
+        and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells)
+        and len({day for day, _ in pairs}) * 3 < len(pairs)
+        and len(set(pairs)) >= 0.95 * len(pairs)
     )
 
 
@@ -406,7 +495,12 @@ def _guess_wide(
 ) -> Guessed:
     picked = data[:400]
     cells = [row[at] for row in picked for at in wide if at < len(row)]
+    unit_cells = " ".join(cell for row in picked[:5] for at, cell in enumerate(row) if at not in wide)
+    header_text = " ".join(names[at] for at in range(len(names)) if at not in wide)
+    text = f"{names[wide[0]]} ¦ {header_text} ¦ {unit_cells} ¦ {preamble} ¦ {_AMOUNT.sub(' ', tables[0].name)}"
     style, certain = guess_style(cells[:20_000])
+    if not certain:
+        style, certain = style_by_unit(style, [unit for unit in (unit_in(text),) if unit])
     if not certain:
         questions.append(decimal_question(style.decimal))
     values = read_column(cells, style)
@@ -421,9 +515,6 @@ def _guess_wide(
         thousands=style.thousands,
         clock=replace(mapping.clock, label=label),  # type: ignore[arg-type]
     )
-    unit_cells = " ".join(cell for row in picked[:5] for at, cell in enumerate(row) if at not in wide)
-    header_text = " ".join(names[at] for at in range(len(names)) if at not in wide)
-    text = f"{names[wide[0]]} ¦ {header_text} ¦ {unit_cells} ¦ {preamble} ¦ {tables[0].name}"
     words = f"{header_text} {preamble} {unit_cells}"
     mapping = _kind_and_unit(mapping, text, words, values, step, questions)
     meters = [
@@ -501,29 +592,30 @@ def _looks_register(values: NDArray[np.float64]) -> bool:
 def _choose(
     mapping: Mapping,
     names: list[str],
-    units: list[str],
+    called: list[str],
+    texts: list[str],
     preamble: str,
     columns: dict[int, NDArray[np.float64]],
+    kinds: dict[int, Kind],
     step: int,
     questions: list[Question],
     notices: list[Notice],
     file: str,
 ) -> Mapping:
-    """Choose the columns that hold the production."""
+    """Choose the columns that hold the production.
 
-    def text_of(at: int) -> str:
-        return f"{names[at]} {units[at] if at < len(units) else ''}"
-
-    usable = [at for at in columns if not (_OTHER.search(names[at]) or _OTHER_UNIT.search(text_of(at)))]
+    ``called`` are the names with the headings above them, ``texts`` have the units too.
+    """
+    usable = [at for at in columns if not (_OTHER.search(called[at]) or _OTHER_UNIT.search(texts[at]))]
     if not usable:
         usable = list(columns)
-    drawn = [at for at in usable if _DRAWN.search(names[at])]
-    export = [at for at in usable if _EXPORT.search(names[at]) and at not in drawn]
-    consumed = [at for at in usable if _CONSUMED.search(names[at]) and at not in drawn + export]
-    net = [at for at in usable if _NET.search(names[at]) and at not in drawn + export + consumed]
+    drawn = [at for at in usable if _DRAWN.search(called[at])]
+    export = [at for at in usable if _EXPORT.search(called[at]) and at not in drawn]
+    consumed = [at for at in usable if _CONSUMED.search(called[at]) and at not in drawn + export]
+    net = [at for at in usable if _NET.search(called[at]) and at not in drawn + export + consumed]
     rest = [at for at in usable if at not in drawn + export + consumed + net]
-    strong = [at for at in rest if _PRODUCTION.search(names[at])]
-    chosen = strong or [at for at in rest if _GENERAL.search(text_of(at))] or rest
+    strong = [at for at in rest if _PRODUCTION.search(called[at])]
+    chosen = strong or [at for at in rest if _GENERAL.search(texts[at])] or rest
     minus: list[int] = []
     if not chosen:
         if len(export) == 1 and len(drawn) == 1 and len(consumed) == 1:
@@ -545,17 +637,8 @@ def _choose(
                 "Send the export of the inverter or of the production meter."
             )
     if minus:
-        return _balance(mapping, names, text_of, preamble, columns, chosen, minus, step, questions)
-    registers = {at for at in chosen if _looks_register(columns[at])}
-    kinds: dict[int, Kind] = {}
-    for at in chosen:
-        unit = unit_in(text_of(at))
-        if at in registers and (unit is None or unit.endswith("h")):
-            kinds[at] = "register"
-        elif (unit and not unit.endswith("h")) or (unit is None and _POWER_WORD.search(names[at])):
-            kinds[at] = "power"
-        else:
-            kinds[at] = "energy"
+        return _balance(mapping, names, preamble, columns, chosen, minus, step, questions)
+    kinds = {at: kinds[at] for at in chosen}
     everything = chosen
     for kind in ("energy", "power", "register") if _coarse(columns, kinds) else ("energy", "register", "power"):
         group = [at for at in chosen if kinds[at] == kind]
@@ -572,17 +655,24 @@ def _choose(
         picked = _one_or_sum(names, columns, chosen, questions)
     else:
         # Another column in the same unit, of which the name says neither yes nor no, is not passed over in silence.
-        unit = unit_in(text_of(chosen[0]))
-        beside = [at for at in rest if at not in strong and unit and unit_in(text_of(at)) == unit and at not in chosen]
+        unit = unit_in(texts[chosen[0]])
+        beside = [at for at in rest if at not in strong and unit and unit_in(texts[at]) == unit and at not in chosen]
         beside = [at for at in beside if np.nansum(np.abs(columns[at])) > 0]
         if beside:
             _one_or_sum(names, columns, [*chosen, *beside], questions, preferred=chosen)
     mapping = replace(mapping, value_columns=tuple(names[at] for at in picked))
-    words = " ".join(names[at] for at in picked)
+    words = " ".join(called[at] for at in picked)
     total = np.sum([np.nan_to_num(columns[at]) for at in picked], axis=0)
     mapping = replace(mapping, kind=kinds[picked[0]])
-    text = " ¦ ".join([*(text_of(at) for at in picked)])
+    text = " ¦ ".join(texts[at] for at in picked)
     return _kind_and_unit(mapping, text if unit_in(text) else f"{text} ¦ {preamble}", words, total, step, questions)
+
+
+def _kind(column: NDArray[np.float64], text: str, name: str) -> Kind:
+    unit = unit_in(text)
+    if _looks_register(column) and (unit is None or unit.endswith("h")):
+        return "register"
+    return "power" if (unit and not unit.endswith("h")) or (unit is None and _POWER_WORD.search(name)) else "energy"
 
 
 def _coarse(columns: dict[int, NDArray[np.float64]], kinds: dict[int, Kind]) -> bool:
@@ -598,7 +688,6 @@ def _coarse(columns: dict[int, NDArray[np.float64]], kinds: dict[int, Kind]) -> 
 def _balance(
     mapping: Mapping,
     names: list[str],
-    text_of: object,
     preamble: str,
     columns: dict[int, NDArray[np.float64]],
     plus: list[int],

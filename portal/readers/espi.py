@@ -290,7 +290,6 @@ def _tie_together(entries: list[_Entry]) -> list[MeterSeries]:
     points = {entry.self_: entry for entry in entries if entry.kind == "UsagePoint" and entry.self_}
     by_related = {href: entry for entry in readings.values() for href in entry.related}
     found: dict[tuple[str, int], MeterSeries] = {}
-    type_of: dict[tuple[str, int], _Type] = {}
     latest_type: _Type | None = None
     latest_point = latest_reading = ""
     for entry in entries:
@@ -325,7 +324,6 @@ def _tie_together(entries: list[_Entry]) -> list[MeterSeries]:
             found[key] = MeterSeries(
                 label, direction, "W" if type_.uom == 38 else "Wh", type_.accumulation in _REGISTERS
             )
-            type_of[key] = type_
         _append(found[key], entry.blocks, type_)
     if not found:
         raise ReadError(
@@ -333,13 +331,18 @@ def _tie_together(entries: list[_Entry]) -> list[MeterSeries]:
             "water, or "
             "reactive energy. Export the electricity data."
         )
-    # The same meter at several interval lengths: the shortest says most.
-    best: dict[tuple[str, str], tuple[str, int]] = {}
+    # The same meter at several interval lengths: the shortest says most; the others say what it leaves out.
+    same: dict[tuple[str, str], list[MeterSeries]] = {}
     for key, series in found.items():
-        same = (key[0].split("|")[0], series.direction + series.unit[:1] + str(series.register))
-        if same not in best or _length(series) < _length(found[best[same]]):
-            best[same] = key
-    chosen = [found[key] for key in best.values() if found[key].start_s]
+        if series.start_s:
+            kind = series.direction + series.unit[:1] + str(series.register)
+            same.setdefault((key[0].split("|")[0], kind), []).append(series)
+    chosen = []
+    for alike in same.values():
+        finest, *coarser = sorted(alike, key=_length)
+        for series in coarser:
+            _fill_up(finest, series)
+        chosen.append(finest)
     names: dict[str, int] = {}
     for series in chosen:
         names[series.name] = names.get(series.name, 0) + 1
@@ -350,6 +353,18 @@ def _tie_together(entries: list[_Entry]) -> list[MeterSeries]:
 
 def _length(series: MeterSeries) -> float:
     return float(np.median(series.length_s)) if series.length_s else math.inf
+
+
+def _fill_up(series: MeterSeries, coarser: MeterSeries) -> None:
+    """Take from a coarser series of the same meter what lies before and after the finer one."""
+    first, last = min(series.start_s), max(series.start_s)
+    for at, start in enumerate(coarser.start_s):
+        if not first - coarser.length_s[at] < start <= last:
+            series.start_s.append(start)
+            series.length_s.append(coarser.length_s[at])
+            series.figure.append(coarser.figure[at])
+            series.line.append(coarser.line[at])
+            series.quality.append(coarser.quality[at])
 
 
 def _append(series: MeterSeries, blocks: list[_Block], type_: _Type) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -28,7 +28,8 @@ BLANKS = frozenset(
         "k.a.",
     }
 )
-_UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:[kKmMgG]?[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
+_UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:([kKmMgG]?)[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
+_PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 LONGEST = 60
 """No cell with a figure or a stamp is longer; a bound on the work a cell can cause."""
@@ -42,13 +43,17 @@ class NumberStyle(NamedTuple):
     thousands: str = ""
 
 
-def read_cell(text: str, style: NumberStyle) -> float | None:
-    """Read one cell: its number, NaN when it stands for "no value", None when it is something else."""
+def read_cell(text: str, style: NumberStyle, unit: str = "") -> float | None:
+    """Read one cell: its number, NaN when it stands for "no value", None when it is something else.
+
+    A cell with a unit of its own ("950 Wh" above "1.2 kWh") is turned into the column's ``unit``, where that is known.
+    """
     text = text.strip().strip("\"'").strip()
     if text.lower() in BLANKS:
         return math.nan
     if len(text) > LONGEST:
         return None
+    own = _UNIT_BEHIND.search(text) if unit else None
     text = _UNIT_BEHIND.sub("", text).replace("−", "-")
     for space in SPACES + "'’":
         text = text.replace(space, "")
@@ -57,26 +62,30 @@ def read_cell(text: str, style: NumberStyle) -> float | None:
         text = text.replace(other, "")
     if style.decimal != ".":
         text = text.replace(style.decimal, ".")
-    return float(text) if _NUMBER.fullmatch(text) else None
+    if not _NUMBER.fullmatch(text):
+        return None
+    if own is not None and own[1] is not None:
+        return float(text) * _PREFIX[own[1].lower()] / _PREFIX[unit.removesuffix("h").removesuffix("W").lower()]
+    return float(text)
 
 
 class _Cells(dict[str, float]):
     """Remembers each distinct cell; what cannot be read is +infinity, which no readable cell becomes."""
 
-    def __init__(self, style: NumberStyle) -> None:
+    def __init__(self, style: NumberStyle, unit: str) -> None:
         super().__init__()
-        self.style = style
+        self.style, self.unit = style, unit
 
     def __missing__(self, text: str) -> float:
-        value = read_cell(text, self.style)
+        value = read_cell(text, self.style, self.unit)
         value = math.inf if value is None or math.isinf(value) else value
         if len(self) < 100_000:
             self[text] = value
         return value
 
 
-def read_column(cells: Sequence[str], style: NumberStyle) -> NDArray[np.float64]:
-    """Read a column: NaN where a cell is blank, +infinity where it is no number."""
+def read_column(cells: Sequence[str], style: NumberStyle, unit: str = "") -> NDArray[np.float64]:
+    """Read a column, in ``unit`` where cells carry one: NaN where a cell is blank, +infinity where it is no number."""
     if style.decimal == "." and not style.thousands:
         try:
             values = np.array([float(cell) if cell else math.nan for cell in cells], dtype=np.float64)
@@ -97,7 +106,7 @@ def read_column(cells: Sequence[str], style: NumberStyle) -> NDArray[np.float64]
             else:
                 if not (np.isinf(values).any() or "_" in joined):
                     return values
-    return np.fromiter(map(_Cells(style).__getitem__, cells), dtype=np.float64, count=len(cells))
+    return np.fromiter(map(_Cells(style, unit).__getitem__, cells), dtype=np.float64, count=len(cells))
 
 
 def is_figure(cell: str) -> bool:
@@ -108,10 +117,12 @@ def is_figure(cell: str) -> bool:
 
 def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
     """Return the style of a column's cells, and whether it is certain."""
-    texts = []
+    texts, prefixes = [], set()
     for cell in cells:
         text = cell.strip().strip("\"'").strip()
         if len(text) <= LONGEST and FIGURE.match(text):
+            if (unit := _UNIT_BEHIND.search(text)) and unit[1] is not None:
+                prefixes.add(unit[1].lower())
             texts.append(_UNIT_BEHIND.sub("", text).lstrip("+-− "))
     thousands_space = any(re.search(rf"\d[{SPACES}'’]\d", text) for text in texts)
     dots = [text for text in texts if "." in text]
@@ -131,6 +142,8 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
         return (as_thousands if mark_is_grouping else NumberStyle(mark, other)), True
     if any(text.count(mark) > 1 for text in marked):
         return as_thousands, True
+    if len(prefixes) > 1:  # "950 Wh" above "1.015 kWh": the unit grows, so that the figures need no thousands
+        return as_decimal, True
     if not all(_grouped(text, mark) for text in marked):
         return as_decimal, True
     if thousands_space:
@@ -142,7 +155,17 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
         return as_decimal, True
     if len(plain) >= 3 and len(set(plain)) >= 3:
         return as_thousands, True
-    return as_decimal, mark == "." and not plain
+    return as_decimal, False
+
+
+def style_by_unit(style: NumberStyle, units: Collection[str]) -> tuple[NumberStyle, bool]:
+    """Settle what the figures leave open: nobody writes thousandths of a Wh, and a roof has no thousands of kWh."""
+    small = {unit in ("W", "Wh") for unit in units}
+    if len(small) != 1:
+        return style, style.decimal == "."
+    return (
+        (NumberStyle("," if style.decimal == "." else ".", style.decimal), True) if small == {True} else (style, True)
+    )
 
 
 def _grouped(text: str, mark: str) -> bool:

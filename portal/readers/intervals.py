@@ -157,15 +157,21 @@ def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Float
     falls = np.flatnonzero(energy < 0)
     rises = energy[energy > 0]
     usual = float(np.percentile(rises, 99.5)) if len(rises) else 0.0
+    finest = float(rises.min()) if len(rises) else 0.0
     rolled = restarted = 0
     for i in falls:
         before, after = float(readings[i]), float(readings[i + 1])
-        most = 3 * usual * max(1.0, lengths[i] / step)
+        steps = max(1.0, lengths[i] / step)
+        most = 3 * usual * steps
         size = 10.0 ** np.ceil(np.log10(before)) if before > 1 else 0.0
-        if size and before > 0.9 * size and size - before + after <= most:
-            energy[i] = size - before + after
+        # What a rollover brings is like what came just before and after it. A counter that starts again each
+        # midnight at 9.3 kWh brings nothing in the dark.
+        beside = max([float(e) for e in energy[max(0, i - 2) : i + 3] if e >= 0], default=0.0)
+        brought = size - before + after
+        if size and before > 0.9 * size and brought <= min(most, (4 * beside + 2 * finest) * steps):
+            energy[i] = brought
             rolled += 1
-        elif before - after <= 0.02 * usual * max(1.0, lengths[i] / step):
+        elif before - after <= 0.02 * usual * steps:
             continue  # the inverter's own use at night
         elif 0 <= after <= most and after < 0.5 * before:
             energy[i] = after

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from portal.readers.clock import Clock, ClockKind, Label
@@ -17,6 +17,8 @@ Kind = Literal["energy", "register", "power"]
 Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
 DateOrder = Literal["ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
 Export = Literal["", "all", "surplus"]
+
+FILES = "(file or sheet)"
 
 _CLOCK_ANSWERS = {"clock": get_args(ClockKind), "hours": get_args(ClockKind), "label": get_args(Label)}
 _ANSWERS: dict[str, tuple[str, ...]] = {
@@ -34,6 +36,7 @@ class Mapping:
 
     The production is the sum of ``value_columns`` less the sum of ``minus_columns``.
     ``meter`` picks one meter of a file that holds several (by ``meter_column``, usage point or NMI and suffix).
+    ``meter_column`` is ``FILES`` where each file of a zip, or each sheet of a workbook, is a meter of its own.
     ``export`` says whether a channel of energy sent to the grid is all of the production or only its surplus.
     ``accepted`` holds the codes of doubts that somebody has looked at and waved through.
     """
@@ -131,3 +134,5 @@ class Guess:
     """All column names a person can choose from."""
     sample: tuple[tuple[str, ...], ...]
     """The first lines as cells, to show beside the mapping."""
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    """What the file says each column holds, where it says so."""

@@ -76,7 +76,8 @@ def read_series(sources: Sequence[Source], bad: list[tuple[int, str]], bad_text:
                         continue
                     name = f"{row[1].strip()} {suffix}"
                     direction = _DIRECTIONS.get(suffix[:1].upper(), "")
-                    series = found.setdefault(f"{name}|{step}", MeterSeries(name, direction, unit, False))
+                    # A meter that went from 30 to 5 minutes is one meter.
+                    series = found.setdefault(name, MeterSeries(name, direction, unit, False))
                     if series.unit != unit:
                         raise ReadError(f"{source.name}: the channel {name} changes its unit inside the file.")
                 elif record == "300":

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 if TYPE_CHECKING:
-    from portal.readers.mapping import Mapping, Question
+    from portal.readers.mapping import Guess, Mapping, Question
 
 REJECTED_KEPT = 1000
 """So many rejected lines are kept with their text; the count goes on beyond."""
@@ -26,6 +26,14 @@ class UndecidedError(ReadError):
         super().__init__(" ".join(question.text for question in questions))
         self.questions = questions
         self.mapping = mapping
+
+
+class MisreadError(ReadError):
+    """The file is a table, but read as ``seen`` says it gives no readings; with other columns chosen it may."""
+
+    def __init__(self, message: str, seen: Guess) -> None:
+        super().__init__(message)
+        self.seen = seen
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -17,10 +17,18 @@ from portal.readers.assembly import Assembled, Doubts
 from portal.readers.clock import Clock, standard_offsets
 from portal.readers.delimited import TextFile, look_over, read_chunks
 from portal.readers.dialect import Guessed, guess_mapping, sniff_delimiter
-from portal.readers.mapping import Choice, Format, Guess, Mapping, Question
-from portal.readers.reading import REJECTED_KEPT, ReadError, Readings, ReadResult, Rejected, UndecidedError
+from portal.readers.mapping import FILES, Choice, Format, Guess, Kind, Mapping, Question, Unit
+from portal.readers.reading import (
+    REJECTED_KEPT,
+    MisreadError,
+    ReadError,
+    Readings,
+    ReadResult,
+    Rejected,
+    UndecidedError,
+)
 from portal.readers.source import Source, opened
-from portal.readers.table import FILE_SHIFT, LINE_MASK, Table, explain_bad, has_columns, load, look
+from portal.readers.table import FILE_SHIFT, LINE_MASK, Loaded, Table, explain_bad, has_columns, load, look
 
 PREVIEW_DAYS = 7
 
@@ -34,6 +42,7 @@ class _Taken:
     tables: list[Table]
     bad_text: dict[int, str]
     names: list[str]
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
 
 
 def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping | None = None) -> ReadResult:
@@ -87,6 +96,7 @@ def guess(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping
         notices=tuple(taken.doubts.notices),
         columns=taken.columns,
         sample=taken.sample,
+        measures=taken.measures,
     )
 
 
@@ -214,10 +224,17 @@ def _sheets_that_belong(
     for title, one in tables:
         try:
             found = guess_mapping(
-                [one], tz=tz, today=now.date(), format_="sheet", delimiter=sheet.SEPARATOR, quote='"', sheet=""
+                [one],
+                tz=tz,
+                today=now.date(),
+                format_="sheet",
+                delimiter=sheet.SEPARATOR,
+                quote='"',
+                sheet=title if len(tables) > 1 else "",
             )
         except ReadError as error:
-            failed = failed or error
+            if failed is None or (isinstance(error, MisreadError) and not isinstance(failed, MisreadError)):
+                failed = error
             continue
         if first is None:
             first = found
@@ -243,6 +260,7 @@ def _take_tables(
     guessed = label_known = False
     columns: tuple[str, ...] = ()
     sample: tuple[tuple[str, ...], ...] = ()
+    measures: dict[str, tuple[Kind, Unit]] = {}
     today = now.date()
     if mapping is not None and mapping.format in ("espi", "nem12"):
         mapping = None
@@ -253,23 +271,41 @@ def _take_tables(
         mapping, guessed, label_known = found.mapping, True, found.label_known
         doubts.questions += found.questions
         doubts.notices += found.notices
-        columns, sample = tuple(found.names), found.sample
+        columns, sample, measures = tuple(found.names), found.sample, found.measures
         if found.meter_candidate:
             mapping = replace(mapping, meter_column=found.meter_candidate)
     else:
         columns, sample = look(tables[0], mapping)
-    loaded = load(tables, mapping, today, date_order_known=not guessed)
-    if guessed:
-        mapping = replace(mapping, date_order=loaded.stamps.date_order)
-        if not loaded.stamps.certain:
-            doubts.questions.append(_order_question(mapping))
-        if len(loaded.meters) < 2:
-            mapping = replace(mapping, meter_column="")
-            loaded.meter_ids = None
-    result = assembly.from_table(
-        loaded, mapping, tz=tz, now=now, guessed=guessed, label_known=label_known, doubts=doubts
-    )
-    return _Taken(result, doubts, columns, sample, tables, {}, [table.name for table in tables])
+    try:
+        loaded = load(tables, mapping, today, date_order_known=not guessed)
+        if guessed:
+            mapping = replace(mapping, date_order=loaded.stamps.date_order)
+            if not loaded.stamps.certain:
+                doubts.questions.append(_order_question(mapping))
+            if len(loaded.meters) < 2:
+                mapping = replace(mapping, meter_column="")
+                loaded.meter_ids = None
+            if _side_by_side(loaded):
+                mapping = replace(mapping, meter_column=FILES)
+                loaded = load(tables, mapping, today, date_order_known=True)
+        result = assembly.from_table(
+            loaded, mapping, tz=tz, now=now, guessed=guessed, label_known=label_known, doubts=doubts
+        )
+    except ReadError as error:
+        seen = Guess(mapping, None, tuple(doubts.questions), tuple(doubts.notices), columns, sample, measures)
+        raise MisreadError(str(error), seen) from error
+    return _Taken(result, doubts, columns, sample, tables, {}, [table.name for table in tables], measures)
+
+
+def _side_by_side(loaded: Loaded) -> bool:
+    """Say whether the files or sheets are meters of the same time: many stamps in several, with other figures."""
+    number = loaded.lines >> FILE_SHIFT
+    if loaded.meter_ids is not None or loaded.elapsed_s is not None or not 2 <= len(np.unique(number)) <= 50:
+        return False
+    order = np.lexsort((number, loaded.stamps.naive_s))
+    stamps, files, figures = loaded.stamps.naive_s[order], number[order], loaded.columns[0][order]
+    again = (stamps[1:] == stamps[:-1]) & (files[1:] != files[:-1])
+    return bool((again & (figures[1:] != figures[:-1]) & (figures[1:] > 0)).sum() > max(50, len(stamps) // 10))
 
 
 def _order_question(mapping: Mapping) -> Question:

@@ -19,7 +19,8 @@ import openpyxl
 import xlrd
 from lxml import etree
 
-from portal.readers.delimited import MAX_COLUMNS, TextFile
+from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
+from portal.readers.dialect import sniff_delimiter
 from portal.readers.reading import ReadError
 from portal.readers.source import Source
 from portal.readers.table import too_wide
@@ -51,7 +52,7 @@ def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
             path = folder / f"{abs(hash(source.name))}-{number}.txt"
             with path.open("w", encoding="utf-8", newline="") as out:
                 filled = _write(out, rows, f"{source.name}, sheet “{title}”")
-            if filled:
+            if filled or _take_apart(path, source.name):
                 files.append((title, _text_file(path, f"{source.name}, sheet “{title}”")))
     except ReadError:
         raise
@@ -65,6 +66,18 @@ def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
     if not files:
         raise ReadError(f"{source.name} has no sheet with anything on it. Check the file and send it again.")
     return files
+
+
+def _take_apart(path: Path, name: str) -> bool:
+    """Part the cells of a sheet whose lines all ended up in the first column; return whether there was something."""
+    file = _text_file(path, name)
+    if not path.read_bytes().strip():
+        return False
+    delimiter, quote = sniff_delimiter(file)
+    with open_text(file) as lines:
+        rows = list(cell_reader(lines, delimiter, quote))
+    with path.open("w", encoding="utf-8", newline="") as out:
+        return _write(out, iter(rows), name)
 
 
 def _text_file(path: Path, name: str) -> TextFile:

@@ -76,15 +76,16 @@ _ZONES = {
     "jst": 540,
 }
 _DATE = re.compile(
-    r"^(?:[^\W\d]+\.?,?\s+)?(?:(\d{4})[-/. ]?(\d{2})[-/. ]?(\d{2})|(\d{1,4})\s*[-/. ]\s*"
-    r"(\d{1,2}|[^\W\d_]+\.?)\s*[-/., ]\s*(\d{2,4})\.?"
+    r"^(?:[^\W\d]+\.?,?\s+)?(?:(\d{4})[-/. ]?(\d{2})[-/. ]?(\d{2})|(\d{1,4})\s*[-/. ]\s*(?:de\s+)?"
+    r"(\d{1,2}|[^\W\d_]+\.?)\s*[-/., ]\s*(?:de\s+)?(\d{2,4})\.?"
     r"|([^\W\d_]+)\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4}))$"
 )
 _TIME = re.compile(
     r"^(\d{1,2})\s*(?:[:.hH]\s*(\d{2}))?(?:[:.]\s*(\d{2})(?:[.,](\d+))?)?\s*(?:([aApP])\.?\s?[mM]\.?)?"
     r"\s*(?:(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)|\(?([A-Za-z]{1,5})\)?)?"
-    r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d{1,2}[:.h].*)?$"
+    r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d+[-/.:h].*)?$"
 )
+_UNIX_FRACTION = re.compile(r"^\d{10}\.\d{1,9}$")
 _COMPACT_TIME = re.compile(r"^T?(\d{2})(\d{2})(\d{2})?(Z|[+-]\d{2}:?\d{2})?$")
 _TIME_FIRST = re.compile(r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\.\d+)?(?:\s*[aApP]\.?[mM]\.?)?)[\s,]+(\d.*|[A-Za-z].*\d{4})$")
 
@@ -137,7 +138,7 @@ def to_day_number(parts: DateParts, order: DateOrder) -> int | None:
 
 def read_time(text: str) -> tuple[int, int] | None:
     """Return seconds since midnight (24:00 is 86,400) and the stamp's own offset in seconds, or ``NO_OFFSET``."""
-    text = text.strip()
+    text = text.strip().removesuffix("Uhr").rstrip()
     if not text:
         return 0, NO_OFFSET
     if len(text) > LONGEST:
@@ -224,6 +225,8 @@ def kind_of(text: str) -> StampKind | None:
         if len(text) == 13 and "0631152000000" <= text < "4102444800000":
             return "unix_ms"
         return None
+    if _UNIX_FRACTION.match(text) and "0631152000" <= text[:10] < "4102444800":
+        return "unix_s"
     head, tail = split_stamp(text)
     parts = read_date_parts(head)
     if parts is not None:

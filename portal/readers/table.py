@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from portal.readers.delimited import MAX_COLUMNS, Chunk
 from portal.readers.figures import NumberStyle, read_column
-from portal.readers.mapping import Mapping
+from portal.readers.mapping import FILES, Mapping
 from portal.readers.reading import REJECTED_KEPT, ReadError, Rejected
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps, read_time
 
@@ -93,7 +93,7 @@ def column_names(header: Sequence[str] | None, width: int) -> list[str]:
 def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
     """Return the columns' names and the line of the header (0 for none), wherever the preamble of this file ends."""
     wanted = {*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns}
-    wanted |= {mapping.meter_column} if mapping.meter_column else set()
+    wanted |= {mapping.meter_column} if mapping.meter_column not in ("", FILES) else set()
     best: list[str] = []
     looked = 0
     widths = Counter[int]()
@@ -157,7 +157,15 @@ def load(tables: Sequence[Table], mapping: Mapping, today: date, date_order_know
     """Read all rows of all tables by the mapping."""
     reader = _Wide(mapping, date_order_known) if mapping.layout == "wide" else _Tall(mapping, date_order_known)
     for number, table in enumerate(tables):
-        names, header_line = find_header(table, mapping)
+        try:
+            names, header_line = find_header(table, mapping)
+        except ReadError as error:
+            if not number:
+                raise
+            raise ReadError(
+                f"{table.name} is not built like {tables[0].name}, so the two cannot be read as one. "
+                "Leave it out, or send it by itself."
+            ) from error
         reader.start(table, number, names)
         for chunk in table.chunks():
             lines, rows = chunk.lines, chunk.rows
@@ -182,6 +190,10 @@ class _Reader:
         self.meter_ids: list[NDArray[np.int32]] = []
         self.bad: list[tuple[int, str]] = []
         self.count = 0
+        self.latest_date = ""
+        self.by_hour = False
+        """True when the second time column holds the number of the hour."""
+        self.hours: list[NDArray[np.int64]] = []
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
         self.table, self.names = table, names
@@ -190,7 +202,7 @@ class _Reader:
         self.time_at = [at[name] for name in self.mapping.time_columns]
         self.value_names = [*self.mapping.value_columns, *self.mapping.minus_columns]
         self.value_at = [at[name] for name in self.value_names]
-        self.meter_at = at[self.mapping.meter_column] if self.mapping.meter_column else None
+        self.meter_at = at.get(self.mapping.meter_column)
 
     def _regular(self, lines: Sequence[int], rows: list[list[str]]) -> tuple[Sequence[int], list[list[str]]]:
         """Set aside rows that are blank, too short or too long."""
@@ -232,7 +244,13 @@ class _Reader:
     def _take_stamps(self, rows: list[list[str]]) -> None:
         if len(self.time_at) == 2:
             first, second = self.time_at
-            self.stamps.add_split([row[first] for row in rows], [row[second] for row in rows])
+            dates, times = self._fill_down([row[first] for row in rows], [row[second] for row in rows])
+            if not self.stamps.distinct_dates:
+                self.by_hour = sum(map(_is_hour, times)) > 0.9 * len(times)
+            if self.by_hour:
+                self.hours.append(np.array([int(cell) if _is_hour(cell) else -1 for cell in times], dtype=np.int64))
+                times = ["00:00"] * len(times)
+            self.stamps.add_split(dates, times)
         else:
             only = self.time_at[0]
             self.stamps.add([row[only] for row in rows])
@@ -242,10 +260,25 @@ class _Reader:
                 "(too many different ones). Choose the column with the time stamps."
             )
 
+    def _fill_down(self, dates: list[str], times: list[str]) -> tuple[list[str], list[str]]:
+        """Carry a date that stands only on the first line of its day, as merged cells do, down to the others."""
+        if "" in dates:
+            for i, cell in enumerate(dates):
+                if cell.strip():
+                    self.latest_date = cell
+                elif times[i].strip():
+                    dates[i] = self.latest_date
+        if dates and dates[-1].strip():
+            self.latest_date = dates[-1]
+        return dates, times
+
     def _take_meters(self, rows: list[list[str]]) -> None:
+        known = self.meters
+        if self.mapping.meter_column == FILES:
+            number = known.setdefault(self.table.name, len(known))
+            self.meter_ids.append(np.full(len(rows), number, dtype=np.int32))
         if self.meter_at is None:
             return
-        known = self.meters
         ids = np.empty(len(rows), dtype=np.int32)
         for i, row in enumerate(rows):
             ids[i] = known.setdefault(row[self.meter_at].strip(), len(known))
@@ -286,16 +319,18 @@ class _Tall(_Reader):
         self._take_stamps(rows)
         self._take_meters(rows)
         for at, chunks in zip(self.value_at, self.values, strict=True):
-            chunks.append(read_column([row[at] for row in rows], self.style))
+            chunks.append(read_column([row[at] for row in rows], self.style, self.mapping.unit))
         self.lines.append(np.asarray(lines, dtype=np.int64) + self.base)
 
     def finish(self, today: date) -> Loaded:
-        stamps = self.stamps.finish(today)
+        stamps, elapsed = self.stamps.finish(today), None
+        if self.hours:
+            stamps, elapsed = _by_hour(stamps, np.concatenate(self.hours))
         columns = [np.concatenate(chunks) if chunks else np.zeros(0) for chunks in self.values]
         lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
         signs = [1] * len(self.mapping.value_columns) + [-1] * len(self.mapping.minus_columns)
         meter_ids = np.concatenate(self.meter_ids) if self.meter_ids else None
-        loaded = Loaded(stamps, None, columns, signs, lines, list(self.meters), meter_ids, bad=self.bad)
+        loaded = Loaded(stamps, elapsed, columns, signs, lines, list(self.meters), meter_ids, bad=self.bad)
         wrong = stamps.naive_s == NO_STAMP
         self._set_aside(lines[wrong], NO_STAMP_REASON)
         # A column without a single figure is not in use; elsewhere a blank in one of several columns leaves no sum.
@@ -336,7 +371,7 @@ class _Wide(_Reader):
         self._take_stamps(rows)
         self._take_meters(rows)
         flat = [row[at] for row in rows for at in self.value_at]
-        self.cells.append(read_column(flat, self.style).reshape(len(rows), len(self.value_at)))
+        self.cells.append(read_column(flat, self.style, self.mapping.unit).reshape(len(rows), len(self.value_at)))
         self.lines.append(np.asarray(lines, dtype=np.int64) + self.base)
 
     def finish(self, today: date) -> Loaded:
@@ -375,6 +410,27 @@ class _Wide(_Reader):
 
 
 NO_STAMP_REASON = "no date and time that can be read"
+
+
+def _is_hour(cell: str) -> bool:
+    text = cell.strip()
+    return 0 < len(text) <= 2 and text.isdecimal()
+
+
+def _by_hour(days: Stamps, hours: NDArray[np.int64]) -> tuple[Stamps, NDArray[np.int64] | None]:
+    """Put days and numbers of hours together.
+
+    Hours that are counted go to 23 or 25 on the days the clock changes; otherwise they are hours of the wall clock.
+    """
+    real = (days.naive_s != NO_STAMP) & (hours >= 0)
+    _, day, number = np.unique(days.naive_s[real], return_inverse=True, return_counts=True)
+    highest = np.zeros(len(number), dtype=np.int64)
+    np.maximum.at(highest, day, hours[real])
+    counted = bool(((highest == number) & ((number == 23) | (number == 25))).any())
+    good = real & (hours <= (25 if counted else 24))
+    seconds = np.where(good, hours, 0) * 3600
+    naive = np.where(good, days.naive_s if counted else np.where(good, days.naive_s, 0) + seconds, NO_STAMP)
+    return Stamps(naive, days.offset_s, days.date_order, days.certain), seconds if counted else None
 
 
 def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, str]:
@@ -416,7 +472,7 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, str]:
 
 def column_time(name: str) -> int | None:
     """Return the time of day a column's name tells, in seconds."""
-    if not re.search(r"\d[:.h]\d{2}", name):
+    if not re.search(r"\d[:.h]\d{2}|^\s*\d{1,2}\s?[aApP]\.?[mM]\b", name):
         return None
     bare = re.sub(r"\s*\[?\(?\b[kKmM]?[wW]h?\b\)?\]?$", "", name).strip()
     read = read_time(bare)
@@ -476,7 +532,7 @@ def _is_no_reading(row: list[str], time_at: list[int], reason: str) -> bool:
     stamp = "".join(cells[at] for at in time_at if at < len(cells))
     if _has_no_stamp(reason):
         if not stamp:
-            return any(cell[0].isalpha() for cell in cells if cell)
+            return any(cell.lstrip("[(")[:1].isalpha() for cell in cells)
         return stamp.lstrip("[(")[:1].isalpha() and not any(char.isdigit() for char in stamp[:12])
     return False
 

@@ -5,7 +5,7 @@
   if (!form) return;
   const input = form.querySelector("input[type=file]");
   const list = form.querySelector("[data-drop-list]");
-  const largest = Number(form.dataset.largest);
+  const largest = Number(form.dataset.largest), most = Number(form.dataset.most);
   form.querySelector("[data-drop-here]").hidden = false;
 
   const show = () => {
@@ -16,6 +16,7 @@
       if (file.size > largest) tooLarge = `${file.name} is larger than ${Math.round(largest / 1048576)} MB. Export a year at a time, or zip it.`;
       return line;
     }));
+    if (input.files.length > most) tooLarge = `These are ${input.files.length} files. Pack more than ${most} into one zip and send that.`;
     input.setCustomValidity(tooLarge);
     if (tooLarge) input.reportValidity();
   };

@@ -26,16 +26,17 @@ from portal.actions.imports import (
     answer_import,
     look_at,
     mapping_of,
+    meter_called,
     preview_of,
     read_differently,
     receive_file,
     undo_import,
 )
-from portal.actions.uploads import too_large
+from portal.actions.uploads import FILES_A_DAY, too_large
 from portal.charts.first_days import first_days
 from portal.models import Business, Customer, Import, ImportState, Meter, Site, User
 from portal.models.meter import MeterQuerySet
-from portal.readers import Mapping, ReadError, safe_cell
+from portal.readers import FILES, Guess, Mapping, MisreadError, ReadError, safe_cell
 
 METERS_LISTED = 50
 
@@ -88,6 +89,12 @@ class UploadForm(forms.Form):
     """Files for one meter."""
 
     meter = forms.ModelChoiceField(Meter.objects.none(), label="For", empty_label=None)
+    other = forms.CharField(
+        label="Another inverter or meter of this roof",
+        required=False,
+        max_length=80,
+        help_text="Only when each of them has its own file. Give it a name; all of a roof's are added up.",
+    )
     sent = FilesField(
         label="Files",
         allow_empty_file=True,  # the ledger says what is wrong with it
@@ -128,16 +135,18 @@ def import_upload(request: HttpRequest) -> HttpResponse:
         if said := too_large(request):
             form.add_error("sent", said)
         elif form.is_valid():
-            received = [
-                receive_file(
-                    meter=form.cleaned_data["meter"],
-                    filename=file.name or "file",
-                    file=file,
-                    uploaded_by=user,
-                    now=timezone.now(),
-                )
-                for file in form.cleaned_data["sent"]
-            ]
+            meter, received = form.cleaned_data["meter"], []
+            if form.cleaned_data["other"]:
+                meter = meter_called(site=meter.site, name=form.cleaned_data["other"])
+            try:
+                for file in form.cleaned_data["sent"]:
+                    name = file.name or "file"
+                    received.append(
+                        receive_file(meter=meter, filename=name, file=file, uploaded_by=user, now=timezone.now())
+                    )
+            except ImportRefused as refused:
+                messages.error(request, f"“{name}” and what follows it is not in. {refused}")
+                return redirect("imports")
             if len(received) == 1:
                 return redirect("import_ledger", received[0].pk)
             messages.success(request, f"{len(received)} files are in and are being read, one after the other.")
@@ -152,6 +161,7 @@ def import_upload(request: HttpRequest) -> HttpResponse:
             "asks_which": found > METERS_LISTED or sought,
             "listed": METERS_LISTED,
             "largest": settings.LARGEST_UPLOAD,
+            "most": FILES_A_DAY,
         },
     )
 
@@ -256,6 +266,7 @@ KINDS = {
     "register": "a counter that runs on",
     "power": "average power",
 }
+DECIMALS = {".": "a point: 1.5", ",": "a comma: 1,5"}
 DATE_ORDERS = {
     "ymd": "year-month-day",
     "dmy": "day/month/year",
@@ -312,13 +323,18 @@ class HowForm(forms.Form):
     """How a file is to be read: what the file leaves open first, then everything else that can be corrected."""
 
     def __init__(
-        self, mapping: Mapping, questions: list[dict[str, Any]], columns: Iterable[str], data: Any = None
+        self, mapping: Mapping, questions: list[dict[str, Any]], seen: Guess, meters: Iterable[str], data: Any = None
     ) -> None:
         super().__init__(data)
-        self.base = mapping
+        self.base, self.measures = mapping, seen.measures
         self.asked = [question["code"] for question in questions]
-        names = list(dict.fromkeys([*columns, *mapping.time_columns, *mapping.value_columns, *mapping.minus_columns]))
+        table = mapping.format in ("text", "sheet")
+        used = [*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns]
+        names = list(dict.fromkeys([*seen.columns, *used])) if table else []
         for question in questions:
+            if question["code"] == "columns":
+                self._tick("columns", question["text"], names, ())
+                continue
             self.fields[question["code"]] = forms.ChoiceField(
                 label=question["text"],
                 choices=[(choice["value"], choice["label"]) for choice in question["choices"]],
@@ -326,17 +342,26 @@ class HowForm(forms.Form):
                 widget=forms.RadioSelect,
                 error_messages={"required": "Choose one of these first."},
             )
-        if mapping.format in ("text", "sheet"):
+        if table:
             if "columns" not in self.asked:
-                self.fields["value_columns"] = forms.MultipleChoiceField(
-                    label="Columns that hold production (several are summed)",
-                    choices=[(name, name) for name in names if name not in mapping.time_columns],
-                    initial=list(mapping.value_columns),
-                    widget=forms.CheckboxSelectMultiple,
-                )
+                self._tick("columns", "Columns that hold production", names, mapping.value_columns)
             self._choose("kind", "The figures are", KINDS, mapping.kind)
             self._choose("unit", "Unit", UNITS, mapping.unit)
+            self._choose("decimal", "The decimal mark is", DECIMALS, mapping.decimal)
             self._choose("date_order", "Dates are written", DATE_ORDERS, mapping.date_order)
+            day, time = (*mapping.time_columns, "", "")[:2]
+            listed, none = {name: name for name in names}, {"": "none"}
+            self._choose("time_column", "Column with the date, or the date and time", listed, day)
+            self._choose("second_time_column", "Column with the time of day, if it has its own", none | listed, time)
+            each = {FILES: "each file or sheet is a meter"} if mapping.meter_column == FILES else {}
+            self._choose(
+                "meter_column", "Column that tells several meters apart", none | each | listed, mapping.meter_column
+            )
+        if mapping.meter:
+            every = {name: name for name in meters} | {mapping.meter: mapping.meter, "*": "all of them added up"}
+            self._choose("meter", "Meter in the file", every, mapping.meter)
+        if mapping.export or table:
+            self._choose("export", "Energy sent to the grid", EXPORTS, mapping.export)
         self._choose("clock", "Which clock stamped it", CLOCKS, mapping.clock.kind)
         self._choose("label", "A stamp marks", LABELS, mapping.clock.label)
         if "zone" not in self.asked:
@@ -344,7 +369,19 @@ class HowForm(forms.Form):
 
     def _choose(self, code: str, label: str, choices: dict[str, str], initial: str) -> None:
         if code not in self.asked:
-            self.fields[code] = forms.ChoiceField(label=label, choices=list(choices.items()), initial=initial)
+            self.fields[code] = forms.ChoiceField(
+                label=label, choices=list(choices.items()), initial=initial, required="" not in choices
+            )
+
+    def _tick(self, code: str, label: str, names: list[str], initial: Iterable[str]) -> None:
+        self.fields[code] = forms.MultipleChoiceField(
+            label=label,
+            choices=[(name, name) for name in names if name not in self.base.time_columns],
+            initial=list(initial),
+            widget=forms.CheckboxSelectMultiple,
+            help_text="Several are added up: tick a total or its parts, not both.",
+            error_messages={"required": "Tick at least one column."},
+        )
 
     def clean_zone(self) -> str:
         zone: str = self.cleaned_data["zone"]
@@ -357,22 +394,36 @@ class HowForm(forms.Form):
         unit, kind = cleaned.get("unit"), cleaned.get("kind")
         if unit and kind and (kind == "power") == unit.endswith("h"):
             raise ValidationError("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
+        if len({self.measures[name] for name in cleaned.get("columns", ()) if name in self.measures}) > 1:
+            self.add_error(
+                "columns", "These columns hold different things and cannot be added up. Tick those of one unit."
+            )
         return cleaned
 
     def mapping(self) -> Mapping:
         """The mapping with what was answered and corrected."""
-        mapping = self.base
-        codes = [*self.asked, *(code for code in self.fields if code not in self.asked)]
+        mapping, chosen = self.base, tuple(self.cleaned_data.get("columns", ()))
+        if chosen and chosen != mapping.value_columns:
+            mapping = replace(mapping, value_columns=chosen, minus_columns=())
+            if not {"kind", "unit"}.intersection(self.changed_data) and chosen[0] in self.measures:
+                kind, unit = self.measures[chosen[0]]
+                mapping = replace(mapping, kind=kind, unit=unit)
+        changed = [code for code in self.fields if code in self.asked or code in self.changed_data]
         for code in sorted(
-            codes, key=lambda code: code == "kind"
+            changed, key=lambda code: code == "kind"
         ):  # the unit moves the kind; the kind has the last word
-            value = self.cleaned_data.get(code)
-            if code == "value_columns":
-                chosen = tuple(self.cleaned_data[code])
-                if chosen != mapping.value_columns:
-                    mapping = replace(mapping, value_columns=chosen, minus_columns=())
+            value: str = self.cleaned_data[code]
+            if code in ("columns", "time_column", "second_time_column"):
+                continue
+            if code == "meter_column":
+                mapping = replace(mapping, meter_column=value, meter="")
+            elif code == "export":
+                mapping = replace(mapping, export=value)  # type: ignore[arg-type]  # one of the choices, which are the three
             elif value:
                 mapping = mapping.answered(code, value)
+        if "time_column" in self.fields:
+            times = (self.cleaned_data["time_column"], self.cleaned_data["second_time_column"])
+            mapping = replace(mapping, time_columns=tuple(name for name in times if name))
         return mapping
 
 
@@ -386,12 +437,16 @@ def import_how(request: HttpRequest, pk: int) -> HttpResponse:
     problem = ""
     try:
         seen = look_at(import_=import_, now=timezone.now())
+    except MisreadError as error:
+        seen, problem = error.seen, str(error)
     except ReadError as error:
         return render(request, "imports/how.html", {"import": import_, "site": import_.meter.site, "problem": error})
     mapping = mapping_of(import_.mapping) if import_.mapping else seen.mapping
-    form = HowForm(mapping, import_.questions, seen.columns, request.POST or None)
+    meters = [channel["name"] for channel in import_.channels]
+    form = HowForm(mapping, import_.questions, seen, meters, request.POST or None)
     drawn = _drawn(import_.preview, tz)
     if request.method == "POST" and form.is_valid():
+        problem = ""
         if "draw" in request.POST:
             try:
                 drawn = _drawn(

@@ -25,7 +25,7 @@ def entry(href: str, up: str, body: str, title: str = "", related: tuple[str, ..
     )
 
 
-def reading_type(flow: int = 1, multiplier: int = 0, uom: int = 72, accumulation: int = 4, interval: int = 900) -> str:
+def reading_type(flow: int = 0, multiplier: int = 0, uom: int = 72, accumulation: int = 4, interval: int = 900) -> str:
     return (
         f"<espi:ReadingType><espi:accumulationBehaviour>{accumulation}</espi:accumulationBehaviour><espi:commodity>1</espi:commodity>"
         f"<espi:flowDirection>{flow}</espi:flowDirection><espi:intervalLength>{interval}</espi:intervalLength><espi:kind>12</espi:kind>"
@@ -114,6 +114,37 @@ def test_the_reverse_flow_is_chosen_beside_the_forward_one_and_asked_about(tmp_p
         read_file(path, TZ)
     assert [question.code for question in asked.value.questions] == ["export"]
     assert_same(read_file(path, TZ, asked.value.mapping.answered("export", "all")), ENERGY, 15)
+
+
+def test_what_was_delivered_to_the_house_is_asked_about_though_it_looks_like_a_day(tmp_path: Path) -> None:
+    path = save(tmp_path, feed(usage_point(1, "Shop", ENERGY, reading_type(flow=1))), "a.xml")
+    with pytest.raises(UndecidedError, match="what it used, not what the panels produced"):
+        read_file(path, TZ)
+    assert_same(read_file(path, TZ, guess_file(path, TZ).mapping.answered("delivered", "accept")), ENERGY, 15)
+
+
+def test_the_net_beside_the_reverse_flow_is_left_out(tmp_path: Path) -> None:
+    net = usage_point(1, "Front", ENERGY - 150, reading_type(flow=4))
+    path = save(tmp_path, feed(net, usage_point(2, "Front", ENERGY, reading_type(flow=19))), "a.xml")
+    assert_same(read_file(path, TZ, guess_file(path, TZ).mapping.answered("export", "surplus")), ENERGY, 15)
+
+
+def test_hours_before_and_quarters_after_a_change_of_meter_are_one_history(tmp_path: Path) -> None:
+    """Two meter readings of one usage point; where both speak the finer one is taken."""
+    host = "https://data.example.org/espi/1_1/resource/"
+    point = f"{host}RetailCustomer/1/UsagePoint/1"
+    hours = ENERGY.resample("60min").sum()
+    parts = [entry(point, f"{host}RetailCustomer/1/UsagePoint", "<espi:UsagePoint/>", "Roof")]
+    for number, (energy, seconds) in enumerate(((hours.iloc[: 10 * 24], 3600), (ENERGY.iloc[6 * 96 :], 900)), 1):
+        meter, kind = f"{point}/MeterReading/{number}", f"{host}ReadingType/{number}"
+        parts += [
+            entry(meter, f"{point}/MeterReading", "<espi:MeterReading/>", "", (f"{meter}/IntervalBlock", kind)),
+            blocks(energy, meter, seconds=seconds),
+            entry(kind, f"{host}ReadingType", reading_type(interval=seconds)),
+        ]
+    result = read_file(save(tmp_path, feed(*parts), "a.xml"), TZ)
+    assert_same(result, hours, 60)
+    assert "interval_changed" in [notice.code for notice in result.notices]
 
 
 def test_several_usage_points_are_asked_about(tmp_path: Path) -> None:

@@ -60,9 +60,9 @@ def read_all(path: Path, tz: str = TZ, meter: str = "") -> ReadResult:
 
 def test_the_published_example(tmp_path: Path) -> None:
     path = save(tmp_path, PUBLISHED.encode(), "nem12.csv")
-    with pytest.raises(UndecidedError, match="looks like consumption"):
+    with pytest.raises(UndecidedError, match="what it used, not what the panels produced"):
         read_file(path, TZ)
-    result = read_file(path, TZ, guess_file(path, TZ).mapping.answered("night", "accept"))
+    result = read_file(path, TZ, guess_file(path, TZ).mapping.answered("delivered", "accept"))
     got = result.readings.energy_wh
     assert result.readings.interval_minutes == 30
     assert list(got) == [pytest.approx(1111.0)] * 96
@@ -108,6 +108,20 @@ def test_two_generation_channels_are_asked_about_and_can_be_added_up(tmp_path: P
     mapping = asked.value.mapping.answered("export", "all")
     assert_same(read_file(path, TZ, mapping.answered("meter", "4103123456 B2")), other, 5)
     assert_same(read_file(path, TZ, mapping.answered("meter", "*")), ENERGY + other, 5)
+
+
+def test_a_channel_that_went_from_30_to_5_minutes_is_one_history(tmp_path: Path) -> None:
+    before = truth(date(2024, 9, 1), 19, TZ, 30)
+    path = save(tmp_path, wrap(nem12(before, minutes=30), nem12(ENERGY)), "nem12.csv")
+    result = read_all(path)
+    assert_same(result, pd.concat([before, ENERGY.resample("30min").sum()]), 30)
+    assert "interval_changed" in [notice.code for notice in result.notices]
+
+
+def test_a_channel_of_use_alone_is_refused_though_it_looks_like_a_day(tmp_path: Path) -> None:
+    path = save(tmp_path, wrap(nem12(ENERGY, "E1")), "nem12.csv")
+    with pytest.raises(UndecidedError, match="what it used, not what the panels produced"):
+        read_file(path, TZ)
 
 
 def test_substituted_intervals_are_energy_but_no_evidence(tmp_path: Path) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.readers import Mapping, UndecidedError
+from portal.readers import Mapping, MisreadError, ReadError, UndecidedError
 from tests.readers.dialects import assert_same, guess_file, local_index, read_file, save, truth
 
 TZ = "Europe/Berlin"
@@ -79,6 +81,57 @@ SHAPES: dict[str, tuple[str, Callable[[datetime, int], str]]] = {
         "Time;PV power [W];PV energy [Wh];Energy today [kWh];Temperature [°C]\n",
         lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh * 4};{wh};{at.hour};21",
     ),
+    "a date in words": (
+        "Fecha;Producción (kWh)\n",
+        lambda at, wh: (
+            f"{at.day} de {'octubre' if at.month == 10 else 'noviembre'} de {at:%Y %H:%M};{comma(wh / 1000)}"
+        ),
+    ),
+    "halves of the day as Spanish writes them": (
+        "Fecha;Hora;Generación (Wh)\n",
+        lambda at, wh: f"{at:%d/%m/%Y};{at.hour % 12 or 12}:{at:%M}\u00a0{'a' if at.hour < 12 else 'p'}.\u00a0m.;{wh}",
+    ),
+    "a day of the week before and a word behind": (
+        "Zeit;Ertrag (Wh)\n",
+        lambda at, wh: f"{['Mo', 'Di', 'Mi', 'Do', 'Fr', 'Sa', 'So'][at.weekday()]}, {at:%d.%m.%Y %H:%M} Uhr;{wh}",
+    ),
+    "a time with a dot in a column of its own": (
+        "Data;Ora;Energia prodotta [kWh]\n",
+        lambda at, wh: f"{at:%d/%m/%Y};{at:%H.%M};{comma(wh / 1000)}",
+    ),
+    "the interval as two whole stamps": (
+        "Interval;PV energy (Wh)\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M} - {at + timedelta(minutes=15):%Y-%m-%d %H:%M};{wh}",
+    ),
+    "the interval as ISO 8601 has it": (
+        "Interval;PV energy (Wh)\n",
+        lambda at, wh: f"{at:%Y-%m-%dT%H:%M}/{at + timedelta(minutes=15):%Y-%m-%dT%H:%M};{wh}",
+    ),
+    "seconds since 1970 with a fraction": ("time,solar_wh\n", lambda at, wh: f"{at.timestamp():.1f},{wh}"),
+    "cells dressed as formulas": (
+        "Time,PV energy (kWh)\n",
+        lambda at, wh: f'="{at:%Y-%m-%d %H:%M}",="{wh / 1000:.3f}"',
+    ),
+    "whole lines in quotation marks": (
+        '"Zeit;Ertrag [kWh]"\n',
+        lambda at, wh: f'"{at:%d.%m.%Y %H:%M};{comma(wh / 1000)}"',
+    ),
+    "the date on the first line of each day alone": (
+        "Datum;Zeit;Ertrag [kWh]\n",
+        lambda at, wh: f"{f'{at:%d.%m.%Y}' if f'{at:%H%M}' == '0000' else ''};{at:%H:%M};{comma(wh / 1000)}",
+    ),
+    "small figures in Wh and large ones in kWh": (
+        "Time;Production\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M};{f'{wh} Wh' if wh < 1000 else f'{wh / 1000:.3f} kWh'}",
+    ),
+    "headings above headings, and the plant's size in a title": (
+        "My roof, 9.8 kWp, inverter 8 kW\n\n;Energy [kWh];;Weather\nTime;East;West;°C\n",
+        lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh // 3 / 1000};{(wh - wh // 3) / 1000};21",
+    ),
+    "a figure without a unit beside it": (
+        "Zeit;Ertrag [kWh];Sonnenschein\n",
+        lambda at, wh: f"{at:%d.%m.%Y %H:%M};{comma(wh / 1000)};{at.minute}",
+    ),
     "a forecast and an irradiance beside it": (
         "Time;Forecast energy (Wh);PV energy (Wh);Irradiance (W/m²)\n",
         lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh * 2};{wh};{wh // 2}",
@@ -113,6 +166,100 @@ def test_counted_columns_of_a_day_of_25_hours(tmp_path: Path, prefix: str, minut
         cells = [str(value) for value in values] + [""] * (width - len(values))
         lines.append(";".join([f"{day:%d.%m.%Y}", "Wh", *cells]))
     assert_same(read_file(save(tmp_path, "\n".join(lines).encode()), TZ), energy, minutes)
+
+
+@pytest.mark.parametrize(("first", "longest"), [(date(2024, 3, 25), 23), (date(2024, 10, 20), 25)])
+def test_hours_counted_to_23_and_25(tmp_path: Path, first: date, longest: int) -> None:
+    energy = truth(first, 12, TZ, 60)
+    days: dict[date, list[int]] = {}
+    for at, value in zip(local_index(energy, TZ), energy, strict=True):
+        days.setdefault(at.date(), []).append(int(value))
+    assert {len(values) for values in days.values()} == {24, longest}
+    lines = ["Fecha;Hora;Generación (Wh)"]
+    lines += [f"{day:%d/%m/%Y};{hour};{value}" for day, of in days.items() for hour, value in enumerate(of, 1)]
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
+    assert_same(result, energy, 60)
+    assert result.rejected_count == 0
+
+
+def test_the_clock_s_hours_in_a_column_of_their_own(tmp_path: Path) -> None:
+    energy = truth(date(2024, 5, 2), 12, TZ, 60)
+    text = "Date,Hour,Generation kWh\n" + "".join(
+        f"{at:%m/%d/%Y},{at.hour},{value / 1000}\n" for at, value in zip(local_index(energy, TZ), energy, strict=True)
+    )
+    assert_same(read_file(save(tmp_path, text.encode()), TZ), energy, 60)
+
+
+def test_a_row_a_day_with_hours_of_twelve_and_a_total(tmp_path: Path) -> None:
+    energy = truth(date(2024, 5, 2), 15, TZ, 60)
+    lines = ["Date," + ",".join(f"{hour % 12 or 12} {'AM' if hour < 12 else 'PM'}" for hour in range(24)) + ",Sum [Wh]"]
+    for day in range(15):
+        cells = [str(value) for value in energy.iloc[day * 24 : day * 24 + 24]]
+        lines.append(",".join([f"{date(2024, 5, 2 + day):%m/%d/%Y}", *cells, str(energy.iloc[day * 24 :][:24].sum())]))
+    assert_same(read_file(save(tmp_path, "\n".join(lines).encode()), TZ), energy, 60)
+
+
+def test_daily_wh_whose_every_figure_has_a_thousands_mark(tmp_path: Path) -> None:
+    totals = [9126, 8431, 12_077, 3205, 11_440]
+    lines = [
+        f"{date(2024, 5, 14 + day):%d.%m.%Y};{total // 1000}.{total % 1000:03d}" for day, total in enumerate(totals)
+    ]
+    result = read_file(save(tmp_path, "\n".join(["Datum;Ertrag (Wh)", *lines]).encode()), TZ)
+    assert list(result.readings.energy_wh) == totals
+    # In kWh the same figures are a little over nine: a roof has no thousands of kWh a day.
+    result = read_file(save(tmp_path, "\n".join(["Datum;Ertrag (kWh)", *lines]).encode()), TZ)
+    assert list(result.readings.energy_wh) == pytest.approx(totals)
+
+
+def test_a_decimal_comma_between_commas_is_refused_with_the_reason(tmp_path: Path) -> None:
+    text = "Zeit,Ertrag [kWh]\n" + _lines(lambda at, wh: f"{at:%d.%m.%Y %H:%M},{comma(wh / 1000)}")
+    with pytest.raises(ReadError, match=r"2 columns in its header and 3 on its lines.*semicolons"):
+        read_file(save(tmp_path, text.encode()), TZ)
+
+
+def test_registers_named_by_their_obis_codes(tmp_path: Path) -> None:
+    """1.8.0 is energy drawn from the grid, 2.8.0 energy given to it (IEC 62056-61, value from memory)."""
+    total = ENERGY.cumsum()
+    text = "Zeit;1.8.0 [Wh];2.8.0 [Wh]\n" + "".join(
+        f"{at:%d.%m.%Y %H:%M};{1000 + 50 * number};{value}\n"
+        for number, (at, value) in enumerate(zip(LOCAL, total, strict=True))
+    )
+    with pytest.raises(UndecidedError, match=r"“2.8.0 .Wh.” is energy sent to the grid"):
+        read_file(save(tmp_path, text.encode()), TZ)
+
+
+@pytest.mark.parametrize("folder", ["", "2024/"])
+def test_an_inverter_a_file_in_a_zip_is_asked_about_and_can_be_added_up(tmp_path: Path, folder: str) -> None:
+    path = tmp_path / "both.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, share in (("east.csv", 0.25), ("west.csv", 0.75)):
+            text = "Time,PV energy (Wh)\n" + _lines(lambda at, wh, share=share: f"{at:%Y-%m-%d %H:%M},{wh * share}")  # type: ignore[misc]
+            archive.writestr(folder + name, text)
+    with pytest.raises(UndecidedError, match=r"2 meters: “east.csv”, “west.csv”") as asked:
+        read_file(path, TZ)
+    assert_same(read_file(path, TZ, asked.value.mapping.answered("meter", "*")), ENERGY, 15)
+    west = read_file(path, TZ, asked.value.mapping.answered("meter", "west.csv"))
+    assert float(west.readings.energy_wh.sum()) == pytest.approx(0.75 * float(ENERGY.sum()))
+
+
+def test_a_file_of_another_shape_in_a_zip_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "export.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("a.csv", "Time,PV energy (Wh)\n" + _lines(lambda at, wh: f"{at:%Y-%m-%d %H:%M},{wh}"))
+        archive.writestr("summary.csv", "Month;Total\n10/2024;300\n")
+    with pytest.raises(ReadError, match=r"summary.csv is not built like a.csv.*Leave it out"):
+        read_file(path, TZ)
+
+
+def test_what_the_house_used_can_still_be_mapped_by_hand(tmp_path: Path) -> None:
+    text = "Time,Energy usage (Wh)\n" + _lines(lambda at, wh: f"{at:%Y-%m-%d %H:%M},{wh}")
+    path = save(tmp_path, text.encode())
+    with pytest.raises(MisreadError, match="energy that was used or bought") as refused:
+        read_file(path, TZ)
+    seen = refused.value.seen
+    assert seen.measures == {"Energy usage (Wh)": ("energy", "Wh")}
+    mapping = replace(seen.mapping, value_columns=("Energy usage (Wh)",), unit="Wh")
+    assert_same(read_file(path, TZ, mapping), ENERGY, 15)
 
 
 def test_two_meters_in_a_wide_table(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from portal.readers import ReadError
+from portal.readers import ReadError, UndecidedError
 from tests.readers.dialects import assert_same, guess_file, local_index, read_file, truth
 
 TZ = "Europe/Berlin"
@@ -72,6 +72,41 @@ def test_xlsx_of_a_sheet_a_month(tmp_path: Path) -> None:
         },
     )
     assert_same(read_file(path, TZ), energy, 15)
+
+
+def test_xlsx_with_a_row_a_day_of_date_cells(tmp_path: Path) -> None:
+    """A spreadsheet's date comes with a midnight, and its column heads may be times."""
+    energy = truth(date(2024, 5, 2), 9, TZ, 15)
+    rows: list[list[object]] = [["Day [kWh]", *(time(k // 4, k % 4 * 15) for k in range(96)), "Total"]]
+    for day in range(9):
+        values = energy.iloc[day * 96 :][:96]
+        rows.append([date(2024, 5, 2 + day), *(value / 1000 for value in values), float(values.sum()) / 1000])
+    assert_same(read_file(xlsx(tmp_path / "a.xlsx", {"A": rows}), TZ), energy, 15)
+
+
+def test_xlsx_with_a_date_merged_over_its_day(tmp_path: Path) -> None:
+    rows: list[list[object]] = [["Date", "Time", "PV energy [Wh]"]]
+    rows += [
+        [at.date() if at.hour == at.minute == 0 else None, at.time(), int(value)]
+        for at, value in zip(NAIVE, ENERGY, strict=True)
+    ]
+    assert_same(read_file(xlsx(tmp_path / "a.xlsx", {"A": rows}), TZ), ENERGY, 15)
+
+
+def test_xlsx_whose_lines_all_ended_up_in_the_first_column(tmp_path: Path) -> None:
+    rows: list[list[object]] = [["Zeit;PV-Ertrag [kWh]"]]
+    for at, value in zip(NAIVE, ENERGY, strict=True):
+        rows.append([f"{at:%d.%m.%Y %H:%M};{value / 1000:.3f}".replace(".", ",").replace(",", ".", 2)])
+    assert_same(read_file(xlsx(tmp_path / "a.xlsx", {"A": rows}), TZ), ENERGY, 15)
+
+
+def test_xlsx_of_a_sheet_an_inverter_is_asked_about(tmp_path: Path) -> None:
+    path = xlsx(
+        tmp_path / "a.xlsx", {"East": rows_of(ENERGY // 4, NAIVE), "West": rows_of(ENERGY - ENERGY // 4, NAIVE)}
+    )
+    with pytest.raises(UndecidedError, match=r"sheet “East”.*sheet “West”") as asked:
+        read_file(path, TZ)
+    assert_same(read_file(path, TZ, asked.value.mapping.answered("meter", "*")), ENERGY, 15)
 
 
 def test_a_rejected_row_names_its_sheet_row(tmp_path: Path) -> None:

@@ -228,6 +228,24 @@ def test_a_counter_that_starts_again_each_day(tmp_path: Path) -> None:
     assert float(np.abs(got - energy.reindex(got.index)).max()) < 1e-5
 
 
+def test_a_days_counter_that_ends_just_under_ten_kwh_does_not_roll_over(tmp_path: Path) -> None:
+    energy = truth(MAY, 20, TZ, 15)
+    local = local_index(energy, TZ)
+    by_day = energy.groupby(local.date)
+    # Every day is brought to a total of 9.1 to 9.9 kWh, which a register of one digit would call nearly full.
+    wanted = by_day.transform("size") * 0 + 9100 + 40 * (by_day.ngroup() % 20)
+    energy = (energy * wanted / by_day.transform("sum")).round().astype(int)
+    today = energy.groupby(local.date).cumsum() - energy  # the counter as each interval begins
+    assert energy.groupby(local.date).sum().between(9050, 9950).all()
+    text = "Time,Energy today [Wh]\n" + "".join(
+        f"{at:%Y-%m-%d %H:%M},{value}\n" for at, value in zip(local, today, strict=True)
+    )
+    result = read_file(save(tmp_path, text.encode()), TZ)
+
+    assert "register_rolled" not in codes(result)
+    assert_same(result, energy.iloc[:-1], 15)
+
+
 def test_blank_energies_stay_missing_by_day(tmp_path: Path) -> None:
     energy = truth(MAY, 20, TZ, 15)
 
