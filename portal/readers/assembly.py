@@ -24,6 +24,7 @@ from portal.readers.stamps import Stamps
 from portal.readers.table import Loaded, sum_columns
 
 NEARLY_A_DAY_S = DAY_S - 7200
+TOO_MUCH = "no plant produces that much"
 
 
 @dataclass(slots=True)
@@ -308,6 +309,9 @@ def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[t
     # A skipped stamp without a figure is no loss.
     missing = [(i, why) for i, why in missing if any(not np.isnan(column[i]) for column in loaded.columns)]
     columns = intervals.to_wh(loaded.columns, mapping.unit)
+    for column in columns:
+        missing += [(int(i), TOO_MUCH) for i in np.flatnonzero(np.isinf(column))]
+        column[np.isinf(column)] = np.nan
     signs = loaded.signs
     if loaded.meter_ids is not None:
         starts, columns, lines, duplicates, conflicts = _meters_side_by_side(starts, columns, loaded)
@@ -383,7 +387,7 @@ def _meters_side_by_side(
 
 
 def _from_registers(starts: Ints, columns: list[Floats], signs: list[int], lines: Ints, step: int) -> Series:
-    known = ~np.isnan(np.sum(columns, axis=0))
+    known = np.all(np.isfinite(columns), axis=0)
     starts, lines = starts[known], lines[known]
     if len(starts) < 2:
         raise ReadError("A running register needs at least two readings. Export a longer span.")
@@ -420,7 +424,7 @@ def _better_clock(
 ) -> Mapping | None:
     """Return the mapping with the clock that the data themselves show, None when it is the guessed one."""
     clock = mapping.clock
-    if clock.kind == "wall" and missing:
+    if clock.kind == "wall" and any(why == intervals.SKIPPED for _, why in missing):
         doubts.tell(
             "winter_clock",
             "The file has readings in the hour that summer time skips, so its clock is taken to keep winter "
@@ -573,7 +577,7 @@ def _check_energies(series: Series, mapping: Mapping, now: datetime, doubts: Dou
     doubts.reject(series, ahead, "the time lies ahead of today")
     with np.errstate(over="ignore", invalid="ignore"):
         wild = np.flatnonzero(np.abs(energy) > plausible.LARGEST_W * series.length_s / 3600.0)
-    doubts.reject(series, wild, "no plant produces that much")
+    doubts.reject(series, wild, TOO_MUCH)
     known = energy[~np.isnan(energy)]
     up, down = float(known[known > 0].sum()), -float(known[known < 0].sum())
     if down > 20 * up:

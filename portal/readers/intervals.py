@@ -92,8 +92,10 @@ def to_starts(
         starts = clock.to_utc(stamps.naive_s, stamps.offset_s)
         starts = np.where(starts == NO_INSTANT, NO_INSTANT, starts - shift)
     missing = np.flatnonzero(starts == NO_INSTANT)
-    why = "the clock skips this hour when summer time begins, so the stamp does not exist"
-    return starts, [(int(i), why) for i in missing]
+    return starts, [(int(i), SKIPPED) for i in missing]
+
+
+SKIPPED = "the clock skips this hour when summer time begins, so the stamp does not exist"
 
 
 def _distinct(instants: Ints) -> int:

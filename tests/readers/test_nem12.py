@@ -158,6 +158,17 @@ def test_a_day_of_the_wrong_length_is_rejected_and_the_others_are_kept(tmp_path:
     assert len(result.readings.energy_wh.dropna()) == len(ENERGY) - 288
 
 
+def test_a_figure_beyond_all_reason_is_rejected_beside_a_clock_change(tmp_path: Path) -> None:
+    energy = truth(date(2024, 9, 20), 30, "Etc/GMT-10", 30)
+    lines = nem12(energy, minutes=30)
+    cells = lines[5].split(",")
+    cells[26] = "1e308"
+    lines[5] = ",".join(cells)
+    result = read_all(save(tmp_path, wrap(lines), "nem12.csv"), "Australia/Sydney")
+    assert [(one.line, one.reason) for one in result.rejected] == [(7, "no plant produces that much")]
+    assert_same(result, energy.drop(energy.index[4 * 48 + 24]), 30)
+
+
 def test_blank_intervals_are_blank_and_not_zero(tmp_path: Path) -> None:
     lines = nem12(ENERGY)
     cells = lines[5].split(",")
