@@ -12,9 +12,11 @@ from django.core.cache import cache
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from portal.actions.imports import work_on_import
 from portal.actions.tokens import make_token, revoke_token, use_token
+from portal.actions.uploads import FILES_A_DAY
 from portal.models import CameBy, Import, Meter, Role, Token, User
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, take_in
@@ -166,6 +168,16 @@ def test_a_file_that_is_too_large_is_refused_in_words(meter: Meter, secret: str,
     assert status == 413
     assert "“night.csv” is larger than 1 MB" in told["detail"]
     assert not Import.objects.exists()
+
+
+def test_a_script_that_runs_wild_is_told_to_stop(meter: Meter, secret: str) -> None:
+    Import.objects.bulk_create(
+        Import(meter=meter, uploaded_at=timezone.now(), filename="night.csv", sha256="-", original="night.csv")
+        for _ in range(FILES_A_DAY)
+    )
+    status, told = Script(secret).post(f"/api/meters/{meter.pk}/imports", file=b"x")
+    assert status == 429
+    assert "send the rest tomorrow" in told["detail"]
 
 
 def test_the_same_file_sent_twice_doubles_nothing(meter: Meter, secret: str) -> None:

@@ -524,7 +524,7 @@ def _note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[
                 "interval, or more completely. To use this file instead, undo the import that brought those days.",
             }
         )
-    if counts.replaced > max(50, (counts.unchanged + counts.new) // 2):
+    if counts.replaced > max(20, (counts.unchanged + counts.new) // 3):  # nights are zero in both
         import_.warnings.append(
             {
                 "code": "replaced_many",

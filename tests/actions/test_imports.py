@@ -409,6 +409,34 @@ def test_a_file_that_leaves_a_doubt_asks_and_the_answer_is_remembered() -> None:
     assert counts(other) == Counts(unchanged=8 * 24)
 
 
+def test_of_files_built_alike_one_is_asked_about() -> None:
+    """A file a day, sent together: each day alone may be read either way round, until one has been answered."""
+    meter = factories.meter()
+    days = [days_rows(date(2026, 5, day), 1) for day in (2, 3, 4, 13)]
+    files = ["Date;PV energy kWh\n" + "".join(f"{at:%d/%m/%Y %H:%M};{e}\n" for at, e in rows) for rows in days]
+    one, two, three = (take_in(meter, text) for text in files[:3])
+    assert {one.state, two.state, three.state} == {ImportState.QUESTION}
+    answer_import(import_=one, mapping=mapping_of(one.mapping or {}).answered("date_order", "dmy"), now=NOW)
+    work_on_import(import_id=one.pk, now=NOW)
+    for waiting in (two, three):
+        waiting.refresh_from_db()
+        assert waiting.state == ImportState.PENDING
+        work_on_import(import_id=waiting.pk, now=NOW)
+        waiting.refresh_from_db()
+        assert waiting.state == ImportState.DONE, waiting.problem
+    assert set(DayReadings.objects.values_list("day", flat=True)) == {date(2026, 5, day) for day in (2, 3, 4)}
+
+
+def test_a_doubt_about_the_figures_is_not_answered_by_another_file() -> None:
+    meter = factories.meter()
+    rows = days_rows(FIRST, 3)
+    absurd = take_in(meter, csv_text([(at, None if e is None else e * 1000) for at, e in rows]))
+    assert [question["code"] for question in absurd.questions] == ["size"]
+    assert take_in(meter, csv_text(rows)).state == ImportState.DONE
+    absurd.refresh_from_db()
+    assert absurd.state == ImportState.QUESTION
+
+
 def test_an_answered_import_takes_no_second_answer() -> None:
     import_ = take_in(factories.meter(), csv_text(days_rows(FIRST, 2)))
     assert import_.mapping

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-from datetime import date
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,11 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from portal.actions.imports import work_on_import
-from portal.models import CameBy, DayReadings, Import, ImportState, Meter, Role, User
+from portal.actions.uploads import FILES_A_DAY
+from portal.models import CameBy, DayReadings, Import, ImportState, Meter, Role, User, unpack
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, take_in
 from tests.factories import NOW
@@ -229,6 +232,161 @@ def test_a_doubt_is_asked_drawn_and_answered(office: User, meter: Meter) -> None
     assert client.post(how, answers | {"read": "1"}).status_code == 302
     assert work(import_).state == ImportState.DONE, import_.problem
     assert DayReadings.objects.filter(meter=meter, day=date(2025, 6, 1)).exists()
+
+
+def lines(head: str, line: Callable[[datetime, float], str], first: date = FIRST, days: int = 3) -> bytes:
+    rows = ((moment, energy or 0.0) for moment, energy in days_rows(first, days))
+    return "\n".join([head, *(line(moment, energy) for moment, energy in rows)]).encode()
+
+
+def kwh_of(meter: Meter) -> float:
+    return sum(float(np.nansum(unpack(row.packed))) for row in DayReadings.objects.filter(meter=meter)) / 1000
+
+
+ALL_KWH = sum(energy or 0.0 for _, energy in days_rows(FIRST, 3))
+
+
+def filled(form: Any) -> dict[str, Any]:
+    """What a browser sends of a form nobody has touched."""
+    return {name: field.initial for name, field in form.fields.items() if field.initial}
+
+
+def test_of_many_columns_those_that_belong_are_ticked(office: User, meter: Meter) -> None:
+    """Two inverters, each with its two strings beside it: any two of six columns may be right, and only one pair is."""
+    content = lines(
+        "Time,INV1 MPPT1 (kW),INV1 MPPT2 (kW),INV1 AC (kW),INV2 MPPT1 (kW),INV2 MPPT2 (kW),INV2 AC (kW)",
+        lambda at, kw: (
+            f"{at:%Y-%m-%d %H:%M}," + ",".join(f"{kw * part:.4f}" for part in (0.1, 0.3, 0.4, 0.2, 0.4, 0.6))
+        ),
+    )
+    client = as_user(office)
+    upload(client, meter, ("strings.csv", content))
+    import_ = work(Import.objects.get())
+    assert [question["code"] for question in import_.questions] == ["columns"]
+    how = reverse("import_how", args=[import_.pk])
+    page = client.get(how)
+    assert page.content.decode().count('type="checkbox"') == 6
+    answers = filled(page.context["form"])
+    none = client.post(how, answers | {"read": "1"})
+    assert none.context["form"].errors["columns"] == ["Tick at least one column."]
+    assert client.post(how, answers | {"columns": ["INV1 AC (kW)", "INV2 AC (kW)"], "read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_columns_of_different_units_are_not_added_up_and_bring_their_own_unit(office: User, meter: Meter) -> None:
+    content = lines("Time,PV power (W),PV energy (kWh)", lambda at, e: f"{at:%Y-%m-%d %H:%M},{1000 * e:.0f},{e:.3f}")
+    client = as_user(office)
+    upload(client, meter, ("both.csv", content))
+    import_ = work(Import.objects.get())
+    assert import_.mapping
+    assert import_.mapping["value_columns"] == ["PV energy (kWh)"]
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    both = client.post(how, answers | {"columns": ["PV power (W)", "PV energy (kWh)"], "read": "1"})
+    assert "Tick those of one unit" in both.content.decode()
+    assert client.post(how, answers | {"columns": ["PV power (W)"], "read": "1"}).status_code == 302
+    new = Import.objects.exclude(pk=import_.pk).get()
+    assert new.mapping
+    assert (new.mapping["kind"], new.mapping["unit"]) == ("power", "W")
+    assert (work(new).state, work(import_).state) == (ImportState.DONE, ImportState.UNDONE), new.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_an_answer_about_the_clock_stands_beside_the_untouched_rest(office: User, meter: Meter) -> None:
+    """The page asks for the clock twice, as a doubt and among the rest; the rest nobody touched must not win."""
+    content = lines("Time,PV energy (kWh)", lambda at, e: f"{at.astimezone(UTC):%Y-%m-%d %H:%M},{e:.3f}", days=5)
+    client = as_user(office)
+    upload(client, meter, ("utc.csv", content))
+    import_ = work(Import.objects.get())
+    assert [question["code"] for question in import_.questions] == ["hours"]
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    assert client.post(how, answers | {"hours": "utc", "read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, (import_.problem, import_.questions)
+    assert import_.mapping
+    assert import_.mapping["clock"]["kind"] == "utc"
+
+
+def test_a_file_that_gives_nothing_as_guessed_is_mapped_by_hand(office: User, meter: Meter) -> None:
+    content = lines("Time,House usage (kWh)", lambda at, e: f"{at:%Y-%m-%d %H:%M},{e:.3f}")
+    client = as_user(office)
+    upload(client, meter, ("usage.csv", content))
+    import_ = work(Import.objects.get())
+    assert import_.state == ImportState.FAILED
+    how = reverse("import_how", args=[import_.pk])
+    assert f'href="{how}"' in client.get(reverse("import_ledger", args=[import_.pk])).content.decode()
+    page = client.get(how)
+    assert "energy that was used or bought" in page.content.decode()
+    answers = filled(page.context["form"]) | {"columns": ["House usage (kWh)"]}
+    drawn = client.post(how, answers | {"draw": "1"})
+    assert "<svg" in drawn.content.decode()
+    assert client.post(how, answers | {"read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_another_meter_of_the_file_is_chosen_afterwards(office: User, meter: Meter) -> None:
+    content = lines(
+        "Serial,Time,PV energy (kWh)",
+        lambda at, e: f"A100,{at:%Y-%m-%d %H:%M},{e:.3f}\nA200,{at:%Y-%m-%d %H:%M},{e / 2:.4f}",
+    )
+    client = as_user(office)
+    upload(client, meter, ("two.csv", content))
+    import_ = work(Import.objects.get())
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    client.post(how, answers | {"meter": "A200", "read": "1"})
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH / 2, rel=1e-3)
+    answers = filled(client.get(how).context["form"])
+    assert answers["meter"] == "A200"
+    client.post(how, answers | {"meter": "A100", "read": "1"})
+    new = Import.objects.exclude(pk=import_.pk).get()
+    work(import_)
+    assert work(new).state == ImportState.DONE, new.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_two_inverters_with_a_file_each_are_two_meters_of_one_roof(office: User, meter: Meter) -> None:
+    def share(part: float) -> bytes:
+        return lines("Time,PV energy (kWh)", lambda at, e: f"{at:%Y-%m-%d %H:%M},{e * part:.4f}")
+
+    east, west = share(0.4), share(0.6)
+    client = as_user(office)
+    upload(client, meter, ("east.csv", east))
+    assert work(Import.objects.get()).state == ImportState.DONE
+    # Sent to the same meter the second would take the place of the first: that is said.
+    upload(client, meter, ("west.csv", west))
+    wrong = work(Import.objects.latest("pk"))
+    assert "replaced_many" in [warning["code"] for warning in wrong.warnings]
+    client.post(reverse("import_undo", args=[wrong.pk]))
+    work(wrong)
+    sent = [SimpleUploadedFile("west.csv", west)]
+    client.post(reverse("import_upload"), {"meter": meter.pk, "other": "West", "sent": sent})
+    assert work(Import.objects.latest("pk")).state == ImportState.DONE
+    total, _ = DayReadings.objects.site_energy_wh(meter.site)
+    assert float(total.sum()) / 1000 == pytest.approx(ALL_KWH, rel=1e-3)
+    client.post(reverse("import_upload"), {"meter": meter.pk, "other": "West", "sent": [SimpleUploadedFile("w", west)]})
+    assert list(meter.site.meters.values_list("name", flat=True)) == ["Production", "West"]
+
+
+def test_a_roof_is_not_sent_more_in_a_day_than_it_can_need(office: User, meter: Meter) -> None:
+    now = timezone.now()
+    Import.objects.bulk_create(
+        Import(meter=meter, uploaded_at=now, filename=f"{number}.csv", sha256="-", original=f"{number}.csv")
+        for number in range(FILES_A_DAY - 1)
+    )
+    # Many more at once than Django takes by itself, which would be told without a word on what to do.
+    rest = [("over.csv", b"y"), *((f"{number}.csv", b"y") for number in range(150))]
+    answer = upload(as_user(office), meter, ("last.csv", b"x"), *rest, follow=True)
+    assert "“over.csv” and what follows it is not in" in answer.content.decode()
+    assert "Pack many files into one zip, or send the rest tomorrow." in answer.content.decode()
+    assert Import.objects.filter(filename="last.csv").exists()
+    assert Import.objects.count() == FILES_A_DAY
+    Import.objects.update(uploaded_at=now - timedelta(days=1))
+    assert upload(as_user(office), meter, ("over.csv", b"y")).status_code == 302
+    assert Import.objects.filter(filename="over.csv").exists()
 
 
 def test_a_wrong_unit_is_corrected_from_the_ledger(office: User, meter: Meter) -> None:
