@@ -183,8 +183,15 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
     if gauge is None:
         doubts.append("No rain gauge is known near this roof, so rain in the same week cannot be ruled out.")
     else:
-        wet = DayRain.objects.filter(gauge=gauge, day__range=(first, last), rain_mm__gte=RAIN_THAT_WASHES_MM)
-        for rain in wet.order_by("-rain_mm")[:1]:
+        days = DayRain.objects.filter(gauge=gauge, day__range=(first, last))
+        due = (min(last, assessment.as_of) - first).days + 1
+        missing = due - days.filter(day__lte=assessment.as_of).count()
+        if missing > 0:
+            doubts.append(
+                f"{missing} of the {due} days around the wash {'is' if missing == 1 else 'are'} missing from the rain "
+                f"record of {gauge.name}, so rain in the same week cannot be ruled out."
+            )
+        for rain in days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
             doubts.append(
                 f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {_day(rain.day)} at {gauge.name}): "
                 "part of the change may be the rain's."
@@ -232,6 +239,9 @@ class Worth:
     net_high: Decimal | None
     payback_days: int | None
     """Days until the wash has paid for itself at the pace so far; None when nothing came back or it has no price."""
+    payback_soonest: int | None
+    payback_latest: int | None
+    """None as well where at the low end nothing came back: it may never pay for itself."""
 
 
 def worth(proof: Proof) -> Worth | None:
@@ -245,12 +255,16 @@ def worth(proof: Proof) -> Worth | None:
         for kwh in (proof.kwh_by_due_low, proof.kwh_by_due, proof.kwh_by_due_high)
     ]
     net = [None if amount is None or cost is None else amount - cost for amount in due]
-    payback = None
+    paid: list[int | None] = [None, None, None]
     cleaned_on = proof.visit.cleaned_on
-    if cost is not None and value > 0 and cleaned_on is not None and proof.counted_to is not None:
-        days = max(1, (proof.counted_to - cleaned_on).days)
-        payback = int(cost / value * days) + 1
-    return Worth(value, low, high, due[1], due[0], due[2], cost, net[1], net[0], net[2], payback)
+    if cost is not None and cleaned_on is not None and proof.counted_to is not None:
+        # Days without readings earned something too, but it is not in the value.
+        days = max(1, (proof.counted_to - cleaned_on).days - proof.days_without_readings)
+        paid = [int(cost / back * days) + 1 if back > 0 else None for back in (high, value, low)]
+    return Worth(
+        value, low, high, due[1], due[0], due[2], cost, net[1], net[0], net[2],
+        payback_days=paid[1], payback_soonest=paid[0], payback_latest=paid[2],
+    )  # fmt: skip
 
 
 def _money(kwh: float, price_per_kwh: Decimal) -> Decimal:

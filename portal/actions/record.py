@@ -27,9 +27,8 @@ from portal.models import (
 from portal.models.record import standing
 
 PHOTOS_EACH = 2
-CLOCK_AHEAD = timedelta(minutes=10)
-OLDEST_FINISH = timedelta(days=14)
-"""A finish that waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed."""
+OLDEST_ENTRY = timedelta(days=14)
+"""What says it waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed."""
 
 _ITEMS: dict[EntryKind, type[Step] | type[Look] | type[Ask]] = {
     EntryKind.STEP: Step,
@@ -76,7 +75,7 @@ def record_entry(
             water_ppm=water_ppm,
             soak_minutes=soak_minutes,
             note=note.strip(),
-            at=min(at, now) if at > now + CLOCK_AHEAD else at,
+            at=at if now - OLDEST_ENTRY <= at <= now else now,
             by=by,
             received_at=now,
         )
@@ -105,8 +104,7 @@ def record_entry(
             },
         )
         if made and entry.kind == EntryKind.FINISH:
-            finished_at = entry.at if now - OLDEST_FINISH <= entry.at <= now else now
-            finish_visit(visit=visit, by=by, now=now, finished_at=finished_at)
+            finish_visit(visit=visit, by=by, now=now, finished_at=entry.at)
         if made and entry.kind == EntryKind.INSPECTION:
             refer_findings(visit=visit, now=now)
     return entry

@@ -9,6 +9,7 @@
   const visit = Number(frame.dataset.visitPage || 0);
   const CACHE = "visits";
   const TRY_EVERY_MS = 20000;
+  const PAUSE_MS = 10 * 60 * 1000;
   const KEEP_SENT_MS = 7 * 24 * 3600 * 1000;
 
   // ---- the store on the phone
@@ -46,14 +47,31 @@
     return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
   }
 
+  let sentUnkept = false;
+
   async function keep(form, fields, file) {
     fields.at = new Date().toISOString();
     const row = {
       id: newId(), user: me, visit, url: form.getAttribute("action"), fields, madeAt: Date.now(), state: "waiting",
-      problem: "", file: file ? await file.arrayBuffer() : null, fileName: file ? file.name : "",
-      fileType: file ? file.type : "",
+      place: document.querySelector("h1").textContent, problem: "",
+      // read here, since the camera's own file may go; kept as a Blob, which is read again only when it is needed
+      file: file ? new Blob([await file.arrayBuffer()], { type: file.type }) : null, fileName: file ? file.name : "",
     };
-    await put(row);
+    try {
+      await put(row);
+    } catch (error) {
+      const answer = await hello().then((here) => here.user === me && post(row, here.token)).catch(() => null);
+      if (!answer || !answer.ok) throw error;
+      sentUnkept = true; // there was no room on the phone, but there was a signal
+    }
+    unkept = "";
+  }
+
+  // Show what has been entered, and send it.
+  async function kept() {
+    if (sentUnkept) location.reload(); // only the portal has it
+    await paint();
+    send();
   }
 
   function fieldsOf(form, pressed) {
@@ -71,8 +89,28 @@
   }
 
   const line = document.querySelector("[data-waiting]");
-  const couldNotKeep = (error) => say(line,
-    `This phone could not keep it (${error && error.name}). Free some space, and enter it again before you leave.`);
+  let unkept = "";
+
+  async function couldNotKeep(error) {
+    unkept = `This phone could not keep what you just entered (${error && error.name}). Free some space, and enter ` +
+      "it again before you leave.";
+    await paint().catch(() => say(line, unkept));
+  }
+
+  // What is typed and not yet kept outlives the tab too.
+  const draftOf = (field) => `visit-draft ${me} ${visit} ${field.id}`;
+
+  for (const field of document.querySelectorAll("form[data-entry] input[id]")) {
+    field.value ||= localStorage.getItem(draftOf(field)) || "";
+    field.addEventListener("input", () => {
+      try {
+        localStorage.setItem(draftOf(field), field.value);
+      } catch {
+        // no room: a draft is a courtesy, what is kept has its own place
+      }
+    });
+    field.form.addEventListener("reset", () => localStorage.removeItem(draftOf(field)));
+  }
 
   for (const form of document.querySelectorAll("form[data-entry]")) {
     form.addEventListener("submit", async (event) => {
@@ -93,12 +131,11 @@
       try {
         await keep(form, fields, null);
       } catch (error) {
-        couldNotKeep(error);
+        await couldNotKeep(error);
         return;
       }
       form.reset();
-      await paint();
-      send();
+      await kept();
     });
   }
 
@@ -117,12 +154,10 @@
       try {
         for (const file of input.files) await keep(form, fieldsOf(form), file);
       } catch (error) {
-        couldNotKeep(error);
-        return;
+        await couldNotKeep(error);
       }
       input.value = "";
-      await paint();
-      send();
+      await kept().catch(() => {});
     });
   }
 
@@ -131,6 +166,7 @@
   let sending = false;
   let again = false;
   let hindrance = "";
+  let loggedOut = false;
 
   async function send() {
     if (sending) {
@@ -149,31 +185,44 @@
     }
   }
 
+  async function hello() {
+    const answer = await fetch("/visits/hello/", { headers: { Accept: "application/json" }, cache: "no-store" });
+    if (!answer.ok) throw Object.assign(new Error("no hello"), { status: answer.status });
+    return answer.json();
+  }
+
+  function post(row, token) {
+    return fetch(row.url, {
+      method: "POST", body: bodyOf(row), redirect: "error",
+      headers: { Accept: "application/json", "X-CSRFToken": token },
+    });
+  }
+
   async function sendAll() {
     let rows = (await all()).filter((row) => row.state === "waiting");
     hindrance = "";
+    loggedOut = false;
     if (!rows.length) return;
-    let hello;
+    let here;
     try {
-      const answer = await fetch("/visits/hello/", { headers: { Accept: "application/json" }, cache: "no-store" });
-      if (answer.status === 401) {
-        hindrance = "You are logged out. Log in again to send it.";
-        return;
-      }
-      if (!answer.ok) throw new Error(String(answer.status));
-      hello = await answer.json();
-    } catch {
-      hindrance = "No signal; it goes out by itself when there is one.";
+      here = await hello();
+    } catch (error) {
+      loggedOut = error.status === 401;
+      hindrance = loggedOut ? "You are logged out; nothing is lost." : "No signal; it goes out by itself when there is one.";
       return;
     }
-    rows = rows.filter((row) => row.user === hello.user);
+    if (here.user !== me) hindrance = "Somebody else is logged in here. Log out, then log in as yourself to send it.";
+    rows = rows.filter((row) => row.user === here.user);
+    const stuck = new Set(); // visits with something that the portal stumbled over; their finish comes after it
     for (const row of rows) {
+      if (row.notBefore > Date.now() || (row.fields.kind === "finish" && stuck.has(row.visit))) {
+        stuck.add(row.visit);
+        hindrance = "The portal has trouble with it; it is tried again by itself.";
+        continue;
+      }
       let answer;
       try {
-        answer = await fetch(row.url, {
-          method: "POST", body: bodyOf(row), redirect: "error",
-          headers: { Accept: "application/json", "X-CSRFToken": hello.token },
-        });
+        answer = await post(row, here.token);
       } catch {
         hindrance = "The signal went away; it goes out by itself when it is back.";
         return;
@@ -189,10 +238,14 @@
         Object.assign(row, { state: "refused", problem: problem || "The portal did not take it." });
         await put(row);
         await paint();
+      } else if (answer.status === 500) {
+        row.notBefore = Date.now() + PAUSE_MS; // what comes after it need not wait
+        await put(row);
+        stuck.add(row.visit);
+        hindrance = "The portal has trouble with it; it is tried again by itself.";
       } else {
-        hindrance = answer.status === 401 || answer.status === 403
-          ? "You are logged out. Log in again to send it."
-          : "The portal has trouble; it is tried again by itself.";
+        loggedOut = answer.status === 401 || answer.status === 403;
+        hindrance = loggedOut ? "You are logged out; nothing is lost." : "The portal has trouble; it is tried again by itself.";
         return;
       }
     }
@@ -203,7 +256,8 @@
     const body = new FormData();
     body.set("client_id", row.id);
     for (const [name, value] of Object.entries(row.fields)) body.set(name, value);
-    if (row.file) body.set("photo", new Blob([row.file], { type: row.fileType }), row.fileName || "photo");
+    body.set("sent_at", new Date().toISOString()); // so that the portal sees how wrong this phone's clock is
+    if (row.file) body.set("photo", row.file, row.fileName || "photo");
     return body;
   }
 
@@ -218,12 +272,16 @@
       if (row.state === "sent" && (have.has(row.id) || Date.now() - row.sentAt > KEEP_SENT_MS)) await remove(row.id);
     }
     paintLine(rows);
+    // On the lists, those of every visit: a visit given to somebody else has no page here any more.
+    paintRefused(rows.filter((row) => row.state === "refused" && row.user === me && (!visit || row.visit === visit)));
     if (!visit) return;
     const mine = rows.filter((row) => row.visit === visit && row.user === me && !have.has(row.id));
-    paintRefused(mine.filter((row) => row.state === "refused"));
     for (const form of document.querySelectorAll("form[data-entry]")) {
       const own = mine.filter((row) => row.file === null && !row.fileName && sameItem(form, row) && row.state !== "refused");
-      if (own.length) form.querySelector("[data-state]").textContent = inWords(own[own.length - 1]);
+      if (own.length) {
+        form.querySelector("[data-state]").textContent = inWords(own[own.length - 1]);
+        form.classList.add("entered");
+      }
     }
     for (const form of document.querySelectorAll("form[data-photo]")) {
       paintPhotos(form, mine.filter((row) => row.fileName && sameItem(form, row) && row.state !== "refused"));
@@ -235,26 +293,62 @@
     const others = waiting.filter((row) => row.user !== me).length;
     const own = waiting.length - others;
     const parts = [];
+    if (unkept) parts.push(unkept);
     if (own) parts.push(`${own} ${own === 1 ? "entry waits" : "entries wait"} on this phone. ${hindrance}`);
     if (others) parts.push(`${others} by another login ${others === 1 ? "waits" : "wait"} too; they are sent after that login.`);
     say(line, parts.join(" "));
+    if (line && own && loggedOut) {
+      const door = document.createElement("a");
+      door.href = `/accounts/login/?next=${encodeURIComponent(location.pathname)}`;
+      door.textContent = "Log in to send it";
+      line.append(" ", door);
+    }
   }
+
+  let armed = ""; // the entry of which "Drop it" was pressed once
 
   function paintRefused(rows) {
     const box = document.querySelector("[data-refused]");
     if (!box) return;
     const list = box.querySelector("ul");
     box.hidden = !rows.length;
+    const again = async (some) => {
+      for (const row of some) await put(Object.assign(row, { state: "waiting" }));
+      send();
+    };
     list.replaceChildren(...rows.map((row) => {
       const item = document.createElement("li");
-      const text = document.createElement("p");
-      text.textContent = row.problem;
-      item.append(text,
-        button("Try again", async () => { row.state = "waiting"; await put(row); send(); }),
+      const [what, why] = [document.createElement("b"), document.createElement("p")];
+      what.textContent = [visit ? "" : row.place, nameOf(row)].filter(Boolean).join(": ");
+      why.textContent = row.problem;
+      item.append(what, why,
+        button("Try again", () => again([row])),
         " ",
-        button("Drop it", async () => { await remove(row.id); paint(); }));
+        button(armed === row.id ? "Drop it for good" : "Drop it", async () => {
+          if (armed === row.id) await remove(row.id);
+          else armed = row.id; // wet fingers press twice where they mean once
+          paint();
+        }));
       return item;
     }));
+    if (rows.length > 1) {
+      const item = document.createElement("li");
+      item.append(button("Try all again", () => again(rows)));
+      list.append(item);
+    }
+  }
+
+  const NAMES = {
+    tap: "Tap and hose", water: "Water quality", pre_rinse: "Pre-rinse", soak: "Soak", scrub: "Soft scrub", rinse: "Final rinse",
+    glass: "Glass", frame: "Frame and clamps", cables: "Cables and connectors", roof: "Roof penetrations",
+    nesting: "Nesting", debris: "Debris", shading: "Shading growth", few_photos: "Why fewer photos", sign_off: "Customer",
+    finish: "Finish", answer: "Doorstep",
+  };
+
+  function nameOf(row) {
+    const field = row.fields;
+    if (row.fileName) return `Photo ${[NAMES[field.item] || field.phase, field.distance].filter(Boolean).join(", ")}`;
+    return `${NAMES[field.item] || NAMES[field.kind] || ""} ${inWords(row)}`.trim();
   }
 
   function button(word, press) {
@@ -280,7 +374,7 @@
     return [
       words[field.answer] || "Done", field.water_ppm && `${field.water_ppm} ppm`,
       field.soak_minutes && `${field.soak_minutes} min`, field.note, time,
-      row.state === "sent" ? "· sent" : "· waits on this phone",
+      { sent: "· sent", waiting: "· waits on this phone" }[row.state],
     ].filter(Boolean).join(" ");
   }
 
@@ -303,7 +397,7 @@
         if (drawn.has(row.id)) URL.revokeObjectURL(drawn.get(row.id));
         drawn.delete(row.id);
       } else if (!drawn.has(row.id)) {
-        drawn.set(row.id, URL.createObjectURL(new Blob([row.file], { type: row.fileType })));
+        drawn.set(row.id, URL.createObjectURL(row.file));
         picture.src = drawn.get(row.id);
       }
       item.querySelector("span").textContent = row.state === "sent" ? "sent" : "waits";
@@ -315,15 +409,22 @@
 
   // ---- pages put aside for when there is no signal
 
+  // A page goes with its own style and scripts: after an update of the portal its copy asks for other files.
   async function putAside(paths) {
     if (!("caches" in window)) return;
     const cache = await caches.open(CACHE);
     for (const path of paths) {
       try {
         const answer = await fetch(path, { headers: { Accept: "text/html" } });
-        if (answer.ok && !answer.redirected) await cache.put(path, answer);
+        if (!answer.ok || answer.redirected) continue;
+        const page = new DOMParser().parseFromString(await answer.clone().text(), "text/html");
+        for (const part of page.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")) {
+          const address = part.getAttribute("href") || part.getAttribute("src");
+          if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address);
+        }
+        await cache.put(path, answer);
       } catch {
-        return; // no signal: the copies that are there stay
+        continue; // no signal: the copy that is there stays, with its parts
       }
     }
   }
@@ -334,38 +435,25 @@
       await caches.delete(CACHE); // another login's customers are none of ours
       localStorage.setItem("visit-user", String(me));
     }
-    if (visit || !navigator.onLine) return;
+    if (!navigator.onLine) return;
+    if (visit) return putAside([`/visits/${visit}/`, `/visits/${visit}/record/`]);
     const listed = [...document.querySelectorAll("[data-visit]")].map((item) => item.dataset.visit);
     const cache = await caches.open(CACHE);
     for (const request of await cache.keys()) {
       const found = new URL(request.url).pathname.match(/^\/visits\/(\d+)\//);
       if (found && !listed.includes(found[1])) await cache.delete(request);
     }
-    const soon = listed.slice(0, 12);
-    await putAside(["/visits/", ...soon.flatMap((id) => [`/visits/${id}/`, `/visits/${id}/record/`])]);
-    const shown = [...document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")];
-    for (const part of shown) {
-      const address = part.href || part.src;
-      if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address).catch(() => {});
-    }
+    return putAside(["/visits/", ...listed.slice(0, 12).flatMap((id) => [`/visits/${id}/`, `/visits/${id}/record/`])]);
   }
 
   async function start() {
     if ("serviceWorker" in navigator) {
-      await navigator.serviceWorker.register("/visits/worker.js", { scope: "/visits/" }).catch(() => {});
+      await navigator.serviceWorker.register("/visits/worker.js", { scope: "/" }).catch(() => {});
     }
     if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
     await paint();
     send();
     await tidyCopies();
-    if (visit && navigator.onLine) {
-      await putAside([`/visits/${visit}/`, `/visits/${visit}/record/`]);
-      const cache = await caches.open(CACHE);
-      for (const part of document.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")) {
-        const address = part.href || part.src;
-        if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address).catch(() => {});
-      }
-    }
     frame.dataset.ready = "yes";
   }
 

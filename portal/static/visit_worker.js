@@ -1,5 +1,5 @@
-// The service worker of /visits/: pages that were opened once, or put aside for today, open without a signal.
-// It only reads. What is entered waits in the page's own store and is sent by visit.js.
+// The service worker: pages of visits that were opened once, or put aside for today, open without a signal.
+// It only reads; visit.js puts pages aside, and keeps and sends what is entered.
 "use strict";
 
 const CACHE = "visits";
@@ -11,12 +11,23 @@ self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim(
 self.addEventListener("fetch", (event) => {
   const request = event.request;
   const url = new URL(request.url);
-  if (request.method !== "GET" || url.origin !== self.location.origin) return;
-  if (request.mode === "navigate") event.respondWith(page(request, url));
+  if (url.origin !== self.location.origin) return;
+  if (request.method === "POST" && url.pathname === "/accounts/logout/") event.respondWith(leave(request));
+  if (request.method !== "GET") return;
+  if (request.mode === "navigate") {
+    if (url.pathname === "/" || url.pathname.startsWith("/visits/")) event.respondWith(page(request, url));
+  }
   else if (request.destination === "style" || request.destination === "image" || request.destination === "script") {
-    if (!url.pathname.includes("plotly")) event.respondWith(asset(request, url));
+    if (!url.pathname.includes("plotly")) event.respondWith(asset(request));
   }
 });
+
+// Who logs out leaves no customer's gate code on the phone. What waits to be sent stays.
+async function leave(request) {
+  const answer = await fetch(request);
+  await caches.delete(CACHE);
+  return answer;
+}
 
 // Pages: the network's if it answers, else the phone's copy.
 async function page(request, url) {
@@ -26,12 +37,9 @@ async function page(request, url) {
   try {
     const copy = await kept();
     const answer = await fetch(request, copy ? { signal: patience.signal } : {});
-    if (answer.ok && !answer.redirected && /^\/visits\/(\d+\/(record\/)?)?$/.test(url.pathname) && !url.search) {
-      const cache = await caches.open(CACHE);
-      await cache.put(url.pathname, answer.clone());
-    }
-    return answer;
+    return answer.status >= 500 && copy ? copy : answer; // a portal that is being restarted is no signal either
   } catch {
+    if (url.pathname === "/" && (await caches.match("/visits/"))) return Response.redirect("/visits/");
     return (await kept()) || new Response(
       "<!doctype html><html lang='en'><meta charset='utf-8'><meta name='viewport' content='width=device-width'>" +
       "<title>No signal</title><h1>No signal</h1><p>This page is not on the phone. Pages of today's and tomorrow's " +
@@ -42,14 +50,7 @@ async function page(request, url) {
   }
 }
 
-// Style, script and pictures of the frame carry their content's hash in their name, so a kept copy is never stale.
-async function asset(request, url) {
-  const kept = await caches.match(request, { ignoreVary: true });
-  if (kept) return kept;
-  const answer = await fetch(request);
-  if (answer.ok && url.pathname.startsWith("/static/")) {
-    const cache = await caches.open(CACHE);
-    await cache.put(request, answer.clone());
-  }
-  return answer;
+// Style and scripts carry their content's hash in their name, so a kept copy is never stale.
+async function asset(request) {
+  return (await caches.match(request, { ignoreVary: true })) || fetch(request);
 }

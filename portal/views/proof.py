@@ -5,8 +5,9 @@ from __future__ import annotations
 from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.contrib import messages
@@ -86,6 +87,7 @@ class Shot:
     words: str
     address: str
     larger: str
+    taken_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,10 @@ class Report:
     signed_by: str
     not_at_home: bool
     settles_on: date | None
+    overdue: bool
+    """Nothing could be said by the day it should have settled, a few nights allowed."""
+    washed_a_year_before: date | None
+    """A wash shortly before the weeks that the same season is compared with."""
 
 
 def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report:
@@ -115,12 +121,12 @@ def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report
         if not of_kind:
             return None
         photo = of_kind[-1]
-        return Shot(photo.words, address(photo, "small"), address(photo, "shown"))
+        return Shot(photo.words, address(photo, "small"), address(photo, "shown"), photo.taken_at)
 
     pairs = [
         (str(distance.label), newest(Phase.BEFORE, distance), newest(Phase.AFTER, distance)) for distance in Distance
     ]
-    cleaned_on = visit.cleaned_on
+    cleaned_on, today = visit.cleaned_on, timezone.now().astimezone(ZoneInfo(visit.site.tz)).date()
     return Report(
         visit,
         proof,
@@ -134,7 +140,17 @@ def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report
         sign_off.note if sign_off and sign_off.answer == "signed" else "",
         sign_off is not None and sign_off.answer == "not_at_home",
         cleaned_on + SETTLES_AFTER if cleaned_on else None,
+        cleaned_on is not None and today > cleaned_on + SETTLES_AFTER + timedelta(days=3),
+        _washed_a_year_before(visit, cleaned_on),
     )
+
+
+def _washed_a_year_before(visit: Visit, cleaned_on: date | None) -> date | None:
+    if cleaned_on is None:
+        return None
+    other = visit.site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at")
+    days = [wash.cleaned_on for wash in other if wash.cleaned_on is not None]
+    return next((day for day in days if timedelta(330) <= cleaned_on - day <= timedelta(425)), None)
 
 
 def _chart(visit: Visit) -> Chart | None:

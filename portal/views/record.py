@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import wraps
 from typing import cast
 from uuid import UUID, uuid4
@@ -255,10 +255,11 @@ def visit_hello(request: HttpRequest) -> HttpResponse:
 
 @require_GET
 def visit_worker(request: HttpRequest) -> HttpResponse:
-    """The service worker, served from /visits/ because a worker reaches no further than its own folder."""
+    """The service worker. It reaches beyond its own folder, so that the first page after log-in opens too."""
     script = settings.ROOT / "portal" / "static" / "visit_worker.js"
     answer = HttpResponse(script.read_bytes(), content_type="text/javascript")
     answer["Cache-Control"] = "no-cache"
+    answer["Service-Worker-Allowed"] = "/"
     return answer
 
 
@@ -293,10 +294,13 @@ def _whole(request: HttpRequest, field: str, words: str) -> int | None:
 
 
 def _moment(request: HttpRequest, now: datetime) -> datetime:
-    """The phone's time of an entry; a form sent without the script has none."""
-    text = request.POST.get("at", "")
+    """When an entry was made: as long before its arrival as the phone's own clock says, however wrong that is.
+
+    A form sent without the script has no time; an old page of ours does not say when it sent.
+    """
     try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
+        at = datetime.fromisoformat(request.POST.get("at", ""))
+        sent_at = datetime.fromisoformat(request.POST.get("sent_at", now.isoformat()))
+        return now - max(sent_at - at, timedelta(0))
+    except (ValueError, TypeError, OverflowError):  # no time, one without a zone, or one beyond all time
         return now
-    return moment if moment.tzinfo is not None else now

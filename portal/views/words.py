@@ -10,7 +10,7 @@ from django.utils.safestring import SafeString
 
 from portal.actions import words
 from portal.actions.words import NBSP
-from portal.models import Lead, SiteAssessment
+from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 
 register = Library()
@@ -52,9 +52,38 @@ def about_money(amount: Decimal | float | None, currency: str) -> str:
     if amount is None:
         return ""
     text = f"{abs(amount):,.0f}"
-    if text == "0" and amount:
+    if text == "0" and amount > 0:
         return f"under {_with_sign('1', False, currency)}"
-    return _with_sign(text, float(amount) < 0, currency)
+    return _with_sign(text, float(amount) < 0 and text != "0", currency)
+
+
+@register.filter
+def roughly(amount: Decimal | float | None, currency: str) -> str:
+    """An estimated amount in a sentence: "about $14", "under $1"."""
+    words = about_money(amount, currency)
+    return words if words.startswith("under") else f"about {words}"
+
+
+@register.filter
+def days(count: int) -> str:
+    """A span of days as somebody would say it: "about" stands before it."""
+    if count < 150:
+        return f"{count} day{'' if count == 1 else 's'}"
+    return f"{count / 30.44:.0f} months" if count < 1100 else f"{count / 365.25:.0f} years"
+
+
+@register.filter
+def season_words(proof: Proof) -> str:
+    """How output after a wash compares with the same weeks a year earlier."""
+    difference, low, high = proof.season_difference, proof.season_low, proof.season_high
+    if difference is None or low is None or high is None:
+        return ""
+    start = "Compared with the same weeks a year earlier, output after the wash was"
+    if low <= 0 <= high:
+        return f"{start} much the same: {percent(difference)}, likely {percent(low)} to {percent(high)}"
+    nearer, farther = sorted((abs(low), abs(high)))
+    word = "higher" if difference > 0 else "lower"
+    return f"{start} {percent(abs(difference))} {word}, likely {percent(nearer)} to {percent(farther)} {word}"
 
 
 def _with_sign(text: str, negative: bool, currency: str) -> str:

@@ -137,6 +137,20 @@ def test_what_is_expected_by_the_due_date_is_the_clean_yield_times_the_gain() ->
     assert (money.value, money.by_due, money.net) == (Decimal("15.00"), Decimal("30.00"), Decimal("-10.00"))
     # 15.00 in 30 days, so 40 takes 80 days, said as not before the 81st
     assert money.payback_days == 81
+    # at 54 to 66 kWh it is 13.50 to 16.50 in 30 days: 72.7 to 88.9 days
+    assert (money.payback_soonest, money.payback_latest) == (73, 89)
+
+
+@pytest.mark.django_db
+def test_a_gain_that_may_be_nothing_may_never_pay_and_days_without_readings_do_not_slow_the_pace() -> None:
+    visit = _washed(price=Decimal("40"))
+    daily = _daily(date(2026, 1, 1), WASHED + timedelta(days=30))
+    daily.loc[WASHED + timedelta(days=11) : WASHED + timedelta(days=20), "energy_wh"] = np.nan
+    _assessed(visit, WASHED + timedelta(days=30), low=-0.01, daily=daily)
+    money = worth(_proof(visit, WASHED + timedelta(days=30)))
+    assert money is not None
+    # 20 days of 20 kWh, a tenth of it at 0.25: 10.00 in 20 days
+    assert (money.value, money.payback_days, money.payback_latest) == (Decimal("10.00"), 81, None)
 
 
 @pytest.mark.django_db
@@ -185,6 +199,21 @@ def test_rain_in_the_same_week_is_said() -> None:
     doubts = _proof(visit, WASHED + timedelta(days=30)).doubts
     assert [doubt for doubt in doubts if "12 mm on 6 May 2026 at Townfield" in doubt]
     assert not [doubt for doubt in doubts if "20 May" in doubt]
+
+
+@pytest.mark.django_db
+def test_a_gauge_that_was_silent_that_week_does_not_rule_out_rain() -> None:
+    visit = _washed()
+    gauge = RainGauge.objects.create(
+        business=visit.site.customer.business, name="Townfield", latitude=39.75, longitude=-105.1
+    )
+    for day in range(13):  # from 27 April; 10 and 11 May never come in
+        DayRain.objects.create(gauge=gauge, day=date(2026, 4, 27) + timedelta(days=day), rain_mm=0)
+    _assessed(visit, WASHED + timedelta(days=5), low=0.09, high=0.11)
+    assert "missing" not in " ".join(_proof(visit, WASHED + timedelta(days=5)).doubts), "to come is not missing"
+    _assessed(visit, WASHED + timedelta(days=30))
+    doubts = " ".join(_proof(visit, WASHED + timedelta(days=30)).doubts)
+    assert "2 of the 15 days around the wash are missing from the rain record of Townfield" in doubts
 
 
 @pytest.mark.django_db

@@ -9,7 +9,7 @@ import pytest
 from django.test import Client
 
 from portal.actions.words import CAUSES, NBSP
-from portal.models import Language, Role, SiteAssessment
+from portal.models import Language, Proof, Role, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
 from portal.views.words import (
     CAUSE_NEXT,
@@ -18,11 +18,14 @@ from portal.views.words import (
     compass,
     cost_high,
     cost_low,
+    days,
     due_words,
     kwh,
     loss_words,
     money,
     percent,
+    roughly,
+    season_words,
 )
 from tests import factories
 
@@ -132,3 +135,30 @@ def test_an_energy_below_nothing_has_a_minus_and_no_hyphen() -> None:
         "0\N{NO-BREAK SPACE}kWh",
         "1,234\N{NO-BREAK SPACE}kWh",
     )
+
+
+def test_a_small_amount_is_not_about_under_something() -> None:
+    amounts = [Decimal("0.30"), Decimal("14.2"), Decimal("-14"), Decimal("-0.3")]
+    assert [roughly(amount, "USD") for amount in amounts] == ["under $1", "about $14", "about −$14", "about $0"]
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    # 592 / 30.44 is 19.4; 3000 / 365.25 is 8.2
+    [(1, "1 day"), (86, "86 days"), (592, "19 months"), (3000, "8 years")],
+)
+def test_a_long_time_is_not_told_in_days(count: int, words: str) -> None:
+    assert days(count) == words
+
+
+@pytest.mark.parametrize(
+    ("difference", "low", "high", "words"),
+    [
+        (0.05, 0.03, 0.07, "was 5 % higher, likely 3 % to 7 % higher"),
+        (-0.03, -0.05, -0.01, "was 3 % lower, likely 1.0 % to 5 % lower"),
+        (-0.003, -0.018, 0.013, "was much the same: −0.3 %, likely −1.8 % to 1.3 %"),
+    ],
+)
+def test_a_season_is_compared_in_one_direction(difference: float, low: float, high: float, words: str) -> None:
+    proof = Proof(season_difference=difference, season_low=low, season_high=high)
+    assert season_words(proof).replace(NBSP, " ").endswith(words)
