@@ -147,9 +147,13 @@ def _taken_at(image: Image.Image, tz: str) -> datetime | None:
 
 
 def _upright(image: Image.Image) -> Image.Image:
-    """The picture the right way up, without transparency."""
+    """The picture no larger than it is shown, the right way up, without transparency."""
+    if image.mode not in ("RGB", "RGBA", "L", "CMYK"):
+        image = image.convert("RGBA" if image.mode in ("P", "PA", "LA") else "RGB")
+    # Made small first: each copy of a picture of 48 megapixels takes 150 MB.
+    image.thumbnail((SHOWN_PIXELS, SHOWN_PIXELS), Image.Resampling.LANCZOS)
     turned = ImageOps.exif_transpose(image)
-    if turned.mode in ("RGBA", "LA", "PA") or "transparency" in turned.info:
+    if turned.mode == "RGBA" or "transparency" in turned.info:
         flat = Image.new("RGB", turned.size, "white")
         layer = turned.convert("RGBA")
         flat.paste(layer, mask=layer.getchannel("A"))

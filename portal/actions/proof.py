@@ -183,15 +183,15 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
     if gauge is None:
         doubts.append("No rain gauge is known near this roof, so rain in the same week cannot be ruled out.")
     else:
-        days = DayRain.objects.filter(gauge=gauge, day__range=(first, last))
+        rain_days = DayRain.objects.filter(gauge=gauge, day__range=(first, last))
         due = (min(last, assessment.as_of) - first).days + 1
-        missing = due - days.filter(day__lte=assessment.as_of).count()
+        missing = due - rain_days.filter(day__lte=assessment.as_of).count()
         if missing > 0:
             doubts.append(
                 f"{missing} of the {due} days around the wash {'is' if missing == 1 else 'are'} missing from the rain "
                 f"record of {gauge.name}, so rain in the same week cannot be ruled out."
             )
-        for rain in days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
+        for rain in rain_days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
             doubts.append(
                 f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {_day(rain.day)} at {gauge.name}): "
                 "part of the change may be the rain's."

@@ -114,6 +114,15 @@ def test_a_heic_photo_is_shown_as_jpeg() -> None:
     assert photo.original.name.endswith(".heic")
 
 
+@pytest.mark.parametrize("mode", ["1", "L", "LA", "P", "RGBA", "I;16"])
+def test_a_picture_of_any_mode_is_shown(mode: str) -> None:
+    packed = io.BytesIO()
+    noise = Image.effect_noise((2000, 1500), 60)
+    (noise.convert("I").convert(mode) if mode == "I;16" else noise.convert("RGB").convert(mode)).save(packed, "PNG")
+    with _keep(packed.getvalue(), "shot.png").shown.open() as file:
+        assert Image.open(file).size == (1600, 1200)
+
+
 def test_the_same_photo_sent_twice_is_kept_once() -> None:
     visit, client_id = factories.visit(), uuid4()
     first = _keep(_phone_photo((400, 300)), visit=visit, client_id=client_id)
