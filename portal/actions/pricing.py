@@ -24,9 +24,12 @@ def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
     planes = list(site.planes.all())
     panels = sum(plane.module_count for plane in planes)
     washing = business.price_per_module * panels
-    words = f"Washing {panels} panels at {business.price_per_module:.2f} {business.currency} each"
+    counted = f"Washing {panels} panel{'' if panels == 1 else 's'}"
+    words = f"{counted} at {business.price_per_module:.2f} {business.currency} each"
     if washing < business.price_minimum:
-        washing, words = business.price_minimum, f"Washing {panels} panels, the least for a visit"
+        washing, words = business.price_minimum, f"{counted}, the least for a visit"
+    if not panels:
+        words = "The least for a visit; how many panels there are is not entered yet"
     lines = [QuoteLine(words, washing)]
     if site.storeys > 1:
         above = site.storeys - 1
@@ -38,7 +41,7 @@ def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
         lines.append(QuoteLine(f"Roof steeper than {STEEP_DEGREES}°", business.surcharge_steep))
     if nesting:
         lines.append(QuoteLine("Removing a nest from under the panels", business.price_nesting_removal))
-    return lines
+    return [line for line in lines if line.amount or line is lines[0]]  # a surcharge of nothing is none
 
 
 def price_of_visit(site: Site, *, nesting: bool = False) -> Decimal:

@@ -96,16 +96,17 @@ def visits(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     yesterday = now - timedelta(days=1)
     worked = _with_site(Visit.objects.worked_by(user))
-    technician = request.GET.get("technician", "")
-    if technician.isdecimal():
-        worked = worked.filter(technicians=int(technician))
+    managed = Business.objects.managed_by(user)
+    technicians = User.objects.filter(memberships__business__in=managed, visits__isnull=False).distinct()
+    chosen = next((one for one in technicians if str(one.pk) == request.GET.get("technician")), None)
+    if chosen is not None:
+        worked = worked.filter(technicians=chosen)
     listed = [
         visit
         for visit in worked.standing().filter(starts_at__gte=yesterday)
         if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
     ]
     by_route = request.GET.get("order") == "route"
-    managed = Business.objects.managed_by(user).exists()
     return render(
         request,
         "visits/visits.html",
@@ -113,13 +114,9 @@ def visits(request: HttpRequest) -> HttpResponse:
             "days": _days(listed, by_route=by_route),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,
-            "technician": technician,
-            "technicians": User.objects.filter(
-                memberships__business__in=[m.business_id for m in memberships], visits__isnull=False
-            ).distinct()
-            if managed
-            else [],
-            "may_book": managed,
+            "chosen": chosen,
+            "technicians": technicians,
+            "may_book": managed.exists(),
             "called_off": worked.filter(state=VisitState.WEATHER, starts_at__gte=now - timedelta(days=60)),
             "done": worked.filter(state=VisitState.DONE, starts_at__lt=now).order_by("-finished_at")[:20],
             "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry"),
@@ -264,7 +261,14 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "visits/book.html",
-        {"form": form, "site": site, "lead": lead, "lines": quote(site, nesting=nesting), "nesting": nesting},
+        {
+            "form": form,
+            "site": site,
+            "lead": lead,
+            "lines": quote(site, nesting=nesting),
+            "total": price_of_visit(site, nesting=nesting),
+            "nesting": nesting,
+        },
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -20,7 +21,7 @@ from PIL import Image
 
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
-from portal.actions.visits import call_off_for_weather, finish_visit, move_visit, new_calendar_feed
+from portal.actions.visits import call_off_for_weather, cancel_visit, finish_visit, move_visit, new_calendar_feed
 from portal.models import CalendarFeed, Membership, Role, User, Visit, VisitPhoto, VisitState
 from tests import factories
 
@@ -166,6 +167,25 @@ def test_lists_are_for_members(people: Cast, name: str, may: set[str]) -> None:
         assert str(people.visit.site) not in answers[who].content.decode()
 
 
+def test_a_technician_taken_off_a_visit_opens_nothing_of_it(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    factories.visit(site=people.visit.site, technicians=(technician,))  # and still has another on this roof
+    people.visit.technicians.clear()
+    client, pk = people.client("technician"), people.visit.pk
+    pages = ["visit_sheet", "visit_record", "visit_report", "visit_report_pdf"]
+    addresses = [reverse(page, args=[pk]) for page in pages]
+    addresses += [reverse("visit_photo", args=[people.photo.pk, size]) for size in ("small", "shown", "original")]
+    assert {address: client.get(address).status_code for address in addresses} == dict.fromkeys(addresses, 404)
+
+
+def test_an_address_with_an_absurd_number_is_no_error(people: Cast) -> None:
+    office, number = people.client("office"), "9" * 30
+    assert office.get(reverse("visits"), {"technician": number}).status_code == 200
+    assert office.get(reverse("visit_book"), {"site": number}).status_code == 404
+    assert office.get(f"/visits/{number}/").status_code == 404
+
+
 def test_a_technician_who_left_sees_nothing_more(people: Cast) -> None:
     Membership.objects.filter(user=people.people["technician"]).delete()
     client = people.client("technician")
@@ -213,6 +233,28 @@ def test_a_link_does_not_open_another_visits_photo_or_a_finding_or_an_original(p
     assert client.get(f"/r/{token}/photos/{people.photo.pk}/original/").status_code == 404
 
 
+def test_a_link_that_is_over_opens_neither_page_nor_pdf_nor_photo(people: Cast) -> None:
+    token, client = _token(people), Client()
+    addresses = [
+        reverse("shared_report", args=[token]),
+        reverse("shared_report_pdf", args=[token]),
+        reverse("shared_photo", args=[token, people.photo.pk, "small"]),
+    ]
+
+    def answers() -> set[int]:
+        return {client.get(address).status_code for address in addresses}
+
+    assert answers() == {200}
+    people.visit.report_links.update(expires_at=timezone.now())
+    assert answers() == {404}, "expired"
+    people.visit.report_links.update(expires_at=timezone.now() + timedelta(days=1), revoked_at=timezone.now())
+    assert answers() == {404}, "revoked"
+    people.visit.report_links.update(revoked_at=None)
+    assert answers() == {200}
+    people.client("office").post(reverse("visit_reopen", args=[people.visit.pk]))
+    assert answers() == {404}, "there is no report of a visit that was not done"
+
+
 @pytest.mark.parametrize("who", ["owner", "homeowner"])
 def test_a_link_is_made_and_revoked_on_the_report(people: Cast, who: str) -> None:
     client = people.client(who)
@@ -255,6 +297,57 @@ def test_a_feed_holds_the_technicians_own_visits_and_follows_moves(people: Cast)
     assert moved.decoded("dtstart") == starts_at + timedelta(days=1)
     assert (moved.decoded("sequence"), str(moved["status"])) == (1, "CONFIRMED")
     assert str(events[f"visit-{off.pk}@rinsemark"]["status"]) == "CANCELLED"
+
+
+def test_a_feed_keeps_to_the_letter_of_the_calendar_standard(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    site = people.visit.site
+    site.address = "12; Señora Ángela's Lane, behind the long yard with the two gates, Nowhere\\Else\nSecond gate"
+    site.save()
+    feed = new_calendar_feed(user=technician, now=timezone.now())
+    data = Client().get(reverse("calendar_feed", args=[feed.token])).content
+    lines = data.split(b"\r\n")
+    # RFC 5545, 3.1: lines end in CRLF and are no longer than 75 octets; folded ones go on after one space
+    assert data.endswith(b"END:VCALENDAR\r\n")
+    assert b"\n" not in data.replace(b"\r\n", b"")
+    assert max(map(len, lines)) <= 75
+    unfolded = data.replace(b"\r\n ", b"").decode().split("\r\n")
+    # 3.6: PRODID and VERSION once; 3.6.1: UID and DTSTAMP in each event; 3.8.7.2: DTSTAMP in UTC
+    assert [line for line in unfolded if line.startswith("VERSION")] == ["VERSION:2.0"]
+    assert sum(line.startswith("PRODID:") for line in unfolded) == 1
+    events = "\n".join(unfolded).split("BEGIN:VEVENT")[1:]
+    assert len(events) == 1
+    for name in ("UID:", "DTSTAMP:", "DTSTART:", "DTEND:", "SEQUENCE:", "STATUS:"):
+        assert events[0].count(f"\n{name}") == 1, name
+    for name in ("DTSTAMP", "DTSTART", "DTEND"):
+        assert re.search(rf"\n{name}:\d{{8}}T\d{{6}}Z\n", events[0]), name
+    # 3.3.11: backslash, semicolon, comma and line end are escaped
+    lane = "12\\; Señora Ángela's Lane\\, behind the long yard with the two gates\\, Nowhere\\\\Else\\nSecond gate"
+    assert f"\nLOCATION:{lane}\n" in events[0]
+
+
+def test_a_calendar_learns_of_each_move_and_call_off(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    feed = new_calendar_feed(user=technician, now=timezone.now())
+    day = timezone.now().replace(microsecond=0) + timedelta(days=3)
+    visit = factories.visit(site=people.visit.site, technicians=(technician,), starts_at=day)
+
+    def event() -> tuple[int, str, datetime]:
+        book = Calendar.from_ical(Client().get(reverse("calendar_feed", args=[feed.token])).content)
+        [found] = [one for one in book.walk("VEVENT") if str(one["uid"]) == f"visit-{visit.pk}@rinsemark"]
+        return found.decoded("sequence"), str(found["status"]), found.decoded("dtstart")
+
+    assert event() == (0, "CONFIRMED", day)
+    call_off_for_weather(visit=visit, by=None, now=timezone.now())
+    assert event() == (1, "CANCELLED", day)
+    call_off_for_weather(visit=visit, by=None, now=timezone.now())  # pressed twice
+    assert event() == (1, "CANCELLED", day)
+    move_visit(visit=visit, starts_at=day + timedelta(days=2), by=None, now=timezone.now())
+    assert event() == (2, "CONFIRMED", day + timedelta(days=2))
+    cancel_visit(visit=visit, reason="Sold the house", by=None, now=timezone.now())
+    assert event() == (3, "CANCELLED", day + timedelta(days=2))
 
 
 def test_a_feed_ends_with_its_address_with_the_login_and_with_the_job(people: Cast) -> None:
