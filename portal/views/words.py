@@ -60,8 +60,8 @@ def about_money(amount: Decimal | float | None, currency: str) -> str:
 @register.filter
 def roughly(amount: Decimal | float | None, currency: str) -> str:
     """An estimated amount in a sentence: "about $14", "under $1"."""
-    words = about_money(amount, currency)
-    return words if words.startswith("under") else f"about {words}"
+    said = about_money(amount, currency)
+    return said if said.startswith("under") else f"about {said}"
 
 
 @register.filter
