@@ -110,10 +110,12 @@ def test_the_svg_comes_first_and_plotly_takes_over(
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     log_in(page, live_server, firm.homeowner)
+    page.goto(f"{live_server.url}/cautions/")  # whatever the first page still asks for is over
     asked.clear()
     answer = page.goto(f"{live_server.url}/")
     assert answer
     assert 'role="img"' in answer.text()
+    page.locator("[data-chart]").first.scroll_into_view_if_needed()
     expect(page.locator("[data-taken]")).to_have_count(2, timeout=30_000)
     expect(page.locator("[data-taken] .main-svg").first).to_be_visible()
     expect(page.locator(".chart-plot > svg").first).to_be_hidden()
@@ -127,6 +129,19 @@ def test_the_svg_comes_first_and_plotly_takes_over(
     buttons = page.locator(".modebar").first.locator("button").evaluate_all("them => them.map(one => one.ariaLabel)")
     assert buttons == ["Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"]
     no_axe_violation(page)
+
+
+def test_a_phone_carries_plotly_only_when_its_owner_scrolls_to_a_chart(
+    page: Page, live_server: Any, firm: Firm, complaints: list[str]
+) -> None:
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    log_in(page, live_server, firm.homeowner)
+    page.wait_for_load_state("networkidle")
+    assert not any("plotly.min" in url for url in asked)
+    page.get_by_role("heading", name="Output compared with clean panels").scroll_into_view_if_needed()
+    expect(page.locator("[data-taken]")).to_have_count(2, timeout=30_000)
 
 
 def test_without_scripts_the_chart_still_shows(new_context: Any, live_server: Any, firm: Firm) -> None:
