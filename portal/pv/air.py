@@ -18,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 AIR_SCATTER = 0.045
 """Standard deviation of a day's shared log dimming, as the literature and the sites themselves show it."""
+REPEATS = 16
+"""Clear days of a dry spell, over which a site's doubtful soiling errs the same way."""
 LEAST_COMMON_DAYS = 40
 ALIKE = 0.35
 """Correlation of a site's residual with its neighbours' from which they breathe the same air."""
@@ -88,7 +90,9 @@ def _slow(values: Floats) -> Floats:
     return np.asarray(total / np.maximum(count, 1.0))
 
 
-def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats, middle: float | None = None) -> Air:
+def shared_air(
+    residual: Floats, scatter: Floats, doubt: Floats, dust: Floats, season: Floats, middle: float | None = None
+) -> Air:
     """Air of each day from what the sites have in common.
 
     Parameters
@@ -97,6 +101,9 @@ def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats, 
         As for :func:`companions`.
     scatter : ndarray (sites,)
         Standard deviation of a site's day once the air is out.
+    doubt : ndarray (sites, days)
+        Standard deviation of each site's own log soiling. Such an error does not go with the day, so it counts as
+        often as :data:`REPEATS`: a roof just washed says more of the air than one whose dirt is guessed.
     dust : ndarray (days,)
         :func:`exposure` of the town; the air is kept free of it.
     season : ndarray (days, k)
@@ -106,14 +113,15 @@ def shared_air(residual: Floats, scatter: Floats, dust: Floats, season: Floats, 
     """
     days = residual.shape[1]
     seen = np.isfinite(residual)
-    weight = np.where(seen, 1 / scatter[:, None] ** 2, 0.0)
+    variance = scatter[:, None] ** 2 + REPEATS * doubt**2
+    weight = np.where(seen, 1 / variance, 0.0)
     value = np.where(seen, residual, 0.0)
     common = np.zeros(days)
     for _ in range(3):  # robust mean
         total = weight.sum(axis=0)
         common = np.where(total > 0, (weight * value).sum(axis=0) / np.maximum(total, 1e-9), 0.0)
         far = np.abs(value - common) / (2.5 * scatter[:, None])
-        weight = np.where(seen, 1 / scatter[:, None] ** 2, 0.0) / np.maximum(1.0, far)
+        weight = np.where(seen, 1 / variance, 0.0) / np.maximum(1.0, far)
     total = weight.sum(axis=0)
     known = total > 0
     # What of the common part follows the town's days of dust is dirt, not air.

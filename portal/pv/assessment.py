@@ -13,7 +13,7 @@ import pandas as pd
 
 from portal.pv.air import companions, exposure, shared_air
 from portal.pv.array import Array
-from portal.pv.diagnosis import Step, find_shade, find_steps, is_freezing, off_since
+from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, find_steps, is_freezing, off_since
 from portal.pv.due import clean_due
 from portal.pv.effect import recoveries, visit_gains
 from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint, from_bytes
@@ -264,7 +264,10 @@ def _fit_together(together: list[_Prepared]) -> list[Assessment]:
         scatter = np.full(len(chosen), 0.03)
         for turn in range(TOWN_ROUNDS):
             rest = residuals()[chosen]
-            air = shared_air(rest, scatter, dust, season)
+            doubt = np.zeros_like(rest)
+            for n, i in enumerate(chosen):
+                doubt[n, place[i]] = _doubt(fits[i])
+            air = shared_air(rest, scatter, doubt, dust, season)
             off = rest - air.log_dimming
             scatter = np.array([_spread(row) for row in off])
             for n, i in enumerate(chosen):
@@ -280,6 +283,11 @@ def _fit_together(together: list[_Prepared]) -> list[Assessment]:
         _conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta)
         for i, one in enumerate(together)
     ]
+
+
+def _doubt(fitted: Fit) -> Floats:
+    """Standard deviation of a fit's log soiling by day, from its 90 % band."""
+    return np.asarray((np.log1p(-fitted.loss_low) - np.log1p(-fitted.loss_high)) / (2 * 1.645))
 
 
 def _go_on(
@@ -300,15 +308,16 @@ def _go_on(
     if len(members) >= 2 and days:
         rest = np.stack([one.log_index - one.smooth + one.log_loss for one in members])
         scatter = np.array([one.town_scatter or 0.03 for one in members])
-        air = shared_air(rest, scatter, np.zeros(days), np.zeros((days, 0)), middle=members[0].middle)
+        doubt = np.repeat([[_doubt(one.base)[-1]] for one in members], days, axis=1)
+        air = shared_air(rest, scatter, doubt, np.zeros(days), np.zeros((days, 0)), middle=members[0].middle)
         for n, one in enumerate(members):
             airs[id(one)] = (air.log_dimming[n], np.sqrt(scatter[n] ** 2 + air.variance[n]))
     out = []
     for one in going:
         dimming, spread = airs.get(id(one), (np.zeros(len(one.rows)), np.full(len(one.rows), one.scatter)))
         fallen = one.log_index - dimming - one.smooth + one.log_loss
-        if (fallen < -0.14).sum() >= 2:
-            return None  # a step, or worse: look at the whole record
+        if (np.abs(fallen) > 0.14).sum() >= 2:
+            return None  # a step, or the end of one: look at the whole record
         out.append(_extend(one, dimming, spread, id(one) in airs))
     return out
 
@@ -729,8 +738,9 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
             ),
         )
     active = [step for step in steps if step.last is None]
-    if active:
-        step = active[-1]
+    told = [step for step in active if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS]
+    if told:
+        step = told[-1]
         return replace(
             result,
             verdict=Verdict.OTHER_FAULT,
@@ -772,11 +782,25 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
             verdict=Verdict.SOILING,
             reasons=(said, f"Output has drifted down slowly{since}, alike at all hours, as dirt does."),
         )
+    if active:
+        step = active[-1]
+        return replace(
+            result,
+            verdict=Verdict.NOT_ENOUGH_DATA,
+            reasons=(
+                f"From {dates[step.first]:%d %B %Y} output is {-np.expm1(step.size):.0%} lower, and fell in a day.",
+                "The clear days since are too few to tell a fault from haze; if it stays, it is no dirt.",
+            ),
+        )
     if band.high < TOLD_LOSS:
         return replace(result, reasons=(said, "The modules are clean enough."))
     return replace(
         result, reasons=(said, "This is too small or too unsure to call for a wash; more clear days will tell.")
     )
+
+
+def _clear_days_from(daily: Daily, first: int) -> int:
+    return int((daily.rows["flag"][first:] == USED).sum())
 
 
 def _days_since_clear(daily: Daily) -> int:

@@ -22,6 +22,10 @@ Bools = npt.NDArray[np.bool_]
 
 SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04)."""
+LEAST_STEP_DAYS = 6
+"""Clear days on the new level from which a step is told: smoke and dust in the air last some days too."""
+UNSEEN_DIRT = 0.001
+"""Log soiling a day [1/day] that may have gathered while no clear day was seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +70,31 @@ def _jump(y: Floats, before: int = 7, after: int = 7) -> tuple[Ints, Floats, Flo
     return at, sizes, gaps
 
 
+def _split(values: Floats, about: int, reach: int = 8) -> int:
+    """Position near ``about`` at which two levels part best: least absolute deviations from their medians."""
+    low, high = max(0, about - 2 * reach), min(len(values), about + 2 * reach)
+    cost = {
+        i: float(
+            np.abs(values[low:i] - np.median(values[low:i])).sum()
+            + np.abs(values[i:high] - np.median(values[i:high])).sum()
+        )
+        for i in range(max(low + 2, about - reach), min(high - 1, about + reach + 1))
+    }
+    return min(cost, key=cost.__getitem__, default=about)
+
+
+def _same_season(y: Floats, day: int, reach: int = 30) -> float:
+    """Fall about the same day of other years, which is the season's and no fault's; 0 where there is none."""
+    falls = []
+    for year in range(-len(y) // 365, len(y) // 365 + 1):
+        about = day + 365 * year
+        before, after = y[max(0, about - reach) : max(0, about)], y[max(0, about) : max(0, about + reach)]
+        before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+        if year and min(before.size, after.size) >= 4:
+            falls.append(float(np.median(after) - np.median(before)))
+    return min(0.0, float(np.median(falls))) if falls else 0.0
+
+
 def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[Step]:
     """Steps of level that last: a string lost, and its repair.
 
@@ -88,10 +117,10 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
         down = (sizes < -0.9 * least) & (gaps > 0.4 * least)
         if not down.any():
             break
-        i = int(np.argmin(np.where(down, sizes, 0)))
+        i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
         # A repair is a step up of like size.
         size = float(sizes[i])
-        up = np.flatnonzero((np.arange(at.size) > i + 2) & (sizes > -0.6 * size) & (gaps > 0.25 * least))
+        up = np.flatnonzero((np.arange(at.size) > i + 2) & (sizes > -0.7 * size) & (gaps > 0.25 * least))
         last = None
         if up.size:
             j = int(up[0])
@@ -99,11 +128,13 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
             last = int(at[j]) - 1
         # The size over the weeks on both sides, not just the days at the edge.
         end = last + 1 if last is not None else len(y)
-        inside = y[at[i] : min(end, at[i] + 60)]
-        outside = y[max(0, at[i] - 60) : at[i]]
-        inside, outside = inside[np.isfinite(inside)][:15], outside[np.isfinite(outside)][-15:]
-        steady = float(np.median(inside) - np.median(outside)) if inside.size > 1 and outside.size > 1 else 0.0
-        if steady > -least:
+        before, after = at[:i], at[(at >= at[i]) & (at < end)]
+        steady = float(np.median(y[after[:15]]) - np.median(y[before[-15:]])) - _same_season(y, int(at[i]))
+        # In a dark winter nothing is seen for months, in which dirt may have come too.
+        waited = int(at[i] - at[i - 1])
+        # What has come back by itself since, without a day on which it was repaired, was no fault.
+        lasting = float(np.median(y[after]) - np.median(y[before])) if len(after) > 60 else steady
+        if steady > -least - UNSEEN_DIRT * waited or lasting > 0.5 * steady:
             y[at[i]] = np.nan
             continue
         step = Step(int(at[i]), last, steady)

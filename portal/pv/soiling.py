@@ -48,6 +48,8 @@ RATE_FROM_ZERO = 0.0007
 """Chance a day that a place without dust begins to have some."""
 DROPPINGS = 0.0005
 """Chance a day of droppings that cost 1 to 4 %."""
+UNEXPLAINED = 1e-8
+"""Likelihood of an index that nothing here explains, relative to the best."""
 LONGEST = 6
 """Days in the longest step of the chain."""
 LIKELY = 0.08
@@ -225,12 +227,15 @@ def cut_steps(
 
 
 def _emission(steps: Steps, level: Floats, theta: Floats) -> Floats32:
-    """Likelihood of each step's index, shape (n, levels, S): a normal with heavy tails for thin cloud."""
+    """Likelihood of each step's index, shape (n, levels, S): a normal with heavy tails for thin cloud, and a floor.
+
+    What no state explains, a fault that was not found say, must not leave the chain without any state at all.
+    """
     seen = np.isfinite(steps.y)
     mean = level[:, None] + theta @ steps.design.T
     error = (np.where(seen, steps.y, 0.0) - mean).T[:, :, None] + GRID
     square = error * error / np.where(seen, steps.variance, 1.0)[:, None, None]
-    out = 0.94 * np.exp(-0.5 * square) + 0.02 * np.exp(-0.5 / 9 * square)
+    out = 0.94 * np.exp(-0.5 * square) + 0.02 * np.exp(-0.5 / 9 * square) + UNEXPLAINED
     out[~seen] = 1
     return np.asarray(out, dtype=np.float32)
 

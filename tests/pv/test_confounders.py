@@ -97,6 +97,15 @@ def test_a_string_lost_and_mended_leaves_the_dirt_as_it_is() -> None:
     assert off_by(result, LOSS) < 0.03
 
 
+def test_days_of_smoke_are_neither_dirt_nor_a_fault_yet() -> None:
+    readings = site(SKY, CLEAN)
+    smoky = readings.energy_wh.copy()
+    smoky.loc[str(START + timedelta(days=SKY.days - 9)) :] *= 0.75
+    result = assess(replace(readings, energy_wh=smoky))
+    assert result.verdict == Verdict.NOT_ENOUGH_DATA
+    assert "too few to tell a fault from haze" in result.reasons[1]
+
+
 def test_an_inverter_down_is_an_outage_with_its_date() -> None:
     result = assess(site(SKY, CLEAN, off_from=535))
     assert (result.verdict, result.cause) == (Verdict.OTHER_FAULT, Cause.OUTAGE)

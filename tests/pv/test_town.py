@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
+from portal.pv.air import shared_air
 from portal.pv.assessment import Assessment, SiteReadings, Verdict, assess, assess_town
 from portal.pv.memory import from_bytes
 from tests.pv.planted import START, dust, site, weather
@@ -131,3 +132,15 @@ def test_a_town_goes_on_together() -> None:
     for short, full in zip(after, together(), strict=True):
         assert short.neighbours == 5
         assert short.present_loss == pytest.approx(full.present_loss, abs=0.015)
+
+
+def test_a_roof_just_washed_says_more_of_the_air_than_one_whose_dirt_is_guessed() -> None:
+    residual = np.array([[-0.02] * 50, [-0.02] * 50, [0.0] * 50, [0.0] * 50])
+    scatter = np.full(4, 0.02)
+    guessed = np.array([[0.02] * 50, [0.02] * 50, [0.002] * 50, [0.002] * 50])
+    days = np.zeros(50)
+    alike = shared_air(residual, scatter, np.zeros_like(residual), days, np.zeros((50, 0)), middle=0.0)
+    weighed = shared_air(residual, scatter, guessed, days, np.zeros((50, 0)), middle=0.0)
+    # of the two dirty roofs' common 2 %, the air takes two thirds from the other three alike, a few hundredths weighed
+    assert alike.log_dimming[2, 0] < -0.011
+    assert weighed.log_dimming[2, 0] > -0.005
