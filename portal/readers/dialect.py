@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from portal.readers.clock import Clock
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text, undress
 from portal.readers.figures import BLANKS, guess_style, is_figure, read_column, style_by_unit
-from portal.readers.intervals import common_step
+from portal.readers.intervals import BEYOND, common_step
 from portal.readers.mapping import Choice, Guess, Kind, Mapping, Question, Unit
 from portal.readers.reading import MisreadError, Notice, ReadError
 from portal.readers.stamps import NO_STAMP, StampColumn, kind_of
@@ -200,6 +200,7 @@ def guess_mapping(
     else:
         stamps.add([row[time_at[0]] for row in picked])
     read = stamps.finish(today)
+    mapping = replace(mapping, date_order=read.date_order)
     good = read.naive_s != NO_STAMP
     step = common_step(read.naive_s[good]) or 900
 
@@ -223,7 +224,7 @@ def guess_mapping(
     groups = _groups(rows, header_at, time_at, len(names))
     columns = {at: read_column([row[at] if at < len(row) else "" for row in picked], style) for at in numeric}
     for column in columns.values():
-        column[np.isinf(column)] = np.nan
+        column[np.abs(column) > BEYOND] = np.nan
     called = [f"{group} {name}".strip() for group, name in zip(groups, names, strict=True)]
     texts = [f"{name} {unit} {group}" for name, unit, group in zip(names, units, groups, strict=True)]
     kinds = {at: _kind(columns[at], texts[at], called[at]) for at in columns}
@@ -504,7 +505,7 @@ def _guess_wide(
     if not certain:
         questions.append(decimal_question(style.decimal))
     values = read_column(cells, style)
-    values[np.isinf(values)] = np.nan
+    values[np.abs(values) > BEYOND] = np.nan
     seconds, _, label = interval_columns([names[at] for at in wide])
     step = common_step(np.array(seconds, dtype=np.int64)) or 3600
     mapping = replace(
@@ -762,7 +763,9 @@ def _kind_and_unit(
             questions.append(
                 Question(
                     "kind",
-                    f"Is “{words.strip()[:80]}” the energy of each interval or the average power in it?",
+                    "Are the figures the energy of each interval or the average power in it?"
+                    if mapping.layout == "wide"
+                    else f"Is “{words.strip()[:80]}” the energy of each interval or the average power in it?",
                     (
                         Choice("energy", "energy of each interval (Wh, kWh)"),
                         Choice("power", "average power (W, kW)"),

@@ -25,6 +25,8 @@ from portal.readers.source import Source
 MAX_READINGS = 3_000_000
 MAX_BAD = 200_000
 MAX_ELEMENTS = 20_000_000
+MAX_ENTRIES = 50_000
+"""A feed has an entry a day or a month of each meter; ten meters over ten years make 36,500."""
 
 _DIRECTIONS = {1: "consumption", 19: "export", 4: "net", 20: "net"}
 _ESTIMATED = {8, 9, 12, 15}
@@ -99,7 +101,10 @@ def read_feed(sources: Sequence[Source]) -> Feed:
     bad: list[tuple[int, str]] = []
     bad_text: dict[int, str] = {}
     for number, source in enumerate(sources):
-        entries += _entries(source, number, bad, bad_text)
+        for entry in _entries(source, number, bad, bad_text):
+            entries.append(entry)
+            if len(entries) > MAX_ENTRIES:
+                raise ReadError(f"{source.name} has more than {MAX_ENTRIES:,} entries. Export a shorter span.")
     if not any(entry.blocks for entry in entries):
         raise ReadError(
             f"{sources[0].name} is XML but has no interval readings of the Green Button standard (ESPI). Export the "
@@ -192,7 +197,8 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
                 elif tag == "title":
                     entry.title = (element.text or "").strip()[:100]
                 elif tag == "entry":
-                    yield entry
+                    if entry.kind or entry.blocks:
+                        yield entry
                     entry = _Entry()
                 if not within:
                     _free(element)

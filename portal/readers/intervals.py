@@ -33,6 +33,8 @@ OUT_MINUTES = (5, 10, 15, 30, 60, 1440)
 DAY_S = 86_400
 _STEPS_S = (60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, DAY_S)
 LUMPS_KEPT = 5_000
+BEYOND = 1e15
+"""No meter on earth has counted as many Wh; sums of larger figures would overflow."""
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -421,7 +423,8 @@ def clock_changes(zone: ZoneInfo, first_s: int, last_s: int) -> tuple[datetime, 
 def to_wh(columns: Sequence[Floats], unit: Unit) -> list[Floats]:
     """Return figures in Wh, or in W; one beyond all reason becomes infinite and is rejected later."""
     with np.errstate(over="ignore"):
-        return [column * WH_PER[unit] for column in columns]
+        scaled = [column * WH_PER[unit] for column in columns]
+    return [np.where(np.abs(column) > BEYOND, np.inf, column) for column in scaled]
 
 
 def as_series(starts: Ints, energy: Floats) -> pd.Series[float]:

@@ -542,6 +542,7 @@ def sum_columns(columns: Sequence[NDArray[np.float64]], signs: Sequence[int]) ->
     if len(columns) == 1 and signs[0] == 1:
         return columns[0]
     total = np.zeros(len(columns[0]))
-    for column, sign in zip(columns, signs, strict=True):
-        total = total + sign * column
+    with np.errstate(invalid="ignore"):  # infinite figures are rejected later
+        for column, sign in zip(columns, signs, strict=True):
+            total = total + sign * column
     return total

@@ -283,7 +283,7 @@ CLOCKS = {
 }
 LABELS = {"start": "the start of its interval", "end": "the end of its interval"}
 EXPORTS = {
-    "": "not a channel of energy sent to the grid",
+    "": "no, production",
     "all": "all of the production",
     "surplus": "only the surplus after the house took its share",
 }
@@ -302,7 +302,7 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
             words.append(("Sheet", mapping.sheet))
         words += [
             ("Time", f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
-            ("Production", " + ".join(mapping.value_columns) + "".join(f" − {c}" for c in mapping.minus_columns)),
+            ("Production", _columns_in_words(mapping)),
             ("Figures", f"{KINDS[mapping.kind]} in {mapping.unit}"),
         ]
     if mapping.meter:
@@ -317,6 +317,12 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     if mapping.export:
         words.append(("Sent to the grid", EXPORTS[mapping.export]))
     return words
+
+
+def _columns_in_words(mapping: Mapping) -> str:
+    if mapping.layout == "wide":
+        return f"{len(mapping.value_columns)} columns, {mapping.value_columns[0]} to {mapping.value_columns[-1]}"
+    return " + ".join(mapping.value_columns) + "".join(f" − {name}" for name in mapping.minus_columns)
 
 
 class HowForm(forms.Form):
@@ -343,7 +349,7 @@ class HowForm(forms.Form):
                 error_messages={"required": "Choose one of these first."},
             )
         if table:
-            if "columns" not in self.asked:
+            if "columns" not in self.asked and mapping.layout == "tall":
                 self._tick("columns", "Columns that hold production", names, mapping.value_columns)
             self._choose("kind", "The figures are", KINDS, mapping.kind)
             self._choose("unit", "Unit", UNITS, mapping.unit)

@@ -159,6 +159,12 @@ def test_xml_entities_and_document_types_are_refused(tmp_path: Path, doctype: st
     assert "root:" not in said
 
 
+def test_a_feed_of_endless_entries_is_refused(tmp_path: Path) -> None:
+    head = b'<feed xmlns="http://www.w3.org/2005/Atom">'
+    many = b"<entry><content><UsagePoint/></content></entry>" * 50_001
+    assert "more than 50,000 entries" in refused(save(tmp_path, head + many + b"</feed>", "a.xml"))
+
+
 def test_a_billion_laughs_in_a_workbook(tmp_path: Path) -> None:
     path = tmp_path / "laugh.xlsx"
     with zipfile.ZipFile(path, "w") as archive:
@@ -296,6 +302,15 @@ def test_impossible_figures_are_rejected_with_their_line(tmp_path: Path, cell: s
     assert says in result.rejected[0].reason
     assert cell in result.rejected[0].text
     assert_same(result, ENERGY.drop(ENERGY.index[249]), 15)
+
+
+def test_figures_whose_sum_no_number_holds_are_rejected(tmp_path: Path) -> None:
+    text = write(variant(), ENERGY).decode().splitlines()
+    for at in (250, 251):
+        text[at] = text[at].split(",")[0] + ",1.7e308"
+    result = read_file(save(tmp_path, "\n".join(text).encode()), TZ)
+    assert [rejected.line for rejected in result.rejected] == [251, 252]
+    assert_same(result, ENERGY.drop(ENERGY.index[249:251]), 15)
 
 
 def test_nan_is_a_blank(tmp_path: Path) -> None:

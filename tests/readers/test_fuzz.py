@@ -6,7 +6,8 @@ could run out (StopIteration); a broken namespace prefix in XML (ValueError from
 zero); the year 0001 read as 2001; a row of units that made all stamps of its chunk unreadable; a file without a header
 whose lines were all rejected when a title stood above them; an interval length that doubled when every other cell was
 no number; a lone "24:00" written in another form than the stamps around it; the unit guessed from another column than
-the one chosen afterwards; quadratic time on cells of blanks.
+the one chosen afterwards; quadratic time on cells of blanks; figures near 1e308 that became infinite, or overflowed a
+sum, before they were rejected.
 """
 
 from __future__ import annotations

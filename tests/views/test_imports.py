@@ -309,7 +309,7 @@ def test_an_answer_about_the_clock_stands_beside_the_untouched_rest(office: User
 
 
 def test_a_file_that_gives_nothing_as_guessed_is_mapped_by_hand(office: User, meter: Meter) -> None:
-    content = lines("Time,House usage (kWh)", lambda at, e: f"{at:%Y-%m-%d %H:%M},{e:.3f}")
+    content = lines("Time,House usage (kWh)", lambda at, e: f"{at:%d/%m/%Y %H:%M},{e:.3f}", date(2026, 5, 12))
     client = as_user(office)
     upload(client, meter, ("usage.csv", content))
     import_ = work(Import.objects.get())
@@ -323,7 +323,7 @@ def test_a_file_that_gives_nothing_as_guessed_is_mapped_by_hand(office: User, me
     assert "<svg" in drawn.content.decode()
     assert client.post(how, answers | {"read": "1"}).status_code == 302
     assert work(import_).state == ImportState.DONE, import_.problem
-    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+    assert DayReadings.objects.filter(meter=meter).count() == 3
 
 
 def test_another_meter_of_the_file_is_chosen_afterwards(office: User, meter: Meter) -> None:
