@@ -126,7 +126,6 @@ ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 
 LANGUAGE_CODE = "en"  # of the pages; mails come in the recipient's language
 LANGUAGES = [("en", "English"), ("es", "Español")]
-LOCALE_PATHS = [ROOT / "portal" / "locale"]
 TIME_ZONE = "UTC"
 USE_TZ = True
 

@@ -48,8 +48,6 @@ PREVIEW_DAYS = 3
 ANSWERED_FOR_ALL = {"date_order", "decimal", "kind", "unit", "label", "export"}
 """What is true of one file is true of others built alike; whether figures may be right is asked file by file."""
 
-Answers = dict[str, str]
-
 
 class ImportRefused(Exception):
     """What was asked cannot be done with this import; the message says why and what to do next."""

@@ -20,7 +20,7 @@ from lxml import etree
 
 from portal.readers.mapping import Unit
 from portal.readers.reading import ReadError
-from portal.readers.source import Source
+from portal.readers.source import Source, xml_events
 
 MAX_READINGS = 3_000_000
 MAX_BAD = 200_000
@@ -121,16 +121,7 @@ def _entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: 
     base = number << 32
     with source.open_bytes() as stream:
         try:
-            events = etree.iterparse(
-                stream,
-                events=("start", "end"),
-                resolve_entities=False,
-                no_network=True,
-                load_dtd=False,
-                huge_tree=False,
-                remove_comments=True,
-                remove_pis=True,
-            )
+            events = xml_events(stream)
             first = True
             for event, element in events:
                 if first:

@@ -17,12 +17,11 @@ from typing import Any, BinaryIO, TextIO
 
 import openpyxl
 import xlrd
-from lxml import etree
 
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
 from portal.readers.dialect import sniff_delimiter
 from portal.readers.reading import ReadError
-from portal.readers.source import Source
+from portal.readers.source import Source, xml_events
 from portal.readers.table import too_wide
 
 SEPARATOR = "\x1f"
@@ -192,16 +191,7 @@ def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
     """
     refuse_doctype(stream, name)
     with zipfile.ZipFile(stream) as archive, archive.open("content.xml") as content:
-        events = etree.iterparse(
-            content,
-            events=("start", "end"),
-            resolve_entities=False,
-            no_network=True,
-            load_dtd=False,
-            huge_tree=False,
-            remove_comments=True,
-            remove_pis=True,
-        )
+        events = xml_events(content)
         for event, element in events:
             if event == "start" and element.tag == f"{_TABLE}table":
                 yield element.get(f"{_TABLE}name") or "sheet", _ods_rows(events, name)

@@ -10,7 +10,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, Literal, cast
+from typing import IO, BinaryIO, Literal, cast
+
+from lxml import etree
 
 from portal.readers.delimited import MAX_BYTES, OpenBytes, size_text
 from portal.readers.reading import ReadError
@@ -44,6 +46,20 @@ class Source:
     name: str
     open_bytes: OpenBytes
     kind: SourceKind
+
+
+def xml_events(stream: IO[bytes]) -> etree.iterparse:
+    """Starts and ends of XML elements as they come: nothing expanded, nothing fetched, nothing of unbounded depth."""
+    return etree.iterparse(
+        stream,
+        events=("start", "end"),
+        resolve_entities=False,
+        no_network=True,
+        load_dtd=False,
+        huge_tree=False,
+        remove_comments=True,
+        remove_pis=True,
+    )
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 from django.core.files.uploadedfile import UploadedFile
+from django.core.validators import MinValueValidator
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -50,6 +51,14 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         max_value=99,
         help_text="Higher means fewer wrong calls and more missed roofs.",
     )
+    latitude = forms.FloatField(
+        required=False,
+        min_value=-90,
+        max_value=90,
+        label="Yard latitude",
+        help_text="Where the van starts from: a day's route and the way to a lead are measured from there.",
+    )
+    longitude = forms.FloatField(required=False, min_value=-180, max_value=180, label="Yard longitude")
     logo = forms.ImageField(required=False, help_text="PNG, JPEG or WebP, at most 2 MB.", widget=forms.FileInput)
 
     class Meta:
@@ -76,6 +85,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         ]
         widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
         labels = {
+            "email": "E-mail",
             "price_minimum": "Smallest price of a visit",
             "price_per_module": "Price of each panel",
             "surcharge_per_storey": "Surcharge for each storey above the first",
@@ -99,6 +109,12 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         "surcharge_steep",
         "price_nesting_removal",
     )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in self.PRICES:
+            self.fields[name].validators.append(MinValueValidator(0))
+            self.fields[name].widget.attrs["min"] = 0
 
     @property
     def firm_fields(self) -> list[forms.BoundField]:

@@ -82,6 +82,9 @@ def test_thresholds_are_percent_on_the_screen_and_fractions_in_the_table(client:
         ("lead_chance", "120", "less than or equal to 99"),
         ("currency", "12", "three letters of the currency"),
         ("tz", "Denver", "is not a time zone"),
+        ("latitude", "95", "less than or equal to 90"),
+        ("longitude", "-190", "greater than or equal to -180"),
+        ("price_per_module", "-4", "greater than or equal to 0"),
         ("calendar_months", "0", "greater than or equal to 1"),
     ],
 )
