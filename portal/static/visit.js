@@ -271,9 +271,10 @@
     for (const row of rows) {
       if (row.state === "sent" && (have.has(row.id) || Date.now() - row.sentAt > KEEP_SENT_MS)) await remove(row.id);
     }
-    paintLine(rows);
     // On the lists, those of every visit: a visit given to somebody else has no page here any more.
-    paintRefused(rows.filter((row) => row.state === "refused" && row.user === me && (!visit || row.visit === visit)));
+    const refused = rows.filter((row) => row.state === "refused" && row.user === me && (!visit || row.visit === visit));
+    paintLine(rows, refused.length);
+    paintRefused(refused);
     if (!visit) return;
     const mine = rows.filter((row) => row.visit === visit && row.user === me && !have.has(row.id));
     for (const form of document.querySelectorAll("form[data-entry]")) {
@@ -288,12 +289,13 @@
     }
   }
 
-  function paintLine(rows) {
+  function paintLine(rows, refused) {
     const waiting = rows.filter((row) => row.state === "waiting");
     const others = waiting.filter((row) => row.user !== me).length;
     const own = waiting.length - others;
     const parts = [];
     if (unkept) parts.push(unkept);
+    if (refused) parts.push(`${refused} ${refused === 1 ? "was" : "were"} not taken: see the top of this page.`);
     if (own) parts.push(`${own} ${own === 1 ? "entry waits" : "entries wait"} on this phone. ${hindrance}`);
     if (others) parts.push(`${others} by another login ${others === 1 ? "waits" : "wait"} too; they are sent after that login.`);
     say(line, parts.join(" "));
@@ -370,7 +372,9 @@
   function inWords(row) {
     const field = row.fields;
     const words = { ok: "OK", seen: "Seen", urgent: "Urgent", signed: "Customer agreed", not_at_home: "Not at home" };
-    const time = new Date(row.madeAt).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    const time = new Date(row.madeAt).toLocaleTimeString("en-GB", { // as the portal writes it
+      hour: "2-digit", minute: "2-digit", timeZone: frame.dataset.tz || undefined,
+    });
     return [
       words[field.answer] || "Done", field.water_ppm && `${field.water_ppm} ppm`,
       field.soak_minutes && `${field.soak_minutes} min`, field.note, time,

@@ -530,9 +530,11 @@ def test_the_office_passes_a_finding_on(people: Cast) -> None:
     url = reverse("visit_referral", args=[referral.pk])
     assert client.post(url, {"outcome": "x"}).status_code == 404
     office = people.client("office")
-    assert "Burnt" in office.get(reverse("visits")).content.decode()
+    for page in ("visits", "home"):
+        assert "Burnt" in office.get(reverse(page)).content.decode()
     office.post(url, {"outcome": "Electrician called"})
-    assert "Burnt" not in office.get(reverse("visits")).content.decode()
+    for page in ("visits", "home"):
+        assert "Burnt" not in office.get(reverse(page)).content.decode()
     report = people.client("homeowner").get(reverse("visit_report", args=[people.visit.pk])).content.decode()
     assert "Have a licensed electrician look at it" in report
 
