@@ -99,7 +99,7 @@ _PHRASES: dict[str, dict[str, str]] = {
         "pays_unknown": " Without an estimate of the loss we cannot tell whether it pays.",
         "loss": "{mid} (likely {low} to {high})",
         "loss_unknown": "an unknown share",
-        "since": " on {day}",
+        "since": " about {day}",
         "gained": "It gained about {mid} of their output (likely {low} to {high}).",
         "gained_nothing": "We could not measure a gain: the estimate is {mid} of their output (likely {low} to "
         "{high}), which may be nothing.",
@@ -110,7 +110,8 @@ _PHRASES: dict[str, dict[str, str]] = {
         "lead": "{customer}, {site}: {why}",
         "referral": "not dirt",
         "footer": "{business}, {address}\nYou get this mail because {reason}.",
-        "leave": "Stop these mails: {stop}\nChoose which mails you get: {choose}",
+        "stop": "Stop these mails",
+        "choose": "Choose which mails you get",
         "because_customer": "you agreed to hear from us about your panels",
         "because_booked": "you booked a visit",
         "because_staff": "you work for {business}",
@@ -125,7 +126,7 @@ _PHRASES: dict[str, dict[str, str]] = {
         "rule_month": "un lavado cada mes",
         "price": "Un lavado cuesta {price}.",
         "costs": " Ahora la suciedad le cuesta unos {value} al mes (estimación, probablemente entre {low} y {high}).",
-        "cheaper": " Según sus lecturas, lavar entonces sale seguramente más barato que esperar.",
+        "cheaper": " Según sus lecturas, lavar entonces sale probablemente más barato que esperar.",
         "payback": " El lavado se amortiza en unos {months} meses si la lluvia no limpia antes los paneles.",
         "payback_month": " El lavado se amortiza en un mes más o menos si la lluvia no limpia antes los paneles.",
         "pays_not": " Ahora la suciedad le cuesta como mucho unos {high} al mes (estimación): solo en dinero, el "
@@ -135,8 +136,8 @@ _PHRASES: dict[str, dict[str, str]] = {
         "pays_unknown": " Sin una estimación de la pérdida no podemos decir si compensa.",
         "loss": "{mid} (probablemente del {low} al {high})",
         "loss_unknown": "porcentaje desconocido",
-        "since": " el {day}",
-        "gained": "Ganó alrededor del {mid} de su producción (probablemente del {low} al {high}).",
+        "since": " hacia el {day}",
+        "gained": "Con ello recuperaron alrededor del {mid} de su producción (probablemente del {low} al {high}).",
         "gained_nothing": "No pudimos medir una ganancia: la estimación es del {mid} de su producción (probablemente "
         "del {low} al {high}), que puede ser nada.",
         "visit": "{time}, {customer}, {address}",
@@ -146,7 +147,8 @@ _PHRASES: dict[str, dict[str, str]] = {
         "lead": "{customer}, {site}: {why}",
         "referral": "no es suciedad",
         "footer": "{business}, {address}\nRecibe este correo porque {reason}.",
-        "leave": "No recibir más correos: {stop}\nElegir qué correos recibe: {choose}",
+        "stop": "No recibir más correos",
+        "choose": "Elegir qué correos recibo",
         "because_customer": "aceptó que le escribamos sobre sus paneles",
         "because_booked": "reservó una visita",
         "because_staff": "trabaja en {business}",
@@ -517,19 +519,27 @@ def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
             reason=words[because].format(business=business.name),
         )
         headers = {"Message-ID": message_id(reminder), "Auto-Submitted": "auto-generated"}
-        token = token_for(person.key)
-        leave = words["leave"].format(stop=address("mail_stop", token), choose=address("mail_choices", token))
+        ways_out = []
         if kind not in ASKED_FOR:
-            footer += "\n" + leave
-            headers["List-Unsubscribe"] = f"<{address('mail_stop', token)}>"
+            token = token_for(person.key)
+            stop = address("mail_stop", token)
+            ways_out = [(words["stop"], stop), (words["choose"], address("mail_choices", token))]
+            headers["List-Unsubscribe"] = f"<{stop}>"
             headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
         html = render_to_string(
             "mail/frame.html",
-            {"language": person.language, "business": business, "subject": subject, "body": body, "footer": footer},
+            {
+                "language": person.language,
+                "business": business,
+                "subject": subject,
+                "body": body,
+                "footer": footer,
+                "ways_out": ways_out,
+            },
         )
     mail = EmailMultiAlternatives(
         subject=" ".join(subject.split()),
-        body=f"{body}\n\n-- \n{footer}\n",
+        body="\n".join([body, "", "-- ", footer, *(f"{what}: {link}" for what, link in ways_out), ""]),
         from_email=_mailbox(business.name, settings.DEFAULT_FROM_EMAIL),
         to=[_mailbox(person.name, person.email)],
         reply_to=[business.email],

@@ -97,6 +97,8 @@ def leads(request: HttpRequest) -> HttpResponse:
     listed = list(page.object_list)
     near = bool(form.is_valid() and form.cleaned_data["near"])
     groups = trips(list(chosen), within_km=TRIP_KM) if near else [listed]
+    shown = [lead.site_id for group in groups for lead in group]
+    newest = {one.site_id: one for one in SiteAssessment.objects.filter(site__in=shown).newest()}
     query = request.GET.copy()
     query.pop("page", None)
     return render(
@@ -108,7 +110,9 @@ def leads(request: HttpRequest) -> HttpResponse:
             "near": near,
             "groups": [
                 {
-                    "leads": [(lead, distance_km(lead), payback_months(lead)) for lead in group],
+                    "leads": [
+                        (lead, distance_km(lead), payback_months(lead), newest.get(lead.site_id)) for lead in group
+                    ],
                     "value": sum((lead.value_per_month or Decimal(0) for lead in group), Decimal(0)),
                     "currency": group[0].site.customer.business.currency if group else "",
                 }
@@ -193,7 +197,7 @@ class PlanForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
     class Meta:
         model = Lead
         fields = ["assigned_to", "next_action_on", "snoozed_until"]
-        labels = {"assigned_to": "who", "next_action_on": "next step on", "snoozed_until": "off the board until"}
+        labels = {"assigned_to": "Who", "next_action_on": "Next step on", "snoozed_until": "Off the board until"}
         widgets = {
             "next_action_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "snoozed_until": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
@@ -208,11 +212,11 @@ class PlanForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
 
 
 class NoteForm(forms.Form):
-    text = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), label="note", max_length=5000)
+    text = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), label="Note", max_length=5000)
 
 
 class LostForm(forms.Form):
-    reason = forms.CharField(max_length=200, label="why they said no")
+    reason = forms.CharField(max_length=200, label="Why they said no")
 
 
 def _lead(request: HttpRequest, pk: int) -> Lead:

@@ -134,6 +134,17 @@ def due_words(assessment: SiteAssessment | None) -> str:
 
 
 @register.filter
+def best_words(assessment: SiteAssessment | None) -> str:
+    """When by the readings a wash becomes cheaper than waiting, for a table; empty where the calendar speaks."""
+    if not assessment or assessment.due_basis != "readings":
+        return ""
+    due = assessment.clean_due
+    if due is None:
+        return "by the forecast, not within a year"
+    return "best now" if due <= assessment.as_of + timedelta(days=1) else f"best from {due.day} {due:%b %Y}"
+
+
+@register.filter
 def in_a_row(assessment: SiteAssessment | None) -> str:
     """Loss and due date in one line: "9 % (8 to 11 %), due now"."""
     return ", ".join(part for part in (loss_words(assessment), due_words(assessment)) if part)

@@ -386,6 +386,7 @@ def test_a_reminder_has_text_and_html_the_facts_a_reason_an_address_and_a_way_ou
     assert message["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
     (stop,) = re.findall(r"^<(http[^>]+/mail/stop/[^>]+)>$", message["List-Unsubscribe"])
     assert stop in plain
+    assert f'<a href="{stop}"' in html
     assert after(reminder).message_id == message["Message-ID"]
 
 

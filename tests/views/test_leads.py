@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
+from datetime import date
 
 import pytest
 from django.test import Client
@@ -45,6 +46,31 @@ def test_the_board_needs_the_same_queries_for_two_leads_and_for_twenty(
         factories.lead(site=factories.site(customer=customer), value_per_month=number)
     with django_assert_max_num_queries(16):  # type: ignore[attr-defined]
         client.get(reverse("leads"))
+
+
+@pytest.mark.parametrize(
+    ("due", "basis", "words"),
+    [
+        (date(2027, 6, 22), "readings", "best from 22 Jun 2027"),
+        (factories.NOW.date(), "readings", "best now"),
+        (None, "readings", "by the forecast, not within a year"),
+    ],
+)
+def test_the_board_says_when_the_wash_pays_beside_how_soon_it_is_earned_back(
+    client: Client, due: date | None, basis: str, words: str
+) -> None:
+    """An early wash may be earned back soon if it stays dry, and yet waiting for the rains be cheaper."""
+    lead = factories.lead()
+    factories.assessment(site=lead.site, clean_due=due, due_basis=basis)
+    assert words in office(lead, client).get(reverse("leads")).content.decode()
+
+
+def test_the_board_lets_the_calendar_say_nothing_of_money(client: Client) -> None:
+    lead = factories.lead()
+    factories.assessment(site=lead.site, due_basis="calendar")
+    page = office(lead, client).get(reverse("leads")).content.decode()
+    assert "best " not in page
+    assert "by the forecast" not in page
 
 
 @pytest.mark.parametrize(
