@@ -33,6 +33,7 @@ from portal.models import CameBy, DayBefore, DayReadings, Import, ImportState, M
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
 from portal.pv.fit import fit_to_site
+from portal.pv.sentences import percent
 
 log = logging.getLogger(__name__)
 
@@ -283,7 +284,7 @@ def _against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Quest
         notices.append(
             readers.Notice(
                 "size_low",
-                f"The highest power is only {fit.size:.1%} of the inverter's {site.ac_kw:g} kW. Check the unit of "
+                f"The highest power is only {percent(fit.size)} of the inverter's {site.ac_kw:g} kW. Check the unit of "
                 "this file, and that it holds all of the production.",
             )
         )
@@ -291,8 +292,8 @@ def _against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Quest
         notices.append(
             readers.Notice(
                 "dark",
-                f"{fit.dark:.0%} of the energy falls into the dark, when the sun is well below the horizon. Check the "
-                "clock of this file, the site's time zone and its place, and that this is production.",
+                f"{percent(fit.dark)} of the energy falls into the dark, when the sun is well below the horizon. "
+                "Check the clock of this file, the site's time zone and its place, and that this is production.",
             )
         )
     return question, notices

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from datetime import date
-from decimal import Decimal
 
-from django.utils.formats import date_format, number_format
+from django.utils.formats import date_format, get_format
 from django.utils.translation import get_language
 
 from portal.models import Language, Lead, SiteAssessment
+from portal.pv import sentences
 from portal.pv.assessment import Cause
-
-NBSP = "\u00a0"
-"""Keeps a figure and its unit on one line."""
 
 CAUSES: dict[str, dict[Cause, str]] = {
     Language.ENGLISH: {
@@ -45,12 +42,8 @@ def cause_words(cause: str, language: str = Language.ENGLISH) -> str:
 
 
 def percent(fraction: float) -> str:
-    """A fraction as a percentage in the active language: a decimal under 2 %, none above: no estimate is better."""
-    hundredths = fraction * 100
-    digits = 1 if abs(hundredths) < 1.95 else 0
-    rounded = Decimal(f"{hundredths:.{digits}f}")  # number_format cuts digits off
-    text = number_format(rounded, digits) if rounded else "0"
-    return f"{text.replace('-', '−')}{NBSP}%"
+    """A fraction as a percentage, with the decimal mark of the active language."""
+    return sentences.percent(fraction).replace(".", get_format("DECIMAL_SEPARATOR"))
 
 
 def day_words(day: date) -> str:

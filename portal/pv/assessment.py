@@ -20,6 +20,7 @@ from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint, from_bytes
 from portal.pv.performance import Index, new_index, performance_index
 from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily, Meter, new_days
 from portal.pv.quality import daily as reduce_to_days
+from portal.pv.sentences import percent
 from portal.pv.soiling import LOSS, Fit, Resume, advance, cut_steps, fit
 from portal.pv.soiling import quantiles as loss_quantiles
 
@@ -741,13 +742,14 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
     told = [step for step in active if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS]
     if told:
         step = told[-1]
+        lost = percent(-float(np.expm1(step.size)))
         return replace(
             result,
             verdict=Verdict.OTHER_FAULT,
             cause=Cause.STRING_LOSS,
             cause_began=dates[step.first],
             reasons=(
-                f"From {dates[step.first]:%d %B %Y} output is {-np.expm1(step.size):.0%} lower, at all hours alike.",
+                f"From {dates[step.first]:%d %B %Y} output is {lost} lower, at all hours alike.",
                 "It fell from one day to the next. Dirt does not come like that.",
                 "Have an electrician check string fuses, connectors and the inverter's inputs.",
             ),
@@ -774,7 +776,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
     loss = result.present_loss or 0.0
     band = result.present_loss_ci or Band(0.0, 0.0)
     chance = result.chance_loss_exceeds(TOLD_LOSS)
-    said = f"The estimate of the loss is {loss:.1%} (between {band.low:.1%} and {band.high:.1%})."
+    said = f"The estimate of the loss is {percent(loss)} (between {percent(band.low)} and {percent(band.high)})."
     if chance >= (SURE if result.neighbours else SURE_ALONE) and loss >= TOLD_LOSS:
         since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
         return replace(

@@ -24,6 +24,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.sentences import percent
+
 Floats = npt.NDArray[np.float64]
 
 STEP_DAYS = 5
@@ -537,7 +539,7 @@ def when_due(
         low, high = loss_quantiles[0], loss_quantiles[-1]
         if high - low <= WIDEST_LOSS or _agree(ahead_of([low]), ahead_of([high]), price):
             return _by_readings(ahead_of(loss_quantiles), as_of, price, currency)
-        silent = f"The loss lies anywhere between {max(low, 0) * 100:.0f} % and {high * 100:.0f} %."
+        silent = f"The loss lies anywhere between {percent(max(low, 0))} and {percent(high)}."
     counts_from = max(last_cleaned, last_not_due or last_cleaned)
     on = calendar_due(counts_from, every_months=every_months)
     rule = {1: "month", 12: "year"}.get(every_months, f"{every_months} months")
@@ -590,7 +592,7 @@ def _by_what_is_known(
             f"is worth about {year:.0f} {currency}."
         )
     return None, (
-        f"It pays ({price:.0f} {currency}) if it keeps more than about {price / year * 100:.0f} % of a year's output; "
+        f"It pays ({price:.0f} {currency}) if it keeps more than about {percent(price / year)} of a year's output; "
         "whether it does is not known."
     )
 

@@ -9,9 +9,9 @@ from django.template import Library
 from django.utils.safestring import SafeString
 
 from portal.actions import words
-from portal.actions.words import NBSP
 from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
+from portal.pv.sentences import NBSP
 
 register = Library()
 

@@ -397,7 +397,7 @@ def test_the_calendar_says_what_would_have_to_be_true_for_a_wash_to_pay() -> Non
     # 24 kWh a day at 0.25 are 2,190 a year, of which 100 are 4.6 %
     due = when_due(**asked(loss_quantiles=[]))  # type: ignore[arg-type]
     assert due.pays is None
-    assert "if it keeps more than about 5 % of a year's output; whether it does is not known" in due.reason
+    assert "if it keeps more than about 5\u00a0% of a year's output; whether it does is not known" in due.reason
     # at 0.02 they are 175, and no roof loses more than half of it
     poor = when_due(**asked(loss_quantiles=[], price_per_kwh=0.02))  # type: ignore[arg-type]
     assert (poor.basis, poor.pays) == (Basis.CALENDAR, False)
@@ -409,7 +409,7 @@ def test_the_calendar_says_what_would_have_to_be_true_for_a_wash_to_pay() -> Non
     [
         ({"loss_quantiles": []}, "no estimate of the loss"),
         ({"rate_ci": None}, "no estimate of the loss"),
-        ({"loss_quantiles": spread(0.0, 0.2)}, "anywhere between 1 % and 19 %"),
+        ({"loss_quantiles": spread(0.0, 0.2)}, "anywhere between 1.0\u00a0% and 19\u00a0%"),
         ({"soiling_ratio": pd.Series(1.0, index=[TODAY])}, "shorter than 90 days"),
         ({"clean_energy_wh": steady_energy(np.nan)}, "value of a day's output is not known"),
     ],

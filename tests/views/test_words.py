@@ -8,9 +8,10 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.actions.words import CAUSES, NBSP
+from portal.actions.words import CAUSES
 from portal.models import Language, Proof, Role, SiteAssessment
 from portal.pv.assessment import Cause, Verdict
+from portal.pv.sentences import NBSP
 from portal.views.words import (
     CAUSE_NEXT,
     VERDICT_WORDS,

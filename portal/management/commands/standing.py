@@ -9,6 +9,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 
 from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Site, SiteAssessment
+from portal.pv.sentences import percent
 
 COLUMNS = "{site:<34} {verdict:<16} {loss:<22} {due:<24} {lead:<10} {reminder}"
 
@@ -52,7 +53,7 @@ class Command(BaseCommand):
 def _line(site: Site, row: SiteAssessment | None, leads: dict[int, str], reminders: dict[int, str]) -> str:
     loss = due = "–"
     if row and row.present_loss is not None and row.loss_low is not None and row.loss_high is not None:
-        loss = f"{row.present_loss:5.1%} ({row.loss_low:.1%} to {row.loss_high:.1%})"
+        loss = f"{percent(row.present_loss)} ({percent(row.loss_low)} to {percent(row.loss_high)})"
     if row and row.clean_due:
         due = f"{row.clean_due} ({row.get_due_basis_display() or '–'})"
     kind = leads.get(site.pk)
