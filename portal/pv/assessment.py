@@ -742,14 +742,13 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
     told = [step for step in active if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS]
     if told:
         step = told[-1]
-        lost = percent(-float(np.expm1(step.size)))
         return replace(
             result,
             verdict=Verdict.OTHER_FAULT,
             cause=Cause.STRING_LOSS,
             cause_began=dates[step.first],
             reasons=(
-                f"From {dates[step.first]:%d %B %Y} output is {lost} lower, at all hours alike.",
+                f"From {dates[step.first]:%d %B %Y} output is {percent(step.lost)} lower, at all hours alike.",
                 "It fell from one day to the next. Dirt does not come like that.",
                 "Have an electrician check string fuses, connectors and the inverter's inputs.",
             ),
@@ -790,7 +789,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
             result,
             verdict=Verdict.NOT_ENOUGH_DATA,
             reasons=(
-                f"From {dates[step.first]:%d %B %Y} output is {-np.expm1(step.size):.0%} lower, and fell in a day.",
+                f"From {dates[step.first]:%d %B %Y} output is {percent(step.lost)} lower, and fell in a day.",
                 "The clear days since are too few to tell a fault from haze; if it stays, it is no dirt.",
             ),
         )

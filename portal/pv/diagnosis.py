@@ -38,6 +38,11 @@ class Step:
     size: float
     """Log change, negative for a loss."""
 
+    @property
+    def lost(self) -> float:
+        """Share of the output that went with it."""
+        return -float(np.expm1(self.size))
+
 
 @dataclass(frozen=True, slots=True)
 class Shade:
