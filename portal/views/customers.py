@@ -62,9 +62,7 @@ def customer(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(
         Customer.objects.managed_by(user).select_related("business", "user").prefetch_related(_sites()), pk=pk
     )
-    visits = Visit.objects.filter(
-        site__customer=found, state=VisitState.BOOKED, starts_at__gte=timezone.now()
-    ).select_related("site__customer")
+    visits = Visit.objects.filter(site__customer=found, state=VisitState.BOOKED).select_related("site__customer")
     return render(request, "customer/customer.html", {"customer": found, "visits": visits})
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from html import unescape
 from typing import Any
 
 import pytest
 from django.core import mail
 from django.test import Client
+from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
 from portal.models import Customer, Role, User
@@ -179,3 +181,9 @@ def test_without_a_mail_server_the_office_gets_the_link_to_hand_on_but_never_int
     said = text_of(client.post(f"/customers/{elsewhere.pk}/access/", {"wish": "invite"}, follow=True))
     assert "logs in as before" in said
     assert "/accounts/password/reset/key/" not in said
+
+
+def test_a_visit_of_this_morning_that_nobody_finished_is_still_on_the_customers_page(client: Client) -> None:
+    visit = factories.visit(starts_at=timezone.now() - timedelta(hours=3))
+    client.force_login(factories.member(visit.site.customer.business))
+    assert f"/visits/{visit.pk}/" in text_of(client.get(f"/customers/{visit.site.customer.pk}/"))
