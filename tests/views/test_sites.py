@@ -340,3 +340,16 @@ def test_dirty_panels_that_had_better_wait_are_explained(client: Client) -> None
             site=site, as_of=date(2026, 6, as_of), clean_due=today + timedelta(days=days), due_basis=basis
         )
         assert (word in text_of(client.get(f"/sites/{site.pk}/"))) is told, (days, basis)
+
+
+def test_a_wide_range_never_reads_as_little_to_gain(client: Client) -> None:
+    site = factories.site()  # its firm calls above a loss of 5 %
+    client.force_login(factories.member(site.customer.business))
+    little, unsure = "A wash would gain little now", "Not sure enough to call for a wash"
+    for day, high, told, untold in ((1, 0.04, little, unsure), (2, 0.2, unsure, little)):
+        factories.assessment(
+            site=site, as_of=date(2026, 6, day), verdict="clean", present_loss=0.03, loss_low=0.002, loss_high=high
+        )
+        text = text_of(client.get(f"/sites/{site.pk}/"))
+        assert told in text
+        assert untold not in text
