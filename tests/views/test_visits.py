@@ -19,7 +19,7 @@ from django.utils import timezone
 from icalendar import Calendar
 from PIL import Image
 
-from portal.actions.photos import keep_photo
+from portal.actions.photos import MOST_BYTES, keep_photo
 from portal.actions.proof import link_token, share_report
 from portal.actions.visits import call_off_for_weather, cancel_visit, finish_visit, move_visit, new_calendar_feed
 from portal.models import CalendarFeed, Membership, Role, User, Visit, VisitPhoto, VisitState
@@ -503,6 +503,39 @@ def test_a_refused_photo_is_answered_with_a_sentence(people: Cast) -> None:
     )
     assert answer.status_code == 422
     assert "“roof.svg” is not a photo" in json.loads(answer.content)["problem"]
+
+
+def test_a_photo_beyond_all_cameras_is_answered_with_a_sentence(people: Cast) -> None:
+    answer = people.client("technician").post(
+        reverse("visit_photos", args=[people.visit.pk]),
+        {"client_id": str(uuid4()), "phase": "before", "photo": SimpleUploadedFile("a.jpg", bytes(MOST_BYTES + 1))},
+        headers={"accept": "application/json"},
+    )
+    assert answer.status_code == 422
+    assert "“a.jpg” is larger than 30 MB" in json.loads(answer.content)["problem"]
+
+
+@pytest.mark.parametrize(
+    ("at", "sent_at", "minutes_ago"),
+    [
+        ("2026-06-01T08:00:00+00:00", "2026-06-01T08:45:00+00:00", 45),  # whatever the phone's clock says
+        ("1970-01-01T00:10:00Z", "1970-01-01T00:12:00Z", 2),
+        ("2999-01-01T00:00:00Z", "2999-01-01T00:00:00Z", 0),
+        ("2026-06-01T09:00:00Z", "2026-06-01T08:00:00Z", 0),  # it was set back meanwhile
+        ("1970-01-01T00:00:00Z", "2026-06-01T08:00:00Z", 0),  # it was set right meanwhile
+        ("yesterday", "", 0),
+        ("", "", 0),
+    ],
+)
+def test_an_entry_is_as_old_as_the_phone_says_by_its_own_clock(
+    people: Cast, at: str, sent_at: str, minutes_ago: int
+) -> None:
+    people.client("technician").post(
+        reverse("visit_entries", args=[people.visit.pk]),
+        {"client_id": str(uuid4()), "kind": "step", "item": "tap", "at": at, "sent_at": sent_at},
+    )
+    entry = people.visit.entries.get()
+    assert abs(timezone.now() - timedelta(minutes=minutes_ago) - entry.at) < timedelta(minutes=1)
 
 
 def test_a_form_without_the_script_is_kept_too(people: Cast) -> None:
