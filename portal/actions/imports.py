@@ -28,7 +28,7 @@ from django.db.models import Max, Model, Q
 from portal import readers
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.jobs import ask_for
-from portal.actions.uploads import too_much_today
+from portal.actions.uploads import BOUNDED, too_much_today
 from portal.models import CameBy, DayBefore, DayReadings, Import, ImportState, Meter, Site, Token, User, pack, unpack
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
@@ -100,7 +100,7 @@ def receive_file(
     mapping: readers.Mapping | None = None,
 ) -> Import:
     """Keep the original, put it in the ledger, and ask the worker to read it."""
-    if came_by != CameBy.COMMAND and (said := too_much_today(site=meter.site, size=file.size, now=now)):
+    if came_by in BOUNDED and (said := too_much_today(site=meter.site, size=file.size, now=now)):
         raise ImportRefused(said)
     digest = hashlib.sha256()
     for chunk in file.chunks():

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from django.core.files import File
 
-from portal.actions.imports import ImportRefused, receive_file
+from portal.actions.imports import receive_file
 from portal.models import CameBy, Import, ImportState, Meter
 
 log = logging.getLogger(__name__)
@@ -42,8 +42,6 @@ def collect_inbox(*, inbox: Path, now: datetime) -> int:
                     taken += _take_or_put_away(path, meter, now)
             except OSError:  # one file that cannot be opened or moved must not keep the others waiting
                 log.exception("%s cannot be taken in and is left where it is", path)
-            except ImportRefused as refused:
-                log.warning("%s is left for later: %s", path, refused)
     return taken
 
 
