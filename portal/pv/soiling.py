@@ -48,6 +48,8 @@ RATE_FROM_ZERO = 0.0007
 """Chance a day that a place without dust begins to have some."""
 DROPPINGS = 0.0005
 """Chance a day of droppings that cost 1 to 4 %."""
+FAR = 2.0
+"""Standard deviations of a smooth term beyond which the site's facts may be told quite wrong."""
 UNEXPLAINED = 1e-8
 """Likelihood of an index that nothing here explains, relative to the best."""
 LONGEST = 6
@@ -383,6 +385,47 @@ def advance(resume: Resume, steps: Steps, day_design: Floats, rate_change: float
     )
 
 
+def _weighted(steps: Steps) -> tuple[Floats, Floats]:
+    """Index of each step and its precision, both 0 without clear days; arrays (n,)."""
+    seen = np.isfinite(steps.y)
+    return np.where(seen, steps.y, 0.0), np.where(seen, 1 / steps.variance, 0.0)
+
+
+def _season_of_its_own(steps: Steps, prior_mean: Floats, prior_sd: Floats) -> Floats:
+    """Coefficients of the smooth terms (p,) if all that moves smoothly were theirs and nothing dirt's."""
+    y, precision = _weighted(steps)
+    terms = np.column_stack([np.ones(len(y)), steps.design])
+    pull = np.concatenate([[0.0], 1 / prior_sd**2])
+    right = terms.T @ (precision * y) + pull * np.concatenate([[0.0], prior_mean])
+    return np.asarray(np.linalg.solve(terms.T @ (precision[:, None] * terms) + np.diag(pull), right)[1:])
+
+
+def _smooth_terms(
+    steps: Steps, prior_mean: Floats, prior_sd: Floats, levels: Floats, start: Floats, rounds: int, rate_change: float
+) -> tuple[Floats, Floats]:
+    """Coefficients of the smooth terms by level (levels, p) and their normal equations (levels, p, p)."""
+    y, precision = _weighted(steps)
+    grid = GRID.astype(np.float32)
+    theta = np.tile(start, (len(levels), 1))
+    normal = np.tile(np.diag(1 / prior_sd**2), (len(levels), 1, 1))
+    for _ in range(rounds - 1):
+        done = _forward_backward(steps, _emission(steps, levels, theta), rate_change)
+        mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
+        target = y + mean_x - levels[:, None]
+        rest = target - theta @ steps.design.T
+        weight = precision / (1 + rest * rest * precision / 12)  # heavy tails
+        normal = np.einsum("mn,np,nq->mpq", weight, steps.design, steps.design, optimize=True)
+        normal += np.diag(1 / prior_sd**2)
+        right = (weight * target) @ steps.design + prior_mean / prior_sd**2
+        theta = np.linalg.solve(normal, right[..., None])[..., 0]
+    return theta, normal
+
+
+def _log_prior(theta: Floats, prior_mean: Floats, prior_sd: Floats) -> Floats:
+    """Log prior of the smooth terms by level (levels,)."""
+    return np.asarray(-0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1))
+
+
 def fit(
     steps: Steps,
     prior_mean: Floats,
@@ -416,36 +459,37 @@ def fit(
         Standard deviation that the present loss has from what the chain does not know: sites told wrong, and in a site
         alone the haze of these weeks.
     start : ndarray (p,), optional
-        Coefficients to start from; the prior's by default.
+        Coefficients to start from; by default the prior's, or the index's own where they explain it better.
     falls : bool
         Whether to work out what visits and rains gained.
     """
     size = len(GRID)
-    seen = np.isfinite(steps.y)
-    y = np.where(seen, steps.y, 0.0)
-    precision = np.where(seen, 1 / steps.variance, 0.0)
-    center = float(np.quantile(steps.y[seen], 0.75))
-    grid = GRID.astype(np.float32)
+    center = float(np.quantile(steps.y[np.isfinite(steps.y)], 0.75))
     coarse = center + np.array([-0.025, 0.01, 0.045])
-    theta = np.tile(prior_mean if start is None else start, (len(coarse), 1))
-    normal = np.tile(np.diag(1 / prior_sd**2), (len(coarse), 1, 1))
-    for _ in range(rounds - 1):
-        done = _forward_backward(steps, _emission(steps, coarse, theta), rate_change)
-        mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
-        target = y + mean_x - coarse[:, None]
-        rest = target - theta @ steps.design.T
-        weight = precision / (1 + rest * rest * precision / 12)  # heavy tails
-        normal = np.einsum("mn,np,nq->mpq", weight, steps.design, steps.design, optimize=True)
-        normal += np.diag(1 / prior_sd**2)
-        right = (weight * target) @ steps.design + prior_mean / prior_sd**2
-        theta = np.linalg.solve(normal, right[..., None])[..., 0]
+    starts = [prior_mean if start is None else start]
+    if start is None:
+        # A slope told wrong by ten or twenty degrees swings the index through the year as much as heavy dirt does, and
+        # a fit that starts from no season takes all of it for dirt. Where the index swings that far, both are tried.
+        own = _season_of_its_own(steps, prior_mean, prior_sd)
+        if (np.abs(own - prior_mean) > FAR * prior_sd).any():
+            starts.append(own)
+    fits = [_smooth_terms(steps, prior_mean, prior_sd, coarse, begin, rounds, rate_change) for begin in starts]
+    theta, normal = fits[0]
+    if len(fits) > 1:
+        half, wash = _half_days(steps, 0), _washes(steps)
+        scores = []
+        for trial, _ in fits:
+            likely = _emission(steps, coarse, trial)
+            _, _, evidence = _forward(_initial(len(coarse)), half, wash, likely, rate_change)
+            scores.append(np.logaddexp.reduce(evidence + _log_prior(trial, prior_mean, prior_sd)))
+        theta, normal = fits[int(np.argmax(scores))]
     # The smooth terms follow the level smoothly: a parabola through the three, then all levels in one pass.
     level = center + np.arange(-0.04, 0.0601, 0.01)
     basis = np.linalg.solve(np.vander(coarse - center, 3), theta)
     theta = np.vander(level - center, 3) @ basis
     likely = _emission(steps, level, theta)
     done = _forward_backward(steps, likely, rate_change)
-    score = done.evidence - 0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1)
+    score = done.evidence + _log_prior(theta, prior_mean, prior_sd)
     share = np.exp(score - score.max())
     share /= share.sum()
 

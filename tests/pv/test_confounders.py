@@ -61,6 +61,14 @@ def test_facts_told_wrong_do_not_make_dirt_or_hide_it() -> None:
     assert off_by(dirty, LOSS) < 0.04
 
 
+def test_a_slope_told_far_too_flat_makes_little_dirt() -> None:
+    sky = weather(seed=1, days=900)
+    steep = site(sky, np.ones(sky.days), planes=((50.0, 170.0, 6.0),), told=((25.0, 170.0, 6.0),))
+    result = assess(steep, as_of=date(2023, 6, 30))
+    assert result.verdict != Verdict.SOILING
+    assert off_by(result, 0) < 0.025
+
+
 def test_hazy_seasons_do_not_make_dirt() -> None:
     sky = weather(season=0.08)
     result = assess(site(sky, np.ones(sky.days)))
