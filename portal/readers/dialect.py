@@ -428,7 +428,7 @@ def _header(rows: list[list[str]], first: int, width: int) -> tuple[int | None, 
 
 def _units_in_cells(units: list[str], rows: list[list[str]], names: list[str], numeric: list[int]) -> list[str]:
     """Complete the row of units by those written behind the figures themselves."""
-    found = units + [""] * (len(names) - len(units))
+    found = (units + [""] * len(names))[: len(names)]
     for at in numeric:
         if not found[at] and unit_in(names[at]) is None:
             cells = (row[at] for row in rows if at < len(row))

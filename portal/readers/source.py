@@ -104,7 +104,13 @@ def _members(archive: zipfile.ZipFile, filename: str) -> list[zipfile.ZipInfo]:
     found = []
     for info in infos:
         base = info.filename.rsplit("/", 1)[-1]
-        if info.is_dir() or base.startswith((".", "~$")) or "__MACOSX" in info.filename or not info.file_size:
+        if (
+            not info.filename
+            or info.is_dir()
+            or base.startswith((".", "~$"))
+            or "__MACOSX" in info.filename
+            or not info.file_size
+        ):
             continue
         if re.fullmatch(r"(?i)read[ _-]?me.*|licen[cs]e.*|thumbs\.db|desktop\.ini", base):
             continue

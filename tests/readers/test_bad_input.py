@@ -130,6 +130,14 @@ def test_archives_inside_archives_locked_ones_and_empty_ones(tmp_path: Path) -> 
     assert "password" in refused(save(tmp_path, bytes(content), "locked.zip"))
 
 
+def test_a_file_without_a_name_in_a_zip(tmp_path: Path) -> None:
+    path = tmp_path / "a.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr(zipfile.ZipInfo(""), b"nothing")
+        archive.writestr("a.csv", write(variant(), ENERGY))
+    assert_same(read_file(path, TZ), ENERGY, 15)
+
+
 def test_names_in_a_zip_cannot_lead_out_of_it(tmp_path: Path) -> None:
     path = tmp_path / "paths.zip"
     with zipfile.ZipFile(path, "w") as archive:

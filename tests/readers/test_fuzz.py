@@ -7,7 +7,7 @@ zero); the year 0001 read as 2001; a row of units that made all stamps of its ch
 whose lines were all rejected when a title stood above them; an interval length that doubled when every other cell was
 no number; a lone "24:00" written in another form than the stamps around it; the unit guessed from another column than
 the one chosen afterwards; quadratic time on cells of blanks; figures near 1e308 that became infinite, or overflowed a
-sum, before they were rejected.
+sum, before they were rejected; a row of units longer than the header; a file in a zip that has no name.
 """
 
 from __future__ import annotations

@@ -217,6 +217,11 @@ def test_a_decimal_comma_between_commas_is_refused_with_the_reason(tmp_path: Pat
         read_file(save(tmp_path, text.encode()), TZ)
 
 
+def test_a_row_of_units_longer_than_all_other_rows(tmp_path: Path) -> None:
+    text = "Time;PV energy\n;[Wh];[°C]\n" + _lines(lambda at, wh: f"{at:%Y-%m-%d %H:%M};{wh}")
+    assert_same(read_file(save(tmp_path, text.encode()), TZ), ENERGY, 15)
+
+
 def test_registers_named_by_their_obis_codes(tmp_path: Path) -> None:
     """1.8.0 is energy drawn from the grid, 2.8.0 energy given to it (IEC 62056-61, value from memory)."""
     total = ENERGY.cumsum()
