@@ -352,7 +352,7 @@ def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
     elif kind == ReminderKind.LEAD_DIGEST:
         leads = digest_leads(reminder)
         known["count"] = str(len(leads))
-        known["leads"] = "\n".join(
+        known["leads"] = "\n\n".join(
             "– "
             + words["lead"].format(
                 customer=lead.site.customer.name, site=lead.site.name, why=why_now(lead, person.language)

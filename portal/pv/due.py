@@ -543,12 +543,13 @@ def when_due(
     counts_from = max(last_cleaned, last_not_due or last_cleaned)
     on = calendar_due(counts_from, every_months=every_months)
     rule = {1: "month", 12: "year"}.get(every_months, f"{every_months} months")
+    when = f"due since {_day(on)}" if on < as_of else f"next about {_day(on)}"
     pays, money = _by_what_is_known(clean_energy_wh, price_per_kwh, price, currency)
     return Due(
         on,
         Basis.CALENDAR,
         pays,
-        f"{silent} So the calendar speaks: one wash every {rule}, next about {_day(on)}. {money}",
+        f"{silent} So the calendar speaks: one wash every {rule}, {when}. {money}",
     )
 
 

@@ -393,6 +393,11 @@ def test_the_calendar_counts_from_the_last_day_on_which_the_readings_said_that_n
     assert when_due(**washed_since).on == date(2026, 4, 30)  # type: ignore[arg-type]
 
 
+def test_a_day_gone_by_is_not_called_the_next() -> None:
+    due = when_due(**asked(loss_quantiles=[], last_cleaned=date(2025, 1, 31)))  # type: ignore[arg-type]
+    assert "one wash every 6 months, due since 31 July 2025." in due.reason
+
+
 def test_the_calendar_says_what_would_have_to_be_true_for_a_wash_to_pay() -> None:
     # 24 kWh a day at 0.25 are 2,190 a year, of which 100 are 4.6 %
     due = when_due(**asked(loss_quantiles=[]))  # type: ignore[arg-type]
