@@ -473,6 +473,11 @@ def last_reading_day(site: Site) -> date | None:
     return last
 
 
+def digest_from(due_at: datetime, last: datetime | None) -> datetime:
+    """Leads opened after this are in the digest of ``due_at``, when the one before it was of ``last``."""
+    return max(last or due_at - timedelta(days=1), due_at - timedelta(days=7))
+
+
 def digest_leads(reminder: Reminder) -> list[Lead]:
     """The leads of a digest: opened since the last one that was sent (a week at most), and still open."""
     last = (
@@ -482,7 +487,7 @@ def digest_leads(reminder: Reminder) -> list[Lead]:
         .exclude(pk=reminder.pk)
         .aggregate(last=Max("due_at", filter=Q(due_at__lt=reminder.due_at)))["last"]
     )
-    since = max(last or reminder.due_at - timedelta(days=1), reminder.due_at - timedelta(days=7))
+    since = digest_from(reminder.due_at, last)
     leads = Lead.objects.filter(
         site__customer__business=reminder.business, opened_at__gt=since, opened_at__lte=reminder.due_at
     )

@@ -23,7 +23,7 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import InterfaceError, OperationalError, connection, transaction
-from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models import Count, F, Max, OuterRef, Q, Subquery
 
 from portal.actions.mail import (
     ASKED_FOR,
@@ -33,6 +33,7 @@ from portal.actions.mail import (
     Postman,
     clean_due,
     compose,
+    digest_from,
     digest_leads,
     last_reading_day,
     last_wash,
@@ -407,8 +408,13 @@ def _lead_mails(business: Business, now: datetime) -> Iterator[_Wish]:
         )
     )
     leads = Lead.objects.filter(site__customer__business=business).open()
-    if now >= due_at and leads.filter(opened_at__gt=due_at - timedelta(days=7), opened_at__lte=due_at).exists():
+    if now >= due_at:
+        newest = leads.filter(opened_at__lte=due_at).aggregate(newest=Max("opened_at"))["newest"]
+        sent = Reminder.objects.filter(business=business, kind=ReminderKind.LEAD_DIGEST, state=ReminderState.SENT)
+        last = dict(sent.filter(due_at__lt=due_at).values_list("user").annotate(last=Max("due_at")).order_by())
         for user_id in office:
+            if newest is None or newest <= digest_from(due_at, last.get(user_id)):
+                continue
             about = f"{business.pk}:{user_id}:{today}"
             yield _Wish(ReminderKind.LEAD_DIGEST, about, due_at, business, user_id=user_id)
     rules = sending_rules(business)

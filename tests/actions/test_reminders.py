@@ -172,6 +172,7 @@ def test_the_office_gets_one_digest_a_day_with_the_new_leads() -> None:
     plan_standing(now=NOW + DAY)
     send_due(now=NOW + DAY)
     assert len(mail.outbox) == 1, "yesterday's lead is told once"
+    assert Reminder.objects.filter(kind=ReminderKind.LEAD_DIGEST).count() == 1, "and no empty digest is planned"
 
 
 def test_a_lead_going_cold_is_told_to_whom_it_is_given_until_somebody_acts() -> None:

@@ -49,12 +49,13 @@ def test_a_year_sends_a_plausible_stream_nobody_gets_more_than_the_cap_and_no_le
     Proof.objects.all().delete()  # what a wash gained is found again as the readings come in
     start = END - timedelta(weeks=WEEKS)
     Site.objects.update(created_at=start)
+    sites = list(Site.objects.filter(planes__isnull=False).distinct().select_related("customer__business"))
+    # read while the year's visits still stand: each night knows of those before it
+    readings = {site.pk: site_readings(site) for site in sites}
     to_come = list(Visit.objects.filter(starts_at__gt=start).order_by("starts_at"))
     Visit.objects.filter(pk__in=[visit.pk for visit in to_come]).update(
         state=VisitState.CANCELLED, finished_at=None, lead=None
     )
-    sites = list(Site.objects.filter(planes__isnull=False).distinct().select_related("customer__business"))
-    readings = {site.pk: site_readings(site) for site in sites}
     dates = {visit.pk: visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() for visit in to_come}
     for week in range(WEEKS + 1):
         night = start + timedelta(weeks=week)
