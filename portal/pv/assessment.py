@@ -739,7 +739,13 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
             ),
         )
     active = [step for step in steps if step.last is None]
-    told = [step for step in active if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS]
+    winter = is_freezing(daily, len(dates) - 1, site.array.latitude, site.array.longitude)
+    told = [
+        step
+        for step in active
+        if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS
+        and not (winter and is_freezing(daily, step.first, site.array.latitude, site.array.longitude))
+    ]
     if told:
         step = told[-1]
         return replace(
@@ -790,7 +796,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
             verdict=Verdict.NOT_ENOUGH_DATA,
             reasons=(
                 f"From {dates[step.first]:%d %B %Y} output is {percent(step.lost)} lower, and fell in a day.",
-                "The clear days since are too few to tell a fault from haze; if it stays, it is no dirt.",
+                "There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt.",
             ),
         )
     if band.high < TOLD_LOSS:

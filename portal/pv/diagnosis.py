@@ -110,9 +110,9 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
     scatter : float
         Day-to-day standard deviation.
     expected_wh : ndarray (days,)
-        Days with less than a third of the record's best tell too little: the far north's winter.
+        Days with less than a fifth of the record's best tell too little: the far north's winter.
     """
-    y = np.where(expected_wh > 0.33 * expected_wh.max(), log_index, np.nan)
+    y = np.where(expected_wh > 0.2 * expected_wh.max(), log_index, np.nan)
     found: list[Step] = []
     least = max(SMALLEST_STEP, 4.0 * scatter)
     for _ in range(6):
@@ -123,9 +123,11 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
         if not down.any():
             break
         i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
-        # A repair is a step up of like size.
+        # A repair is a step up of like size, back to near the level before; dirt that a rain takes away is neither.
         size = float(sizes[i])
+        whole = float(np.median(y[at[:i][-15:]]))
         up = np.flatnonzero((np.arange(at.size) > i + 2) & (sizes > -0.7 * size) & (gaps > 0.25 * least))
+        up = np.array([j for j in up if np.median(y[at[j : j + 7]]) > whole + 0.5 * size], dtype=np.int64)
         last = None
         if up.size:
             j = int(up[0])

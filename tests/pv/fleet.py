@@ -157,9 +157,9 @@ PLACES = {
     ),
     "southern_semiarid": Place(
         -33.5,
-        -70.7,
-        520.0,
-        "America/Santiago",
+        -68.7,
+        750.0,
+        "America/Argentina/Mendoza",
         _climate(
             wet=(0.07, 0.05, 6),
             wet_mm=11,

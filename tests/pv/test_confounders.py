@@ -111,7 +111,7 @@ def test_days_of_smoke_are_neither_dirt_nor_a_fault_yet() -> None:
     smoky.loc[str(START + timedelta(days=SKY.days - 9)) :] *= 0.75
     result = assess(replace(readings, energy_wh=smoky))
     assert result.verdict == Verdict.NOT_ENOUGH_DATA
-    assert "too few to tell a fault from haze" in result.reasons[1]
+    assert "too little to tell a fault from haze" in result.reasons[1]
 
 
 def test_an_inverter_down_is_an_outage_with_its_date() -> None:
