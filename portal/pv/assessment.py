@@ -43,6 +43,10 @@ SURE_ALONE = 0.8
 planted sites so that hardly any clean one is told so: a wrong "you are dirty" costs more than a missed one."""
 
 
+AS_LIKELY_AS_NOT = 0.5
+"""Chance of such a loss from which nobody is told that the modules are clean either."""
+
+
 class Verdict(StrEnum):
     """What the readings say of a site."""
 
@@ -801,6 +805,15 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
         )
     if band.high < TOLD_LOSS:
         return replace(result, reasons=(said, "The modules are clean enough."))
+    if chance >= AS_LIKELY_AS_NOT:
+        return replace(
+            result,
+            verdict=Verdict.NOT_ENOUGH_DATA,
+            reasons=(
+                said,
+                "There may well be dirt, but this is too unsure to call for a wash; more clear days will tell.",
+            ),
+        )
     return replace(
         result, reasons=(said, "This is too small or too unsure to call for a wash; more clear days will tell.")
     )
