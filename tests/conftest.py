@@ -11,6 +11,7 @@ from typing import Any
 import hypothesis
 import pytest
 from django.conf import settings as django_settings
+from django.core.cache import cache
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_queue
@@ -55,6 +56,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("browser")
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
+
+
+@pytest.fixture(autouse=True)
+def _nothing_counted_yet() -> None:
+    """What a rate limit has counted in one test is not held against the next."""
+    cache.clear()
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

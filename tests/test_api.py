@@ -8,7 +8,6 @@ from html import unescape
 from typing import Any
 
 import pytest
-from django.core.cache import cache
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
@@ -25,11 +24,6 @@ from tests.factories import NOW
 pytestmark = pytest.mark.django_db
 
 FIRST = date(2026, 5, 4)
-
-
-@pytest.fixture(autouse=True)
-def fresh_limits() -> None:
-    cache.clear()
 
 
 @pytest.fixture

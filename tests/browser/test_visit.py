@@ -731,6 +731,7 @@ def test_one_entry_that_the_portal_stumbles_over_does_not_hold_up_the_others_but
     page.get_by_role("button", name="Keep the reason").click()
     _do_step(page, Step.TAP)
     page.get_by_role("button", name="Finish the visit").click()
+    expect(_state(page, "finish")).to_contain_text("waits")  # only now are the two the photo and the finish
     expect(page.locator("[data-waiting]")).to_contain_text(
         "2 entries wait on this phone. The portal has trouble with it"
     )
