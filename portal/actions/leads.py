@@ -123,7 +123,14 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
             elif dirty:
                 lead.kind = LeadKind.CLEANING
         _update(lead, assessment, chance)
+        # A wash that was booked before the readings called for one is this lead's.
+        booked = Visit.objects.filter(site=site, lead=None, state=VisitState.BOOKED).order_by("starts_at").first()
+        if booked is not None and lead.kind == LeadKind.CLEANING and lead.stage != LeadStage.BOOKED:
+            lead.stage, lead.booked_at = LeadStage.BOOKED, now
         lead.save()
+        if booked is not None and lead.stage == LeadStage.BOOKED:
+            booked.lead = lead
+            booked.save(update_fields=["lead"])
         return lead
 
 

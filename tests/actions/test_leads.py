@@ -21,6 +21,7 @@ from portal.actions.leads import (
     trips,
     weekly_figures,
 )
+from portal.actions.visits import finish_visit
 from portal.models import Lead, LeadKind, LeadStage, Proof, Site, SiteAssessment, VisitState
 from tests import factories
 from tests.factories import NOW
@@ -180,6 +181,27 @@ def test_a_done_visit_wins_its_lead_even_if_nobody_told() -> None:
     assert review(assess(lead.site, 0.08, day=1), day=1) is None
     lead.refresh_from_db()
     assert lead.stage == LeadStage.WON
+
+
+def test_a_wash_booked_before_the_lead_opened_is_its_wash() -> None:
+    site = factories.site()
+    visit = factories.visit(site=site, lead=None)
+    lead = review(assess(site, 0.08))
+    assert lead is not None
+    visit.refresh_from_db()
+    assert (lead.stage, lead.booked_at, visit.lead) == (LeadStage.BOOKED, NOW, lead)
+    finish_visit(visit=visit, by=None, now=visit.starts_at)
+    lead.refresh_from_db()
+    assert lead.stage == LeadStage.WON
+
+
+def test_a_booked_wash_is_not_a_referrals() -> None:
+    site = factories.site()
+    visit = factories.visit(site=site, lead=None)
+    lead = review(assess(site, 0.2, verdict="other fault", cause="string_loss"))
+    visit.refresh_from_db()
+    assert lead is not None
+    assert (lead.stage, visit.lead) == (LeadStage.NEW, None)
 
 
 def test_a_wash_does_not_win_a_referral() -> None:
