@@ -43,8 +43,8 @@ SURE_ALONE = 0.8
 planted sites so that hardly any clean one is told so: a wrong "you are dirty" costs more than a missed one."""
 
 
-AS_LIKELY_AS_NOT = 0.5
-"""Chance of such a loss from which nobody is told that the modules are clean either."""
+PERHAPS = 0.25
+"""Chance of a loss twice as large from which nobody is told that the modules are clean either."""
 
 
 class Verdict(StrEnum):
@@ -805,7 +805,7 @@ def _judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asse
         )
     if band.high < TOLD_LOSS:
         return replace(result, reasons=(said, "The modules are clean enough."))
-    if chance >= AS_LIKELY_AS_NOT:
+    if result.chance_loss_exceeds(2 * TOLD_LOSS) >= PERHAPS:
         return replace(
             result,
             verdict=Verdict.NOT_ENOUGH_DATA,
