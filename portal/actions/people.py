@@ -111,6 +111,11 @@ def _leave_an_owner(membership: Membership) -> None:
         raise NotPossible("The firm needs an owner. Make somebody else owner first.")
 
 
+def known_elsewhere(*, user: User, business: Business) -> bool:
+    """Whether a login opens pages of another firm than this one."""
+    return user.memberships.exclude(business=business).exists() or user.customers.exclude(business=business).exists()
+
+
 def password_link(user: User) -> str:
     """Where a person chooses a password; it works for three days, and once."""
     return settings.BASE_URL + reverse(

@@ -18,7 +18,15 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_customer
 from portal.actions.mail import mail_folder
-from portal.actions.people import NotPossible, give_access, invite, password_link, save_customer, withdraw_access
+from portal.actions.people import (
+    NotPossible,
+    give_access,
+    invite,
+    known_elsewhere,
+    password_link,
+    save_customer,
+    withdraw_access,
+)
 from portal.models import Business, Customer, Site, SiteAssessment, User, Visit, VisitState
 
 PAGE = 50
@@ -170,8 +178,9 @@ def send_invitation(request: HttpRequest, invited: User, business: Business) -> 
         return
     if mail_folder() is None:
         messages.success(request, f"An invitation is on its way to {invited.email}. Its link works for three days.")
-    elif invited.has_usable_password():  # or whoever may invite could take over a login that is in use
-        messages.warning(request, f"This portal has no mail server yet. {invited.email} logs in as before.")
+    elif invited.has_usable_password() or known_elsewhere(user=invited, business=business):
+        # or whoever may invite could take over a login that is in use, or that opens another firm's pages too
+        messages.warning(request, f"This portal has no mail server yet. {invited.email} has a login already.")
     else:
         link = password_link(invited)
         messages.warning(

@@ -13,6 +13,7 @@ from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
+from portal.actions.people import give_access
 from portal.models import Customer, Role, User
 from tests import factories
 
@@ -179,7 +180,14 @@ def test_without_a_mail_server_the_office_gets_the_link_to_hand_on_but_never_int
     assert "Choose a password" in text_of(Client().get(link[1], follow=True))
     elsewhere = factories.customer(business=firm, email=factories.member(factories.business()).email)
     said = text_of(client.post(f"/customers/{elsewhere.pk}/access/", {"wish": "invite"}, follow=True))
-    assert "logs in as before" in said
+    assert "has a login already" in said
+    assert "/accounts/password/reset/key/" not in said
+    # nor into one that another firm has made and nobody has used yet
+    waiting = factories.customer(email="both@homes.example")
+    give_access(customer=waiting)
+    shared = factories.customer(business=firm, email="both@homes.example")
+    said = text_of(client.post(f"/customers/{shared.pk}/access/", {"wish": "invite"}, follow=True))
+    assert "has a login already" in said
     assert "/accounts/password/reset/key/" not in said
 
 
