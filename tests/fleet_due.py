@@ -26,8 +26,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.management.commands.assess import read_site
-from portal.pv.assessment import Cause, SiteReadings, assess
+from portal.pv.assessment import assess
 from portal.pv.due import Basis, when_due
+from portal.pv.readings import SiteReadings
+from portal.pv.result import Cause
 from portal.pv.worth import clean_energy_wh
 
 Floats = npt.NDArray[np.float64]

@@ -38,8 +38,10 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import NightQuerySet, pack_daily
-from portal.pv.assessment import Assessment, Band, Cause, SiteReadings, assess, assess_town
+from portal.pv.assessment import assess, assess_town
 from portal.pv.due import Basis, Due, when_due
+from portal.pv.readings import SiteReadings
+from portal.pv.result import Assessment, Band, Cause
 from portal.pv.town import towns
 from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 

@@ -37,7 +37,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.lead import LeadQuerySet
-from portal.pv.assessment import Cause, Verdict
+from portal.pv.result import Cause, Verdict
 from portal.pv.town import kilometres
 
 GONE_CHANCE = 0.1

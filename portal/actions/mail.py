@@ -53,8 +53,8 @@ from portal.models import (
     VisitState,
     Wording,
 )
-from portal.pv.assessment import Cause
 from portal.pv.due import calendar_due
+from portal.pv.result import Cause
 
 TEXTS = Path(__file__).resolve().parent.parent / "templates" / "mail"
 SALT = "mail"

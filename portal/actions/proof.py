@@ -31,8 +31,8 @@ from portal.models import (
 )
 from portal.models.assessment import unpack_daily
 from portal.models.record import standing
-from portal.pv.assessment import Band, Recovery, Verdict
 from portal.pv.recovered import expected_clean_wh, recovered, same_season
+from portal.pv.result import Band, Recovery, Verdict
 
 NARROW = 0.04
 """A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since

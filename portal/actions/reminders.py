@@ -63,7 +63,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.assessment import Cause, Verdict
+from portal.pv.result import Cause, Verdict
 
 log = logging.getLogger(__name__)
 

@@ -9,7 +9,7 @@ from django.utils.translation import get_language
 
 from portal.models import Language, Lead, SiteAssessment
 from portal.pv import sentences
-from portal.pv.assessment import Cause
+from portal.pv.result import Cause
 
 CAUSES: dict[str, dict[Cause, str]] = {
     Language.ENGLISH: {

@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from portal.models.people import User
 from portal.models.site import Site
-from portal.pv.assessment import Cause, Verdict
+from portal.pv.result import Cause, Verdict
 
 
 class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
@@ -78,7 +78,7 @@ FLOAT_COLUMNS = ("energy_wh", "expected_wh", "index", "soiling_ratio", "soiling_
 
 
 def pack_daily(daily: pd.DataFrame) -> bytes:
-    """Pack an assessment's daily table (see ``portal.pv.assessment.Assessment``)."""
+    """Pack an assessment's daily table (see ``portal.pv.result.Assessment``)."""
     reasons, codes = np.unique(daily["refused"].to_numpy(dtype=str), return_inverse=True)
     packed = io.BytesIO()
     np.savez_compressed(

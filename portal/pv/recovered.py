@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from portal.pv.assessment import Band, Recovery
+from portal.pv.result import Band, Recovery
 from portal.pv.worth import clean_energy_wh
 
 GONE = 0.02

@@ -36,7 +36,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.assessment import Verdict
+from portal.pv.result import Verdict
 from portal.views.sites import site_story
 
 LISTED = 8

@@ -37,7 +37,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.assessment import Verdict
+from portal.pv.result import Verdict
 from portal.views.customers import searched
 from portal.views.words import interval_words, percent
 

@@ -10,7 +10,7 @@ from django.utils.safestring import SafeString
 
 from portal.actions import words
 from portal.models import Lead, Proof, SiteAssessment
-from portal.pv.assessment import Cause, Verdict
+from portal.pv.result import Cause, Verdict
 from portal.pv.sentences import NBSP
 
 register = Library()

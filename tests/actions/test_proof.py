@@ -15,8 +15,8 @@ from django.core.exceptions import ValidationError
 from portal.actions.proof import link_token, linked_report, revoke_report_link, share_report, update_proofs, worth
 from portal.models import DayRain, Proof, ProofState, RainGauge, Role, Site, SiteDaily, Visit, VisitState
 from portal.models.assessment import pack_daily
-from portal.pv.assessment import Band, Recovery
 from portal.pv.recovered import recovered, same_season, share_left
+from portal.pv.result import Band, Recovery
 from tests import factories
 from tests.factories import NOW
 

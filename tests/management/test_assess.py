@@ -13,7 +13,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from portal.management.commands.assess import read_site
-from portal.pv.assessment import SiteReadings
+from portal.pv.readings import SiteReadings
 from tests.pv.planted import dust, site, weather
 
 SKY = weather(days=300)

@@ -19,7 +19,7 @@ import pandas as pd
 from fixtures.roof import Roof, RoofPlane, Tree, interval_energy_wh, power_w
 from fixtures.weather import Climate, Floats, Sky, Town, make_sky
 from portal.pv.array import Array, Plane
-from portal.pv.assessment import SiteReadings
+from portal.pv.readings import SiteReadings
 
 WARM_UP_DAYS = 200
 

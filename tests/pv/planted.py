@@ -18,7 +18,7 @@ import pandas as pd
 from pvlib import atmosphere, clearsky, iam, irradiance, solarposition
 
 from portal.pv.array import Array, Plane
-from portal.pv.assessment import SiteReadings
+from portal.pv.readings import SiteReadings
 
 Floats = npt.NDArray[np.float64]
 START = date(2021, 3, 1)

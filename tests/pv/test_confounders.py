@@ -9,7 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.assessment import Assessment, Cause, SiteReadings, Verdict, assess
+from portal.pv.assessment import assess
+from portal.pv.readings import SiteReadings
+from portal.pv.result import Assessment, Cause, Verdict
 from tests.pv.planted import START, daily_totals, dust, site, weather
 
 SKY = weather()

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.diagnosis import find_steps
-from portal.pv.soiling import cut_steps, fit
+from portal.pv.soiling import fit
+from portal.pv.spells import cut_steps
 
 Floats = npt.NDArray[np.float64]
 SCATTER = 0.02

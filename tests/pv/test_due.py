@@ -9,19 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.due import (
-    STEP_DAYS,
-    STEPS,
-    Basis,
-    SoilingYear,
-    best_interval_days,
-    best_routine,
-    calendar_due,
-    forecast,
-    read_year,
-    value_by_step,
-    when_due,
-)
+from portal.pv.due import Basis, calendar_due, when_due
+from portal.pv.forecast import best_interval_days, best_routine, forecast, value_by_step
+from portal.pv.year import STEP_DAYS, STEPS, SoilingYear, read_year
 
 TODAY = date(2026, 3, 1)
 DRY = SoilingYear(np.full(STEPS, 0.001), np.zeros(STEPS), np.array([1.0]))

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.assessment import Assessment, Verdict, assess, assess_town
+from portal.pv.assessment import assess, assess_town
+from portal.pv.result import Assessment, Verdict
 from tests.pv.fleet import PLACES, Made, make_town
 
 SEEDS = (1, 2)

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from portal.pv.air import shared_air
-from portal.pv.assessment import Assessment, SiteReadings, Verdict, assess, assess_town
+from portal.pv.assessment import assess, assess_town
 from portal.pv.memory import from_bytes
+from portal.pv.readings import SiteReadings
+from portal.pv.result import Assessment, Verdict
 from tests.pv.planted import START, dust, site, weather
 
 SKY = weather(seed=5, haze=0.07)

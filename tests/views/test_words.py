@@ -10,7 +10,7 @@ from django.test import Client
 
 from portal.actions.words import CAUSES
 from portal.models import Language, Proof, Role, SiteAssessment
-from portal.pv.assessment import Cause, Verdict
+from portal.pv.result import Cause, Verdict
 from portal.pv.sentences import NBSP
 from portal.views.words import (
     CAUSE_NEXT,

@@ -15,7 +15,9 @@ import pandas as pd
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from portal.pv.array import Array, Plane
-from portal.pv.assessment import Assessment, Band, SiteReadings, assess, assess_town
+from portal.pv.assessment import assess, assess_town
+from portal.pv.readings import SiteReadings
+from portal.pv.result import Assessment, Band
 from portal.pv.town import towns
 
 

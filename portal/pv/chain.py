@@ -1,0 +1,225 @@
+"""The hidden Markov chain of soiling and its rate: its grid, how it moves, and a forward-backward pass.
+
+Forward-backward after Rabiner 1989 (doi:10.1109/5.18626).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from portal.pv.spells import Steps
+
+Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
+
+GRID = 0.42 * np.sinh(2.2 * np.linspace(0, 1, 50)) / np.sinh(2.2)
+"""Log soiling loss, −ln(soiling ratio), that the chain can hold; finer near clean."""
+LOSS = 1 - np.exp(-GRID)
+GAIN = LOSS[:, None] - LOSS[None, :]
+GAIN_ORDER = np.argsort(GAIN, axis=None)
+GAIN_SORTED = GAIN.ravel()[GAIN_ORDER]
+GAIN_FLOOR = 0.003
+"""No gain is known more closely than this: the chain's grid is no finer."""
+RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
+"""Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
+(Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
+RATE_PRIOR = np.array([0.25, 0.17, 0.14, 0.13, 0.11, 0.09, 0.07, 0.04])
+RATE_CHANGE = 0.005
+"""Chance a day that the rate moves to a neighbouring one: dust has its seasons. A site alone, whose haze has its
+seasons too, cannot tell the one from the other so finely."""
+RATE_FROM_ZERO = 0.0007
+"""Chance a day that a place without dust begins to have some."""
+DROPPINGS = 0.0005
+"""Chance a day of droppings that cost 1 to 4 %."""
+
+
+UNEXPLAINED = 1e-8
+"""Likelihood of an index that nothing here explains, relative to the best."""
+
+
+def _spread(targets: Floats, weights: Floats) -> Floats:
+    """Matrix that moves grid mass to ``targets`` (S, k) with ``weights`` (k,), interpolating between grid points."""
+    size = len(GRID)
+    out = np.zeros((size, size))
+    inside = np.clip(targets, 0, GRID[-1] * 0.9999)
+    low = np.clip(np.searchsorted(GRID, inside, side="right") - 1, 0, size - 2)
+    part = (inside - GRID[low]) / (GRID[low + 1] - GRID[low])
+    rows = np.repeat(np.arange(size)[:, None], targets.shape[1], axis=1)
+    np.add.at(out, (rows, low), (1 - part) * weights)
+    np.add.at(out, (rows, low + 1), part * weights)
+    return out
+
+
+@lru_cache(maxsize=64)
+def growth(half_days: int) -> Floats32:
+    """Growth over some half days at each rate, shape (rates, S, S)."""
+    days = half_days / 2
+    out = []
+    for rate in RATES:
+        grown = _spread(GRID[:, None] + rate * days * np.array([0.75, 1.0, 1.25])[None, :], np.array([0.25, 0.5, 0.25]))
+        dropped = _spread(GRID[:, None] + np.array([0.015, 0.03]), np.array([0.6, 0.4]))
+        chance = DROPPINGS * days
+        out.append((1 - chance) * grown + chance * dropped)
+    return np.stack(out).astype(np.float32)
+
+
+@lru_cache(maxsize=64)
+def rate_walk(half_days: int, change: float) -> Floats32:
+    """Moves of the rate over some half days, shape (rates, rates), rows from."""
+    count = len(RATES)
+    walk = np.zeros((count, count))
+    for i in range(count):
+        chance = (RATE_FROM_ZERO if i == 0 else change) * half_days / 2
+        for j in (i - 1, i + 1):
+            if 0 <= j < count:
+                walk[i, j] = chance * (0.15 if j == 0 else 1.0)
+        walk[i, i] = 1 - walk[i].sum()
+    return walk.astype(np.float32)
+
+
+LIGHT_WASH = _spread(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6))
+HEAVY_WASH = _spread(
+    GRID[:, None] * (1 - np.array([0.75, 0.85, 0.9, 0.95, 0.99]))[None, :], np.array([0.1, 0.2, 0.3, 0.25, 0.15])
+)
+VISIT = _spread(
+    GRID[:, None] * (1 - np.array([0.0, 0.5, 0.9, 0.95, 0.99]))[None, :], np.array([0.02, 0.03, 0.25, 0.4, 0.3])
+)
+
+
+@lru_cache(maxsize=4096)
+def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
+    """A wash by rain with these chances, after a cleaning if there was one; shape (S, S)."""
+    matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * LIGHT_WASH) + heavy * HEAVY_WASH
+    return np.asarray(VISIT @ matrix if visit else matrix, dtype=np.float32)
+
+
+def emission(steps: Steps, level: Floats, theta: Floats) -> Floats32:
+    """Likelihood of each step's index, shape (n, levels, S): a normal with heavy tails for thin cloud, and a floor.
+
+    What no state explains, a fault that was not found say, must not leave the chain without any state at all.
+    """
+    seen = np.isfinite(steps.y)
+    mean = level[:, None] + theta @ steps.design.T
+    error = (np.where(seen, steps.y, 0.0) - mean).T[:, :, None] + GRID
+    square = error * error / np.where(seen, steps.variance, 1.0)[:, None, None]
+    out = 0.94 * np.exp(-0.5 * square) + 0.02 * np.exp(-0.5 / 9 * square) + UNEXPLAINED
+    out[~seen] = 1
+    return np.asarray(out, dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class Pass:
+    """A forward-backward pass; arrays of shape (n, rates, levels, S)."""
+
+    before: Floats32
+    """Filtered distribution just before each step's own growth and wash."""
+    alpha: Floats32
+    beta: Floats32
+    gamma: Floats32
+    evidence: Floats
+    """Log evidence of each level, shape (levels,)."""
+
+
+@dataclass(frozen=True)
+class Resume:
+    """Where a fit left the chain: enough to go on with new days."""
+
+    state: Floats32
+    """Filtered distribution at the middle of the last step, shape (rates, levels, S)."""
+    half_days: int
+    """Half days from there to the record's end."""
+    log_share: Floats
+    """Log weight of each level (levels,)."""
+    level: Floats
+    theta: Floats
+    """Coefficients of the smooth terms by level (levels, p)."""
+    theta_sd: float
+    """Standard deviation that the smooth terms bring to the level now."""
+
+
+def initial_state(levels: int) -> Floats32:
+    spread = 0.006 + RATES * 22
+    initial = np.exp(-GRID[None, :] / spread[:, None]) * np.gradient(GRID)
+    initial *= RATE_PRIOR[:, None] / initial.sum(axis=1, keepdims=True)
+    return np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
+
+
+def half_days_of(steps: Steps, before: int) -> list[int]:
+    """Half days from the middle of each step to that of the next."""
+    half = np.append(before, steps.days[:-1] + steps.days[1:])
+    half[0] = before + steps.days[0]
+    return [int(value) for value in half]
+
+
+def washes_of(steps: Steps) -> list[Floats32 | None]:
+    return [
+        wash_matrix(round(float(light), 2), round(float(heavy), 2), bool(visit))
+        if light + heavy > 0.005 or visit
+        else None
+        for light, heavy, visit in zip(steps.light, steps.heavy, steps.visit, strict=True)
+    ]
+
+
+def forward(
+    start: Floats32, half: list[int], wash: list[Floats32 | None], likely: Floats32, rate_change: float
+) -> tuple[Floats32, Floats32, Floats]:
+    """Filter: states before and after each step (n, rates, levels, S), and log evidence by level."""
+    n, levels, size = likely.shape
+    rates = len(RATES)
+    before = np.empty((n, rates, levels, size), np.float32)
+    alpha = np.empty_like(before)
+    evidence = np.zeros(levels)
+    state = start
+    for t in range(n):
+        before[t] = state
+        walked = rate_walk(half[t], rate_change).T @ state.reshape(rates, -1)
+        state = np.matmul(walked.reshape(state.shape), growth(half[t]))
+        matrix = wash[t]
+        if matrix is not None:
+            state = state @ matrix
+        state = state * likely[t]
+        norm = np.einsum("rms->m", state) + np.float32(1e-30)
+        evidence += np.log(norm)
+        state /= norm[None, :, None]
+        alpha[t] = state
+    return before, alpha, evidence
+
+
+def forward_backward(steps: Steps, likely: Floats32, rate_change: float) -> Pass:
+    n, levels, size = likely.shape
+    rates = len(RATES)
+    half, wash = half_days_of(steps, 0), washes_of(steps)
+    before, alpha, evidence = forward(initial_state(levels), half, wash, likely, rate_change)
+    beta = np.empty_like(before)
+    back = np.ones((rates, levels, size), np.float32)
+    for t in range(n - 1, -1, -1):
+        beta[t] = back
+        back = back * likely[t]
+        matrix = wash[t]
+        if matrix is not None:
+            back = back @ matrix.T
+        back = np.matmul(back, growth(half[t]).transpose(0, 2, 1))
+        back = (rate_walk(half[t], rate_change) @ back.reshape(rates, -1)).reshape(back.shape)
+        back *= (rates * size / (np.einsum("rms->m", back) + np.float32(1e-30)))[None, :, None]
+    gamma = alpha * beta
+    gamma /= np.einsum("nrms->nm", gamma)[:, None, :, None] + np.float32(1e-30)
+    return Pass(before, alpha, beta, gamma, evidence)
+
+
+def blur(chance: Floats, sd: float) -> Floats:
+    """Widen a distribution on the grid by a normal error; mass below zero gathers at zero."""
+    if sd < 0.001:
+        return chance
+    offsets = np.linspace(-2, 2, 9)
+    weights = np.exp(-0.5 * offsets**2)
+    return np.asarray(chance @ _spread(GRID[:, None] + sd * offsets[None, :], weights / weights.sum()))
+
+
+def quantiles(chance: Floats, grid: Floats, at: Floats) -> Floats:
+    """Quantiles of a distribution on a grid, linear between grid points (half of each point's mass to its left)."""
+    total = np.cumsum(chance) - 0.5 * chance
+    return np.asarray(np.interp(at, total, grid))

@@ -1,0 +1,134 @@
+"""What each time of the year does to a roof, read from its own record: dust gathered, rain that takes it off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+
+STEP_DAYS = 5
+STEPS = 73
+"""A year in steps of five days."""
+YEAR_DAYS = 365
+
+
+SEASON_HALF_WIDTH = 45
+"""Days either side of a day of the year whose record speaks for it."""
+DIRTY = 0.015
+"""Loss from which on a recovery could have been seen at all."""
+PRIOR_RAIN_PER_DAY = 1 / 90
+PRIOR_RAIN_DAYS = 30.0
+PRIOR_KEPT = 0.4
+"""Where the record is silent: a wash by rain every three months that leaves two fifths of the dirt, weighing as much as
+30 days of record. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class SoilingYear:
+    """What a year does to a roof, in steps of five days from 1 January.
+
+    Parameters
+    ----------
+    rate_per_day : array, shape (73,)
+        Loss gathered a day [1/day].
+    rain_per_day : array, shape (73,)
+        Chance a day that something like rain takes dirt off.
+    kept : array, shape (k,)
+        Shares of the dirt that such rains leave, equally likely.
+    """
+
+    rate_per_day: Floats
+    rain_per_day: Floats
+    kept: Floats
+
+
+def step_of(day: date) -> int:
+    """Index of a day's five-day step of the year.
+
+    Examples
+    --------
+    >>> step_of(date(2024, 1, 1)), step_of(date(2024, 12, 31))
+    (0, 72)
+    """
+    return min((day.timetuple().tm_yday - 1) // STEP_DAYS, STEPS - 1)
+
+
+def read_year(
+    soiling_ratio: pd.Series[float], recoveries: Sequence[tuple[date, float]], *, rate_per_day: float
+) -> SoilingYear:
+    """Read from the record what each time of the year does to the roof.
+
+    Parameters
+    ----------
+    soiling_ratio : pd.Series
+        Fitted soiling ratio by date, 1 is clean; NaN days are left out.
+    recoveries : sequence of (date, float)
+        Falls of the loss that nobody paid for, with the share of the clean yield each gained.
+    rate_per_day : float
+        The roof's soiling rate [1/day]; the seasons are scaled to it.
+
+    Returns
+    -------
+    SoilingYear
+
+    Notes
+    -----
+    A season's figure is the record's within 45 days of it, drawn towards the whole record's: with one year of readings
+    every season has been seen once, and once is little. Rain is counted over days on which there was dirt to take off.
+
+    Rains that take little each are not seen one by one. But dirt does not vanish: over a year or more, what gathered
+    (the rate times the days) less what is on the roof now, less what paid washes took, went with rain. A chance p a day
+    that leaves the share k takes p (1 − k) times the mean loss a day, which gives p. Where rains come evenly spaced the
+    loss they meet is twice the mean, so only a count under half of that p is raised to it.
+    """
+    ratio = soiling_ratio.dropna()
+    dates = [pd.Timestamp(day).date() for day in ratio.index]
+    of_year = np.array([day.timetuple().tm_yday for day in dates], dtype=np.int64)
+    loss = 1.0 - ratio.to_numpy(dtype=np.float64)
+    middles: Floats = np.arange(STEPS, dtype=np.float64) * STEP_DAYS + STEP_DAYS / 2
+    near = _near(of_year, middles)
+
+    gathered = np.clip(np.diff(loss, prepend=loss[:1]), 0.0, 0.02)
+    whole = float(gathered.mean()) if gathered.size else 0.0
+    if whole > 0:
+        seasonal = (near @ gathered + 60 * whole) / (near.sum(axis=1) + 60)
+        rates = rate_per_day * seasonal / seasonal.mean()
+    else:
+        rates = np.full(STEPS, max(rate_per_day, 0.0))
+
+    at = {day: number for number, day in enumerate(dates)}
+    rains = [(at[day], gain) for day, gain in recoveries if day in at and gain > 0]
+    before = [max(loss[max(number - 3, 0) : number + 1].max(), gain) for number, gain in rains]
+    kept = [PRIOR_KEPT, *(1.0 - min(1.0, gain / dirt) for (_, gain), dirt in zip(rains, before, strict=True))]
+    dirty = (loss > DIRTY).astype(np.float64)
+    rained = np.zeros(len(dates))
+    for (number, _), dirt in zip(rains, before, strict=True):
+        rained[number] += dirt > DIRTY
+    overall = (rained.sum() + PRIOR_RAIN_PER_DAY * PRIOR_RAIN_DAYS) / (dirty.sum() + PRIOR_RAIN_DAYS)
+    chance = (near @ rained + 60 * overall) / (near @ dirty + 60)
+    unseen = _rain_by_balance(loss, sum(gain for _, gain in rains), rate_per_day, float(np.mean(kept)))
+    chance *= max(1.0, unseen / 2 / overall)
+    return SoilingYear(np.maximum(rates, 0.0), np.clip(chance, 0.0, 0.5), np.quantile(kept, np.linspace(0.1, 0.9, 5)))
+
+
+def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day: float, kept: float) -> float:
+    """Chance of rain a day that makes the dirt of the record add up."""
+    if len(loss) < YEAR_DAYS or kept >= 1.0:
+        return 0.0
+    change = np.diff(loss)
+    paid = max(0.0, float(-change[change < 0].sum()) - gained)
+    went = rate_per_day * len(change) - float(loss[-1] - loss[0]) - paid
+    return max(0.0, went) / len(change) / (max(float(loss.mean()), 0.002) * (1.0 - kept))
+
+
+def _near(of_year: npt.NDArray[np.int64], middles: Floats) -> Floats:
+    """Which days of the record speak for which step, shape (73, days), as 0 and 1."""
+    apart = np.abs(middles[:, None] - of_year[None, :])
+    near: Floats = (np.minimum(apart, YEAR_DAYS - apart) <= SEASON_HALF_WIDTH).astype(np.float64)
+    return near
