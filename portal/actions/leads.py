@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-import numpy as np
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Count
@@ -37,7 +36,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.lead import LeadQuerySet
-from portal.pv.result import Cause, Verdict
+from portal.pv.result import Cause, Verdict, chance_loss_exceeds
 from portal.pv.town import kilometres
 
 GONE_CHANCE = 0.1
@@ -73,18 +72,6 @@ _WHY = {
 }
 
 
-def chance_loss_exceeds(assessment: SiteAssessment, loss: float) -> float:
-    """Chance (0 to 1) that the present loss exceeds ``loss``, read off the kept quantiles; 0 without an estimate.
-
-    Between quantiles it is interpolated; beyond the outermost (0.05 and 0.95) it is theirs, so that a chance is never
-    said to be nil or certain.
-    """
-    if not assessment.loss_quantiles:
-        return 0.0
-    levels = (np.arange(len(assessment.loss_quantiles)) + 0.5) / len(assessment.loss_quantiles)
-    return 1.0 - float(np.interp(loss, assessment.loss_quantiles, levels))
-
-
 def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lead | None:
     """Let the site's lead follow its newest assessment; returns the open lead, if there is one.
 
@@ -101,7 +88,7 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         if assessment.cause == Cause.SNOW:
             return lead  # it says nothing of the roof, and nobody is to be sent for it
         business = site.customer.business
-        chance = chance_loss_exceeds(assessment, business.lead_loss)
+        chance = chance_loss_exceeds(assessment.loss_quantiles, business.lead_loss)
         dirty = (
             assessment.verdict == Verdict.SOILING
             and chance >= business.lead_chance

@@ -12,6 +12,8 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
 
+from portal.pv.result import SUREST
+
 
 def validate_zone(name: str) -> None:
     """Refuse a time zone the IANA database does not know."""
@@ -112,7 +114,7 @@ class Business(models.Model):
     )
     lead_chance = models.FloatField(
         default=0.8,
-        validators=[MinValueValidator(0.5), MaxValueValidator(0.99)],
+        validators=[MinValueValidator(0.5), MaxValueValidator(SUREST)],
         help_text="How likely it must be.",
     )
     calendar_months = models.PositiveSmallIntegerField(

@@ -10,7 +10,7 @@ import numpy as np
 from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, is_freezing, off_since
 from portal.pv.quality import USED, Daily
 from portal.pv.readings import SiteReadings
-from portal.pv.result import Assessment, Band, Cause, Verdict
+from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
 from portal.pv.sentences import percent
 
 TOLD_LOSS = 0.025
@@ -92,7 +92,7 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asses
         )
     loss = result.present_loss or 0.0
     band = result.present_loss_ci or Band(0.0, 0.0)
-    chance = result.chance_loss_exceeds(TOLD_LOSS)
+    chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
     said = f"The estimate of the loss is {percent(loss)} (between {percent(band.low)} and {percent(band.high)})."
     if chance >= (SURE if result.neighbours else SURE_ALONE) and loss >= TOLD_LOSS:
         since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
@@ -113,7 +113,7 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asses
         )
     if band.high < TOLD_LOSS:
         return replace(result, reasons=(said, "The modules are clean enough."))
-    if result.chance_loss_exceeds(2 * TOLD_LOSS) >= PERHAPS:
+    if chance_loss_exceeds(result.loss_quantiles, 2 * TOLD_LOSS) >= PERHAPS:
         return replace(
             result,
             verdict=Verdict.NOT_ENOUGH_DATA,

@@ -20,6 +20,7 @@ from PIL import Image
 
 from portal.actions.people import NotPossible, add_member, remove_member, save_business
 from portal.models import Business, Membership, Role, User
+from portal.pv.result import SUREST
 from portal.views.customers import send_invitation
 
 LOGO_BYTES = 2 * 1024 * 1024
@@ -48,7 +49,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
     lead_chance = PercentField(
         label="How likely it must be [%]",
         min_value=50,
-        max_value=99,
+        max_value=round(100 * SUREST),
         help_text="Higher means fewer wrong calls and more missed roofs.",
     )
     latitude = forms.FloatField(

@@ -12,7 +12,6 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from portal.actions.leads import (
-    chance_loss_exceeds,
     lose_lead,
     move_lead,
     plan_lead,
@@ -22,7 +21,8 @@ from portal.actions.leads import (
     weekly_figures,
 )
 from portal.actions.visits import finish_visit
-from portal.models import Lead, LeadKind, LeadStage, Proof, Site, SiteAssessment, VisitState
+from portal.models import Business, Lead, LeadKind, LeadStage, Proof, Site, SiteAssessment, VisitState
+from portal.pv.result import SUREST, chance_loss_exceeds
 from tests import factories
 from tests.factories import NOW
 
@@ -52,11 +52,11 @@ def review(assessment: SiteAssessment, day: int = 0) -> Lead | None:
 
 @pytest.mark.parametrize(("loss", "chance"), [(0.05, 0.95), (0.4, 0.6), (0.5, 0.5), (0.73, 0.27), (0.95, 0.05)])
 def test_the_chance_of_an_evenly_spread_loss_is_its_share_above(loss: float, chance: float) -> None:
-    assert chance_loss_exceeds(factories.assessment(loss_quantiles=UNIFORM), loss) == pytest.approx(chance)
+    assert chance_loss_exceeds(UNIFORM, loss) == pytest.approx(chance)
 
 
 def test_without_an_estimate_there_is_no_chance() -> None:
-    assert chance_loss_exceeds(factories.assessment(loss_quantiles=[]), 0.05) == 0
+    assert chance_loss_exceeds([], 0.05) == 0
 
 
 def test_a_lead_opens_when_the_chance_passes_the_level_and_not_when_the_estimate_does() -> None:
@@ -68,6 +68,17 @@ def test_a_lead_opens_when_the_chance_passes_the_level_and_not_when_the_estimate
     assert (lead.kind, lead.stage) == (LeadKind.CLEANING, LeadStage.NEW)
     assert lead.chance == pytest.approx(0.875)
     assert lead.price == Decimal("120.00")  # 15 panels at 7 are 105: the minimum
+
+
+@pytest.mark.parametrize("level", [0.95, 0.96, SUREST])
+def test_a_firm_that_wants_to_be_surer_than_the_outermost_quantile_still_gets_its_leads(level: float) -> None:
+    site = factories.site()
+    Business.objects.update(lead_chance=level)
+    site.refresh_from_db()
+    # Evenly spread over 4.9 % to 8.9 %, of which 5 % lies in the tail: the chance above it is under 0.99.
+    near = review(assess(site, 0.069, spread=0.02))
+    assert (near is None) == (level == SUREST)
+    assert review(assess(site, 0.12, spread=0.02, day=1), day=1) is not None
 
 
 def test_an_interval_that_holds_zero_opens_nothing() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from portal.pv.assessment import assess
 from portal.pv.readings import SiteReadings
-from portal.pv.result import Assessment, Cause, Verdict
+from portal.pv.result import SUREST, Assessment, Cause, Verdict, chance_loss_exceeds
 from tests.pv.planted import START, daily_totals, dust, site, weather
 
 SKY = weather()
@@ -45,8 +45,8 @@ def test_dust_of_ten_weeks_is_found_with_its_size() -> None:
     assert off_by(result, LOSS) < 0.04
     assert covers(result, LOSS)
     assert result.mean_loss == pytest.approx(1 - DUSTY.mean(), abs=0.015)
-    assert result.chance_loss_exceeds(0.02) > 0.85
-    assert result.chance_loss_exceeds(0.3) < 0.01
+    assert chance_loss_exceeds(result.loss_quantiles, 0.02) > 0.85
+    assert chance_loss_exceeds(result.loss_quantiles, 0.3) == 1 - SUREST
 
 
 def test_a_rain_gauge_brings_the_size_closer() -> None:
@@ -247,7 +247,7 @@ def test_a_few_weeks_are_not_enough_and_the_reason_says_so() -> None:
     assert result.verdict == Verdict.NOT_ENOUGH_DATA
     assert "25 days" in result.reasons[0]
     assert result.present_loss is None
-    assert result.chance_loss_exceeds(0.0) == 0.0
+    assert chance_loss_exceeds(result.loss_quantiles, 0.0) == 0.0
 
 
 def test_one_year_is_enough_for_heavy_dirt() -> None:
