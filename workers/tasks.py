@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, imports, inbox, proof, reminders
+from portal.actions import assessments, imports, inbox, proof
+from portal.actions.reminders import send
 from workers.app import app
 
 
@@ -51,10 +52,10 @@ def update_proofs() -> None:
 
 @app.task(name="plan_reminders")
 def plan_reminders() -> None:
-    reminders.plan_standing(now=timezone.now())
-    reminders.plan_unassessed(now=timezone.now())
+    send.plan_standing(now=timezone.now())
+    send.plan_unassessed(now=timezone.now())
 
 
 @app.task(name="send_reminders")
 def send_reminders() -> None:
-    reminders.send_due(now=timezone.now())
+    send.send_due(now=timezone.now())

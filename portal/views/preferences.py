@@ -13,7 +13,15 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
-from portal.actions.mail import ASKED_FOR, TO_STAFF, allow_mail, choose_mails, read_token, record_bounce, stop_mail
+from portal.actions.mail.facts import (
+    ASKED_FOR,
+    TO_STAFF,
+    allow_mail,
+    choose_mails,
+    read_token,
+    record_bounce,
+    stop_mail,
+)
 from portal.models import Business, Customer, Language, MailStop, Preference, ReminderKind, User
 
 KINDS_IN_SPANISH = {

@@ -19,7 +19,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.mail import (
+from portal.actions.mail.facts import (
     FACTS,
     TO_STAFF,
     check_wording,
@@ -30,7 +30,7 @@ from portal.actions.mail import (
     word_mail,
     wording,
 )
-from portal.actions.reminders import retry_reminder, sending_rules, set_sending_rules
+from portal.actions.reminders.send import retry_reminder, sending_rules, set_sending_rules
 from portal.models import (
     Business,
     Language,

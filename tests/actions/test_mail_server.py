@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from portal.actions.reminders import LEASE, Round, send_due
+from portal.actions.reminders.send import LEASE, Round, send_due
 from portal.models import MailStop, Reminder, ReminderKind, ReminderState, SendingRules
 from tests import factories
 from tests.factories import NOW
@@ -29,7 +29,7 @@ def office(settings: Any) -> Iterator[PostOffice]:
 
 
 def use(settings: Any, port: int) -> None:
-    settings.EMAIL_BACKEND = "portal.actions.mail.SmtpBackend"
+    settings.EMAIL_BACKEND = "portal.actions.mail.facts.SmtpBackend"
     settings.EMAIL_HOST, settings.EMAIL_PORT, settings.EMAIL_TIMEOUT = "127.0.0.1", port, 0.5
 
 

@@ -15,8 +15,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from portal.actions.leads import review_lead
-from portal.actions.mail import allow_mail, stop_mail
-from portal.actions.reminders import (
+from portal.actions.mail.facts import allow_mail, stop_mail
+from portal.actions.reminders.send import (
     next_decent,
     plan_reminders,
     plan_standing,

@@ -17,7 +17,7 @@ from django.core import mail
 from fixtures.demo import load_demo
 from portal.actions.assessments import keep_assessment, site_readings
 from portal.actions.leads import win_lead
-from portal.actions.reminders import plan_standing, plan_unassessed, send_due
+from portal.actions.reminders.send import plan_standing, plan_unassessed, send_due
 from portal.models import (
     Customer,
     Lead,

@@ -24,7 +24,7 @@ import resource
 import django
 django.setup()
 from django.utils import timezone
-from portal.actions.reminders import send_due
+from portal.actions.reminders.send import send_due
 sent = 0
 while (round := send_due(now=timezone.now())).sent:
     sent += round.sent
@@ -106,7 +106,7 @@ def test_a_hundred_thousand_due_reminders_drain(
     sink = supervisor.start(Program(f"sink-{tmp_path.name}", [sys.executable, "-c", SINK, str(port)]))
     supervisor.wait_until(lambda: "ready" in sink.log.read_text(), sink, 20)
     env = process_env | {
-        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.SmtpBackend",
+        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.facts.SmtpBackend",
         "PORTAL_SMTP_HOST": "127.0.0.1",
         "PORTAL_SMTP_PORT": str(port),
     }

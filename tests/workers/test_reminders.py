@@ -27,7 +27,7 @@ from django.utils import timezone
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_postgres, start_queue
-from portal.actions.reminders import LEASE
+from portal.actions.reminders.send import LEASE
 from portal.models import Reminder, ReminderState
 from tests.workers.post_office import STAGES, PostOffice
 from tests.workers.post_rows import make_due
@@ -50,7 +50,7 @@ def process_env(process_env: dict[str, str], office: PostOffice) -> dict[str, st
 
 def posting(office: PostOffice) -> dict[str, str]:
     return {
-        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.SmtpBackend",
+        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.facts.SmtpBackend",
         "PORTAL_SMTP_HOST": "127.0.0.1",
         "PORTAL_SMTP_PORT": str(office.port),
     }

@@ -56,7 +56,7 @@ from portal.models import (
 from portal.pv.due import calendar_due
 from portal.pv.result import Cause
 
-TEXTS = Path(__file__).resolve().parent.parent / "templates" / "mail"
+TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 SALT = "mail"
 
 _CLEANING_FACTS = ("name", "site", "business", "phone", "due_date", "basis", "pays", "loss", "price", "link")

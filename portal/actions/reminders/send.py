@@ -25,7 +25,7 @@ from django.core.exceptions import ValidationError
 from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import Count, F, Max, OuterRef, Q, Subquery
 
-from portal.actions.mail import (
+from portal.actions.mail.facts import (
     ASKED_FOR,
     TO_STAFF,
     MayHaveArrived,
