@@ -19,7 +19,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 from PIL import Image
 
-from portal.actions.mail.facts import token_for
+from portal.actions.mail.recipient import token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
 from portal.actions.tokens import make_token

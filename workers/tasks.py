@@ -6,7 +6,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from portal.actions import assessments, imports, inbox, proof
-from portal.actions.reminders import send
+from portal.actions.reminders import plan, send
 from workers.app import app
 
 
@@ -52,8 +52,8 @@ def update_proofs() -> None:
 
 @app.task(name="plan_reminders")
 def plan_reminders() -> None:
-    send.plan_standing(now=timezone.now())
-    send.plan_unassessed(now=timezone.now())
+    plan.plan_standing(now=timezone.now())
+    plan.plan_unassessed(now=timezone.now())
 
 
 @app.task(name="send_reminders")

@@ -20,10 +20,10 @@ from django.db.models import F
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
-from portal.actions.mail.facts import last_cleaned, last_wash
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import update_proofs
-from portal.actions.reminders.send import plan_reminders
+from portal.actions.reminders.plan import plan_reminders
+from portal.actions.washes import last_cleaned, last_wash
 from portal.models import (
     Business,
     DayReadings,

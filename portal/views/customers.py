@@ -17,7 +17,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_customer
-from portal.actions.mail.facts import mail_folder
+from portal.actions.mail.post import mail_folder
 from portal.actions.people import (
     NotPossible,
     give_access,

@@ -14,7 +14,7 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.mail.facts import token_for
+from portal.actions.mail.recipient import token_for
 from portal.models import (
     Business,
     Customer,

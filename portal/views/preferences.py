@@ -13,15 +13,8 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
-from portal.actions.mail.facts import (
-    ASKED_FOR,
-    TO_STAFF,
-    allow_mail,
-    choose_mails,
-    read_token,
-    record_bounce,
-    stop_mail,
-)
+from portal.actions.mail.recipient import ASKED_FOR, TO_STAFF, read_token
+from portal.actions.mail.stops import allow_mail, choose_mails, record_bounce, stop_mail
 from portal.models import Business, Customer, Language, MailStop, Preference, ReminderKind, User
 
 KINDS_IN_SPANISH = {

@@ -19,28 +19,12 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.mail.facts import (
-    FACTS,
-    TO_STAFF,
-    check_wording,
-    fill,
-    mail_folder,
-    sample_facts,
-    standard_wording,
-    word_mail,
-    wording,
-)
-from portal.actions.reminders.send import retry_reminder, sending_rules, set_sending_rules
-from portal.models import (
-    Business,
-    Language,
-    Reminder,
-    ReminderKind,
-    ReminderState,
-    Role,
-    SendingRules,
-    User,
-)
+from portal.actions.mail.post import mail_folder
+from portal.actions.mail.recipient import TO_STAFF
+from portal.actions.mail.wording import FACTS, check_wording, fill, sample_facts, standard_wording, word_mail, wording
+from portal.actions.reminders.hours import sending_rules, set_sending_rules
+from portal.actions.reminders.send import retry_reminder
+from portal.models import Business, Language, Reminder, ReminderKind, ReminderState, Role, SendingRules, User
 
 PAGE = 50
 NEWEST_MAILS = 200

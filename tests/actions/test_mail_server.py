@@ -29,7 +29,7 @@ def office(settings: Any) -> Iterator[PostOffice]:
 
 
 def use(settings: Any, port: int) -> None:
-    settings.EMAIL_BACKEND = "portal.actions.mail.facts.SmtpBackend"
+    settings.EMAIL_BACKEND = "portal.actions.mail.post.SmtpBackend"
     settings.EMAIL_HOST, settings.EMAIL_PORT, settings.EMAIL_TIMEOUT = "127.0.0.1", port, 0.5
 
 

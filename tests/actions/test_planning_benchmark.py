@@ -15,7 +15,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.reminders.send import plan_standing, plan_unassessed
+from portal.actions.reminders.plan import plan_standing, plan_unassessed
 from portal.models import Customer, DayReadings, Lead, Meter, Reminder, Site, SiteAssessment, pack
 from tests import factories
 

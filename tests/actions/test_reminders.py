@@ -15,16 +15,10 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from portal.actions.leads import review_lead
-from portal.actions.mail.facts import allow_mail, stop_mail
-from portal.actions.reminders.send import (
-    next_decent,
-    plan_reminders,
-    plan_standing,
-    plan_unassessed,
-    retry_reminder,
-    season_stopped,
-    send_due,
-)
+from portal.actions.mail.stops import allow_mail, stop_mail
+from portal.actions.reminders.hours import next_decent, season_stopped
+from portal.actions.reminders.plan import plan_reminders, plan_standing, plan_unassessed
+from portal.actions.reminders.send import retry_reminder, send_due
 from portal.models import (
     Business,
     Language,

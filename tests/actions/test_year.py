@@ -17,7 +17,8 @@ from django.core import mail
 from fixtures.demo import load_demo
 from portal.actions.assessments import keep_assessment, site_readings
 from portal.actions.leads import win_lead
-from portal.actions.reminders.send import plan_standing, plan_unassessed, send_due
+from portal.actions.reminders.plan import plan_standing, plan_unassessed
+from portal.actions.reminders.send import send_due
 from portal.models import (
     Customer,
     Lead,

@@ -10,8 +10,9 @@ from django.core import mail as outgoing
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.mail.facts import ASKED_FOR, token_for
-from portal.actions.reminders.send import plan_reminders, send_due
+from portal.actions.mail.recipient import ASKED_FOR, token_for
+from portal.actions.reminders.plan import plan_reminders
+from portal.actions.reminders.send import send_due
 from portal.models import Customer, Language, MailStop, Preference, Reminder, ReminderKind, ReminderState, Role, Wording
 from portal.views.preferences import KINDS_IN_SPANISH
 from tests import factories

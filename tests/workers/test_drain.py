@@ -106,7 +106,7 @@ def test_a_hundred_thousand_due_reminders_drain(
     sink = supervisor.start(Program(f"sink-{tmp_path.name}", [sys.executable, "-c", SINK, str(port)]))
     supervisor.wait_until(lambda: "ready" in sink.log.read_text(), sink, 20)
     env = process_env | {
-        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.facts.SmtpBackend",
+        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.post.SmtpBackend",
         "PORTAL_SMTP_HOST": "127.0.0.1",
         "PORTAL_SMTP_PORT": str(port),
     }

@@ -50,7 +50,7 @@ def process_env(process_env: dict[str, str], office: PostOffice) -> dict[str, st
 
 def posting(office: PostOffice) -> dict[str, str]:
     return {
-        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.facts.SmtpBackend",
+        "PORTAL_EMAIL_BACKEND": "portal.actions.mail.post.SmtpBackend",
         "PORTAL_SMTP_HOST": "127.0.0.1",
         "PORTAL_SMTP_PORT": str(office.port),
     }

@@ -1,0 +1,62 @@
+"""Whom a mail goes to, in whose time, and the signed link by which they choose their mails without a login."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from django.conf import settings
+from django.core import signing
+from django.urls import reverse
+
+from portal.models import Business, Customer, Reminder, ReminderKind, User
+
+SALT = "mail"
+
+TO_STAFF = frozenset({ReminderKind.LEAD_DIGEST, ReminderKind.LEAD_COLD, ReminderKind.TOMORROW})
+ASKED_FOR = frozenset({ReminderKind.BOOKED})
+"""Kinds that answer what the recipient did; they need no consent to be written to and are no list to leave."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    name: str
+    email: str
+    language: str
+    tz: str
+    key: dict[str, int]
+
+
+def recipient(reminder: Reminder) -> Recipient:
+    """Whom a reminder goes to, and in whose time."""
+    if reminder.customer is not None:
+        person = reminder.customer
+        tz = reminder.site.tz if reminder.site else reminder.business.tz
+        return Recipient(person.name, person.email, person.language, tz, {"customer": person.pk})
+    assert reminder.user is not None, "a constraint sees to it"
+    key = {"user": reminder.user.pk, "business": reminder.business_id}
+    return Recipient(str(reminder.user), reminder.user.email, reminder.user.language, reminder.business.tz, key)
+
+
+def token_for(key: Mapping[str, int]) -> str:
+    """What lets a recipient choose their mails without a login. It does not expire: old mails must stay leavable."""
+    return signing.dumps(dict(key), salt=SALT)
+
+
+def read_token(token: str) -> tuple[Customer | User, Business] | None:
+    """Whose token it is, and which business wrote; None when it is not ours or they are gone."""
+    try:
+        key: dict[str, int] = signing.loads(token, salt=SALT)
+    except signing.BadSignature:
+        return None
+    if "customer" in key:
+        customer = Customer.objects.select_related("business").filter(pk=key["customer"]).first()
+        return (customer, customer.business) if customer else None
+    user = User.objects.filter(pk=key["user"]).first()
+    business = Business.objects.filter(pk=key["business"]).first()
+    return (user, business) if user and business else None
+
+
+def address(name: str, *args: object) -> str:
+    """A page's whole address, for mails."""
+    return settings.BASE_URL.rstrip("/") + reverse(name, args=args)

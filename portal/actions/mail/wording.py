@@ -1,0 +1,131 @@
+"""The words of each kind of mail: those that come with the portal, or a business's own.
+
+The standard ones are in ``templates/mail/<language>/<kind>.txt``, the subject first; a business may have its own
+(``Wording``). Facts stand in them as {names}: only the names listed in ``FACTS``, replaced as text, nothing run.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date, time
+from decimal import Decimal
+from functools import lru_cache
+from pathlib import Path
+
+from django.core.exceptions import ValidationError
+from django.utils import translation
+from django.utils.formats import time_format
+
+from portal.actions.mail.phrases import PHRASES, about_money, money
+from portal.actions.mail.recipient import address
+from portal.actions.words import cause_words, day_words, percent
+from portal.models import Business, ReminderKind, Wording
+from portal.pv.result import Cause
+
+TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
+
+_CLEANING_FACTS = ("name", "site", "business", "phone", "due_date", "basis", "pays", "loss", "price", "link")
+FACTS: dict[ReminderKind, tuple[str, ...]] = {
+    ReminderKind.DUE_SOON: _CLEANING_FACTS,
+    ReminderKind.DUE: _CLEANING_FACTS,
+    ReminderKind.BOOKED: ("name", "site", "business", "phone", "visit_day", "visit_time", "cost"),
+    ReminderKind.RESULT: ("name", "site", "business", "phone", "visit_day", "gain", "link"),
+    ReminderKind.QUIET: ("name", "site", "business", "phone", "last_day", "days", "send"),
+    ReminderKind.OTHER_FAULT: ("name", "site", "business", "phone", "since", "cause", "link"),
+    ReminderKind.SEND_READINGS: ("name", "site", "business", "phone", "send"),
+    ReminderKind.LEAD_DIGEST: ("name", "business", "count", "leads", "link"),
+    ReminderKind.LEAD_COLD: ("name", "business", "customer", "site", "days", "why", "link"),
+    ReminderKind.TOMORROW: ("name", "business", "day", "visits", "link"),
+}
+"""The facts each kind of mail may name."""
+
+
+@lru_cache
+def standard_wording(kind: ReminderKind, language: str) -> tuple[str, str]:
+    """Subject and text as they come with the portal."""
+    subject, text = (TEXTS / language / f"{kind}.txt").read_text(encoding="utf-8").split("\n", 1)
+    return subject, text.strip()
+
+
+def wording(business: Business, kind: ReminderKind, language: str) -> tuple[str, str]:
+    """Subject and text of a business's mails of one kind: its own words, or the standard ones."""
+    for own in business.wordings.all():
+        if (own.kind, own.language) == (kind, language):
+            return own.subject, own.text
+    return standard_wording(kind, language)
+
+
+def fill(text: str, facts: Mapping[str, str]) -> str:
+    """Put the facts in place of their {names}; anything else in braces stays as it is."""
+    return re.sub(r"\{(\w+)\}", lambda match: facts.get(match[1], match[0]), text)
+
+
+def check_wording(kind: ReminderKind, subject: str, text: str) -> None:
+    """Refuse names the kind has no fact for: the recipient would read the braces."""
+    allowed = ", ".join(f"{{{name}}}" for name in FACTS[kind])
+    unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(FACTS[kind]))
+    if unknown:
+        raise ValidationError(f"There is no {{{unknown[0]}}} in this mail. Use only: {allowed}.")
+    if stray := re.search(r"[{}].{0,20}", re.sub(r"\{\w+\}", "", subject + "\n" + text)):
+        raise ValidationError(f"A brace has lost its partner, at “{stray[0].strip()}”. Use only: {allowed}.")
+    if "\n" in subject or "\r" in subject:
+        raise ValidationError("The subject is one line.")
+
+
+def word_mail(*, business: Business, kind: ReminderKind, language: str, subject: str, text: str) -> None:
+    """Keep a business's own words for one kind of mail; empty words bring the standard ones back."""
+    subject, text = subject.strip(), text.replace("\r\n", "\n").strip()
+    if not subject and not text:
+        Wording.objects.filter(business=business, kind=kind, language=language).delete()
+        return
+    if not subject or not text:
+        raise ValidationError("A mail needs a subject and a text. Empty both to go back to the standard words.")
+    check_wording(kind, subject, text)
+    Wording.objects.update_or_create(
+        business=business, kind=kind, language=language, defaults={"subject": subject, "text": text}
+    )
+
+
+def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[str, str]:
+    """Invented facts of the right shape, for a preview."""
+    words = PHRASES[language]
+    with translation.override(language):
+        day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business)
+        loss = words["loss"].format(mid=percent(0.07), low=percent(0.05), high=percent(0.09))
+        why = words["readings"].format(loss=loss)
+        known = {
+            "name": "Alex Example",
+            "site": "Home" if language == "en" else "Casa",
+            "business": business.name,
+            "phone": business.phone or business.email,
+            "link": address("home"),
+            "send": words["upload"].format(link=address("import_upload")),
+            "cost": words["cost"].format(price=price),
+            "due_date": day,
+            "basis": why,
+            "pays": words["price"].format(price=price)
+            + words["costs"].format(
+                **{n: about_money(v, business) for n, v in (("value", 25), ("low", 18), ("high", 32))}
+            )
+            + words["cheaper"]
+            + words["payback"].format(months=6),
+            "loss": loss,
+            "price": price,
+            "visit_day": day,
+            "visit_time": time_format(time(9, 30)),
+            "gain": words["gained"].format(mid=percent(0.06), low=percent(0.04), high=percent(0.08)),
+            "last_day": day,
+            "days": "12",
+            "since": words["since"].format(day=day),
+            "cause": cause_words(Cause.STRING_LOSS, language),
+            "count": "1",
+            "customer": "Alex Example",
+            "why": why,
+            "leads": "– " + words["lead"].format(customer="Alex Example", site="Home", why=why),
+            "day": day,
+            "visits": words["visit"].format(
+                time=time_format(time(9, 30)), customer="Alex Example", address="12 Invented Road"
+            ),
+        }
+    return {name: known[name] for name in FACTS[kind]}
