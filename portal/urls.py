@@ -10,17 +10,9 @@ from portal.views.business import business_logo, business_settings, member_add, 
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.home import home
-from portal.views.imports import (
-    import_how,
-    import_ledger,
-    import_original,
-    import_rejected,
-    import_state,
-    import_undo,
-    import_upload,
-    imports,
-)
+from portal.views.imports import import_upload, imports
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
+from portal.views.ledger import import_how, import_ledger, import_original, import_rejected, import_state, import_undo
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
     shared_photo,

@@ -13,7 +13,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.imports import work_on_import
+from portal.actions.imports.waiting import work_on_import
 from portal.actions.tokens import make_token, revoke_token, use_token
 from portal.actions.uploads import FILES_A_DAY
 from portal.models import CameBy, Import, Meter, Role, Token, User

@@ -13,7 +13,7 @@ from django.test import Client
 from django.urls import reverse
 
 from portal.actions.assessments import ask_for_assessment, assess_nights
-from portal.actions.imports import work_on_import
+from portal.actions.imports.waiting import work_on_import
 from portal.models import Import, ImportState, Lead, Reminder, ReminderKind, Role, SiteAssessment
 from tests import factories
 

@@ -5,24 +5,25 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, imports, inbox, proof
+from portal.actions import assessments, inbox, proof
+from portal.actions.imports import replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
 
 
 @app.task(name="import_file")
 def import_file(import_id: int) -> None:
-    imports.work_on_import(import_id=import_id, now=timezone.now())
+    waiting.work_on_import(import_id=import_id, now=timezone.now())
 
 
 @app.task(name="replay_meter")
 def replay_meter(meter_id: int) -> None:
-    imports.replay_meter(meter_id=meter_id, now=timezone.now())
+    replay.replay_meter(meter_id=meter_id, now=timezone.now())
 
 
 @app.task(name="poll_imports")
 def poll_imports() -> None:
-    imports.poll_imports(now=timezone.now())
+    waiting.poll_imports(now=timezone.now())
 
 
 @app.task(name="collect_inbox")

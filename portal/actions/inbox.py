@@ -13,7 +13,7 @@ from pathlib import Path
 
 from django.core.files import File
 
-from portal.actions.imports import receive_file
+from portal.actions.imports.receive import receive_file
 from portal.models import CameBy, Import, ImportState, Meter
 
 log = logging.getLogger(__name__)

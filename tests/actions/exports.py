@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 from django.core.files.base import ContentFile
 
-from portal.actions.imports import read_import, receive_file
+from portal.actions.imports.reading import read_import
+from portal.actions.imports.receive import receive_file
 from portal.models import Import, Meter
 from tests.factories import NOW
 

@@ -14,7 +14,7 @@ from django.conf import settings
 from PIL import Image
 
 from portal.actions.erase import erase_customer, erase_site
-from portal.actions.imports import work_on_import
+from portal.actions.imports.waiting import work_on_import
 from portal.actions.people import NotPossible, give_access
 from portal.actions.photos import keep_photo
 from portal.models import Customer, Distance, Import, Phase, Role, Site, User, Visit, VisitState

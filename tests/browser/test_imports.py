@@ -11,12 +11,13 @@ from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import Page, expect
 
-from portal.actions.imports import work_on_import
+from portal.actions.imports.waiting import work_on_import
 from portal.models import DayReadings, Import, ImportState, Role, User
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, take_in
 from tests.browser.test_pages import DESK, NARROWEST, complaints, log_in, no_axe_violation
 from tests.factories import NOW
+from tests.views.uploads import ambiguous
 
 __all__ = ["complaints"]  # the fixture
 
@@ -83,8 +84,6 @@ def test_the_file_input_works_with_several_files_and_without_scripts(
 def test_a_doubt_is_answered_with_the_keyboard(
     page: Page, live_server: Any, office: User, complaints: list[str]
 ) -> None:
-    from tests.views.test_imports import ambiguous
-
     site = office.memberships.get().business.customers.get().sites.get()
     take_in(site.meters.get(), ambiguous(), filename="doubt.csv")
     log_in(page, live_server, office)

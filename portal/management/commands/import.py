@@ -8,7 +8,8 @@ from django.core.files import File
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
-from portal.actions.imports import read_import, receive_file
+from portal.actions.imports.reading import read_import
+from portal.actions.imports.receive import receive_file
 from portal.models import CameBy, ImportState, Meter
 
 

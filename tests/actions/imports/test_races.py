@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 from django.db import connections
 
-from portal.actions.imports import poll_imports, roll_back, undo_import, work_on_import
+from portal.actions.imports.undo import roll_back, undo_import
+from portal.actions.imports.waiting import poll_imports, work_on_import
 from portal.models import DayReadings, Import, ImportState, Meter
 from tests import factories
 from tests.actions.exports import Rows, csv_text, days_rows, send, take_in

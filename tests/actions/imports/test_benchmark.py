@@ -17,7 +17,8 @@ from django.db.models import Count, Sum
 
 from fixtures.demo import mapping_of
 from fixtures.history import make_histories
-from portal.actions.imports import read_import, receive_file
+from portal.actions.imports.reading import read_import
+from portal.actions.imports.receive import receive_file
 from portal.models import DayReadings, Import, ImportState
 from tests import factories
 from tests.actions.exports import send

@@ -1,0 +1,168 @@
+"""A meter's days as arrays: cut from what was read, laid over what is stored, written back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from itertools import groupby
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from django.db import connection
+from django.db.models import Model
+
+from portal import readers
+from portal.actions.assessments import ask_for_assessment
+from portal.models import DayBefore, DayReadings, Import, Meter, Site, pack, unpack
+from portal.models.meter import DayBlock
+from portal.pv.days import cut_days
+
+
+class Day(NamedTuple):
+    """A meter's day as stored: interval, energies [Wh], the source's flags, the imports that wrote and created it."""
+
+    minutes: int
+    block: DayBlock
+    quality: str = ""
+    written_by: int | None = None
+    created_by: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What became of readings."""
+
+    new: int = 0
+    unchanged: int = 0
+    replaced: int = 0
+    set_aside: int = 0
+
+    def __add__(self, other: Counts) -> Counts:
+        return Counts(
+            self.new + other.new,
+            self.unchanged + other.unchanged,
+            self.replaced + other.replaced,
+            self.set_aside + other.set_aside,
+        )
+
+    def __sub__(self, other: Counts) -> Counts:
+        return self + Counts(-other.new, -other.unchanged, -other.replaced, -other.set_aside)
+
+
+def days_of(result: readers.ReadResult, import_: Import) -> list[tuple[date, Day]]:
+    """Cut what was read into days of the site."""
+    readings = result.readings
+    zone = import_.meter.cut_in
+    minutes = readings.interval_minutes
+    blocks = cut_days(readings.energy_wh, tz=zone, interval_minutes=minutes)
+    flags: dict[date, str] = {}
+    if readings.quality is not None:
+        taken = readings.quality[readings.energy_wh.notna()]
+        codes, names = pd.factorize(taken)
+        coded = pd.Series(codes.astype("float64"), index=taken.index)
+        for day, block in cut_days(coded, tz=zone, interval_minutes=minutes):
+            flags[day] = _as_runs([str(names[int(code)]) if code == code else "" for code in block])
+    return [(day, Day(minutes, block, flags.get(day, ""), import_.pk, import_.pk)) for day, block in blocks]
+
+
+def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
+    """Lay a file's day over the stored one: gaps are filled, values that differ replaced.
+
+    Returns the stored day itself when nothing changes. Where the two have different intervals one of them wins whole:
+    the one that covers more of the day, and of two that cover the same the finer.
+    """
+    given = ~np.isnan(found.block)
+    number = int(given.sum())
+    if before is None:
+        return found, Counts(new=number)
+    if before.minutes != found.minutes:
+        if _worth(found) > _worth(before):
+            return found._replace(created_by=before.created_by), Counts(replaced=number)
+        return before, Counts(set_aside=number)
+    had = ~np.isnan(before.block)
+    fills = given & ~had
+    differs = given & had & (before.block != found.block)
+    new, replaced = int(fills.sum()), int(differs.sum())
+    counts = Counts(new=new, replaced=replaced, unchanged=number - new - replaced)
+    if not new and not replaced:
+        return before, counts
+    quality = ""
+    if before.quality or found.quality:
+        length = len(found.block)
+        old, fresh = _from_runs(before.quality, length), _from_runs(found.quality, length)
+        quality = _as_runs([b if take else a for a, b, take in zip(old, fresh, given, strict=True)])
+    merged = before._replace(
+        block=np.where(given, found.block, before.block), quality=quality, written_by=found.written_by
+    )
+    return merged, counts
+
+
+def _worth(day: Day) -> tuple[int, int]:
+    covered = int((~np.isnan(day.block)).sum()) * day.minutes
+    return covered, -day.minutes
+
+
+def _as_runs(flags: Iterable[str]) -> str:
+    runs = [(flag, sum(1 for _ in run)) for flag, run in groupby(flags)]
+    if all(not flag for flag, _ in runs):
+        return ""
+    return " ".join(f"{flag or '-'}*{count}" for flag, count in runs)
+
+
+def _from_runs(runs: str, length: int) -> list[str]:
+    flags: list[str] = []
+    for run in runs.split():
+        flag, _, count = run.rpartition("*")
+        flags += ["" if flag == "-" else flag] * int(count)
+    return flags + [""] * (length - len(flags))
+
+
+def stored_days(meter: Meter, days: Sequence[date]) -> dict[date, Day]:
+    rows = DayReadings.objects.filter(meter=meter, day__range=(min(days), max(days)))
+    return {
+        day: Day(minutes, unpack(packed), quality, written_by, created_by)
+        for day, minutes, packed, quality, written_by, created_by in rows.values_list(
+            "day", "interval_minutes", "packed", "quality", "written_by", "created_by"
+        )
+    }
+
+
+DAY_COLUMNS = ("interval_minutes", "packed", "quality", "written_by_id")
+
+
+def write_days(meter: Meter, days: Iterable[tuple[date, Day]]) -> None:
+    columns = (*DAY_COLUMNS, "created_by_id")
+    _insert(
+        DayReadings,
+        ("meter_id", "day", *columns),
+        ((meter.pk, day.isoformat(), *_columns(kept), kept.created_by) for day, kept in days),
+        "ON CONFLICT (meter_id, day) DO UPDATE SET " + ", ".join(f"{name} = EXCLUDED.{name}" for name in columns),
+    )
+
+
+def remember(import_: Import, before: Iterable[tuple[date, Day]]) -> None:
+    _insert(
+        DayBefore,
+        ("changed_by_id", "day", *DAY_COLUMNS),
+        ((import_.pk, day.isoformat(), *_columns(had)) for day, had in before),
+    )
+
+
+def _columns(day: Day) -> tuple[int, bytes, str, int | None]:
+    return day.minutes, pack(day.block), day.quality, day.written_by
+
+
+def _insert(model: type[Model], columns: Sequence[str], rows: Iterable[tuple[Any, ...]], on_conflict: str = "") -> None:
+    """Insert rows by one statement; ``bulk_create`` makes an object of each, which took longer than the writing."""
+    places = ", ".join(["%s"] * len(columns))
+    with connection.cursor() as cursor:
+        cursor.executemany(
+            f"INSERT INTO {model._meta.db_table} ({', '.join(columns)}) VALUES ({places}) {on_conflict}", list(rows)
+        )
+
+
+def assess_again(site: Site, *, changed_since: date, now: datetime) -> None:
+    if site.planes.exists():  # without a plane there is nothing to compare with; the nightly job takes it later
+        ask_for_assessment(site, now=now, changed_since=changed_since)

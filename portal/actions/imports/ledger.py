@@ -1,0 +1,116 @@
+"""The ledger's row: locked while it changes, and filled with what reading a file did."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+from django.db.models import Max
+
+from portal import readers
+from portal.actions.imports.days import Counts, Day
+from portal.actions.imports.original import kept_mapping
+from portal.models import Import, ImportState, Meter
+
+PREVIEW_DAYS = 3
+
+
+def locked(import_: Import) -> Import | None:
+    """Lock the meter and the import; None when another worker has finished it or begun it anew, or the zone changed."""
+    meter = lock_meter(import_.meter_id)
+    current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
+    same = (current.state, current.attempts, current.mapping) == (import_.state, import_.attempts, import_.mapping)
+    return import_ if same and meter.cut_in == import_.meter.cut_in else None
+
+
+def lock_meter(meter_id: int) -> Meter:
+    """Lock a meter: whoever changes its days or its imports' counts holds this."""
+    return Meter.objects.select_for_update(of=("self",), no_key=True).select_related("site").get(pk=meter_id)
+
+
+def finish(import_: Import, state: ImportState, *, now: datetime) -> Import:
+    import_.state = state
+    import_.finished_at = now
+    import_.save()
+    return import_
+
+
+def note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[date, Day]], counts: Counts) -> None:
+    """Put the result in the ledger."""
+    set_counts(import_, counts)
+    import_.mapping = kept_mapping(result.mapping)
+    import_.questions = []
+    import_.interval_minutes = result.readings.interval_minutes
+    import_.rows_read = result.rows_read
+    import_.rows_blank = result.blanks
+    import_.rows_duplicate = result.duplicates
+    import_.rows_rejected = result.rejected_count
+    import_.rejected = [asdict(line) for line in result.rejected]
+    import_.warnings = [asdict(notice) for notice in result.notices]
+    if counts.set_aside:
+        import_.warnings.append(
+            {
+                "code": "interval_changed",
+                "text": f"{counts.set_aside:,} readings were set aside: their days are already held at a finer "
+                "interval, or more completely. To use this file instead, undo the import that brought those days.",
+            }
+        )
+    if counts.replaced > max(20, (counts.unchanged + counts.new) // 3):  # nights are zero in both
+        import_.warnings.append(
+            {
+                "code": "replaced_many",
+                "text": f"{counts.replaced:,} readings took the place of others of the same time. If this file comes "
+                "from another inverter or meter, undo it and send it again under a name of its own (“Another inverter "
+                "or meter of this roof”): a roof's meters are added up.",
+            }
+        )
+    import_.first_day = incoming[0][0] if incoming else None
+    import_.last_day = incoming[-1][0] if incoming else None
+    import_.gaps = [[gap.start.isoformat(), gap.end.isoformat()] for gap in result.gaps]
+    import_.lumps = [
+        asdict(lump) | {"start": lump.start.isoformat(), "end": lump.end.isoformat()} for lump in result.lumps
+    ]
+    import_.clock_changes = [moment.isoformat() for moment in result.clock_changes]
+    import_.channels = [asdict(channel) for channel in result.channels]
+    import_.preview = preview_of(result.readings)
+
+
+COUNT_FIELDS = ["readings_new", "readings_unchanged", "readings_replaced", "readings_set_aside"]
+
+
+def set_counts(import_: Import, counts: Counts) -> None:
+    import_.readings_new = counts.new
+    import_.readings_unchanged = counts.unchanged
+    import_.readings_replaced = counts.replaced
+    import_.readings_set_aside = counts.set_aside
+
+
+def counts_of(import_: Import) -> Counts:
+    return Counts(
+        import_.readings_new, import_.readings_unchanged, import_.readings_replaced, import_.readings_set_aside
+    )
+
+
+def next_turn(meter: Meter) -> int:
+    last: int | None = Import.objects.filter(meter=meter).aggregate(last=Max("turn"))["last"]
+    return (last or 0) + 1
+
+
+def preview_of(readings: readers.Readings | None) -> dict[str, Any] | None:
+    """Return the first days that hold energy, small enough to keep in the ledger and to draw."""
+    if readings is None or readings.energy_wh.empty:
+        return None
+    energy = readings.energy_wh
+    producing = np.flatnonzero(energy.to_numpy() > 0)
+    begin = int(producing[0]) if producing.size else 0
+    length = PREVIEW_DAYS * 24 * 60 // readings.interval_minutes if readings.interval_minutes < 1440 else 60
+    # the whole first day, from the midnight before it: an interval's place in the day is its place on the grid
+    first = energy.iloc[max(0, begin - length // PREVIEW_DAYS) :][: length + length // PREVIEW_DAYS]
+    return {
+        "start": first.index[0].isoformat(),
+        "minutes": readings.interval_minutes,
+        "energy_wh": [None if value != value else round(float(value), 3) for value in first],
+    }

@@ -1,0 +1,108 @@
+"""The kept original: read by a mapping, looked at, and held against the roof it is said to be of."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from portal import readers
+from portal.models import Import, Site
+from portal.pv.fit import fit_to_site
+from portal.pv.sentences import percent
+
+ABSURD = 20.0
+"""Readings so many times what the inverter can give are not stored before somebody has said that they are right."""
+
+
+def read_original(import_: Import, *, now: datetime) -> readers.ReadResult:
+    """Read the original: by the mapping given, else by the one remembered for the meter, else by guessing."""
+    read = partial(
+        readers.read,
+        Path(import_.original.path),
+        filename=import_.filename,
+        tz=import_.meter.cut_in,
+        now=now,
+    )
+    if import_.mapping is not None:
+        return read(mapping=mapping_of(import_.mapping))
+    remembered = import_.meter.mapping
+    if remembered is None:
+        return read()
+    try:
+        return read(mapping=mapping_of(remembered))
+    except readers.UndecidedError as doubt:
+        try:
+            return read()
+        except readers.ReadError:
+            raise doubt from None  # what was answered before need not be answered again
+    except readers.ReadError:
+        return read()  # this file is shaped unlike the last one: it is read for itself
+
+
+def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
+    """Return what an import's file seems to be, or how a mapping reads it, to show before it is read in earnest."""
+    return readers.guess(
+        Path(import_.original.path), filename=import_.filename, tz=import_.meter.cut_in, now=now, mapping=mapping
+    )
+
+
+def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Question | None, list[readers.Notice]]:
+    """Say where the readings cannot be this site's: only the portal knows the roof, the file does not."""
+    fit = fit_to_site(
+        result.readings.energy_wh,
+        result.readings.interval_minutes,
+        latitude=site.latitude,
+        longitude=site.longitude,
+        ac_kw=site.ac_kw,
+    )
+    question: readers.Question | None = None
+    notices: list[readers.Notice] = []
+    if fit is None:
+        return question, notices
+    if fit.size > ABSURD and "size" not in result.mapping.accepted:
+        question = readers.Question(
+            "size",
+            f"Read like this the roof would give {fit.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
+            "likely the unit is another: correct it below. If the figures are right, correct the inverter's size.",
+            (readers.Choice("accept", "The figures are right as they are"),),
+            required=False,
+        )
+    elif fit.size > 1.5:
+        notices.append(
+            readers.Notice(
+                "size_high",
+                f"The highest power is {fit.size:.1f} times the inverter's {site.ac_kw:g} kW. Check the unit of this "
+                "file and the inverter's size.",
+            )
+        )
+    elif fit.size < 0.1:
+        notices.append(
+            readers.Notice(
+                "size_low",
+                f"The highest power is only {percent(fit.size)} of the inverter's {site.ac_kw:g} kW. Check the unit of "
+                "this file, and that it holds all of the production.",
+            )
+        )
+    if fit.dark > 0.02:
+        notices.append(
+            readers.Notice(
+                "dark",
+                f"{percent(fit.dark)} of the energy falls into the dark, when the sun is well below the horizon. "
+                "Check the clock of this file, the site's time zone and its place, and that this is production.",
+            )
+        )
+    return question, notices
+
+
+def mapping_of(kept: dict[str, Any]) -> readers.Mapping:
+    return readers.Mapping.from_json(json.dumps(kept))
+
+
+def kept_mapping(mapping: readers.Mapping | None) -> dict[str, Any] | None:
+    if mapping is None:
+        return None
+    kept: dict[str, Any] = json.loads(mapping.to_json())
+    return kept

@@ -1,0 +1,219 @@
+"""The worker reads a waiting file into its meter's days, or finds what somebody must be asked first.
+
+Reading happens outside the transaction, which is short: it locks the meter, looks whether this is still the newest
+attempt, and writes days, what they were before, and the ledger together. A killed worker therefore leaves the row as
+it was, and the next poll begins again.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import asdict, replace
+from datetime import date, datetime
+from functools import partial
+
+from django.db import transaction
+
+from portal import readers
+from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
+from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, preview_of, set_counts
+from portal.actions.imports.original import against_site, kept_mapping, look_at, mapping_of, read_original
+from portal.actions.jobs import ask_for
+from portal.models import DayBefore, Import, ImportState
+
+log = logging.getLogger(__name__)
+
+MAX_ATTEMPTS = 3
+"""A file that stopped its worker so often is given up."""
+
+
+ANSWERED_FOR_ALL = {"date_order", "decimal", "kind", "unit", "label", "export"}
+"""What is true of one file is true of others built alike; whether figures may be right is asked file by file."""
+
+
+def read_import(*, import_id: int, now: datetime) -> Import:
+    """Read a waiting import into its meter's days. Safe to run twice, at once, or after a worker died in it."""
+    import_ = _begin(import_id, now=now)
+    if import_.state != ImportState.PENDING:
+        return import_
+    if (twin := _same_file_read_before(import_)) and _finish_as_before(import_, twin, now=now):
+        return import_
+    try:
+        found = _read_or_ask(import_, now=now)
+    except readers.ReadError as problem:
+        return _fail(import_, str(problem), now=now)
+    except Exception:
+        log.exception("import %d tripped the reader", import_.pk)
+        return _fail(
+            import_,
+            "Our reader stumbled over this file, and the fault is ours. The file is kept and the error is in the "
+            "server's log. Try another export of the same days, a plain CSV if there is one.",
+            now=now,
+        )
+    if isinstance(found, readers.ReadResult):
+        return _take_in(import_, found, now=now)
+    return _ask(import_, found, now=now)
+
+
+def _begin(import_id: int, *, now: datetime) -> Import:
+    """Count the attempt, so that a file that kills its worker is not tried for ever."""
+    with transaction.atomic():
+        import_ = (
+            Import.objects.select_for_update(of=("self",), no_key=True).select_related("meter__site").get(pk=import_id)
+        )
+        if import_.state != ImportState.PENDING:
+            return import_
+        if import_.attempts >= MAX_ATTEMPTS:
+            import_.state = ImportState.FAILED
+            import_.problem = (
+                f"Reading this file stopped the reader {MAX_ATTEMPTS} times; it may be far too large or damaged. "
+                "Nothing was changed. Split it by year, or export it again, and send that."
+            )
+            import_.finished_at = now
+        else:
+            import_.attempts += 1
+            import_.begun_at = now
+        import_.save(update_fields=["state", "problem", "finished_at", "attempts", "begun_at"])
+    return import_
+
+
+def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | readers.Guess:
+    """Read the original; where somebody has to be asked first, return what to show them."""
+    try:
+        result = read_original(import_, now=now)
+    except readers.UndecidedError as doubt:
+        seen = look_at(import_=import_, now=now, mapping=import_.mapping and mapping_of(import_.mapping))
+        return replace(seen, mapping=doubt.mapping, questions=doubt.questions)
+    question, notices = against_site(result, import_.meter.site)
+    result = replace(result, notices=(*result.notices, *notices))
+    if question is None:
+        return result
+    return readers.Guess(result.mapping, result.readings, (question,), result.notices, (), ())
+
+
+def _fail(import_: Import, problem: str, *, now: datetime) -> Import:
+    with transaction.atomic():
+        if locked(import_):
+            import_.problem = problem
+            finish(import_, ImportState.FAILED, now=now)
+    return import_
+
+
+def _ask(import_: Import, seen: readers.Guess, *, now: datetime) -> Import:
+    """Leave the import waiting for answers, with the first days as they would be read."""
+    with transaction.atomic():
+        if locked(import_):
+            import_.mapping = kept_mapping(seen.mapping)
+            import_.questions = [asdict(question) for question in seen.questions]
+            import_.warnings = [asdict(notice) for notice in seen.notices]
+            import_.preview = preview_of(seen.preview)
+            finish(import_, ImportState.QUESTION, now=now)
+    return import_
+
+
+def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> Import:
+    """Merge what was read into the meter's days, in one transaction."""
+    incoming = days_of(result, import_)
+    with transaction.atomic():
+        if not locked(import_):
+            return import_
+        counts = Counts()
+        if incoming:
+            stored = stored_days(import_.meter, [day for day, _ in incoming])
+            before: list[tuple[date, Day]] = []
+            after: list[tuple[date, Day]] = []
+            for day, found in incoming:
+                had = stored.get(day)
+                merged, counted = merge(had, found)
+                counts += counted
+                if merged is not had:
+                    after.append((day, merged))
+                    if had is not None:
+                        before.append((day, had))
+            write_days(import_.meter, after)
+            remember(import_, before)
+        note(import_, result, incoming, counts)
+        import_.turn = next_turn(import_.meter)
+        import_.meter.mapping = import_.mapping
+        import_.meter.zone = import_.meter.cut_in
+        import_.meter.save(update_fields=["mapping", "zone"])
+        finish(import_, ImportState.DONE, now=now)
+        _try_again_alike(import_)
+        if counts.new or counts.replaced:
+            assess_again(import_.meter.site, changed_since=min(day for day, _ in after), now=now)
+    return import_
+
+
+def _try_again_alike(import_: Import) -> None:
+    """Read files again that wait for an answer this one has given: of thirty files sent at once, one is asked about."""
+    done = import_.mapping
+    assert done is not None, "it has just been noted"
+    shape = ("format", "layout", "time_columns", "value_columns")
+    for waiting in Import.objects.filter(meter=import_.meter, state=ImportState.QUESTION):
+        asked = {question["code"] for question in waiting.questions}
+        if asked <= ANSWERED_FOR_ALL and waiting.mapping and all(waiting.mapping[key] == done[key] for key in shape):
+            waiting.state, waiting.mapping, waiting.questions = ImportState.PENDING, None, []
+            waiting.attempts, waiting.begun_at = 0, None
+            waiting.save(update_fields=["state", "mapping", "questions", "attempts", "begun_at"])
+            transaction.on_commit(partial(ask_for, "import_file", waiting.pk))
+
+
+# ---- the same file again ----
+
+
+def _same_file_read_before(import_: Import) -> Import | None:
+    """Find the same file, read the same way for this meter, whose every reading still stands."""
+    twin = (
+        Import.objects.filter(
+            meter=import_.meter, sha256=import_.sha256, state=ImportState.DONE, rows_rejected=0, first_day__isnull=False
+        )
+        .exclude(pk=import_.pk)
+        .order_by("-turn")
+        .first()
+    )
+    if twin is None or (import_.mapping is not None and import_.mapping != twin.mapping):
+        return None
+    later = DayBefore.objects.filter(changed_by__meter=import_.meter, changed_by__turn__gt=twin.turn)
+    if later.filter(day__range=(twin.first_day, twin.last_day)).exists():
+        return None
+    return twin
+
+
+def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
+    """Finish without reading; False when another import has changed those days meanwhile."""
+    with transaction.atomic():
+        if not locked(import_):
+            return True
+        if _same_file_read_before(import_) != twin:
+            return False
+        for field in (
+            "mapping",
+            "interval_minutes",
+            "rows_read",
+            "rows_blank",
+            "rows_duplicate",
+            "first_day",
+            "last_day",
+            "gaps",
+            "lumps",
+            "clock_changes",
+            "channels",
+            "preview",
+        ):
+            setattr(import_, field, getattr(twin, field))
+        counts = counts_of(twin)
+        set_counts(
+            import_,
+            Counts(unchanged=counts.new + counts.unchanged + counts.replaced, set_aside=counts.set_aside),
+        )
+        import_.warnings = [
+            {
+                "code": "same_file",
+                "text": f"This is the same file as “{twin.filename}” of {twin.uploaded_at:%Y-%m-%d}; all its readings "
+                "are here already.",
+            },
+            *(notice for notice in twin.warnings if notice["code"] != "same_file"),
+        ]
+        import_.turn = next_turn(import_.meter)
+        finish(import_, ImportState.DONE, now=now)
+    return True

@@ -1,0 +1,67 @@
+"""Taking a customer's file in: the original is kept, a row in the ledger says that it waits."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from datetime import datetime
+from functools import partial
+from pathlib import PurePath
+
+from django.core.files.base import File
+from django.db import transaction
+
+from portal import readers
+from portal.actions.imports.original import kept_mapping
+from portal.actions.jobs import ask_for
+from portal.actions.uploads import BOUNDED, too_much_today
+from portal.models import CameBy, Import, Meter, Site, Token, User
+
+
+class ImportRefused(Exception):
+    """What was asked cannot be done with this import; the message says why and what to do next."""
+
+
+def receive_file(
+    *,
+    meter: Meter,
+    filename: str,
+    file: File[bytes],
+    uploaded_by: User | None,
+    now: datetime,
+    came_by: CameBy = CameBy.UPLOAD,
+    token: Token | None = None,
+    mapping: readers.Mapping | None = None,
+) -> Import:
+    """Keep the original, put it in the ledger, and ask the worker to read it."""
+    if came_by in BOUNDED and (said := too_much_today(site=meter.site, size=file.size, now=now)):
+        raise ImportRefused(said)
+    digest = hashlib.sha256()
+    for chunk in file.chunks():
+        digest.update(chunk)
+    file.seek(0)
+    name = PurePath(filename.replace("\\", "/")).name.replace("\x00", "").strip() or "file"
+    import_ = Import(
+        meter=meter,
+        uploaded_by=uploaded_by,
+        uploaded_at=now,
+        came_by=came_by,
+        token=token,
+        filename=name[-255:],
+        sha256=digest.hexdigest(),
+        mapping=kept_mapping(mapping),
+    )
+    import_.original.save(digest.hexdigest()[:32] + _safe_suffix(name), file, save=False)
+    import_.save()
+    transaction.on_commit(partial(ask_for, "import_file", import_.pk))
+    return import_
+
+
+def meter_called(*, site: Site, name: str) -> Meter:
+    """Return a roof's meter of that name; make it where there is none. A roof's meters are added up."""
+    return Meter.objects.get_or_create(site=site, name=name)[0]
+
+
+def _safe_suffix(name: str) -> str:
+    suffix = PurePath(name).suffix.lower()
+    return suffix if re.fullmatch(r"\.[a-z0-9]{1,8}", suffix) else ""

@@ -1,0 +1,97 @@
+"""A site's time zone was wrong: all its days are cut anew from the kept originals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from functools import partial
+from typing import Any
+
+from django.db import transaction
+
+from portal import readers
+from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, write_days
+from portal.actions.imports.ledger import COUNT_FIELDS, lock_meter, set_counts
+from portal.actions.imports.original import read_original
+from portal.actions.jobs import ask_for
+from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Site
+
+
+def ask_for_replay(*, site: Site, now: datetime) -> None:
+    """Have a site's days cut anew from the kept originals, after its time zone was corrected."""
+    meters = list(Meter.objects.filter(site=site, imports__turn__isnull=False).distinct().values_list("pk", flat=True))
+    Meter.objects.filter(pk__in=meters).update(replay_asked_at=now)
+    for key in meters:
+        transaction.on_commit(partial(ask_for, "replay_meter", key))
+
+
+def replay_meter(*, meter_id: int, now: datetime) -> None:
+    """Read all of a meter's standing imports again, in their order, and lay them over one another from nothing.
+
+    Originals are read outside the transaction; when the imports or the zone have changed meanwhile, it begins again.
+    """
+    while True:
+        meter = Meter.objects.select_related("site").get(pk=meter_id)
+        if meter.replay_asked_at is None:
+            return
+        standing = _standing(meter)
+        read: dict[int, list[tuple[date, Day]]] = {}
+        for one in standing:
+            one.mapping = _following_the_site(one)
+            one.meter.zone = meter.site.tz
+            try:
+                read[one.pk] = days_of(read_original(one, now=one.finished_at or now), one)
+            except (readers.ReadError, OSError) as problem:
+                one.state, one.problem = ImportState.FAILED, f"Read again in the site's new time zone: {problem}"
+                read[one.pk] = []
+        with transaction.atomic():
+            current = lock_meter(meter_id)
+            if current.site.tz != meter.site.tz or _standing(current) != standing:
+                continue
+            _lay_anew(meter, standing, read)
+            meter.mapping = standing[-1].mapping if standing else None
+            meter.zone = meter.site.tz
+            meter.replay_asked_at = None
+            meter.save(update_fields=["mapping", "zone", "replay_asked_at"])
+            assess_again(meter.site, changed_since=date.min, now=now)
+            return
+
+
+def _standing(meter: Meter) -> list[Import]:
+    imports = Import.objects.filter(meter=meter, state__in=[ImportState.DONE, ImportState.UNDOING])
+    return list(imports.select_related("meter__site").order_by("turn"))
+
+
+def _following_the_site(import_: Import) -> dict[str, Any] | None:
+    """Return an import's mapping, on the site's new clock where it was read by the site's old one."""
+    mapping: dict[str, Any] | None = import_.mapping
+    if mapping is None or mapping["clock"]["tz"] != import_.meter.cut_in:
+        return mapping
+    return mapping | {"clock": mapping["clock"] | {"tz": import_.meter.site.tz}}
+
+
+def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tuple[date, Day]]]) -> None:
+    DayBefore.objects.filter(changed_by__meter=meter).delete()
+    DayReadings.objects.filter(meter=meter).delete()
+    held: dict[date, Day] = {}
+    for one in standing:
+        counts = Counts()
+        before: list[tuple[date, Day]] = []
+        for day, found in read[one.pk]:
+            had = held.get(day)
+            merged, counted = merge(had, found)
+            counts += counted
+            if merged is not had:
+                held[day] = merged
+                if had is not None:
+                    before.append((day, had))
+        remember(one, before)
+        set_counts(one, counts)
+        changed = [*COUNT_FIELDS, "mapping"]
+        if read[one.pk]:
+            one.first_day, one.last_day = read[one.pk][0][0], read[one.pk][-1][0]
+            changed += ["first_day", "last_day"]
+        if one.state == ImportState.FAILED:
+            changed += ["state", "problem"]
+        one.save(update_fields=changed)
+    write_days(meter, held.items())

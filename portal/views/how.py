@@ -1,0 +1,186 @@
+"""How a file is read, in words and as a form to correct it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any
+from zoneinfo import available_timezones
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from portal.readers import FILES, Guess, Mapping
+
+FORMATS = {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}
+UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
+KINDS = {
+    "energy": "energy of each interval",
+    "register": "a counter that runs on",
+    "power": "average power",
+}
+DECIMALS = {".": "a point: 1.5", ",": "a comma: 1,5"}
+DATE_ORDERS = {
+    "ymd": "year-month-day",
+    "dmy": "day/month/year",
+    "mdy": "month/day/year",
+    "unix_s": "Unix seconds",
+    "unix_ms": "Unix milliseconds",
+    "serial": "spreadsheet day numbers",
+}
+CLOCKS = {
+    "wall": "the clock on the wall, with daylight saving",
+    "winter": "winter time all year",
+    "utc": "UTC",
+    "offset": "each stamp says its own offset",
+}
+LABELS = {"start": "the start of its interval", "end": "the end of its interval"}
+EXPORTS = {
+    "": "no, production",
+    "all": "all of the production",
+    "surplus": "only the surplus after the house took its share",
+}
+
+
+def how_words(mapping: Mapping) -> list[tuple[str, str]]:
+    """Say how a file was read, as pairs of name and value."""
+    words = [
+        (
+            "Format",
+            FORMATS[mapping.format],
+        )
+    ]
+    if mapping.format in ("text", "sheet"):
+        if mapping.sheet:
+            words.append(("Sheet", mapping.sheet))
+        words += [
+            ("Time", f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
+            ("Production", _columns_in_words(mapping)),
+            ("Figures", f"{KINDS[mapping.kind]} in {mapping.unit}"),
+        ]
+    if mapping.meter:
+        words.append(("Meter in the file", mapping.meter))
+    words += [
+        (
+            "Clock",
+            CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"),
+        ),
+        ("A stamp marks", LABELS[mapping.clock.label]),
+    ]
+    if mapping.export:
+        words.append(("Sent to the grid", EXPORTS[mapping.export]))
+    return words
+
+
+def _columns_in_words(mapping: Mapping) -> str:
+    if mapping.layout == "wide":
+        return f"{len(mapping.value_columns)} columns, {mapping.value_columns[0]} to {mapping.value_columns[-1]}"
+    return " + ".join(mapping.value_columns) + "".join(f" − {name}" for name in mapping.minus_columns)
+
+
+class HowForm(forms.Form):
+    """How a file is to be read: what the file leaves open first, then everything else that can be corrected."""
+
+    def __init__(
+        self, mapping: Mapping, questions: list[dict[str, Any]], seen: Guess, meters: Iterable[str], data: Any = None
+    ) -> None:
+        super().__init__(data)
+        self.base, self.measures = mapping, seen.measures
+        self.asked = [question["code"] for question in questions]
+        table = mapping.format in ("text", "sheet")
+        used = [*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns]
+        names = list(dict.fromkeys([*seen.columns, *used])) if table else []
+        for question in questions:
+            if question["code"] == "columns":
+                self._tick("columns", question["text"], names, ())
+                continue
+            self.fields[question["code"]] = forms.ChoiceField(
+                label=question["text"],
+                choices=[(choice["value"], choice["label"]) for choice in question["choices"]],
+                required=question["required"],
+                widget=forms.RadioSelect,
+                error_messages={"required": "Choose one of these first."},
+            )
+        if table:
+            if "columns" not in self.asked and mapping.layout == "tall":
+                self._tick("columns", "Columns that hold production", names, mapping.value_columns)
+            self._choose("kind", "The figures are", KINDS, mapping.kind)
+            self._choose("unit", "Unit", UNITS, mapping.unit)
+            self._choose("decimal", "The decimal mark is", DECIMALS, mapping.decimal)
+            self._choose("date_order", "Dates are written", DATE_ORDERS, mapping.date_order)
+            day, time = (*mapping.time_columns, "", "")[:2]
+            listed, none = {name: name for name in names}, {"": "none"}
+            self._choose("time_column", "Column with the date, or the date and time", listed, day)
+            self._choose("second_time_column", "Column with the time of day, if it has its own", none | listed, time)
+            each = {FILES: "each file or sheet is a meter"} if mapping.meter_column == FILES else {}
+            self._choose(
+                "meter_column", "Column that tells several meters apart", none | each | listed, mapping.meter_column
+            )
+        if mapping.meter:
+            every = {name: name for name in meters} | {mapping.meter: mapping.meter, "*": "all of them added up"}
+            self._choose("meter", "Meter in the file", every, mapping.meter)
+        if mapping.export or table:
+            self._choose("export", "Energy sent to the grid", EXPORTS, mapping.export)
+        self._choose("clock", "Which clock stamped it", CLOCKS, mapping.clock.kind)
+        self._choose("label", "A stamp marks", LABELS, mapping.clock.label)
+        if "zone" not in self.asked:
+            self.fields["zone"] = forms.CharField(label="Time zone of that clock", initial=mapping.clock.tz)
+
+    def _choose(self, code: str, label: str, choices: dict[str, str], initial: str) -> None:
+        if code not in self.asked:
+            self.fields[code] = forms.ChoiceField(
+                label=label, choices=list(choices.items()), initial=initial, required="" not in choices
+            )
+
+    def _tick(self, code: str, label: str, names: list[str], initial: Iterable[str]) -> None:
+        self.fields[code] = forms.MultipleChoiceField(
+            label=label,
+            choices=[(name, name) for name in names if name not in self.base.time_columns],
+            initial=list(initial),
+            widget=forms.CheckboxSelectMultiple,
+            help_text="Several are added up: tick a total or its parts, not both.",
+            error_messages={"required": "Tick at least one column."},
+        )
+
+    def clean_zone(self) -> str:
+        zone: str = self.cleaned_data["zone"]
+        if zone not in available_timezones():
+            raise ValidationError(f"“{zone}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+        return zone
+
+    def clean(self) -> dict[str, Any]:
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        unit, kind = cleaned.get("unit"), cleaned.get("kind")
+        if unit and kind and (kind == "power") == unit.endswith("h"):
+            raise ValidationError("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
+        if len({self.measures[name] for name in cleaned.get("columns", ()) if name in self.measures}) > 1:
+            self.add_error(
+                "columns", "These columns hold different things and cannot be added up. Tick those of one unit."
+            )
+        return cleaned
+
+    def mapping(self) -> Mapping:
+        """The mapping with what was answered and corrected."""
+        mapping, chosen = self.base, tuple(self.cleaned_data.get("columns", ()))
+        if chosen and chosen != mapping.value_columns:
+            mapping = replace(mapping, value_columns=chosen, minus_columns=())
+            if not {"kind", "unit"}.intersection(self.changed_data) and chosen[0] in self.measures:
+                kind, unit = self.measures[chosen[0]]
+                mapping = replace(mapping, kind=kind, unit=unit)
+        changed = [code for code in self.fields if code in self.asked or code in self.changed_data]
+        for code in sorted(
+            changed, key=lambda code: code == "kind"
+        ):  # the unit moves the kind; the kind has the last word
+            value: str = self.cleaned_data[code]
+            if code in ("columns", "time_column", "second_time_column"):
+                continue
+            if code == "meter_column":
+                mapping = replace(mapping, meter_column=value, meter="")
+            elif code == "export":
+                mapping = replace(mapping, export=value)  # type: ignore[arg-type]  # one of the choices, which are the three
+            elif value:
+                mapping = mapping.answered(code, value)
+        if "time_column" in self.fields:
+            times = (self.cleaned_data["time_column"], self.cleaned_data["second_time_column"])
+            mapping = replace(mapping, time_columns=tuple(name for name in times if name))
+        return mapping

@@ -1,0 +1,155 @@
+"""How a file is read: asked, drawn, corrected."""
+
+from __future__ import annotations
+
+from datetime import UTC, date
+from typing import Any
+
+import pytest
+from django.urls import reverse
+
+from portal.models import DayReadings, Import, ImportState, Meter, User
+from tests.actions.exports import csv_text, days_rows, take_in
+from tests.views.uploads import ALL_KWH, FIRST, ambiguous, as_user, filled, kwh_of, lines, upload, work
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_doubt_is_asked_drawn_and_answered(office: User, meter: Meter) -> None:
+    client = as_user(office)
+    upload(client, meter, ("doubt.csv", ambiguous()))
+    import_ = work(Import.objects.get())
+    assert import_.state == ImportState.QUESTION
+    ledger = client.get(reverse("import_ledger", args=[import_.pk])).content.decode()
+    how = reverse("import_how", args=[import_.pk])
+    assert f'href="{how}"' in ledger
+    page = client.get(how)
+    form = page.context["form"]
+    assert 'type="radio"' in page.content.decode()
+    assert "<svg" in page.content.decode()
+    refused = client.post(how, {"read": "1"})
+    assert refused.context["form"].errors["date_order"] == ["Choose one of these first."]
+    answers = {name: field.initial for name, field in form.fields.items() if field.initial}
+    answers |= {code: form.fields[code].choices[0][0] for code in form.asked} | {"date_order": "dmy"}
+    drawn = client.post(how, answers | {"draw": "1"})
+    assert drawn.status_code == 200
+    assert not drawn.context["problem"], drawn.context["problem"]
+    assert "<svg" in drawn.content.decode()
+    assert Import.objects.get().state == ImportState.QUESTION
+    assert client.post(how, answers | {"read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert DayReadings.objects.filter(meter=meter, day=date(2025, 6, 1)).exists()
+
+
+def test_of_many_columns_those_that_belong_are_ticked(office: User, meter: Meter) -> None:
+    """Two inverters, each with its two strings beside it: any two of six columns may be right, and only one pair is."""
+    content = lines(
+        "Time,INV1 MPPT1 (kW),INV1 MPPT2 (kW),INV1 AC (kW),INV2 MPPT1 (kW),INV2 MPPT2 (kW),INV2 AC (kW)",
+        lambda at, kw: (
+            f"{at:%Y-%m-%d %H:%M}," + ",".join(f"{kw * part:.4f}" for part in (0.1, 0.3, 0.4, 0.2, 0.4, 0.6))
+        ),
+    )
+    client = as_user(office)
+    upload(client, meter, ("strings.csv", content))
+    import_ = work(Import.objects.get())
+    assert [question["code"] for question in import_.questions] == ["columns"]
+    how = reverse("import_how", args=[import_.pk])
+    page = client.get(how)
+    assert page.content.decode().count('type="checkbox"') == 6
+    answers = filled(page.context["form"])
+    none = client.post(how, answers | {"read": "1"})
+    assert none.context["form"].errors["columns"] == ["Tick at least one column."]
+    assert client.post(how, answers | {"columns": ["INV1 AC (kW)", "INV2 AC (kW)"], "read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_columns_of_different_units_are_not_added_up_and_bring_their_own_unit(office: User, meter: Meter) -> None:
+    content = lines("Time,PV power (W),PV energy (kWh)", lambda at, e: f"{at:%Y-%m-%d %H:%M},{1000 * e:.0f},{e:.3f}")
+    client = as_user(office)
+    upload(client, meter, ("both.csv", content))
+    import_ = work(Import.objects.get())
+    assert import_.mapping
+    assert import_.mapping["value_columns"] == ["PV energy (kWh)"]
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    both = client.post(how, answers | {"columns": ["PV power (W)", "PV energy (kWh)"], "read": "1"})
+    assert "Tick those of one unit" in both.content.decode()
+    assert client.post(how, answers | {"columns": ["PV power (W)"], "read": "1"}).status_code == 302
+    new = Import.objects.exclude(pk=import_.pk).get()
+    assert new.mapping
+    assert (new.mapping["kind"], new.mapping["unit"]) == ("power", "W")
+    assert (work(new).state, work(import_).state) == (ImportState.DONE, ImportState.UNDONE), new.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_an_answer_about_the_clock_stands_beside_the_untouched_rest(office: User, meter: Meter) -> None:
+    """The page asks for the clock twice, as a doubt and among the rest; the rest nobody touched must not win."""
+    content = lines("Time,PV energy (kWh)", lambda at, e: f"{at.astimezone(UTC):%Y-%m-%d %H:%M},{e:.3f}", days=5)
+    client = as_user(office)
+    upload(client, meter, ("utc.csv", content))
+    import_ = work(Import.objects.get())
+    assert [question["code"] for question in import_.questions] == ["hours"]
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    assert client.post(how, answers | {"hours": "utc", "read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, (import_.problem, import_.questions)
+    assert import_.mapping
+    assert import_.mapping["clock"]["kind"] == "utc"
+
+
+def test_a_file_that_gives_nothing_as_guessed_is_mapped_by_hand(office: User, meter: Meter) -> None:
+    content = lines("Time,House usage (kWh)", lambda at, e: f"{at:%d/%m/%Y %H:%M},{e:.3f}", date(2026, 5, 12))
+    client = as_user(office)
+    upload(client, meter, ("usage.csv", content))
+    import_ = work(Import.objects.get())
+    assert import_.state == ImportState.FAILED
+    how = reverse("import_how", args=[import_.pk])
+    assert f'href="{how}"' in client.get(reverse("import_ledger", args=[import_.pk])).content.decode()
+    page = client.get(how)
+    assert "energy that was used or bought" in page.content.decode()
+    answers = filled(page.context["form"]) | {"columns": ["House usage (kWh)"]}
+    drawn = client.post(how, answers | {"draw": "1"})
+    assert "<svg" in drawn.content.decode()
+    assert client.post(how, answers | {"read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert DayReadings.objects.filter(meter=meter).count() == 3
+
+
+def test_another_meter_of_the_file_is_chosen_afterwards(office: User, meter: Meter) -> None:
+    content = lines(
+        "Serial,Time,PV energy (kWh)",
+        lambda at, e: f"A100,{at:%Y-%m-%d %H:%M},{e:.3f}\nA200,{at:%Y-%m-%d %H:%M},{e / 2:.4f}",
+    )
+    client = as_user(office)
+    upload(client, meter, ("two.csv", content))
+    import_ = work(Import.objects.get())
+    how = reverse("import_how", args=[import_.pk])
+    answers = filled(client.get(how).context["form"])
+    client.post(how, answers | {"meter": "A200", "read": "1"})
+    assert work(import_).state == ImportState.DONE, import_.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH / 2, rel=1e-3)
+    answers = filled(client.get(how).context["form"])
+    assert answers["meter"] == "A200"
+    client.post(how, answers | {"meter": "A100", "read": "1"})
+    new = Import.objects.exclude(pk=import_.pk).get()
+    work(import_)
+    assert work(new).state == ImportState.DONE, new.problem
+    assert kwh_of(meter) == pytest.approx(ALL_KWH, rel=1e-3)
+
+
+def test_a_wrong_unit_is_corrected_from_the_ledger(office: User, meter: Meter) -> None:
+    import_ = take_in(meter, csv_text(days_rows(FIRST, 2)))
+    client = as_user(office)
+    how = reverse("import_how", args=[import_.pk])
+    form = client.get(how).context["form"]
+    answers = {name: field.initial for name, field in form.fields.items() if field.initial}
+    bad = client.post(how, answers | {"kind": "power", "read": "1"})
+    assert "Power is in W, kW or MW" in bad.content.decode()
+    answer: Any = client.post(how, answers | {"kind": "power", "unit": "kW", "read": "1"})
+    new = Import.objects.exclude(pk=import_.pk).get()
+    assert answer.url == reverse("import_ledger", args=[new.pk])
+    assert (work(new).state, work(import_).state) == (ImportState.DONE, ImportState.UNDONE), new.problem
+    new.refresh_from_db()  # it was counted against the first reading until that was undone
+    # hourly mean power in kW is the same number as hourly energy in kWh
+    assert new.readings_new == 48
