@@ -1,0 +1,108 @@
+"""No file over 400 lines, no function over 60, none that is called with more than six things in a row."""
+
+from tests.house import PRODUCT, files, functions, hold, text, tree
+
+MOST_LINES = 400
+MOST_FUNCTION_LINES = 60
+MOST_IN_A_ROW = 6
+
+KNOWN: dict[str, str] = {
+    "fixtures/firm.py": "830 lines",
+    "fixtures/weather.py::make_sky": "141 lines",
+    "portal/actions/imports.py": "935 lines",
+    "portal/actions/leads.py": "415 lines",
+    "portal/actions/mail.py": "745 lines",
+    "portal/actions/mail.py::facts": "65 lines",
+    "portal/actions/record.py::record_entry": "67 lines",
+    "portal/actions/reminders.py": "782 lines",
+    "portal/charts/performance.py::_figure": "82 lines",
+    "portal/charts/performance.py::_svg": "takes 8 in a row",
+    "portal/management/commands/assess.py::read_site": "65 lines",
+    "portal/pv/assessment.py": "881 lines",
+    "portal/pv/assessment.py::_judge": "101 lines",
+    "portal/pv/days.py::cut_days": "65 lines",
+    "portal/pv/due.py": "649 lines",
+    "portal/pv/due.py::forecast": "86 lines",
+    "portal/pv/due.py::when_due": "89 lines",
+    "portal/pv/quality.py": "614 lines",
+    "portal/pv/quality.py::low_sun": "takes 7 in a row",
+    "portal/pv/quality.py::reduce_days": "86 lines, takes 8 in a row",
+    "portal/pv/soiling.py": "580 lines",
+    "portal/pv/soiling.py::_smooth_terms": "takes 7 in a row",
+    "portal/pv/soiling.py::cut_steps": "takes 7 in a row",
+    "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
+    "portal/readers/assembly.py": "709 lines",
+    "portal/readers/assembly.py::finish": "62 lines",
+    "portal/readers/assembly.py::from_meter": "86 lines",
+    "portal/readers/dialect.py": "825 lines",
+    "portal/readers/dialect.py::_balance": "takes 8 in a row",
+    "portal/readers/dialect.py::_choose": "77 lines, takes 11 in a row",
+    "portal/readers/dialect.py::_guess_wide": "takes 9 in a row",
+    "portal/readers/dialect.py::guess_mapping": "107 lines",
+    "portal/readers/espi.py::_entries": "87 lines",
+    "portal/readers/espi.py::_tie_together": "67 lines",
+    "portal/readers/intervals.py": "433 lines",
+    "portal/readers/nem12.py::read_series": "80 lines",
+    "portal/readers/recognise.py::_take_tables": "takes 8 in a row",
+    "portal/readers/table.py": "548 lines",
+    "portal/static/visit.js": "468 lines",
+    "portal/views/imports.py": "486 lines",
+    "portal/views/sites.py": "424 lines",
+    "tests/actions/test_imports.py": "635 lines",
+    "tests/actions/test_planning_benchmark.py::test_planning_and_the_board_with_ten_thousand_sites": "69 lines",
+    "tests/actions/test_reminders.py": "604 lines",
+    "tests/browser/test_visit.py": "756 lines",
+    "tests/browser/test_visit.py::finished": "62 lines",
+    "tests/browser/test_visit.py::test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once": "as found",
+    "tests/fixtures/test_demo.py::test_the_demo_is_a_business_one_can_walk_into": "70 lines",
+    "tests/pv/fleet.py": "403 lines",
+    "tests/pv/fleet.py::make_site": "89 lines",
+    "tests/pv/planted.py::site": "61 lines",
+    "tests/pv/planted.py::weather": "takes 9 in a row",
+    "tests/pv/test_due.py": "426 lines",
+    "tests/readers/dialects.py::write": "64 lines",
+    "tests/readers/test_bad_input.py": "401 lines",
+    "tests/readers/test_traps.py": "545 lines",
+    "tests/test_who_sees_what.py::world": "77 lines",
+    "tests/views/test_imports.py": "487 lines",
+    "tests/views/test_visits.py": "606 lines",
+}
+
+
+def test_no_file_is_over_400_lines() -> None:
+    found = {}
+    for path in files(*PRODUCT, "tests", suffixes=(".py", ".js", ".css", ".html")):
+        lines = len(text(path).splitlines())
+        if lines > MOST_LINES:
+            found[path] = f"{lines} lines"
+    hold(
+        f"A file has at most {MOST_LINES} lines: split it by subject.",
+        found,
+        {place: why for place, why in KNOWN.items() if "::" not in place},
+        "tests/house/test_sizes.py",
+    )
+
+
+def test_no_function_is_over_60_lines_or_takes_more_than_six_in_a_row() -> None:
+    found = {}
+    for path in files(*PRODUCT, "tests"):
+        for name, function in functions(tree(path)):
+            lines = (function.end_lineno or 0) - function.lineno + 1
+            row = [
+                one.arg for one in (*function.args.posonlyargs, *function.args.args) if one.arg not in ("self", "cls")
+            ]
+            faults = []
+            if lines > MOST_FUNCTION_LINES:
+                faults.append(f"{lines} lines")
+            # pytest hands fixtures to a test by name
+            if len(row) > MOST_IN_A_ROW and not function.name.startswith("test_"):
+                faults.append(f"takes {len(row)} in a row")
+            if faults:
+                found[f"{path}::{name}"] = ", ".join(faults)
+    hold(
+        f"A function has at most {MOST_FUNCTION_LINES} lines and takes at most {MOST_IN_A_ROW} arguments by position: "
+        "split it, group what belongs together, or make keyword-only what is optional.",
+        found,
+        {place: why for place, why in KNOWN.items() if "::" in place},
+        "tests/house/test_sizes.py",
+    )

@@ -1,0 +1,203 @@
+"""Each threshold of `pv` and `readers` says what it is, in what unit, and where it comes from."""
+
+import ast
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from tests.house import files, hold, text, tree
+
+KNOWN: dict[str, str] = {
+    "portal/pv/air.py::AIR_SCATTER": "names no source",
+    "portal/pv/air.py::ALIKE": "names no source",
+    "portal/pv/air.py::LEAST_COMMON_DAYS": "names no source",
+    "portal/pv/air.py::REPEATS": "names no source",
+    "portal/pv/assessment.py::ALONE": "names no source",
+    "portal/pv/assessment.py::LEAST_CLEAR_DAYS": "names no source",
+    "portal/pv/assessment.py::LEAST_DAYS": "names no source",
+    "portal/pv/assessment.py::PERHAPS": "names no source",
+    "portal/pv/assessment.py::TOGETHER": "names no unit, names no source",
+    "portal/pv/assessment.py::TOLD_LOSS": "names no source",
+    "portal/pv/assessment.py::TOWN_ROUNDS": "names no source",
+    "portal/pv/diagnosis.py::GROWN": "names no source",
+    "portal/pv/diagnosis.py::LEAST_STEP_DAYS": "names no source",
+    "portal/pv/diagnosis.py::LOWEST_SHADE": "names no unit, names no source",
+    "portal/pv/diagnosis.py::SHADED": "names no source",
+    "portal/pv/diagnosis.py::SMALLEST_STEP": "names no source",
+    "portal/pv/diagnosis.py::UNSEEN_DIRT": "names no source",
+    "portal/pv/due.py::DIRTY": "names no source",
+    "portal/pv/due.py::FUTURES": "names no source",
+    "portal/pv/due.py::LEAST_RECORD_DAYS": "names no source",
+    "portal/pv/due.py::MOST_LOSS": "names no source",
+    "portal/pv/due.py::SAME_DAY": "names no unit, names no source",
+    "portal/pv/due.py::SEASON_HALF_WIDTH": "names no source",
+    "portal/pv/due.py::STEPS": "names no source",
+    "portal/pv/due.py::STEP_DAYS": "names no source",
+    "portal/pv/due.py::WIDEST_LOSS": "names no source",
+    "portal/pv/due.py::YEAR_DAYS": "names no source",
+    "portal/pv/expected.py::ALBEDO": "names no unit",
+    "portal/pv/expected.py::SYSTEM_LOSSES": "names no unit",
+    "portal/pv/fit.py::CIVIL_TWILIGHT": "names no source",
+    "portal/pv/fit.py::LOOKED_AT": "names no source",
+    "portal/pv/memory.py::FULL_FIT_EVERY": "names no source",
+    "portal/pv/memory.py::LAYOUT": "names no source",
+    "portal/pv/quality.py::CLEAR_SHARE": "names no source",
+    "portal/pv/quality.py::DECLARED_DEAD": "names no source",
+    "portal/pv/quality.py::LOWEST_SUN": "names no source",
+    "portal/pv/quality.py::SUN_BANDS": "names no source",
+    "portal/pv/recovered.py::GONE": "names no source",
+    "portal/pv/shaded_hours.py::FEWEST_DAYS": "names no source",
+    "portal/pv/shaded_hours.py::SHADED": "names no source",
+    "portal/pv/shaded_hours.py::WORTH_A_LOOK": "names no source",
+    "portal/pv/soiling.py::DROPPINGS": "names no source",
+    "portal/pv/soiling.py::FAR": "names no source",
+    "portal/pv/soiling.py::GAIN_FLOOR": "names no unit, names no source",
+    "portal/pv/soiling.py::LIKELY": "names no source",
+    "portal/pv/soiling.py::LONGEST": "names no source",
+    "portal/pv/soiling.py::RATE_CHANGE": "names no source",
+    "portal/pv/soiling.py::RATE_FROM_ZERO": "names no source",
+    "portal/pv/soiling.py::RATE_PRIOR": "names no source",
+    "portal/pv/soiling.py::UNEXPLAINED": "names no source",
+    "portal/pv/town.py::TOWN_KM": "names no source",
+    "portal/pv/worth.py::HALF_WINDOW": "names no source",
+    "portal/pv/worth.py::YEAR_DAYS": "names no source",
+    "portal/readers/delimited.py::CHUNK_ROWS": "says nothing",
+    "portal/readers/delimited.py::MAX_BYTES": "says nothing",
+    "portal/readers/delimited.py::MAX_COLUMNS": "says nothing",
+    "portal/readers/delimited.py::MAX_LINE_BYTES": "says nothing",
+    "portal/readers/delimited.py::_BLOCK": "says nothing",
+    "portal/readers/dialect.py::SAMPLE_CELLS": "says nothing",
+    "portal/readers/dialect.py::SAMPLE_CHARACTERS": "says nothing",
+    "portal/readers/dialect.py::SAMPLE_ROWS": "says nothing",
+    "portal/readers/espi.py::MAX_BAD": "names no source",
+    "portal/readers/espi.py::MAX_ELEMENTS": "names no source",
+    "portal/readers/espi.py::MAX_ENTRIES": "names no source",
+    "portal/readers/espi.py::MAX_READINGS": "names no source",
+    "portal/readers/figures.py::LONGEST": "names no unit, names no source",
+    "portal/readers/intervals.py::BEYOND": "names no source",
+    "portal/readers/intervals.py::DAY_S": "names no source",
+    "portal/readers/intervals.py::LUMPS_KEPT": "names no source",
+    "portal/readers/intervals.py::OUT_MINUTES": "names no source",
+    "portal/readers/nem12.py::MARKET_OFFSET_S": "says nothing",
+    "portal/readers/nem12.py::MAX_BAD": "says nothing",
+    "portal/readers/nem12.py::MAX_READINGS": "says nothing",
+    "portal/readers/plausible.py::GAPS_KEPT": "names no source",
+    "portal/readers/plausible.py::LARGEST_W": "names no source",
+    "portal/readers/plausible.py::_STAND_INS": "names no source",
+    "portal/readers/rain.py::MOST_ROWS": "names no source",
+    "portal/readers/reading.py::REJECTED_KEPT": "names no source",
+    "portal/readers/recognise.py::PREVIEW_DAYS": "says nothing",
+    "portal/readers/sheet.py::MAX_FILE_BYTES": "says nothing",
+    "portal/readers/sheet.py::MAX_ROWS": "says nothing",
+    "portal/readers/sheet.py::MAX_SHEETS": "says nothing",
+    "portal/readers/sheet.py::MAX_UNPACKED_BYTES": "says nothing",
+    "portal/readers/source.py::MAX_MEMBERS": "says nothing",
+    "portal/readers/source.py::_HEAD": "says nothing",
+    "portal/readers/stamps.py::EARLIEST_YEAR": "says nothing",
+    "portal/readers/stamps.py::LATEST_YEAR": "says nothing",
+    "portal/readers/stamps.py::NO_OFFSET": "says nothing",
+    "portal/readers/stamps.py::_DAY_S": "says nothing",
+    "portal/readers/stamps.py::_SHIFT": "says nothing",
+    "portal/readers/table.py::FILE_SHIFT": "says nothing",
+    "portal/readers/table.py::HEADER_SEARCH_ROWS": "says nothing",
+    "portal/readers/table.py::MAX_BAD": "says nothing",
+    "portal/readers/table.py::MAX_READINGS": "says nothing",
+}
+
+UNIT = re.compile(
+    r"\[[^\]]+\]|%|°|\b(years?|months?|days?|hours?|minutes?|seconds?|k?Wh?|[kM]?bytes|MB|kB|km|mm|metres|degrees"
+    r"|share|fraction|ratio|chance|probability|correlation|log|standard deviations?|logs?|rows?|columns?|lines?"
+    r"|characters?|cells|files?|readings?|intervals?|times|rounds|steps|roofs|sites|points?|futures|likelihood|loss|efficiency)\b",
+    re.I,
+)
+SOURCE = re.compile(
+    r"doi:|https?://|common practice|no source|from memory|tuned|measured|by definition|\bexact|\b(ISO|IEC|IEEE|ASTM|EN"
+    r"|RFC|WMO|NIST|IUGG|PVWatts|Meeus|NEM12|ESPI|Unicode)\b|\b(19|20)\d\d[a-z]?\b",
+    re.I,
+)
+
+
+def test_every_threshold_says_its_unit_and_its_source() -> None:
+    found = {}
+    for path in files("portal/pv", "portal/readers"):
+        for name, said in _thresholds(path):
+            faults = [] if UNIT.search(said) else ["names no unit"]
+            faults += [] if SOURCE.search(said) else ["names no source"]
+            if faults:
+                found[f"{path}::{name}"] = ", ".join(faults) if said else "says nothing"
+    hold(
+        "A threshold of pv or readers says in a docstring below it (or a comment above or beside it) what it is, its "
+        'unit, and its source: a DOI or standard, "common practice, no source", "from memory", or "tuned on ...".',
+        found,
+        KNOWN,
+        "tests/house/test_thresholds.py",
+    )
+
+
+def _thresholds(path: str) -> Iterator[tuple[str, str]]:
+    """Figures at the top of a module with what is said of them.
+
+    A docstring or a comment speaks for the lines that stand with it, without a blank line between.
+    """
+    body = tree(path).body
+    lines = text(path).splitlines()
+    for at, node in enumerate(body):
+        name, value = _assigned(node)
+        if value is None or not _is_figure(value):
+            continue
+        first, last = node.lineno, node.end_lineno or node.lineno
+        said = [line.partition("#")[2] for line in lines[first - 1 : last]]
+        above = first - 1
+        while above and lines[above - 1].startswith("#"):
+            said.append(lines[above - 1])
+            above -= 1
+        for after in body[at + 1 :]:
+            if any(not line.strip() for line in lines[last : after.lineno - 1]):
+                break
+            last = after.end_lineno or after.lineno
+            if isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant):
+                said.append(str(after.value.value))
+                break
+            if _assigned(after)[1] is None:
+                break
+        yield name, " ".join(said).strip()
+
+
+def _assigned(node: ast.stmt) -> tuple[str, ast.expr | None]:
+    if isinstance(node, ast.Assign) and len(node.targets) == 1 and isinstance(node.targets[0], ast.Name):
+        return node.targets[0].id, node.value
+    if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+        return node.target.id, node.value
+    return "", None
+
+
+def _is_figure(value: ast.expr) -> bool:
+    """Whether it is made of figures alone, itself or in a tuple, an array or a timedelta."""
+    if isinstance(value, ast.Constant):
+        return isinstance(value.value, int | float) and not isinstance(value.value, bool)
+    if isinstance(value, ast.UnaryOp):
+        return _is_figure(value.operand)
+    if isinstance(value, ast.BinOp):
+        return _is_figure(value.left) and _is_figure(value.right)
+    if isinstance(value, ast.Tuple | ast.List):
+        return bool(value.elts) and all(_is_figure(each) for each in value.elts)
+    if isinstance(value, ast.Call):
+        given = [*value.args, *(each.value for each in value.keywords)]
+        return ast.unparse(value.func) in ("np.array", "timedelta") and all(_is_figure(each) for each in given)
+    return False
+
+
+@pytest.mark.parametrize(
+    ("code", "figure"),
+    [
+        ("0.5", True),
+        ("-1 / 90", True),
+        ("np.array([0.1, 0.2])", True),
+        ("'x'", False),
+        ("True", False),
+        ("f(1)", False),
+    ],
+)
+def test_a_figure_is_told_from_other_values(code: str, figure: bool) -> None:
+    assert _is_figure(ast.parse(code, mode="eval").body) is figure

@@ -1,0 +1,65 @@
+"""`pv` computes and says nothing: reasons are values there, and the words for them stand where a person reads them."""
+
+import ast
+import re
+from collections.abc import Iterator
+
+from tests.house import files, hold, tree
+
+KNOWN: dict[str, str] = {
+    "portal/pv/assessment.py::Have an electrician check string fuses, ": "line 763",
+    "portal/pv/assessment.py::It fell from one day to the next. Dirt d": "line 762",
+    "portal/pv/assessment.py::Look at the inverter's display, the AC b": "line 742",
+    "portal/pv/assessment.py::Look for a tree, chimney or new building": "line 776",
+    "portal/pv/assessment.py::Nobody should climb a snowy roof. If pro": "line 732",
+    "portal/pv/assessment.py::The modules are clean enough.": "line 807",
+    "portal/pv/assessment.py::There are no readings yet.": "line 540",
+    "portal/pv/assessment.py::There is too little to tell a fault from": "line 803",
+    "portal/pv/assessment.py::There may well be dirt, but this is too ": "line 814",
+    "portal/pv/assessment.py::There was no clear day in the last six w": "line 783",
+    "portal/pv/assessment.py::This is too small or too unsure to call ": "line 818",
+    "portal/pv/assessment.py::not enough data": "line 56",
+    "portal/pv/due.py::The panels make almost nothing now. A wa": "line 522",
+    "portal/pv/due.py::The readings give no estimate of the los": "line 609",
+    "portal/pv/due.py::The value of a day's output is not known": "line 613",
+    "portal/pv/due.py::Whether it pays in money is not known.": "line 588",
+    "portal/pv/quality.py::The meter's clock ran wrong by an hour o": "line 333",
+    "portal/pv/quality.py::inverter off or snow on the modules": "line 55",
+    "portal/pv/quality.py::meter changed units this day": "line 58",
+    "portal/pv/quality.py::readings missing by day": "line 54",
+    "portal/pv/quality.py::sun too low": "line 59",
+}
+
+FEWEST_WORDS = 3
+"""So many words in a row are meant for a person; a column or a unit has fewer. Common practice, no source."""
+
+
+def test_pv_holds_no_sentence_for_people() -> None:
+    found = {
+        f"{path}::{string[:40]}": f"line {line}"
+        for path in files("portal/pv")
+        for line, string in _strings(tree(path))
+        if len(re.findall(r"(?<!\S)[A-Za-z][a-z'’]*[.,:;]?(?!\S)", string)) >= FEWEST_WORDS
+    }
+    hold(
+        "pv gives reasons as values (an enumeration, or a frozen dataclass with its figures); words belong to actions.",
+        found,
+        KNOWN,
+        "tests/house/test_words.py",
+    )
+
+
+def _strings(module: ast.Module) -> Iterator[tuple[int, str]]:
+    """String constants, but for documentation and for what an exception says to who calls us wrongly."""
+    silent: set[int] = set()
+    for node in ast.walk(module):
+        if (isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)) or isinstance(node, ast.Raise):
+            silent.update(id(inner) for inner in ast.walk(node))
+        elif isinstance(node, ast.JoinedStr):
+            silent.update(id(inner) for inner in ast.walk(node))
+            parts = [each.value if isinstance(each, ast.Constant) else "0" for each in node.values]
+            if id(node) not in silent:
+                yield node.lineno, "".join(str(part) for part in parts)
+    for node in ast.walk(module):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in silent:
+            yield node.lineno, node.value
