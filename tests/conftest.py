@@ -95,7 +95,7 @@ def redis_url(supervisor: Supervisor, tmp_path_factory: pytest.TempPathFactory) 
 @pytest.fixture
 def queue(redis_url: str, settings: Any) -> str:
     """The queue's URL, empty; the portal sends its jobs there during this test."""
-    import redis
+    import redis  # only tests that need the queue pay for it
 
     with redis.Redis.from_url(redis_url) as client:
         client.flushall()
@@ -106,7 +106,7 @@ def queue(redis_url: str, settings: Any) -> str:
 @pytest.fixture
 def process_env(var: Path, transactional_db: None) -> dict[str, str]:
     """The environment in which another process works on this test's database and data folder."""
-    from django.db import connection
+    from django.db import connection  # pytest reads this file before Django is set up
 
     known = connection.settings_dict
     url = f"sqlite:///{known['NAME']}"
@@ -144,7 +144,7 @@ def celery_worker_process(
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args: dict[str, Any], var: Path) -> dict[str, Any]:
     """Debian's Chromium instead of one that playwright would fetch; charts find plotly."""
-    from portal.management.commands.prepare_assets import take_plotly
+    from portal.management.commands.prepare_assets import take_plotly  # as above; and plotly takes a second
 
     take_plotly(var / "assets" / "plotly")
     return browser_type_launch_args | {"executable_path": CHROMIUM, "args": ["--no-sandbox"]}

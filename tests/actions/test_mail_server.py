@@ -6,6 +6,7 @@ Each test prints its figures: due, arrived, duplicates, and what was told to the
 from __future__ import annotations
 
 import socket
+import time
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Any
@@ -138,8 +139,6 @@ def test_a_server_lost_after_the_mail_left_is_at_most_once_or_at_least_once_by_k
 
 def settle(office: PostOffice) -> None:
     """Let the server's own thread finish what was held."""
-    import time
-
     time.sleep(0.2)
     assert not office.holding.is_set() or office.go_on.is_set()
 

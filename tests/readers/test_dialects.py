@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.readers.dialects import BASE, Dialect, assert_same, read_file, save, truth, variant, write
+from tests.readers.dialects import BASE, Dialect, assert_same, read_answered, read_file, save, truth, variant, write
 
 SPRING = date(2024, 3, 25)  # Berlin's clocks go forward on 31 March 2024 …
 AUTUMN = date(2024, 10, 20)  # … and back on 27 October.
@@ -125,8 +125,6 @@ def test_a_file_without_a_header(tmp_path: Path) -> None:
     dialect = variant(header=False, unit="kWh")
     energy = truth(date(2024, 5, 2), 10, dialect.tz, 15)
     path = save(tmp_path, write(dialect, energy))
-    from tests.readers.dialects import read_answered
-
     assert_same(read_answered(path, dialect), energy, 15)
 
 

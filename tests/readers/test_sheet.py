@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import zipfile
 from datetime import date, datetime, time
 from pathlib import Path
@@ -166,8 +167,6 @@ def biff2(rows: list[list[object]]) -> bytes:
 
     def record(kind: int, data: bytes) -> None:
         out.write(kind.to_bytes(2, "little") + len(data).to_bytes(2, "little") + data)
-
-    import struct
 
     record(0x0009, struct.pack("<HH", 0x0002, 0x0010))
     for i, row in enumerate(rows):

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from django.contrib.staticfiles import finders
 from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
@@ -176,8 +177,6 @@ def test_a_page_of_four_years_loads_with_less_than_150_kb_before_plotly(client: 
     client.force_login(user)
     answer = client.get("/", headers={"accept-encoding": "gzip"})
     assert answer["Content-Encoding"] == "gzip"
-    from django.contrib.staticfiles import finders
-
     static = 0
     for name in ("portal.css", "chart.js", "mark.svg"):
         found = finders.find(name)

@@ -11,7 +11,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from portal.models import Lead, LeadStage, Role
+from portal.models import Lead, LeadStage, Proof, Role, VisitState
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -127,8 +127,6 @@ def test_a_snooze_into_the_past_gets_a_sentence(client: Client) -> None:
 
 
 def test_weekly_figures_show_the_plot_once_there_is_a_measured_gain(client: Client) -> None:
-    from portal.models import Proof, VisitState
-
     lead = factories.lead(stage=LeadStage.WON, closed_at=factories.NOW)
     office(lead, client)
     assert "Nothing to compare yet" in client.get(reverse("leads_weekly")).content.decode()

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 import pytest
+from anymail.signals import AnymailTrackingEvent, tracking
 from django.core import mail as outgoing
 from django.test import Client
 from django.urls import reverse
@@ -189,8 +190,6 @@ def test_every_standard_wording_knows_all_its_facts(client: Client, kind: Remind
 
 
 def test_a_report_of_a_mail_service_stops_dead_addresses_and_complaints() -> None:
-    from anymail.signals import AnymailTrackingEvent, tracking
-
     first, second = factories.customer(email="gone@homes.example"), factories.customer(email="gone@homes.example")
     deferred = AnymailTrackingEvent(event_type="deferred", recipient=first.email)
     bounced = AnymailTrackingEvent(

@@ -14,7 +14,7 @@ import django
 
 def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
     """One reminder a kind, in this order; returns their keys."""
-    from portal.models import Business, Customer, Reminder, SendingRules, Site, SiteAssessment, Visit
+    from portal.models import Business, Customer, Reminder, SendingRules, Site, SiteAssessment, Visit  # after setup
 
     slug = f"post-{now:%H%M%S%f}"
     business = Business.objects.create(
@@ -55,6 +55,6 @@ def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
 
 if __name__ == "__main__":
     django.setup()
-    from django.utils import timezone
+    from django.utils import timezone  # after setup
 
     make_due(["due", "booked"] * (int(sys.argv[1]) // 2), timezone.now())

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from celery import Celery
 from django.db import connection
+from kombu.exceptions import OperationalError
 
 from deploy.processes import Child, Supervisor, start_queue
 from portal.models import Business
@@ -108,8 +109,6 @@ def test_two_processes_writing_the_same_row_lose_nothing_on_sqlite(
 
 
 def answered(broker: str, folder: Path) -> bool:
-    from kombu.exceptions import OperationalError
-
     try:
         ask(broker, folder, 0)
     except OperationalError:

@@ -24,6 +24,7 @@ import pytest
 from celery import Celery
 from django.db.models import F
 from django.utils import timezone
+from kombu.exceptions import OperationalError
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_postgres, start_queue
@@ -219,8 +220,6 @@ def test_a_queue_that_comes_back_empty_costs_nothing(
     assert supervisor.mend()
 
     def answered() -> bool:
-        from kombu.exceptions import OperationalError
-
         try:
             nudge(broker)
         except OperationalError:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
 import time
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
@@ -158,9 +160,6 @@ def test_an_undo_killed_at_any_moment_leaves_all_or_nothing() -> None:
 def test_an_import_whose_whole_worker_is_killed_is_read_by_the_next_one(
     celery_worker_process: Callable[..., object], supervisor: object
 ) -> None:
-    import os
-    import signal
-
     meter = factories.meter()
     rows = days_rows(date(2022, 1, 1), 1500)
     worker = celery_worker_process()
