@@ -7,18 +7,6 @@ from collections.abc import Iterator
 from tests.house import files, hold, tree
 
 KNOWN: dict[str, str] = {
-    "portal/pv/assessment.py::Have an electrician check string fuses, ": "line 763",
-    "portal/pv/assessment.py::It fell from one day to the next. Dirt d": "line 762",
-    "portal/pv/assessment.py::Look at the inverter's display, the AC b": "line 742",
-    "portal/pv/assessment.py::Look for a tree, chimney or new building": "line 776",
-    "portal/pv/assessment.py::Nobody should climb a snowy roof. If pro": "line 732",
-    "portal/pv/assessment.py::The modules are clean enough.": "line 807",
-    "portal/pv/assessment.py::There are no readings yet.": "line 540",
-    "portal/pv/assessment.py::There is too little to tell a fault from": "line 803",
-    "portal/pv/assessment.py::There may well be dirt, but this is too ": "line 814",
-    "portal/pv/assessment.py::There was no clear day in the last six w": "line 783",
-    "portal/pv/assessment.py::This is too small or too unsure to call ": "line 818",
-    "portal/pv/assessment.py::not enough data": "line 56",
     "portal/pv/due.py::The panels make almost nothing now. A wa": "line 522",
     "portal/pv/due.py::The readings give no estimate of the los": "line 609",
     "portal/pv/due.py::The value of a day's output is not known": "line 613",
@@ -28,6 +16,18 @@ KNOWN: dict[str, str] = {
     "portal/pv/quality.py::meter changed units this day": "line 58",
     "portal/pv/quality.py::readings missing by day": "line 54",
     "portal/pv/quality.py::sun too low": "line 59",
+    "portal/pv/result.py::not enough data": "line 26",
+    "portal/pv/site_fit.py::There are no readings yet.": "line 95",
+    "portal/pv/verdict.py::Have an electrician check string fuses, ": "line 71",
+    "portal/pv/verdict.py::It fell from one day to the next. Dirt d": "line 70",
+    "portal/pv/verdict.py::Look at the inverter's display, the AC b": "line 50",
+    "portal/pv/verdict.py::Look for a tree, chimney or new building": "line 84",
+    "portal/pv/verdict.py::Nobody should climb a snowy roof. If pro": "line 40",
+    "portal/pv/verdict.py::The modules are clean enough.": "line 115",
+    "portal/pv/verdict.py::There is too little to tell a fault from": "line 111",
+    "portal/pv/verdict.py::There may well be dirt, but this is too ": "line 122",
+    "portal/pv/verdict.py::There was no clear day in the last six w": "line 91",
+    "portal/pv/verdict.py::This is too small or too unsure to call ": "line 126",
 }
 
 FEWEST_WORDS = 3
