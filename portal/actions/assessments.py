@@ -10,20 +10,16 @@ import logging
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import date, datetime, timedelta
-from decimal import Decimal
 from functools import partial
-from math import isfinite
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import F
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
-from portal.actions.pricing import price_of_visit
 from portal.actions.proof import update_proofs
 from portal.actions.reminders.plan import plan_reminders
-from portal.actions.washes import last_cleaned, last_wash
+from portal.actions.washes import outlook
 from portal.models import (
     Business,
     DayReadings,
@@ -39,16 +35,11 @@ from portal.models import (
 )
 from portal.models.assessment import NightQuerySet, pack_daily
 from portal.pv.assessment import assess, assess_town
-from portal.pv.due import Basis, Due, when_due
 from portal.pv.readings import SiteReadings
-from portal.pv.result import Assessment, Band, Cause
+from portal.pv.result import Assessment, Band
 from portal.pv.town import towns
-from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 
 log = logging.getLogger(__name__)
-
-WASH_SEEN_WITHIN = timedelta(days=3)
-"""A recovery this close to a known cleaning is that cleaning, not rain."""
 
 ONLY_SURPLUS = (
     "The readings hold only what the house did not use itself. That is not production: it rises and falls with the "
@@ -198,12 +189,7 @@ def site_readings(site: Site) -> SiteReadings:
 def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAssessment:
     """Keep one result, and let proofs, lead and reminders follow it. Keeping the same day again replaces it."""
     loss, rate = result.present_loss_ci, result.soiling_rate_ci
-    year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
-    month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
-    value_lost = None
-    if result.present_loss is not None and isfinite(month_kwh):
-        value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
-    due = _when_due(site, result)
+    ahead = outlook(site=site, result=result)
     with transaction.atomic():
         kept, _ = SiteAssessment.objects.update_or_create(
             site=site,
@@ -227,11 +213,11 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "recoveries": [_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
                 "quality": asdict(result.data_quality),
                 "neighbours": result.neighbours,
-                "energy_kwh_per_year": year_wh / 1000 if isfinite(year_wh) else None,
-                "value_lost_per_month": value_lost,
-                "clean_due": due.on,
-                "due_basis": due.basis,
-                "due_reason": due.reason,
+                "energy_kwh_per_year": ahead.energy_kwh_per_year,
+                "value_lost_per_month": ahead.value_lost_per_month,
+                "clean_due": ahead.due.on,
+                "due_basis": ahead.due.basis,
+                "due_reason": ahead.due.reason,
             },
         )
         SiteDaily.objects.update_or_create(
@@ -241,32 +227,6 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
         review_lead(site=site, assessment=kept, now=now)
         plan_reminders(sites=[site], now=now)
     return kept
-
-
-def _when_due(site: Site, result: Assessment) -> Due:
-    """When the next wash is due, by all that is kept of the site."""
-    known = {cleaning.date for cleaning in result.cleanings}
-    ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
-    watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
-    return when_due(
-        as_of=result.as_of,
-        loss_quantiles=result.loss_quantiles,
-        rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
-        soiling_ratio=result.daily["soiling_ratio"],
-        recoveries=[
-            (recovery.date, recovery.gain)
-            for recovery in result.recoveries
-            if not any(abs(recovery.date - day) <= WASH_SEEN_WITHIN for day in known)
-        ],
-        clean_energy_wh=clean_energy_wh(result.daily, ahead),
-        price_per_kwh=float(site.price_per_kwh),
-        price=float(price_of_visit(site)),
-        last_cleaned=last_cleaned(site, last_wash(site)),
-        last_not_due=watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first(),
-        stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
-        every_months=site.customer.business.calendar_months,
-        currency=site.customer.business.currency,
-    )
 
 
 def _gain(day: date, gain: float | None, band: Band | None) -> dict[str, object]:

@@ -8,19 +8,16 @@ happens, and a fading lead is given a week, so that noise does not open and clos
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Count
-from django.db.models.functions import TruncWeek
 from django.utils import translation
 
 from portal.actions.pricing import price_of_visit
+from portal.actions.washes import last_wash
 from portal.actions.words import cause_words, day_words, percent
-from portal.charts.promise import Promise
 from portal.models import (
     CLOSED_STAGES,
     Language,
@@ -28,14 +25,12 @@ from portal.models import (
     LeadKind,
     LeadNote,
     LeadStage,
-    Proof,
     Site,
     SiteAssessment,
     User,
     Visit,
     VisitState,
 )
-from portal.models.lead import LeadQuerySet
 from portal.pv.result import Cause, Verdict, chance_loss_exceeds
 from portal.pv.town import kilometres
 
@@ -146,8 +141,8 @@ def _gone(lead: Lead, assessment: SiteAssessment, chance: float) -> bool:
 def _resting(site: Site, kind: LeadKind, now: datetime) -> bool:
     """Whether the site was washed, cleared or turned down too lately to be a lead again."""
     if kind == LeadKind.CLEANING:
-        washed = Visit.objects.filter(site=site, state=VisitState.DONE, finished_at__gt=now - REST_AFTER_VISIT)
-        if washed.exists():
+        washed = last_wash(site)
+        if washed is not None and washed.finished_at is not None and washed.finished_at > now - REST_AFTER_VISIT:
             return True
     closed = Lead.objects.filter(site=site, kind=kind)
     return (
@@ -323,80 +318,3 @@ def distance_km(lead: Lead) -> float | None:
     if business.latitude is None or business.longitude is None:
         return None
     return kilometres(business.latitude, business.longitude, lead.site.latitude, lead.site.longitude)
-
-
-def payback_months(lead: Lead) -> float | None:
-    """Months until the wash has earned its price at the present loss, if nothing else cleans the roof before."""
-    if lead.price is None or not lead.value_per_month:
-        return None
-    return float(lead.price / lead.value_per_month)
-
-
-@dataclass(frozen=True, slots=True)
-class Week:
-    """What became of leads in one week."""
-
-    monday: date
-    opened: int
-    contacted: int
-    booked: int
-    cleaned: int
-    lost: int
-    cleared: int
-
-
-def weekly_figures(leads: LeadQuerySet, *, tz: str, now: datetime, weeks: int = 12) -> list[Week]:
-    """What became of cleaning leads in each of the last weeks (Monday to Sunday), newest first."""
-    zone = ZoneInfo(tz)
-    today = now.astimezone(zone).date()
-    monday = today - timedelta(days=today.weekday())
-    counts: dict[str, dict[date, int]] = {}
-    since = datetime.combine(monday - timedelta(weeks=weeks - 1), time(), tzinfo=zone)
-    cleaning = leads.filter(kind=LeadKind.CLEANING)
-    for name, field, chosen in (
-        ("opened", "opened_at", cleaning),
-        ("contacted", "contacted_at", cleaning),
-        ("booked", "booked_at", cleaning),
-        ("cleaned", "closed_at", cleaning.filter(stage=LeadStage.WON)),
-        ("lost", "closed_at", cleaning.filter(stage=LeadStage.LOST)),
-        ("cleared", "closed_at", cleaning.filter(stage=LeadStage.CLEARED)),
-    ):
-        by_week = (
-            chosen.filter(**{f"{field}__gte": since})
-            .annotate(week=TruncWeek(field, tzinfo=zone))
-            .values("week")
-            .annotate(count=Count("pk"))
-            .order_by()
-        )
-        counts[name] = {row["week"].date(): row["count"] for row in by_week}
-    mondays = [monday - timedelta(weeks=number) for number in range(weeks)]
-    return [Week(day, **{name: by_week.get(day, 0) for name, by_week in counts.items()}) for day in mondays]
-
-
-def promises(leads: LeadQuerySet) -> list[Promise]:
-    """Washed leads whose gain has been measured: what was promised and what came."""
-    won = leads.filter(kind=LeadKind.CLEANING, stage=LeadStage.WON, present_loss__isnull=False, loss_low__isnull=False)
-    visits = Visit.objects.filter(lead__in=won, state=VisitState.DONE).select_related("lead", "site__customer", "proof")
-    found = []
-    for visit in visits.order_by("finished_at"):
-        proof: Proof | None = getattr(visit, "proof", None)
-        lead = visit.lead
-        if lead is None or proof is None or proof.gain is None:
-            continue
-        assert lead.present_loss is not None  # filtered above
-        assert lead.loss_low is not None
-        assert lead.loss_high is not None
-        assert proof.gain_low is not None  # a constraint sees to it
-        assert proof.gain_high is not None
-        found.append(
-            Promise(
-                str(visit.site),
-                lead.present_loss,
-                lead.loss_low,
-                lead.loss_high,
-                proof.gain,
-                proof.gain_low,
-                proof.gain_high,
-            )
-        )
-    return found

@@ -9,6 +9,8 @@ from decimal import Decimal
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from portal.actions.assessments import ask_for_assessment
+from portal.actions.leads import reopen_lead, win_lead
 from portal.models import (
     CalendarFeed,
     Lead,
@@ -114,10 +116,6 @@ def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: d
     """
     if finished_at is not None and finished_at > now:
         raise ValidationError("A wash that is still to come cannot be marked done. Choose today or an earlier day.")
-    # Here, not above: leads book visits, and an assessment looks after leads.
-    from portal.actions.assessments import ask_for_assessment
-    from portal.actions.leads import win_lead
-
     visit = _held(visit)
     if visit.state == VisitState.DONE:
         return visit
@@ -138,9 +136,6 @@ def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
 
     What was seen on the roof was seen: findings and the work to refer stay.
     """
-    from portal.actions.assessments import ask_for_assessment  # as in finish_visit
-    from portal.actions.leads import reopen_lead
-
     visit = _held(visit)
     if visit.state != VisitState.DONE:
         return visit

@@ -1,19 +1,26 @@
-"""Washes of a roof: the last one, when the next is due, and what one gained."""
+"""Washes of a roof: the last one, when the next is due, what one costs and earns, and what one gained.
+
+An assessment comes in here and is asked what follows from it; leads, reminders and mails read what was found.
+"""
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+from math import isfinite
 from zoneinfo import ZoneInfo
 
-from portal.models import Proof, Site, SiteAssessment, Visit, VisitState
-from portal.pv.due import calendar_due
+from django.db.models import F
 
+from portal.actions.pricing import price_of_visit
+from portal.models import Lead, Proof, Site, SiteAssessment, Visit, VisitState
+from portal.pv.due import Basis, Due, calendar_due, when_due
+from portal.pv.result import Assessment, Cause
+from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 
-def clean_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> tuple[date | None, bool]:
-    """When the site's next wash is due, and whether the readings say so (or only the calendar)."""
-    if newest is not None and newest.due_basis:
-        return newest.clean_due, newest.due_basis == "readings"
-    return calendar_due(last_cleaned(site, washed), every_months=site.customer.business.calendar_months), False
+WASH_SEEN_WITHIN = timedelta(days=3)
+"""A recovery this close to a known cleaning is that cleaning, not rain."""
 
 
 def last_wash(site: Site) -> Visit | None:
@@ -25,6 +32,97 @@ def last_cleaned(site: Site, washed: Visit | None) -> date:
     if washed is not None and washed.finished_at is not None:
         return washed.finished_at.astimezone(ZoneInfo(site.tz)).date()
     return site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date()
+
+
+def wash_ahead(site: Site) -> bool:
+    """Whether a wash is booked, or waits for better weather."""
+    return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
+
+
+# --- what an assessment says of the next one -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What follows from an assessment, in energy, money and time."""
+
+    energy_kwh_per_year: float | None
+    """Expected clean yield of a year."""
+    value_lost_per_month: Decimal | None
+    """What dirt costs in the month ahead [money]."""
+    due: Due
+
+
+def outlook(*, site: Site, result: Assessment) -> Outlook:
+    """What dirt costs on this roof and when its next wash is due, by all that is kept of it."""
+    year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
+    month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
+    value_lost = None
+    if result.present_loss is not None and isfinite(month_kwh):
+        value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
+    return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, _when_due(site, result))
+
+
+def _when_due(site: Site, result: Assessment) -> Due:
+    known = {cleaning.date for cleaning in result.cleanings}
+    ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
+    watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
+    return when_due(
+        as_of=result.as_of,
+        loss_quantiles=result.loss_quantiles,
+        rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
+        soiling_ratio=result.daily["soiling_ratio"],
+        recoveries=[
+            (recovery.date, recovery.gain)
+            for recovery in result.recoveries
+            if not any(abs(recovery.date - day) <= WASH_SEEN_WITHIN for day in known)
+        ],
+        clean_energy_wh=clean_energy_wh(result.daily, ahead),
+        price_per_kwh=float(site.price_per_kwh),
+        price=float(price_of_visit(site)),
+        last_cleaned=last_cleaned(site, last_wash(site)),
+        last_not_due=watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first(),
+        stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
+        every_months=site.customer.business.calendar_months,
+        currency=site.customer.business.currency,
+    )
+
+
+# --- what stands now -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WashDue:
+    """When the next wash of a roof is due, and which of the two says so."""
+
+    on: date | None
+    basis: Basis
+
+
+def wash_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> WashDue:
+    """What the newest assessment found; where the roof has none, what the calendar says from the last wash on."""
+    if newest is not None and newest.due_basis:
+        return WashDue(newest.clean_due, Basis(newest.due_basis))
+    months = site.customer.business.calendar_months
+    return WashDue(calendar_due(last_cleaned(site, washed), every_months=months), Basis.CALENDAR)
+
+
+def cost_at(row: SiteAssessment | Lead, loss: float | None) -> float | None:
+    """What dirt would cost a month [money] at another loss than the estimate, such as an end of its interval."""
+    cost = row.value_per_month if isinstance(row, Lead) else row.value_lost_per_month
+    if loss is None or not row.present_loss or cost is None:
+        return None
+    return max(0.0, float(cost) * loss / row.present_loss)
+
+
+def payback_months(price: Decimal | None, value_per_month: Decimal | None) -> float | None:
+    """Months until a wash has earned its price at the present loss, if nothing else cleans the roof before."""
+    if price is None or not value_per_month:
+        return None
+    return float(price / value_per_month)
+
+
+# --- what one gained -------------------------------------------------------------------------------------------------
 
 
 def measured_gain(visit: Visit) -> tuple[float, float, float] | None:

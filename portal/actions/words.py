@@ -7,7 +7,7 @@ from datetime import date
 from django.utils.formats import date_format, get_format
 from django.utils.translation import get_language
 
-from portal.models import Language, Lead, SiteAssessment
+from portal.models import Language
 from portal.pv import sentences
 from portal.pv.result import Cause
 
@@ -49,11 +49,3 @@ def percent(fraction: float) -> str:
 def day_words(day: date) -> str:
     """A day in the active language, in English as on the pages."""
     return date_format(day, "j F Y" if get_language() == Language.ENGLISH else "DATE_FORMAT")
-
-
-def cost_at(row: SiteAssessment | Lead, loss: float | None) -> float | None:
-    """What dirt would cost a month [money] at another loss than the estimate, such as an end of its interval."""
-    cost = row.value_per_month if isinstance(row, Lead) else row.value_lost_per_month
-    if loss is None or not row.present_loss or cost is None:
-        return None
-    return max(0.0, float(cost) * loss / row.present_loss)

@@ -18,17 +18,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
-from portal.actions.leads import (
-    distance_km,
-    lose_lead,
-    move_lead,
-    note_lead,
-    payback_months,
-    plan_lead,
-    promises,
-    trips,
-    weekly_figures,
-)
+from portal.actions.lead_figures import promises, weekly_figures
+from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
+from portal.actions.washes import payback_months
 from portal.charts.promise import promise_chart
 from portal.models import Business, Lead, LeadKind, LeadStage, Membership, SiteAssessment, User
 from portal.models.lead import LeadQuerySet
@@ -111,7 +103,13 @@ def leads(request: HttpRequest) -> HttpResponse:
             "groups": [
                 {
                     "leads": [
-                        (lead, distance_km(lead), payback_months(lead), newest.get(lead.site_id)) for lead in group
+                        (
+                            lead,
+                            distance_km(lead),
+                            payback_months(lead.price, lead.value_per_month),
+                            newest.get(lead.site_id),
+                        )
+                        for lead in group
                     ],
                     "value": sum((lead.value_per_month or Decimal(0) for lead in group), Decimal(0)),
                     "currency": group[0].site.customer.business.currency if group else "",
@@ -153,7 +151,7 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
                 "" if lead.value_per_month is None else lead.value_per_month,
                 "" if lead.price is None else lead.price,
                 person.business.currency,
-                _number(payback_months(lead), 1),
+                _number(payback_months(lead.price, lead.value_per_month), 1),
                 _number(distance_km(lead), 1),
                 _day(lead.contacted_at, person.business),
                 lead.next_action_on or "",
@@ -240,7 +238,7 @@ def _lead_page(request: HttpRequest, found: Lead, **forms_with_errors: forms.Bas
             "notes": found.notes.select_related("written_by"),
             "visits": found.visits.order_by("starts_at"),
             "distance": distance_km(found),
-            "payback": payback_months(found),
+            "payback": payback_months(found.price, found.value_per_month),
             "assessment": SiteAssessment.objects.filter(site=found.site).newest().first(),
             "stages": [stage for stage in OPEN_STAGES if stage != found.stage],
             "plan_form": PlanForm(instance=found),

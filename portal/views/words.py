@@ -8,7 +8,7 @@ from decimal import Decimal
 from django.template import Library
 from django.utils.safestring import SafeString
 
-from portal.actions import words
+from portal.actions import washes, words
 from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.result import Cause, Verdict
 from portal.pv.sentences import NBSP
@@ -170,12 +170,12 @@ def cause_next(assessment: SiteAssessment) -> str:
 @register.filter
 def cost_low(assessment: SiteAssessment | Lead) -> float | None:
     """The low end of the monthly cost: it moves with the loss, from which it is computed."""
-    return words.cost_at(assessment, assessment.loss_low)
+    return washes.cost_at(assessment, assessment.loss_low)
 
 
 @register.filter
 def cost_high(assessment: SiteAssessment | Lead) -> float | None:
-    return words.cost_at(assessment, assessment.loss_high)
+    return washes.cost_at(assessment, assessment.loss_high)
 
 
 @register.filter

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import timedelta
 from decimal import Decimal
 from functools import partial
 from typing import Any
@@ -11,17 +11,9 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
-from portal.actions.leads import (
-    lose_lead,
-    move_lead,
-    plan_lead,
-    promises,
-    review_lead,
-    trips,
-    weekly_figures,
-)
+from portal.actions.leads import lose_lead, move_lead, plan_lead, review_lead, trips
 from portal.actions.visits import finish_visit
-from portal.models import Business, Lead, LeadKind, LeadStage, Proof, Site, SiteAssessment, VisitState
+from portal.models import Business, Lead, LeadKind, LeadStage, Site, SiteAssessment, VisitState
 from portal.pv.result import SUREST, chance_loss_exceeds
 from tests import factories
 from tests.factories import NOW
@@ -266,21 +258,3 @@ def test_neighbours_make_one_trip() -> None:
         for latitude, value in ((39.0, 50), (39.02, 10), (40.0, 40), (39.99, 30))
     ]
     assert trips(leads, within_km=5) == [[leads[2], leads[3]], [leads[0], leads[1]]]
-
-
-def test_weekly_figures_count_by_the_businesss_own_weeks() -> None:
-    # Denver is 6 h behind UTC in June: Monday 15 June 05:00 UTC is still Sunday there.
-    lead = factories.lead(opened_at=datetime.fromisoformat("2026-06-15T05:00Z"))
-    weeks = weekly_figures(Lead.objects.all(), tz="America/Denver", now=NOW, weeks=2)
-    assert [(week.monday, week.opened) for week in weeks] == [(date(2026, 6, 15), 0), (date(2026, 6, 8), 1)]
-    lead.stage, lead.closed_at = LeadStage.WON, NOW
-    lead.save()
-    assert weekly_figures(Lead.objects.all(), tz="America/Denver", now=NOW, weeks=1)[0].cleaned == 1
-
-
-def test_promised_and_measured_gains_stand_side_by_side() -> None:
-    lead = factories.lead(stage=LeadStage.WON, closed_at=NOW)
-    visit = factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=NOW)
-    Proof.objects.create(visit=visit, gain=0.05, gain_low=0.03, gain_high=0.07, updated_at=NOW)
-    (promise,) = promises(Lead.objects.all())
-    assert (promise.promised, promise.measured, promise.kept) == (0.08, 0.05, True)

@@ -12,8 +12,8 @@ from portal.actions.leads import why_now
 from portal.actions.mail.phrases import PHRASES, about_money, money
 from portal.actions.mail.recipient import address, recipient
 from portal.actions.pricing import price_of_visit
-from portal.actions.washes import clean_due, last_wash, measured_gain
-from portal.actions.words import cause_words, cost_at, day_words, percent
+from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
+from portal.actions.words import cause_words, day_words, percent
 from portal.models import (
     DayReadings,
     Lead,
@@ -25,6 +25,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.pv.due import Basis
 
 PAYS_WITHIN_MONTHS = 12
 
@@ -103,7 +104,8 @@ def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today
         loss = words["loss"].format(
             mid=percent(newest.present_loss or 0.0), low=percent(newest.loss_low), high=percent(newest.loss_high)
         )
-    due, by_readings = clean_due(site, newest, last_wash(site))
+    due = wash_due(site, newest, last_wash(site))
+    by_readings = due.basis == Basis.READINGS
     if by_readings:
         basis = words["readings"].format(loss=loss) if loss else words["readings_no_loss"]
     else:
@@ -113,7 +115,7 @@ def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today
     return {
         "price": money(price_of_visit(site), site.customer.business),
         "loss": loss or words["loss_unknown"],
-        "due_date": day_words(max(due, today)) if due else "",
+        "due_date": day_words(max(due.on, today)) if due.on else "",
         "basis": basis,
         "pays": _whether_it_pays(site, newest, words, by_readings=by_readings),
     }
@@ -134,10 +136,10 @@ def _whether_it_pays(site: Site, newest: SiteAssessment | None, words: dict[str,
         worth_it = high * PAYS_WITHIN_MONTHS >= price
         return said + words["pays_maybe" if worth_it else "pays_not"].format(**known)
     said += words["costs"].format(**known) + words["cheaper"]
-    payback = max(1, round(price / value)) if value else PAYS_WITHIN_MONTHS + 1
-    if payback > PAYS_WITHIN_MONTHS:
+    months = payback_months(price, value)
+    if months is None or round(months) > PAYS_WITHIN_MONTHS:
         return said
-    return said + words["payback_month" if payback == 1 else "payback"].format(months=payback)
+    return said + words["payback" if round(months) > 1 else "payback_month"].format(months=round(months))
 
 
 def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 from portal.actions.mail.facts import digest_leads, last_reading_day, visits_of_day
 from portal.actions.mail.recipient import ASKED_FOR, TO_STAFF, recipient
 from portal.actions.reminders.hours import season_stopped, sending_rules
-from portal.actions.reminders.roofs import QUIET_AFTER, SOON, visit_ahead, wash_key
+from portal.actions.reminders.roofs import QUIET_AFTER, SOON, wash_key
 from portal.actions.reminders.standing import going_cold
-from portal.actions.washes import clean_due, last_wash, measured_gain
+from portal.actions.washes import last_wash, measured_gain, wash_ahead, wash_due
 from portal.models import Lead, MailStop, Preference, Reminder, ReminderKind, Site, VisitState
 from portal.pv.result import Verdict
 
@@ -84,7 +84,7 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
     today = moment.astimezone(ZoneInfo(site.tz)).date()
     if season_stopped(today, sending_rules(reminder.business)):
         return "No cleaning reminders go out in this season."
-    if visit_ahead(site):
+    if wash_ahead(site):
         return "A visit is booked."
     washed = last_wash(site)
     if not reminder.key.startswith(f"{reminder.kind}:{site.pk}:{wash_key(washed)}:"):
@@ -92,7 +92,7 @@ def _cleaning_moot(reminder: Reminder, site: Site, moment: datetime) -> str:
     newest = reminder.newest_assessment
     if newest is not None and newest.verdict == Verdict.OTHER_FAULT:
         return "By now the readings show something other than dirt."
-    due, _ = clean_due(site, newest, washed)
+    due = wash_due(site, newest, washed).on
     if due is None or due > today + SOON:
         return "By the newest readings no wash is due."
     if reminder.kind == ReminderKind.DUE_SOON and due <= today:

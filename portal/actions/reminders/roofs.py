@@ -11,7 +11,7 @@ from django.db.models import OuterRef, Subquery
 
 from portal.actions.reminders.hours import at_hour, next_decent, season_stopped, sending_rules
 from portal.actions.reminders.kinds import LIFETIME, Wish
-from portal.actions.washes import clean_due, measured_gain
+from portal.actions.washes import measured_gain, wash_due
 from portal.models import (
     DayReadings,
     Meter,
@@ -96,7 +96,7 @@ def wishes_of_roof(site: Site, known: Known, now: datetime) -> Iterator[Wish]:
         if found.cause != Cause.SNOW:
             yield wish(ReminderKind.OTHER_FAULT, found.cause or Cause.UNKNOWN, due_at=held)
     elif not known.visit_ahead and not season_stopped(today, rules):
-        due, _ = clean_due(site, found, known.last_wash)
+        due = wash_due(site, found, known.last_wash).on
         since = wash_key(known.last_wash)
         if due is not None and today < due <= today + SOON:
             yield wish(ReminderKind.DUE_SOON, since)
@@ -124,7 +124,3 @@ def _gain_is_told(visit: Visit, now: datetime) -> bool:
 def wash_key(last_wash: Visit | None) -> int:
     """Cleaning reminders belong to the time since the last wash; 0 where none is known."""
     return last_wash.pk if last_wash else 0
-
-
-def visit_ahead(site: Site) -> bool:
-    return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
