@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 if TYPE_CHECKING:
-    from portal.readers.mapping import Guess, Mapping, Question
+    from portal.readers.mapping import Guess, Kind, Mapping, Unit
 
 REJECTED_KEPT = 1000
 """So many rejected lines are kept with their text; the count goes on beyond."""
@@ -20,12 +20,13 @@ class ReadError(Exception):
 
 
 class UndecidedError(ReadError):
-    """The file can be read, but only after somebody has answered ``questions``."""
+    """The file can be read, but only after somebody has answered ``questions``; ``seen`` is how it looks till then."""
 
-    def __init__(self, questions: tuple[Question, ...], mapping: Mapping) -> None:
-        super().__init__(" ".join(question.text for question in questions))
-        self.questions = questions
-        self.mapping = mapping
+    def __init__(self, seen: Guess) -> None:
+        self.questions = tuple(question for question in seen.questions if question.required)
+        super().__init__(" ".join(question.text for question in self.questions))
+        self.seen = seen
+        self.mapping = seen.mapping
 
 
 class MisreadError(ReadError):
@@ -119,6 +120,10 @@ class ReadResult:
     clock_changes: tuple[datetime, ...] = ()
     channels: tuple[Channel, ...] = ()
     notices: tuple[Notice, ...] = field(default=())
+    columns: tuple[str, ...] = ()
+    sample: tuple[tuple[str, ...], ...] = ()
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    """These three as in ``Guess``: what a person needs to see to correct the mapping."""
 
     @property
     def start(self) -> datetime:

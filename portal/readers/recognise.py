@@ -53,9 +53,8 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
     """
     with _take(path, filename, tz, now, mapping) as taken:
         result, doubts = taken.result, taken.doubts
-        required = tuple(question for question in doubts.questions if question.required)
-        if required:
-            raise UndecidedError(required, result.mapping)
+        if any(question.required for question in doubts.questions):
+            raise UndecidedError(_seen(taken))
         if taken.tables:
             rejected, count, stampless = explain_bad(taken.tables, result.mapping, doubts.bad)
         else:
@@ -73,6 +72,9 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
         clock_changes=result.clock_changes,
         channels=result.channels,
         notices=tuple(doubts.notices),
+        columns=taken.columns,
+        sample=taken.sample,
+        measures=taken.measures,
     )
 
 
@@ -82,7 +84,11 @@ def guess(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping
     With a mapping, show the file as that mapping reads it.
     """
     with _take(path, filename, tz, now, mapping) as taken:
-        readings = taken.result.readings
+        return _seen(taken)
+
+
+def _seen(taken: _Taken) -> Guess:
+    readings = taken.result.readings
     energy = readings.energy_wh
     known = energy.notna().to_numpy()
     if known.any():

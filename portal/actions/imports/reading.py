@@ -17,7 +17,7 @@ from django.db import transaction
 from portal import readers
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, preview_of, set_counts
-from portal.actions.imports.original import against_site, kept_mapping, look_at, mapping_of, read_original
+from portal.actions.imports.original import against_site, kept_mapping, read_original
 from portal.actions.jobs import ask_for
 from portal.models import DayBefore, Import, ImportState
 
@@ -82,13 +82,20 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
     try:
         result = read_original(import_, now=now)
     except readers.UndecidedError as doubt:
-        seen = look_at(import_=import_, now=now, mapping=import_.mapping and mapping_of(import_.mapping))
-        return replace(seen, mapping=doubt.mapping, questions=doubt.questions)
+        return replace(doubt.seen, questions=doubt.questions)
     question, notices = against_site(result, import_.meter.site)
     result = replace(result, notices=(*result.notices, *notices))
     if question is None:
         return result
-    return readers.Guess(result.mapping, result.readings, (question,), result.notices, (), ())
+    return readers.Guess(
+        mapping=result.mapping,
+        preview=result.readings,
+        questions=(question,),
+        notices=result.notices,
+        columns=result.columns,
+        sample=result.sample,
+        measures=result.measures,
+    )
 
 
 def _fail(import_: Import, problem: str, *, now: datetime) -> Import:
