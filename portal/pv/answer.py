@@ -3,23 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
-from portal.pv.chain import quantiles as loss_quantiles
+from portal.pv.chain import quantiles
 from portal.pv.diagnosis import Step
-from portal.pv.due import clean_due
-from portal.pv.effect import recoveries, visit_gains
-from portal.pv.quality import GAPS, NO_READINGS, REFUSED, USED, Daily
+from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
-from portal.pv.soiling import Fit
+from portal.pv.soiling import SoilingFit
 from portal.pv.verdict import judge
+
+DRIFT = 0.01
+"""Present loss below which no drift is dated [fraction of clean yield]."""
+DRIFT_BEGAN = 0.15
+"""Share of the present loss at which its drift counts as begun."""
+DRIFT_DAYS = 400
+"""Days back over which the lowest loss is looked for."""
 
 
 def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = None) -> Assessment:
+    """The result of a site whose record is too little.
+
+    Parameters
+    ----------
+    site : SiteReadings
+    as_of : date
+    why : str
+        The reason said.
+    daily : Daily, optional
+        What there is of days.
+    """
     return Assessment(
         as_of=as_of,
         verdict=Verdict.NOT_ENOUGH_DATA,
@@ -31,21 +48,32 @@ def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = N
         soiling_rate_per_day=None,
         soiling_rate_ci=None,
         soiling_since=None,
-        clean_due=None,
         reasons=(why,),
         cleanings=tuple(Cleaning(visit, None, None) for visit in site.visits),
         recoveries=(),
-        data_quality=_quality(daily) if daily is not None else DataQuality(0, 0, 0, 0, 0, 0),
+        data_quality=_quality(daily) if daily is not None else DataQuality(0, 0, 0, 0, 0),
         neighbours=0,
         loss_quantiles=(),
-        daily=_frame(daily, None) if daily is not None else _frame(None, None),
+        daily=_frame(daily, None),
     )
 
 
-def answer_of(site: SiteReadings, daily: Daily, steps: Sequence[Step], fitted: Fit, neighbours: int) -> Assessment:
-    """What a fit means."""
-    quantiles = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array(QUANTILES))
-    low, middle, high = loss_quantiles(fitted.present_grid, fitted.loss_grid, np.array([0.05, 0.5, 0.95]))
+def answer_of(
+    site: SiteReadings, daily: Daily, steps: Sequence[Step], fitted: SoilingFit, neighbours: int
+) -> Assessment:
+    """What a fit means.
+
+    Parameters
+    ----------
+    site : SiteReadings
+    daily : Daily
+    steps : sequence of Step
+        Of level, found in the record.
+    fitted : SoilingFit
+    neighbours : int
+        Sites whose air was taken out.
+    """
+    low, middle, high = quantiles(fitted.present, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()
     result = Assessment(
         as_of=dates[-1],
@@ -55,51 +83,52 @@ def answer_of(site: SiteReadings, daily: Daily, steps: Sequence[Step], fitted: F
         present_loss=float(middle),
         present_loss_ci=Band(float(low), float(high)),
         mean_loss=fitted.mean_loss,
-        soiling_rate_per_day=fitted.rate,
-        soiling_rate_ci=Band(fitted.rate_low, fitted.rate_high),
+        soiling_rate_per_day=fitted.rate.mean,
+        soiling_rate_ci=Band(fitted.rate.low, fitted.rate.high),
         soiling_since=_since(fitted, dates),
-        clean_due=clean_due(dates[-1], float(middle), fitted.rate),
         reasons=(),
-        cleanings=tuple(
-            Cleaning(visit, gain and gain[0], gain and Band(gain[1], gain[2]))
-            for visit, gain in visit_gains(fitted, daily, site.visits)
-        ),
-        recoveries=tuple(
-            Recovery(day, gain, Band(gain_low, gain_high))
-            for day, gain, gain_low, gain_high in recoveries(fitted, daily)
-        ),
+        cleanings=_cleanings(site, daily, fitted),
+        recoveries=tuple(Recovery(dates[one.day], one.mean, Band(one.low, one.high)) for one in fitted.falls),
         data_quality=_quality(daily),
         neighbours=neighbours,
-        loss_quantiles=tuple(float(q) for q in quantiles),
+        loss_quantiles=tuple(float(point) for point in quantiles(fitted.present, np.array(QUANTILES))),
         daily=_frame(daily, fitted),
     )
-    return judge(site, daily, steps, result)
+    said = judge(site, daily, steps, result)
+    return replace(result, verdict=said.verdict, cause=said.cause, cause_began=said.cause_began, reasons=said.reasons)
 
 
-def _since(fitted: Fit, dates: Sequence[date]) -> date | None:
+def _cleanings(site: SiteReadings, daily: Daily, fitted: SoilingFit) -> tuple[Cleaning, ...]:
+    """Known visits with what they gained, None where the record does not tell."""
+    gains = {EPOCH + timedelta(days=int(daily.days[0]) + one.day): one for one in fitted.visits}
+    return tuple(
+        Cleaning(visit, one.mean, Band(one.low, one.high)) if (one := gains.get(visit)) else Cleaning(visit, None, None)
+        for visit in site.visits
+    )
+
+
+def _since(fitted: SoilingFit, dates: Sequence[date]) -> date | None:
     """Start of the present drift: the last day on which the fitted loss was at its lowest."""
     loss = fitted.loss_mean
-    if loss[-1] < 0.01:
+    if loss[-1] < DRIFT:
         return None
-    floor = 0.15 * loss[-1]
-    back = np.flatnonzero(loss <= max(floor, float(loss[-400:].min()) + 0.002))
+    back = np.flatnonzero(loss <= max(DRIFT_BEGAN * loss[-1], float(loss[-DRIFT_DAYS:].min()) + 0.002))
     return dates[int(back[-1])] if back.size else dates[0]
 
 
-def _quality(daily: Daily, duplicates: int = 0) -> DataQuality:
+def _quality(daily: Daily) -> DataQuality:
     flag = daily.rows["flag"]
     return DataQuality(
         days=len(flag),
         gap_days=int(np.isin(flag, (NO_READINGS, GAPS)).sum()),
         clear_days=int((flag == USED).sum()),
         clear_days_last_30=int((flag[-30:] == USED).sum()),
-        duplicates_dropped=duplicates,
         unit_changes_mended=daily.unit_changes_mended,
         notes=daily.notes,
     )
 
 
-def _frame(daily: Daily | None, fitted: Fit | None) -> pd.DataFrame:
+def _frame(daily: Daily | None, fitted: SoilingFit | None) -> pd.DataFrame:
     columns = [
         "energy_wh",
         "expected_wh",

@@ -15,7 +15,7 @@ from portal.pv.new_day import go_on
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
-from portal.pv.site_fit import Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
+from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
 
 Floats = npt.NDArray[np.float64]
 
@@ -72,12 +72,12 @@ def _fit_together(together: list[Prepared]) -> list[Assessment]:
     last = max(int(one.daily.days[-1]) for one in together)
     span = last - first + 1
     place = [slice(int(one.daily.days[0]) - first, int(one.daily.days[-1]) - first + 1) for one in together]
-    fits = [fit_site(one, None, rounds=3, falls=False) for one in together]
+    fits = [fit_site(one, None, with_gains=False) for one in together]
 
     def residuals() -> Floats:
         out = np.full((len(together), span), np.nan)
         for i, (one, fitted) in enumerate(zip(together, fits, strict=True)):
-            out[i, place[i]] = one.index.log_index - fitted.smooth + fitted.log_mean
+            out[i, place[i]] = one.record.log_index - fitted.smooth + fitted.log_mean
         return out
 
     chosen = np.flatnonzero(companions(residuals()))
@@ -86,10 +86,10 @@ def _fit_together(together: list[Prepared]) -> list[Assessment]:
         wash = np.zeros((span, 2))
         count = np.zeros(span)
         for i in chosen:
-            wash[place[i]] += together[i].wash
+            wash[place[i]] += together[i].record.wash
             count[place[i]] += 1
         dust = exposure(wash / np.maximum(count, 1)[:, None])
-        angle = 2 * np.pi * (first + np.arange(span)) / 365.2425
+        angle = 2 * np.pi * (first + np.arange(span)) / YEAR_DAYS
         season = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
         scatter = np.full(len(chosen), 0.03)
         for turn in range(TOWN_ROUNDS):
@@ -99,7 +99,7 @@ def _fit_together(together: list[Prepared]) -> list[Assessment]:
                 doubt[n, place[i]] = doubt_of(fits[i])
             air = shared_air(rest, scatter, doubt, dust, season)
             off = rest - air.log_dimming
-            scatter = np.array([_spread(row) for row in off])
+            scatter = np.array([_own_scatter(row) for row in off])
             for n, i in enumerate(chosen):
                 airs[int(i)] = SiteAir(
                     air.log_dimming[n, place[i]],
@@ -108,13 +108,14 @@ def _fit_together(together: list[Prepared]) -> list[Assessment]:
                     air.middle,
                 )
                 if turn < TOWN_ROUNDS - 1:
-                    fits[i] = fit_site(together[i], airs[int(i)], rounds=2, start=fits[i].theta, falls=False)
+                    fits[i] = fit_site(together[i], airs[int(i)], rounds=2, start=fits[i].theta, with_gains=False)
     return [
         conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta) for i, one in enumerate(together)
     ]
 
 
-def _spread(values: Floats) -> float:
+def _own_scatter(values: Floats) -> float:
+    """Robust standard deviation of a site's residuals (days,), within what roofs show."""
     values = values[np.isfinite(values)]
     if values.size < 10:
         return 0.03

@@ -246,17 +246,17 @@ def _months(days: float) -> str:
 
 
 DUE_LOSS = 0.05
-"""Loss at which a cleaning is due where no price is known; common practice, no source."""
+"""Loss at which a cleaning is due where no price is known [fraction of clean yield]; common practice, no source."""
 
 
-def clean_due(as_of: date, present_loss: float, rate_per_day: float) -> date | None:
+def day_of_due_loss(as_of: date, present_loss: float, rate_per_day: float) -> date | None:
     """Day on which the loss reaches :data:`DUE_LOSS` if no rain washes before; None when that is over a year away.
 
     For a site of which neither price nor tariff is known.
 
     Examples
     --------
-    >>> clean_due(date(2024, 5, 1), 0.02, 0.001)
+    >>> day_of_due_loss(date(2024, 5, 1), 0.02, 0.001)
     datetime.date(2024, 5, 31)
     """
     if present_loss >= DUE_LOSS:

@@ -11,42 +11,142 @@ import hashlib
 import json
 import struct
 import zlib
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import numpy.typing as npt
 
 from portal.pv.array import Array
-from portal.pv.quality import DAY
+from portal.pv.chain import GRID, RATES, Rate, Resume
+from portal.pv.gains import Gain
+from portal.pv.quality import DAY, Daily, Meter
+from portal.pv.soiling import FINE, SoilingFit
+
+Floats32 = npt.NDArray[np.float32]
 
 FULL_FIT_EVERY = 7
-"""Days after which the whole record is fitted again."""
-LAYOUT = 1
-"""Raise when the meaning of the bytes changes: memories of another layout are not used."""
+"""Days after which the whole record is fitted again: what a filter alone says of a week is hardly worse; see
+``test_new_days_are_added_to_what_is_remembered``."""
+
+
+class Facts(TypedDict):
+    """Plain values (JSON) of a full fit."""
+
+    made_of: str
+    visits: list[str]
+    meter: dict[str, Any]
+    unit_changes: int
+    clock_shifts: int
+    notes: list[str]
+    neighbours: int
+    scatter: float
+    haze_gain: float
+    haze_level: float
+    town_scatter: float | None
+    middle: float
+    steps: list[tuple[int, int | None, float]]
+    half_days: int
+    theta_sd: float
+    rate: tuple[float, float, float]
+    mean_loss: float
+    falls: list[tuple[int, float, float, float]]
+    gains: list[tuple[int, float, float, float]]
+
+
+class Arrays(TypedDict):
+    """Arrays of a full fit; the first four as in :class:`portal.pv.chain.Resume`, the others as in its fit."""
+
+    state: Floats32
+    log_share: Floats32
+    level: Floats32
+    theta: Floats32
+    present: Floats32
+    loss_mean: Floats32
+    loss_low: Floats32
+    loss_high: Floats32
+    smooth: Floats32
+
+
+def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.NDArray[np.float64]]) -> str:
+    """Mark of what the bytes mean: memories that carry another are not used, which only costs a full fit.
+
+    Parameters
+    ----------
+    day : dtype
+        Of a day's row.
+    names : iterable of str
+        Of the facts and arrays kept.
+    grids : iterable of ndarray
+        What the chain's states stand for: losses, rates, levels.
+    """
+    meaning = (day.descr, sorted(names), [grid.tolist() for grid in grids])
+    return hashlib.sha256(repr(meaning).encode()).hexdigest()[:16]
+
+
+LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [GRID, RATES, FINE])
 
 
 @dataclass(frozen=True)
 class Memory:
-    """State of one site after a full fit.
+    """State of one site after a full fit; ``rows`` are those of :data:`portal.pv.quality.DAY`."""
 
-    ``facts`` are plain values (JSON), ``arrays`` are float32 arrays by name; ``rows`` are those of
-    :data:`portal.pv.quality.DAY`.
-    """
-
-    facts: dict[str, Any]
+    facts: Facts
     rows: npt.NDArray[np.void]
-    arrays: dict[str, npt.NDArray[np.float32]]
+    arrays: Arrays
 
     def to_bytes(self) -> bytes:
         """Pack into bytes for a database column."""
         parts = [self.rows.tobytes()]
         shapes = {}
-        for name, values in self.arrays.items():
+        for name in sorted(Arrays.__required_keys__):
+            values = np.ascontiguousarray(self.arrays[name], dtype=np.float32)  # type: ignore[literal-required]
             shapes[name] = list(values.shape)
-            parts.append(np.ascontiguousarray(values, dtype=np.float32).tobytes())
+            parts.append(values.tobytes())
         head = json.dumps({"layout": LAYOUT, "days": len(self.rows), "shapes": shapes, "facts": self.facts}).encode()
         return zlib.compress(struct.pack("<I", len(head)) + head + b"".join(parts), 1)
+
+    def days_with(self, rows: npt.NDArray[np.void], interval_minutes: int) -> Daily:
+        """The record that is known, with new days after it."""
+        facts = self.facts
+        return Daily(
+            np.concatenate([self.rows, rows]),
+            interval_minutes,
+            facts["unit_changes"],
+            facts["clock_shifts"],
+            Meter(**facts["meter"]),
+            tuple(facts["notes"]),
+        )
+
+    def fit(self) -> SoilingFit:
+        """The last full fit."""
+        facts, arrays = self.facts, self.arrays
+        theta = arrays["theta"].astype(np.float64)
+        log_share = arrays["log_share"].astype(np.float64)
+        loss = arrays["loss_mean"].astype(np.float64)
+        resume = Resume(
+            state=arrays["state"],
+            half_days=facts["half_days"],
+            log_share=log_share,
+            level=arrays["level"].astype(np.float64),
+            theta=theta,
+            theta_sd=facts["theta_sd"],
+        )
+        return SoilingFit(
+            log_mean=-np.log1p(-loss),
+            loss_mean=loss,
+            loss_low=arrays["loss_low"].astype(np.float64),
+            loss_high=arrays["loss_high"].astype(np.float64),
+            present=arrays["present"].astype(np.float64),
+            rate=Rate(*facts["rate"]),
+            falls=[Gain(*one) for one in facts["falls"]],
+            visits=[Gain(*one) for one in facts["gains"]],
+            mean_loss=facts["mean_loss"],
+            smooth=arrays["smooth"].astype(np.float64),
+            theta=np.exp(log_share) @ theta,
+            resume=resume,
+        )
 
 
 def from_bytes(data: bytes) -> Memory | None:
@@ -65,7 +165,7 @@ def from_bytes(data: bytes) -> Memory | None:
             count = int(np.prod(shape))
             arrays[name] = np.frombuffer(plain, dtype=np.float32, count=count, offset=at).reshape(shape)
             at += 4 * count
-        return Memory(head["facts"], rows, arrays)
+        return Memory(head["facts"], rows, Arrays(**arrays))  # type: ignore[typeddict-item]  # the layout names them
     except (zlib.error, struct.error, ValueError, KeyError):
         return None
 

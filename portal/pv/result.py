@@ -75,7 +75,6 @@ class DataQuality:
     gap_days: int
     clear_days: int
     clear_days_last_30: int
-    duplicates_dropped: int
     unit_changes_mended: int
     notes: tuple[str, ...] = ()
 
@@ -100,7 +99,6 @@ class Assessment:
     soiling_rate_per_day: float | None
     soiling_rate_ci: Band | None
     soiling_since: date | None
-    clean_due: date | None
     reasons: tuple[str, ...]
     cleanings: tuple[Cleaning, ...]
     recoveries: tuple[Recovery, ...]

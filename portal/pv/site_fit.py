@@ -12,26 +12,24 @@ import pandas as pd
 
 from portal.pv.answer import answer_of, no_answer
 from portal.pv.diagnosis import Step, find_steps
-from portal.pv.memory import Memory, fingerprint
+from portal.pv.memory import Arrays, Facts, Memory, fingerprint
 from portal.pv.performance import Index, performance_index
-from portal.pv.quality import EPOCH, USED, Daily, Meter, new_days
+from portal.pv.quality import EPOCH, Daily, Meter, new_days
 from portal.pv.quality import daily as reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import Assessment
-from portal.pv.soiling import Fit, fit
-from portal.pv.spells import cut_steps
+from portal.pv.soiling import SoilingFit, fit
+from portal.pv.spells import Errors, Record, Terms
+from portal.pv.verdict import too_little
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-LEAST_DAYS = 45
-ALONE = (0.4, 0.0005, 0.015, 0.012)
-"""How much a day's error lasts to the next (autocorrelation), the chance a day that the soiling rate moves, the
-standard deviation of errors that last for weeks, and that which the present loss has besides."""
-TOGETHER = (0.2, 0.005, 0.008, 0.007)
-"""The same with the town's air taken out."""
-LEAST_CLEAR_DAYS = 20
+ALONE = Errors(autocorrelation=0.4, lasting_sd=0.015, rate_change=0.0005, present_sd=0.012)
+TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, present_sd=0.007)
+"""With the town's air taken out."""
+YEAR_DAYS = 365.2425
 
 
 @dataclass(frozen=True)
@@ -42,9 +40,8 @@ class Prepared:
     daily: Daily
     index: Index
     steps: tuple[Step, ...]
-    visit_days: Ints
-    wash: Floats
-    """Chance of a light and a heavy wash by day, shape (days, 2)."""
+    record: Record
+    """Alone: no air taken out."""
 
 
 @dataclass(frozen=True)
@@ -53,80 +50,89 @@ class SiteAir:
 
     log_dimming: Floats
     scatter: Floats
-    """Standard deviation of a day once the air is out."""
+    """Standard deviation of a day's log index once the air is out."""
     own: float
     """The part of it that is the site's own."""
     middle: float
+    """Common level of the town's residuals, which is not air (log)."""
 
 
-def doubt_of(fitted: Fit) -> Floats:
-    """Standard deviation of a fit's log soiling by day, from its 90 % band."""
+def doubt_of(fitted: SoilingFit) -> Floats:
+    """Standard deviation of a fit's log soiling by day, shape (days,), from its 90 % band."""
     return np.asarray((np.log1p(-fitted.loss_low) - np.log1p(-fitted.loss_high)) / (2 * 1.645))
 
 
-def is_odd(rows: npt.NDArray[np.void]) -> bool:
+def in_another_unit(rows: npt.NDArray[np.void]) -> bool:
     """Whether new rows look like another unit: then the whole record is read again."""
     bright = rows["bright"][np.isfinite(rows["bright"])]
     return bool(((bright > 3) | ((bright > 1e-6) & (bright < 0.004))).any())
 
 
-def known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | None) -> Daily | None:
+def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | None) -> Daily | None:
     """Rows of known days from memory with the new ones after them; None when all must be read again."""
     if memory is None or memory.facts["made_of"] != fingerprint(site.array, site.interval_minutes):
         return None
-    facts = memory.facts
-    meter = Meter(**facts["meter"])
-    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, meter)
-    if is_odd(rows):
-        return None
-    return Daily(
-        np.concatenate([memory.rows, rows]),
-        site.interval_minutes,
-        facts["unit_changes"],
-        facts["clock_shifts"],
-        meter,
-        tuple(facts["notes"]),
-    )
+    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, Meter(**memory.facts["meter"]))
+    return None if in_another_unit(rows) else memory.days_with(rows, site.interval_minutes)
 
 
 def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None) -> Prepared | Assessment:
+    """Reduce a site's readings to what the fit works on, or say why there can be no estimate.
+
+    Parameters
+    ----------
+    site : SiteReadings
+    as_of : date or None
+        Last day that may be used; the record's last day by default.
+    memory : Memory, optional
+        Of the site's last assessment: days that it knows are not read again.
+
+    Returns
+    -------
+    Prepared or Assessment
+
+    Raises
+    ------
+    ValueError
+        For naive times.
+    """
     energy = until(site, as_of)
     if not np.isfinite(energy.to_numpy(dtype=np.float64)).any():
-        return no_answer(site, as_of or site.array.installed_on or EPOCH, "There are no readings yet.")
-    daily = known_days(site, energy, memory) or reduce_to_days(site.array, energy, site.interval_minutes)
-    last = as_of or daily.dates()[-1]
-    if len(daily.rows) < LEAST_DAYS:
-        return no_answer(
-            site, last, f"The record holds {len(daily.rows)} days; an estimate needs at least {LEAST_DAYS}.", daily
-        )
-    used = int((daily.rows["flag"] == USED).sum())
-    if used < LEAST_CLEAR_DAYS:
-        return no_answer(
-            site, last, f"Only {used} days had enough clear sky; an estimate needs {LEAST_CLEAR_DAYS}.", daily
-        )
+        return no_answer(site, as_of or site.array.installed_on or EPOCH, too_little(None))
+    daily = _known_days(site, energy, memory) or reduce_to_days(site.array, energy, site.interval_minutes)
+    why = too_little(daily)
+    if why:
+        return no_answer(site, as_of or daily.dates()[-1], why, daily)
     index = performance_index(daily)
-    first = int(daily.days[0])
-    visit_days = np.array(
-        sorted({v for v in ((visit - EPOCH).days - first for visit in site.visits) if 0 <= v < len(daily.rows)}),
-        dtype=np.int64,
+    steps = tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"]))
+    first, count = int(daily.days[0]), len(daily.rows)
+    visits = {(visit - EPOCH).days - first for visit in site.visits}
+    record = Record(
+        log_index=index.log_index,
+        scatter=np.full(count, index.scatter),
+        wash=wash_chance(daily, site.rain_mm),
+        visit_days=np.array(sorted(day for day in visits if 0 <= day < count), dtype=np.int64),
+        expected_wh=daily["expected_wh"],
+        terms=terms_of(daily.days, steps, int(daily.days[-1])),
     )
-    return Prepared(
-        site,
-        daily,
-        index,
-        tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"])),
-        visit_days,
-        wash_chance(daily, site.rain_mm),
-    )
+    return Prepared(site, daily, index, steps, record)
 
 
-def design_of(days: Ints, steps: Sequence[Step], now: int) -> tuple[Floats, Floats, Floats]:
-    """Smooth terms by day: ageing [1/year], two harmonics of season, steps of level; with prior mean and sd.
+def terms_of(days: Ints, steps: Sequence[Step], now: int) -> Terms:
+    """Ageing [1/year], two harmonics of the season, and steps of level, by day.
 
     Ageing of 0.6 % a year, give or take 0.4: the median and spread of Jordan et al. 2016 (doi:10.1002/pip.2744).
+
+    Parameters
+    ----------
+    days : ndarray (days,)
+        Days since 1970-01-01.
+    steps : sequence of Step
+    now : int
+        Day on which ageing counts nothing.
     """
-    angle = 2 * np.pi * days / 365.2425
-    columns = [(days - now) / 365.2425, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+    angle = 2 * np.pi * days / YEAR_DAYS
+    columns = [(days - now) / YEAR_DAYS, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
     mean = [-0.006, 0.0, 0.0, 0.0, 0.0]
     sd = [0.004, 0.03, 0.02, 0.01, 0.01]
     for step in steps:
@@ -135,79 +141,58 @@ def design_of(days: Ints, steps: Sequence[Step], now: int) -> tuple[Floats, Floa
         columns.append(inside)
         mean.append(step.size)
         sd.append(0.03)
-    return np.stack(columns, axis=1), np.array(mean), np.array(sd)
+    return Terms(np.stack(columns, axis=1), np.array(mean), np.array(sd))
 
 
 def fit_site(
-    prepared: Prepared, air: SiteAir | None, rounds: int, start: Floats | None = None, falls: bool = True
-) -> Fit:
-    """Fit the soiling of one site, the town's air taken out where it is known."""
-    days = prepared.daily.days
-    design, mean, sd = design_of(days, prepared.steps, int(days[-1]))
-    if air is None:
-        log_index, scatter = prepared.index.log_index, np.array(prepared.index.scatter)
-        rho, change, lasting, present_sd = ALONE
-    else:
-        log_index, scatter = prepared.index.log_index - air.log_dimming, air.scatter
-        rho, change, lasting, present_sd = TOGETHER
-    steps = cut_steps(log_index, scatter, prepared.wash, prepared.visit_days, design, rho, lasting)
-    return fit(
-        steps,
-        mean,
-        sd,
-        design,
-        prepared.daily["expected_wh"],
-        prepared.visit_days,
-        rounds=rounds,
-        rate_change=change,
-        present_sd=present_sd,
-        start=start,
-        falls=falls,
-    )
+    prepared: Prepared, air: SiteAir | None, *, rounds: int = 3, start: Floats | None = None, with_gains: bool = True
+) -> SoilingFit:
+    """Fit the soiling of one site, the town's air taken out where it is known; see :func:`portal.pv.soiling.fit`."""
+    record = prepared.record
+    if air is not None:
+        record = replace(record, log_index=record.log_index - air.log_dimming, scatter=air.scatter)
+    return fit(record, ALONE if air is None else TOGETHER, rounds=rounds, start=start, with_gains=with_gains)
 
 
 def conclude(prepared: Prepared, air: SiteAir | None, neighbours: int, start: Floats | None = None) -> Assessment:
-    """Fit the soiling and say what it means."""
-    fitted = fit_site(prepared, air, rounds=3, start=start)
+    """Fit the soiling and say what it means; the arguments are those of :func:`fit_site`."""
+    fitted = fit_site(prepared, air, start=start)
     result = answer_of(prepared.site, prepared.daily, prepared.steps, fitted, neighbours)
     return replace(result, memory=_remember(prepared, fitted, air, neighbours).to_bytes())
 
 
-def _remember(prepared: Prepared, fitted: Fit, air: SiteAir | None, neighbours: int) -> Memory:
-    site, daily, index = prepared.site, prepared.daily, prepared.index
-    facts = {
-        "made_of": fingerprint(site.array, site.interval_minutes),
-        "visits": sorted(visit.isoformat() for visit in site.visits),
-        "meter": asdict(daily.meter),
-        "unit_changes": daily.unit_changes_mended,
-        "clock_shifts": daily.clock_shifts_mended,
-        "notes": list(daily.notes),
-        "neighbours": neighbours,
-        "scatter": index.scatter,
-        "haze_gain": index.haze_gain,
-        "haze_level": index.haze_level,
-        "town_scatter": air.own if air is not None else None,
-        "middle": air.middle if air is not None else 0.0,
-        "steps": [[step.first, step.last, step.size] for step in prepared.steps],
-        "half_days": fitted.resume.half_days,
-        "theta_sd": fitted.resume.theta_sd,
-        "level": fitted.level,
-        "rate": fitted.rate,
-        "rate_low": fitted.rate_low,
-        "rate_high": fitted.rate_high,
-        "mean_loss": fitted.mean_loss,
-        "drops": [list(drop) for drop in fitted.drops],
-        "gains": [[day, *gain] for day, gain in fitted.visits.items()],
-    }
-    arrays = {
-        "state": fitted.resume.state,
-        "log_share": fitted.resume.log_share,
-        "level": fitted.resume.level,
-        "theta": fitted.resume.theta,
-        "present": fitted.present_grid,
-        "loss_mean": fitted.loss_mean,
-        "loss_low": fitted.loss_low,
-        "loss_high": fitted.loss_high,
-        "smooth": fitted.smooth,
-    }
-    return Memory(facts, daily.rows, {name: np.asarray(values, dtype=np.float32) for name, values in arrays.items()})
+def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neighbours: int) -> Memory:
+    site, daily, index, resume = prepared.site, prepared.daily, prepared.index, fitted.resume
+    facts = Facts(
+        made_of=fingerprint(site.array, site.interval_minutes),
+        visits=sorted(visit.isoformat() for visit in site.visits),
+        meter=asdict(daily.meter),
+        unit_changes=daily.unit_changes_mended,
+        clock_shifts=daily.clock_shifts_mended,
+        notes=list(daily.notes),
+        neighbours=neighbours,
+        scatter=index.scatter,
+        haze_gain=index.haze_gain,
+        haze_level=index.haze_level,
+        town_scatter=air.own if air is not None else None,
+        middle=air.middle if air is not None else 0.0,
+        steps=[(step.first, step.last, step.size) for step in prepared.steps],
+        half_days=resume.half_days,
+        theta_sd=resume.theta_sd,
+        rate=(fitted.rate.mean, fitted.rate.low, fitted.rate.high),
+        mean_loss=fitted.mean_loss,
+        falls=[(one.day, one.mean, one.low, one.high) for one in fitted.falls],
+        gains=[(one.day, one.mean, one.low, one.high) for one in fitted.visits],
+    )
+    arrays = Arrays(
+        state=resume.state,
+        log_share=resume.log_share.astype(np.float32),
+        level=resume.level.astype(np.float32),
+        theta=resume.theta.astype(np.float32),
+        present=fitted.present.astype(np.float32),
+        loss_mean=fitted.loss_mean.astype(np.float32),
+        loss_low=fitted.loss_low.astype(np.float32),
+        loss_high=fitted.loss_high.astype(np.float32),
+        smooth=fitted.smooth.astype(np.float32),
+    )
+    return Memory(facts, daily.rows, arrays)

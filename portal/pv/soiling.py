@@ -24,62 +24,62 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.chain import (
-    GAIN,
-    GAIN_FLOOR,
-    GAIN_ORDER,
-    GAIN_SORTED,
     GRID,
     LOSS,
-    RATE_CHANGE,
-    RATES,
+    Rate,
     Resume,
+    at_the_end,
+    band_of,
     blur,
     emission,
     forward,
     forward_backward,
-    growth,
     half_days_of,
     initial_state,
-    rate_walk,
-    wash_matrix,
+    normalised,
+    rate_of,
     washes_of,
 )
-from portal.pv.spells import Steps
+from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
+from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 FAR = 2.0
 """Standard deviations of a smooth term beyond which the site's facts may be told quite wrong."""
+CLEAN_QUANTILE = 0.75
+"""Quantile of the spells' index about which the clean level is looked for: mostly a roof is dirtier than clean."""
+COARSE = np.array([-0.025, 0.01, 0.045])
+"""Clean levels [log] about that quantile at which the smooth terms are fitted."""
+FINE = np.arange(-0.04, 0.0601, 0.01)
+"""Clean levels [log] about it that are weighed against each other."""
+HEAVY_TAILS = 12.0
+"""Square of an error, in variances, at which a spell counts half in the smooth terms."""
 
 
 @dataclass(frozen=True)
-class Fit:
-    """What the chain says; arrays by day have shape (days,)."""
+class SoilingFit:
+    """What the chain says of a record; arrays by day have shape (days,)."""
 
-    level: float
     log_mean: Floats
     """Mean of the log soiling loss by day."""
     loss_mean: Floats
     loss_low: Floats
     loss_high: Floats
-    """Mean, 5 % and 95 % quantile of the soiling loss by day."""
-    present_grid: Floats
-    """Distribution over ``loss_grid`` of the present loss."""
-    loss_grid: Floats
-    rate: float
-    rate_low: float
-    rate_high: float
-    """Soiling rate now [1/day] with its 90 % interval."""
-    drops: list[tuple[int, float, float, float]]
-    """(day, gain, low, high) of falls of the loss found in the data."""
-    visits: dict[int, tuple[float, float, float]]
-    """Gain, low and high of each known visit by day."""
+    """Mean, 5 % and 95 % point of the soiling loss by day."""
+    present: Floats
+    """Distribution of the present loss over :data:`portal.pv.chain.LOSS`."""
+    rate: Rate
+    """Soiling rate now."""
+    falls: list[Gain]
+    """Falls of the loss found in the data that no known visit explains."""
+    visits: list[Gain]
+    """Gain of each known visit that the record tells of."""
     mean_loss: float
     smooth: Floats
-    """Level, season, ageing and steps by day (log)."""
+    """Level, season, ageing and steps of level by day (log)."""
     theta: Floats
-    """Coefficients of the smooth terms (p,)."""
+    """Coefficients of the smooth terms, shape (terms,)."""
     resume: Resume
 
 
@@ -90,218 +90,171 @@ class Advance:
     loss_mean: Floats
     loss_low: Floats
     loss_high: Floats
-    present_grid: Floats
-    rate: float
+    present: Floats
+    rate: Rate
     smooth: Floats
 
 
-def advance(resume: Resume, steps: Steps, day_design: Floats, rate_change: float) -> Advance:
+def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
     """Go on from a fit with new days only: a filter, which the next full fit will smooth.
 
     Parameters
     ----------
     resume : Resume
-    steps : Steps
-        Of the new days alone.
-    day_design : ndarray (days, p)
-    rate_change : float
+        Of the last full fit.
+    record : Record
+        Of the new days alone, at least one, without visits.
+    errors : Errors
+
+    Returns
+    -------
+    Advance
     """
-    likely = emission(steps, resume.level, resume.theta)
-    half = half_days_of(steps, resume.half_days)
-    _, alpha, evidence = forward(resume.state, half, washes_of(steps), likely, rate_change)
-    score = resume.log_share + evidence
-    share = np.exp(score - score.max())
-    share /= share.sum()
-    mixed = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
-    last = np.einsum("m,rms->rs", share, alpha[-1])[:, None, :]
-    state = np.matmul(last, growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
-    cumulative = np.cumsum(mixed, axis=1)
-    low = LOSS[(cumulative < 0.05).sum(axis=1).clip(0, len(GRID) - 1)]
-    high = LOSS[(cumulative < 0.95).sum(axis=1).clip(0, len(GRID) - 1)]
-    owner = np.repeat(np.arange(len(steps.first)), steps.days)
+    spells = cut_spells(record, errors)
+    likely = emission(spells, resume.level, resume.theta)
+    half = half_days_of(spells, resume.half_days)
+    _, alpha, evidence = forward(resume.state, half, washes_of(spells), likely, errors.rate_change)
+    share = normalised(resume.log_share + evidence)
+    by_loss = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
+    now, by_rate = at_the_end(alpha[-1], share, int(spells.days[-1]))
+    low, high = band_of(by_loss)
+    owner = np.repeat(np.arange(len(spells.first)), spells.days)
     return Advance(
-        loss_mean=(mixed @ LOSS)[owner],
+        loss_mean=(by_loss @ LOSS)[owner],
         loss_low=low[owner],
         loss_high=high[owner],
-        present_grid=blur(state / state.sum(), resume.theta_sd),
-        rate=float(np.einsum("m,rms->r", share, alpha[-1]) @ RATES),
-        smooth=share @ (resume.level[:, None] + resume.theta @ day_design.T),
+        present=blur(now, resume.theta_sd),
+        rate=rate_of(by_rate),
+        smooth=share @ (resume.level[:, None] + resume.theta @ record.terms.by_day.T),
     )
 
 
-def _weighted(steps: Steps) -> tuple[Floats, Floats]:
-    """Index of each step and its precision, both 0 without clear days; arrays (n,)."""
-    seen = np.isfinite(steps.y)
-    return np.where(seen, steps.y, 0.0), np.where(seen, 1 / steps.variance, 0.0)
-
-
-def _season_of_its_own(steps: Steps, prior_mean: Floats, prior_sd: Floats) -> Floats:
-    """Coefficients of the smooth terms (p,) if all that moves smoothly were theirs and nothing dirt's."""
-    y, precision = _weighted(steps)
-    terms = np.column_stack([np.ones(len(y)), steps.design])
-    pull = np.concatenate([[0.0], 1 / prior_sd**2])
-    right = terms.T @ (precision * y) + pull * np.concatenate([[0.0], prior_mean])
-    return np.asarray(np.linalg.solve(terms.T @ (precision[:, None] * terms) + np.diag(pull), right)[1:])
-
-
-def _smooth_terms(
-    steps: Steps, prior_mean: Floats, prior_sd: Floats, levels: Floats, start: Floats, rounds: int, rate_change: float
-) -> tuple[Floats, Floats]:
-    """Coefficients of the smooth terms by level (levels, p) and their normal equations (levels, p, p)."""
-    y, precision = _weighted(steps)
-    grid = GRID.astype(np.float32)
-    theta = np.tile(start, (len(levels), 1))
-    normal = np.tile(np.diag(1 / prior_sd**2), (len(levels), 1, 1))
-    for _ in range(rounds - 1):
-        done = forward_backward(steps, emission(steps, levels, theta), rate_change)
-        mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
-        target = y + mean_x - levels[:, None]
-        rest = target - theta @ steps.design.T
-        weight = precision / (1 + rest * rest * precision / 12)  # heavy tails
-        normal = np.einsum("mn,np,nq->mpq", weight, steps.design, steps.design, optimize=True)
-        normal += np.diag(1 / prior_sd**2)
-        right = (weight * target) @ steps.design + prior_mean / prior_sd**2
-        theta = np.linalg.solve(normal, right[..., None])[..., 0]
-    return theta, normal
-
-
-def _log_prior(theta: Floats, prior_mean: Floats, prior_sd: Floats) -> Floats:
-    """Log prior of the smooth terms by level (levels,)."""
-    return np.asarray(-0.5 * (((theta - prior_mean) / prior_sd) ** 2).sum(axis=1))
-
-
 def fit(
-    steps: Steps,
-    prior_mean: Floats,
-    prior_sd: Floats,
-    day_design: Floats,
-    weights: Floats,
-    visit_days: Ints,
-    rounds: int = 4,
-    rate_change: float = RATE_CHANGE,
-    present_sd: float = 0.005,
-    start: Floats | None = None,
-    falls: bool = True,
-) -> Fit:
+    record: Record, errors: Errors, *, rounds: int = 3, start: Floats | None = None, with_gains: bool = True
+) -> SoilingFit:
     """Fit the chain to one site.
 
     Parameters
     ----------
-    steps : Steps
-    prior_mean, prior_sd : ndarray (p,)
-        Of the coefficients of ``steps.design``.
-    day_design : ndarray (days, p)
-        The same terms by day.
-    weights : ndarray (days,)
-        Expected energy, for the record's mean loss.
-    visit_days : ndarray of int
+    record : Record
+    errors : Errors
     rounds : int
-        Rounds of expectation-maximisation.
-    rate_change : float
-        Chance a day that the soiling rate moves to a neighbouring one.
-    present_sd : float
-        Standard deviation that the present loss has from what the chain does not know: sites told wrong, and in a site
-        alone the haze of these weeks.
-    start : ndarray (p,), optional
-        Coefficients to start from; by default the prior's, or the index's own where they explain it better.
-    falls : bool
+        Rounds of expectation-maximisation, the last of them over all levels.
+    start : ndarray (terms,), optional
+        Coefficients of the smooth terms to start from; by default the prior's, or the index's own where they explain
+        it better.
+    with_gains : bool
         Whether to work out what visits and rains gained.
+
+    Returns
+    -------
+    SoilingFit
+
+    Raises
+    ------
+    ValueError
+        When no day of the record counts.
     """
-    size = len(GRID)
-    center = float(np.quantile(steps.y[np.isfinite(steps.y)], 0.75))
-    coarse = center + np.array([-0.025, 0.01, 0.045])
-    starts = [prior_mean if start is None else start]
-    if start is None:
+    spells = cut_spells(record, errors)
+    if not np.isfinite(spells.y).any():
+        raise ValueError("no day of the record counts; there is nothing to fit")
+    center = float(np.quantile(spells.y[np.isfinite(spells.y)], CLEAN_QUANTILE))
+    search = _Search(spells, record.terms, errors.rate_change, center + COARSE)
+    coarse, normal = search.smooth_terms(start, rounds)
+    # The smooth terms follow the level smoothly: a parabola through the three, then all levels in one pass.
+    level = center + FINE
+    theta = np.vander(FINE, 3) @ np.linalg.solve(np.vander(COARSE, 3), coarse)
+    likely = emission(spells, level, theta)
+    done = forward_backward(spells, likely, errors.rate_change)
+    share = normalised(done.evidence + _log_prior(theta, record.terms))
+    weighed = Weighed(spells, likely, done, share, errors.rate_change)
+    # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
+    last_terms = spells.terms[-1]
+    now_sd = float(np.sqrt(last_terms @ np.linalg.inv(normal[1]) @ last_terms + errors.present_sd**2))
+    now, by_rate = at_the_end(done.gamma[-1], share, int(spells.days[-1]))
+    by_loss = weighed.log_loss()
+    low, high = band_of(by_loss)
+    middle = spells.first + (spells.days - 1) / 2
+    every = np.arange(len(record.log_index))
+    loss_mean = np.interp(every, middle, by_loss @ LOSS)
+    usable = np.isfinite(record.expected_wh)
+    return SoilingFit(
+        log_mean=np.interp(every, middle, by_loss @ GRID),
+        loss_mean=loss_mean,
+        loss_low=np.interp(every, middle, low),
+        loss_high=np.interp(every, middle, high),
+        present=blur(now, now_sd),
+        rate=rate_of(by_rate),
+        falls=falls(weighed) if with_gains else [],
+        visits=gains_of_visits(weighed, record.visit_days.tolist()) if with_gains else [],
+        mean_loss=float((loss_mean * record.expected_wh)[usable].sum() / record.expected_wh[usable].sum()),
+        smooth=share @ (level[:, None] + theta @ record.terms.by_day.T),
+        theta=share @ theta,
+        resume=Resume(done.alpha[-1], int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
+    )
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Where the smooth terms are looked for: at a few levels (levels,)."""
+
+    spells: Spells
+    terms: Terms
+    rate_change: float
+    levels: Floats
+
+    def smooth_terms(self, start: Floats | None, rounds: int) -> tuple[Floats, Floats]:
+        """Coefficients by level (levels, terms) and their normal equations (levels, terms, terms)."""
+        if start is not None:
+            return self._from(start, rounds)
         # A slope told wrong by ten or twenty degrees swings the index through the year as much as heavy dirt does, and
         # a fit that starts from no season takes all of it for dirt. Where the index swings that far, both are tried.
-        own = _season_of_its_own(steps, prior_mean, prior_sd)
-        if (np.abs(own - prior_mean) > FAR * prior_sd).any():
-            starts.append(own)
-    fits = [_smooth_terms(steps, prior_mean, prior_sd, coarse, begin, rounds, rate_change) for begin in starts]
-    theta, normal = fits[0]
-    if len(fits) > 1:
-        half, wash = half_days_of(steps, 0), washes_of(steps)
-        scores = []
-        for trial, _ in fits:
-            likely = emission(steps, coarse, trial)
-            _, _, evidence = forward(initial_state(len(coarse)), half, wash, likely, rate_change)
-            scores.append(np.logaddexp.reduce(evidence + _log_prior(trial, prior_mean, prior_sd)))
-        theta, normal = fits[int(np.argmax(scores))]
-    # The smooth terms follow the level smoothly: a parabola through the three, then all levels in one pass.
-    level = center + np.arange(-0.04, 0.0601, 0.01)
-    basis = np.linalg.solve(np.vander(coarse - center, 3), theta)
-    theta = np.vander(level - center, 3) @ basis
-    likely = emission(steps, level, theta)
-    done = forward_backward(steps, likely, rate_change)
-    score = done.evidence + _log_prior(theta, prior_mean, prior_sd)
-    share = np.exp(score - score.max())
-    share /= share.sum()
+        found = [self._from(self.terms.prior_mean, rounds)]
+        own = self._season_of_its_own()
+        if (np.abs(own - self.terms.prior_mean) > FAR * self.terms.prior_sd).any():
+            found.append(self._from(own, rounds))
+            return found[int(np.argmax([self._score(theta) for theta, _ in found]))]
+        return found[0]
 
-    mixed = np.einsum("m,nms->ns", share, done.gamma.sum(axis=1)).astype(np.float64)
-    # Half a step lies between the last step's middle and now.
-    last = np.einsum("m,rms->rs", share, done.gamma[-1], optimize=True)[:, None, :]
-    now_state = np.matmul(last, growth(int(steps.days[-1])))[:, 0, :].sum(axis=0).astype(np.float64)
-    # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
-    cover = np.linalg.inv(normal[1])
-    now_sd = float(np.sqrt(steps.design[-1] @ cover @ steps.design[-1] + present_sd**2))
-    present = blur(now_state / now_state.sum(), now_sd)
-    cumulative = np.cumsum(mixed, axis=1)
-    low = GRID[(cumulative < 0.05).sum(axis=1).clip(0, size - 1)]
-    high = GRID[(cumulative < 0.95).sum(axis=1).clip(0, size - 1)]
-    middle = steps.first + (steps.days - 1) / 2
-    every = np.arange(len(day_design))
-    log_mean = np.interp(every, middle, mixed @ GRID)
-    loss_mean = np.interp(every, middle, mixed @ LOSS)
-    by_rate = np.einsum("m,rms->r", share, done.gamma[-1])
-    cumulative_rate = np.cumsum(by_rate)
+    def _weighted(self) -> tuple[Floats, Floats]:
+        """Index of each spell and its precision, both 0 without clear days; arrays (n,)."""
+        seen = np.isfinite(self.spells.y)
+        return np.where(seen, self.spells.y, 0.0), np.where(seen, 1 / self.spells.variance, 0.0)
 
-    def fall(t: int) -> tuple[float, float, float]:
-        """Gain over step t's wash: mean, 5 % and 95 % quantile of the loss before minus the loss after."""
-        matrix = wash_matrix(round(float(steps.light[t]), 2), round(float(steps.heavy[t]), 2), bool(steps.visit[t]))
-        half = int(steps.days[t - 1] + steps.days[t]) if t else int(steps.days[0])
-        walked = (rate_walk(half, rate_change).T @ done.before[t].reshape(len(RATES), -1)).reshape(done.before[t].shape)
-        grown = np.matmul(walked, growth(half))
-        pair = np.zeros((size, size))
-        for m in np.flatnonzero(share > 1e-4):
-            back = done.beta[t, :, m] * likely[t, m]
-            both = (grown[:, m].T @ back * matrix).astype(np.float64)
-            pair += share[m] * both / both.sum()
-        total = np.cumsum(pair.ravel()[GAIN_ORDER])
-        return (
-            float((pair * GAIN).sum()),
-            float(np.interp(0.05, total, GAIN_SORTED)) - GAIN_FLOOR,
-            float(np.interp(0.95, total, GAIN_SORTED)) + GAIN_FLOOR,
-        )
+    def _season_of_its_own(self) -> Floats:
+        """Coefficients (terms,) if all that moves smoothly were theirs and nothing dirt's."""
+        y, precision = self._weighted()
+        columns = np.column_stack([np.ones(len(y)), self.spells.terms])
+        pull = np.concatenate([[0.0], 1 / self.terms.prior_sd**2])
+        right = columns.T @ (precision * y) + pull * np.concatenate([[0.0], self.terms.prior_mean])
+        return np.asarray(np.linalg.solve(columns.T @ (precision[:, None] * columns) + np.diag(pull), right)[1:])
 
-    visits = {}
-    for day in visit_days if falls else ():
-        at = np.flatnonzero(steps.first == day + 1)
-        if at.size:
-            visits[int(day)] = fall(int(at[0]))
-    drops = []
-    at_step = mixed @ GRID
-    change = at_step[:-1] - at_step[1:]
-    for t in (np.flatnonzero(change > 0.012) + 1).tolist() if falls else ():
-        if not steps.visit[t]:
-            gain, gain_low, gain_high = fall(t)
-            if gain_low > 0.0:
-                drops.append((int(steps.first[t]), gain, gain_low, gain_high))
-    usable = np.isfinite(weights)
-    return Fit(
-        level=float(share @ level),
-        log_mean=log_mean,
-        loss_mean=loss_mean,
-        loss_low=np.interp(every, middle, 1 - np.exp(-low)),
-        loss_high=np.interp(every, middle, 1 - np.exp(-high)),
-        present_grid=present,
-        loss_grid=LOSS,
-        rate=float(by_rate @ RATES),
-        rate_low=float(RATES[int((cumulative_rate < 0.05).sum())]),
-        rate_high=float(RATES[min(int((cumulative_rate < 0.95).sum()), len(RATES) - 1)]),
-        drops=drops,
-        visits=visits,
-        mean_loss=float((loss_mean * weights)[usable].sum() / weights[usable].sum()),
-        smooth=share @ (level[:, None] + theta @ day_design.T),
-        theta=share @ theta,
-        resume=Resume(done.alpha[-1], int(steps.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
-    )
+    def _from(self, start: Floats, rounds: int) -> tuple[Floats, Floats]:
+        """Expectation-maximisation from one start."""
+        y, precision = self._weighted()
+        columns, pull = self.spells.terms, 1 / self.terms.prior_sd**2
+        grid = GRID.astype(np.float32)
+        theta = np.tile(start, (len(self.levels), 1))
+        normal = np.tile(np.diag(pull), (len(self.levels), 1, 1))
+        for _ in range(rounds - 1):
+            done = forward_backward(self.spells, emission(self.spells, self.levels, theta), self.rate_change)
+            mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
+            target = y + mean_x - self.levels[:, None]
+            rest = target - theta @ columns.T
+            weight = precision / (1 + rest * rest * precision / HEAVY_TAILS)
+            normal = np.einsum("mn,np,nq->mpq", weight, columns, columns, optimize=True) + np.diag(pull)
+            right = (weight * target) @ columns + self.terms.prior_mean * pull
+            theta = np.linalg.solve(normal, right[..., None])[..., 0]
+        return theta, normal
+
+    def _score(self, theta: Floats) -> float:
+        """Log evidence of coefficients, all levels together."""
+        likely = emission(self.spells, self.levels, theta)
+        half, wash = half_days_of(self.spells, 0), washes_of(self.spells)
+        _, _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.rate_change)
+        return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.terms)))
+
+
+def _log_prior(theta: Floats, terms: Terms) -> Floats:
+    """Log prior of the smooth terms by level (levels,)."""
+    return np.asarray(-0.5 * (((theta - terms.prior_mean) / terms.prior_sd) ** 2).sum(axis=1))

@@ -1,4 +1,4 @@
-"""A site's record cut into spells, the steps of the chain: dry ones, and those in which it may have rained."""
+"""A site's record cut into spells: runs of dry days, and days in which it may have rained. One spell, one move."""
 
 from __future__ import annotations
 
@@ -12,90 +12,141 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 LONGEST = 6
-"""Days in the longest step of the chain."""
+"""Days in the longest spell: in six days dirt grows by 2.8 % at the fastest rate, by under 1 % at the usual ones."""
 LIKELY = 0.08
-"""Chance of a wash from which a day is a step of its own or with its neighbours of like kind."""
+"""Chance of a wash from which a day is a spell of its own or with its neighbours of like kind."""
+RAINED = 0.3
+"""Chance of a wash from which a day's index is not used: the loss is neither the one before nor the one after."""
 
 LIGHT, HEAVY = 0, 1
-"""A light rain takes off 10 to 60 % of the dirt, a heavy one 80 to 100 % (thresholds 5 to 10 mm in the literature)."""
+"""Columns of the chances of a wash by rain, light and heavy (:mod:`portal.pv.rain`)."""
 
 
 @dataclass(frozen=True)
-class Steps:
-    """A site's record cut into the steps of the chain; arrays of shape (n,) unless said."""
+class Terms:
+    """What moves a site's index and is no dirt: ageing, season and steps of level, with what is known before of each.
+
+    ``by_day`` has shape (days, terms), ``prior_mean`` and ``prior_sd`` of its coefficients have shape (terms,).
+    """
+
+    by_day: Floats
+    prior_mean: Floats
+    prior_sd: Floats
+
+
+@dataclass(frozen=True)
+class Errors:
+    """How a site's daily index errs, and how finely its dirt can be told from that."""
+
+    autocorrelation: float
+    """Of a day's error with the next day's."""
+    lasting_sd: float
+    """Standard deviation of errors of the log index that last for weeks: the haze of a season."""
+    rate_change: float
+    """Chance a day that the soiling rate moves to a neighbouring one of the chain [1/day]. A site alone, whose haze has
+    its seasons too, cannot tell those of the dust so finely."""
+    present_sd: float
+    """Standard deviation that the present loss has besides from what the chain does not know: sites told wrong, and in
+    a site alone the haze of these weeks."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """A site's days as the soiling fit sees them; arrays of shape (days,) unless said."""
+
+    log_index: Floats
+    """NaN on refused days."""
+    scatter: Floats
+    """Standard deviation of a day's log index."""
+    wash: Floats
+    """Chance of a light and of a heavy wash by rain on each day, shape (days, 2)."""
+    visit_days: Ints
+    """Positions of the days of known cleanings."""
+    expected_wh: Floats
+    """Expected energy [Wh], which weighs the record's mean loss."""
+    terms: Terms
+
+
+@dataclass(frozen=True)
+class Spells:
+    """A record cut into spells; arrays of shape (n,) unless said."""
 
     first: Ints
-    """First day (index into the daily arrays) of each step."""
+    """Position of each spell's first day."""
     days: Ints
     y: Floats
-    """Mean log index of the step; NaN without clear days."""
+    """Mean log index of the spell; NaN without clear days."""
     variance: Floats
     light: Floats
     heavy: Floats
-    """Chance that a light, a heavy wash happened in the step."""
+    """Chance that a light, a heavy wash happened in the spell."""
     visit: Bools
-    """A known cleaning just before the step."""
-    design: Floats
-    """Smooth terms and steps of level (n, p)."""
+    """A known cleaning just before the spell."""
+    terms: Floats
+    """Mean of the smooth terms and steps of level, shape (n, terms)."""
 
 
-def cut_steps(
-    log_index: Floats,
-    scatter: float | Floats,
-    wash: Floats,
-    visits: Ints,
-    design: Floats,
-    autocorrelation: float = 0.4,
-    lasting: float = 0.0,
-) -> Steps:
-    """Cut days into steps of at most :data:`LONGEST` days, dry ones apart from those in which it may have rained.
+def cut_spells(record: Record, errors: Errors) -> Spells:
+    """Cut days into spells of at most :data:`LONGEST` days, dry ones apart from those in which it may have rained.
 
     Parameters
     ----------
-    log_index : ndarray (days,)
-        NaN on refused days.
-    scatter : float or ndarray (days,)
-        Standard deviation of a day.
-    wash : ndarray (days, 2)
-        Chance of a light and a heavy wash on each day.
-    visits : ndarray of int
-        Days of known cleanings.
-    design : ndarray (days, p)
-    autocorrelation : float
-        Of errors from one day to the next.
-    lasting : float
-        Standard deviation of an error that lasts for weeks: haze of a season, in a site alone.
+    record : Record
+    errors : Errors
+
+    Returns
+    -------
+    Spells
+
+    Examples
+    --------
+    Ten dry days, and a visit on the fourth (position 3) after which a new spell begins:
+
+    >>> days = np.zeros(10)
+    >>> terms = Terms(np.zeros((10, 1)), np.zeros(1), np.ones(1))
+    >>> record = Record(days, days + 0.02, np.zeros((10, 2)), np.array([3]), days + 1, terms)
+    >>> cut_spells(record, Errors(0.4, 0.015, 0.0005, 0.012)).days.tolist()
+    [4, 6]
     """
-    count = len(log_index)
-    wet = wash.sum(axis=1) > LIKELY
-    # On a day of rain the loss is neither the one before nor the one after.
-    good = np.isfinite(log_index) & (wash.sum(axis=1) < 0.3)
+    count = len(record.log_index)
+    good = np.isfinite(record.log_index) & (record.wash.sum(axis=1) < RAINED)
     visit_next = np.zeros(count + 1, dtype=bool)
-    visit_next[np.clip(np.asarray(visits, dtype=np.int64) + 1, 0, count)] = True
-    if len(visits):
-        good[np.clip(visits, 0, count - 1)] = False
-    first_days = [0]
-    for day in range(1, count):
-        length = day - first_days[-1]
-        # Wet days with readings stand alone; those without join.
-        apart = wet[day] != wet[day - 1] or (wet[day] and (good[day] or good[day - 1]))
-        if visit_next[day] or apart or length >= LONGEST:
-            first_days.append(day)
-    first = np.array(first_days, dtype=np.int64)
+    visit_next[np.clip(record.visit_days + 1, 0, count)] = True
+    if len(record.visit_days):
+        good[np.clip(record.visit_days, 0, count - 1)] = False
+    first = _first_days(record.wash.sum(axis=1) > LIKELY, good, visit_next)
     days = np.append(first[1:], count) - first
     owner = np.repeat(np.arange(len(first)), days)
-    number = np.bincount(owner[good], minlength=len(first)).astype(float)
-    precision = np.broadcast_to(1 / np.square(scatter), (count,))
-    known = np.bincount(owner[good], weights=precision[good], minlength=len(first))
-    total = np.bincount(owner[good], weights=(precision * np.where(good, log_index, 0.0))[good], minlength=len(first))
-    y = np.where(number > 0, total / np.where(number > 0, known, 1.0), np.nan)
-    # Haze lasts: neighbouring days repeat each other, within a step and from step to step.
-    day_variance = np.where(number > 0, number / np.where(number > 0, known, 1.0), 1.0)
-    rho = autocorrelation
-    within = 1 + 2 * sum(rho**lag * np.clip(1 - lag / np.maximum(number, 1), 0, None) for lag in (1, 2, 3))
-    variance = day_variance * within / np.maximum(number, 1) * (1 + rho / 2) + lasting**2
+    y, variance = _means(np.where(good, record.log_index, np.nan), record.scatter, owner, errors)
     dry = np.ones((len(first), 2))
     for kind in (LIGHT, HEAVY):
-        np.multiply.at(dry[:, kind], owner, 1 - wash[:, kind])
-    rows = np.stack([np.bincount(owner, weights=column, minlength=len(first)) / days for column in design.T], axis=1)
-    return Steps(first, days, y, variance, 1 - dry[:, LIGHT], 1 - dry[:, HEAVY], visit_next[first], rows)
+        np.multiply.at(dry[:, kind], owner, 1 - record.wash[:, kind])
+    terms = np.stack([np.bincount(owner, weights=column) / days for column in record.terms.by_day.T], axis=1)
+    return Spells(first, days, y, variance, 1 - dry[:, LIGHT], 1 - dry[:, HEAVY], visit_next[first], terms)
+
+
+def _first_days(wet: Bools, good: Bools, visit_next: Bools) -> Ints:
+    """Positions at which spells begin, shape (n,)."""
+    first_days = [0]
+    for day in range(1, len(wet)):
+        # Wet days with readings stand alone; those without join.
+        apart = wet[day] != wet[day - 1] or (wet[day] and (good[day] or good[day - 1]))
+        if visit_next[day] or apart or day - first_days[-1] >= LONGEST:
+            first_days.append(day)
+    return np.array(first_days, dtype=np.int64)
+
+
+def _means(log_index: Floats, scatter: Floats, owner: Ints, errors: Errors) -> tuple[Floats, Floats]:
+    """Mean log index of each spell (NaN without days that count) and its variance."""
+    size = int(owner[-1]) + 1
+    good = np.isfinite(log_index)
+    precision = 1 / np.square(scatter)
+    number = np.bincount(owner[good], minlength=size).astype(float)
+    known = np.bincount(owner[good], weights=precision[good], minlength=size)
+    total = np.bincount(owner[good], weights=(precision * log_index)[good], minlength=size)
+    y = np.where(number > 0, total / np.where(number > 0, known, 1.0), np.nan)
+    # Haze lasts: neighbouring days repeat each other, within a spell and from spell to spell.
+    day_variance = np.where(number > 0, number / np.where(number > 0, known, 1.0), 1.0)
+    rho = errors.autocorrelation
+    within = 1 + 2 * sum(rho**lag * np.clip(1 - lag / np.maximum(number, 1), 0, None) for lag in (1, 2, 3))
+    return y, day_variance * within / np.maximum(number, 1) * (1 + rho / 2) + errors.lasting_sd**2

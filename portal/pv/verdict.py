@@ -1,9 +1,13 @@
-"""What a fitted loss and the faults found mean: verdict, cause and the reasons said."""
+"""What a fitted loss and the faults found mean: verdict, cause and the reasons said.
+
+The findings are asked for in turn, surest first; the first that speaks is the verdict.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 
@@ -13,124 +17,213 @@ from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
 from portal.pv.sentences import percent
 
+LEAST_DAYS = 45
+"""Days of a record below which there is no estimate."""
+LEAST_CLEAR_DAYS = 20
+"""Days with enough clear sky below which there is none."""
+UNSEEN_DAYS = 45
+"""Days without a clear one after which the present state cannot be told."""
 TOLD_LOSS = 0.025
-"""Loss below which nobody is told to wash."""
+"""Loss below which nobody is told to wash [fraction of clean yield]."""
 SURE = 0.90
 SURE_ALONE = 0.8
 """Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone: tuned on
 planted sites so that hardly any clean one is told so: a wrong "you are dirty" costs more than a missed one."""
-
-
 PERHAPS = 0.25
+"""Chance of a loss twice as large from which nobody is told that the modules are clean either."""
 
 
-def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Assessment) -> Assessment:
-    """Verdict, cause and reasons."""
-    dates = daily.dates()
+@dataclass(frozen=True)
+class Finding:
+    """A verdict with its cause and the reasons said."""
+
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    cause: Cause | None = None
+    cause_began: date | None = None
+
+
+def too_little(daily: Daily | None) -> str:
+    """Why a record is too little for an estimate; empty when it is enough.
+
+    Parameters
+    ----------
+    daily : Daily or None
+        None where there is no reading at all.
+    """
+    if daily is None:
+        return "There are no readings yet."
+    if len(daily.rows) < LEAST_DAYS:
+        return f"The record holds {len(daily.rows)} days; an estimate needs at least {LEAST_DAYS}."
+    used = _clear_days_from(daily, 0)
+    if used < LEAST_CLEAR_DAYS:
+        return f"Only {used} days had enough clear sky; an estimate needs {LEAST_CLEAR_DAYS}."
+    return ""
+
+
+def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Assessment) -> Finding:
+    """Verdict, cause and reasons.
+
+    Parameters
+    ----------
+    site : SiteReadings
+    daily : Daily
+    steps : sequence of Step
+        Of level, found in the record.
+    result : Assessment
+        With its loss, quantiles and neighbours; its verdict is not looked at.
+
+    Returns
+    -------
+    Finding
+    """
+    return (
+        _off(site, daily)
+        or _string(site, daily, steps)
+        or _shade(daily)
+        or _unseen(daily)
+        or _dirty(result)
+        or _fell(daily, steps)
+        or _not_dirty(result)
+    )
+
+
+def _freezing(site: SiteReadings, daily: Daily, day: int) -> bool:
+    return is_freezing(daily, day, site.array.latitude, site.array.longitude)
+
+
+def _off(site: SiteReadings, daily: Daily) -> Finding | None:
+    """No production up to the record's end: an outage, or snow where it can lie."""
     off = off_since(daily)
-    if off is not None:
-        if is_freezing(daily, off, site.array.latitude, site.array.longitude):
-            return replace(
-                result,
-                verdict=Verdict.OTHER_FAULT,
-                cause=Cause.SNOW,
-                cause_began=dates[off],
-                reasons=(
-                    f"Since {dates[off]:%d %B %Y} there is almost no production, in a season when snow can lie.",
-                    "Nobody should climb a snowy roof. If production stays out after the thaw, check the inverter.",
-                ),
-            )
-        return replace(
-            result,
-            verdict=Verdict.OTHER_FAULT,
-            cause=Cause.OUTAGE,
-            cause_began=dates[off],
-            reasons=(
-                f"Since {dates[off]:%d %B %Y} there is no production by day.",
-                "Look at the inverter's display, the AC breaker and the meter before anything else.",
+    if off is None:
+        return None
+    began = daily.dates()[off]
+    if _freezing(site, daily, off):
+        return Finding(
+            Verdict.OTHER_FAULT,
+            (
+                f"Since {began:%d %B %Y} there is almost no production, in a season when snow can lie.",
+                "Nobody should climb a snowy roof. If production stays out after the thaw, check the inverter.",
             ),
+            Cause.SNOW,
+            began,
         )
-    active = [step for step in steps if step.last is None]
-    winter = is_freezing(daily, len(dates) - 1, site.array.latitude, site.array.longitude)
+    return Finding(
+        Verdict.OTHER_FAULT,
+        (
+            f"Since {began:%d %B %Y} there is no production by day.",
+            "Look at the inverter's display, the AC breaker and the meter before anything else.",
+        ),
+        Cause.OUTAGE,
+        began,
+    )
+
+
+def _string(site: SiteReadings, daily: Daily, steps: Sequence[Step]) -> Finding | None:
+    """A step of level that lasts and was seen for days, unless snow may lie."""
+    winter = _freezing(site, daily, len(daily.rows) - 1)
     told = [
         step
-        for step in active
-        if _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS
-        and not (winter and is_freezing(daily, step.first, site.array.latitude, site.array.longitude))
+        for step in steps
+        if step.last is None
+        and _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS
+        and not (winter and _freezing(site, daily, step.first))
     ]
-    if told:
-        step = told[-1]
-        return replace(
-            result,
-            verdict=Verdict.OTHER_FAULT,
-            cause=Cause.STRING_LOSS,
-            cause_began=dates[step.first],
-            reasons=(
-                f"From {dates[step.first]:%d %B %Y} output is {percent(step.lost)} lower, at all hours alike.",
-                "It fell from one day to the next. Dirt does not come like that.",
-                "Have an electrician check string fuses, connectors and the inverter's inputs.",
-            ),
-        )
-    shade = find_shade(daily)
-    if shade is not None:
-        end = "afternoon" if shade.evening else "morning"
-        return replace(
-            result,
-            verdict=Verdict.OTHER_FAULT,
-            cause=Cause.SHADING,
-            cause_began=dates[shade.first],
-            reasons=(
-                f"With the sun lower than about {shade.height:.0f} degrees, the {end} yields far less than it should.",
-                "Look for a tree, chimney or new building on that side. Washing will not bring this back.",
-            ),
-        )
-    if result.data_quality.clear_days_last_30 == 0 and _days_since_clear(daily) > 45:
-        return replace(
-            result,
-            verdict=Verdict.NOT_ENOUGH_DATA,
-            reasons=("There was no clear day in the last six weeks, so the present state cannot be told.",),
-        )
-    loss = result.present_loss or 0.0
-    band = result.present_loss_ci or Band(0.0, 0.0)
-    chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
-    said = f"The estimate of the loss is {percent(loss)} (between {percent(band.low)} and {percent(band.high)})."
-    if chance >= (SURE if result.neighbours else SURE_ALONE) and loss >= TOLD_LOSS:
-        since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
-        return replace(
-            result,
-            verdict=Verdict.SOILING,
-            reasons=(said, f"Output has drifted down slowly{since}, alike at all hours, as dirt does."),
-        )
-    if active:
-        step = active[-1]
-        return replace(
-            result,
-            verdict=Verdict.NOT_ENOUGH_DATA,
-            reasons=(
-                f"From {dates[step.first]:%d %B %Y} output is {percent(step.lost)} lower, and fell in a day.",
-                "There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt.",
-            ),
-        )
-    if band.high < TOLD_LOSS:
-        return replace(result, reasons=(said, "The modules are clean enough."))
-    if chance_loss_exceeds(result.loss_quantiles, 2 * TOLD_LOSS) >= PERHAPS:
-        return replace(
-            result,
-            verdict=Verdict.NOT_ENOUGH_DATA,
-            reasons=(
-                said,
-                "There may well be dirt, but this is too unsure to call for a wash; more clear days will tell.",
-            ),
-        )
-    return replace(
-        result, reasons=(said, "This is too small or too unsure to call for a wash; more clear days will tell.")
+    if not told:
+        return None
+    began = daily.dates()[told[-1].first]
+    return Finding(
+        Verdict.OTHER_FAULT,
+        (
+            f"From {began:%d %B %Y} output is {percent(told[-1].lost)} lower, at all hours alike.",
+            "It fell from one day to the next. Dirt does not come like that.",
+            "Have an electrician check string fuses, connectors and the inverter's inputs.",
+        ),
+        Cause.STRING_LOSS,
+        began,
     )
+
+
+def _shade(daily: Daily) -> Finding | None:
+    """The low sun of one end of the day taken away."""
+    shade = find_shade(daily)
+    if shade is None:
+        return None
+    end = "afternoon" if shade.evening else "morning"
+    return Finding(
+        Verdict.OTHER_FAULT,
+        (
+            f"With the sun lower than about {shade.height:.0f} degrees, the {end} yields far less than it should.",
+            "Look for a tree, chimney or new building on that side. Washing will not bring this back.",
+        ),
+        Cause.SHADING,
+        daily.dates()[shade.first],
+    )
+
+
+def _unseen(daily: Daily) -> Finding | None:
+    """No clear day for weeks."""
+    used = np.flatnonzero(daily.rows["flag"] == USED)
+    if used.size and len(daily.rows) - 1 - used[-1] <= UNSEEN_DAYS:
+        return None
+    return Finding(
+        Verdict.NOT_ENOUGH_DATA,
+        ("There was no clear day in the last six weeks, so the present state cannot be told.",),
+    )
+
+
+def _dirty(result: Assessment) -> Finding | None:
+    """A loss that is very likely more than what anybody is told of."""
+    loss = result.present_loss or 0.0
+    chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
+    if chance < (SURE if result.neighbours else SURE_ALONE) or loss < TOLD_LOSS:
+        return None
+    since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
+    return Finding(
+        Verdict.SOILING,
+        (_estimate(result), f"Output has drifted down slowly{since}, alike at all hours, as dirt does."),
+    )
+
+
+def _fell(daily: Daily, steps: Sequence[Step]) -> Finding | None:
+    """A step of level that has not lasted long enough to be told."""
+    active = [step for step in steps if step.last is None]
+    if not active:
+        return None
+    began = daily.dates()[active[-1].first]
+    return Finding(
+        Verdict.NOT_ENOUGH_DATA,
+        (
+            f"From {began:%d %B %Y} output is {percent(active[-1].lost)} lower, and fell in a day.",
+            "There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt.",
+        ),
+    )
+
+
+def _not_dirty(result: Assessment) -> Finding:
+    """A loss that nobody is told to wash for: clean, too small, or too unsure."""
+    said = _estimate(result)
+    if _band(result).high < TOLD_LOSS:
+        return Finding(Verdict.CLEAN, (said, "The modules are clean enough."))
+    if chance_loss_exceeds(result.loss_quantiles, 2 * TOLD_LOSS) >= PERHAPS:
+        return Finding(
+            Verdict.NOT_ENOUGH_DATA,
+            (said, "There may well be dirt, but this is too unsure to call for a wash; more clear days will tell."),
+        )
+    return Finding(
+        Verdict.CLEAN,
+        (said, "This is too small or too unsure to call for a wash; more clear days will tell."),
+    )
+
+
+def _band(result: Assessment) -> Band:
+    return result.present_loss_ci or Band(0.0, 0.0)
+
+
+def _estimate(result: Assessment) -> str:
+    loss, band = result.present_loss or 0.0, _band(result)
+    return f"The estimate of the loss is {percent(loss)} (between {percent(band.low)} and {percent(band.high)})."
 
 
 def _clear_days_from(daily: Daily, first: int) -> int:
     return int((daily.rows["flag"][first:] == USED).sum())
-
-
-def _days_since_clear(daily: Daily) -> int:
-    used = np.flatnonzero(daily.rows["flag"] == USED)
-    return int(len(daily.rows) - 1 - used[-1]) if used.size else len(daily.rows)

@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from portal.pv.diagnosis import find_steps
 from portal.pv.soiling import fit
-from portal.pv.spells import cut_steps
+from portal.pv.spells import Errors, Record, Terms
 
 Floats = npt.NDArray[np.float64]
 SCATTER = 0.02
@@ -66,9 +66,15 @@ def test_what_comes_back_by_itself_was_no_fault() -> None:
 def test_an_index_that_nothing_explains_leaves_an_answer_all_the_same() -> None:
     y = planted(400)
     y[350:] -= 1.6  # a fifth of the output left, as if nobody had looked for faults
-    design = np.zeros((400, 1))
-    steps = cut_steps(y, SCATTER, np.zeros((400, 2)), np.array([], dtype=np.int64), design)
-    fitted = fit(steps, np.zeros(1), np.ones(1), design, np.ones(400), np.array([], dtype=np.int64))
-    assert np.isfinite(fitted.present_grid).all()
+    record = Record(
+        log_index=y,
+        scatter=np.full(400, SCATTER),
+        wash=np.zeros((400, 2)),
+        visit_days=np.array([], dtype=np.int64),
+        expected_wh=np.ones(400),
+        terms=Terms(np.zeros((400, 1)), np.zeros(1), np.ones(1)),
+    )
+    fitted = fit(record, Errors(autocorrelation=0.4, lasting_sd=0.0, rate_change=0.005, present_sd=0.005), rounds=4)
+    assert np.isfinite(fitted.present).all()
     assert np.isfinite(fitted.loss_mean).all()
     assert fitted.loss_mean[:300].max() < 0.05

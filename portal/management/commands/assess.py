@@ -16,6 +16,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from portal.pv.array import Array, Plane
 from portal.pv.assessment import assess, assess_town
+from portal.pv.due import day_of_due_loss
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
 from portal.pv.town import towns
@@ -253,7 +254,7 @@ def as_json(name: str, result: Assessment, duplicates: int) -> dict[str, Any]:
         "soiling_rate_per_day": _number(result.soiling_rate_per_day),
         "soiling_rate_ci": _band(result.soiling_rate_ci),
         "soiling_since": _day(result.soiling_since),
-        "clean_due": _day(result.clean_due),
+        "clean_due": _day(_due(result)),
         "reasons": list(result.reasons),
         "cleanings": [
             {"date": c.date.isoformat(), "gain": _number(c.gain), "gain_ci": _band(c.gain_ci)} for c in result.cleanings
@@ -268,11 +269,18 @@ def as_json(name: str, result: Assessment, duplicates: int) -> dict[str, Any]:
             "gap_days": quality.gap_days,
             "clear_days": quality.clear_days,
             "clear_days_last_30": quality.clear_days_last_30,
-            "duplicates_dropped": quality.duplicates_dropped + duplicates,
+            "duplicates_dropped": duplicates,
             "unit_changes_mended": quality.unit_changes_mended,
             "notes": list(quality.notes),
         },
     }
+
+
+def _due(result: Assessment) -> date | None:
+    """When a wash is due where, as here, nobody tells what a kWh is worth or a wash costs."""
+    if result.present_loss is None or result.soiling_rate_per_day is None:
+        return None
+    return day_of_due_loss(result.as_of, result.present_loss, result.soiling_rate_per_day)
 
 
 def _number(value: float | None) -> float | None:

@@ -1,0 +1,111 @@
+"""What washes gained: loss before minus loss after, from the joint distribution of both under the chain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from portal.pv.chain import GRID, LOSS, RATES, Pass, growth, half_days_of, rate_walk, wash_of
+from portal.pv.spells import Spells
+
+Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
+
+GAIN = LOSS[:, None] - LOSS[None, :]
+GAIN_ORDER = np.argsort(GAIN, axis=None)
+GAIN_SORTED = GAIN.ravel()[GAIN_ORDER]
+GAIN_FLOOR = 0.003
+"""No gain is known more closely than this [fraction of clean yield]: the chain's grid is no finer."""
+FALL = 0.012
+"""Fall of the log loss from one spell to the next from which it is looked at as a wash by rain, or one not told of."""
+DOUBTED = 1e-4
+"""Weight of a hypothesis of the clean level below which its gain is not worked out."""
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What a wash on a day (position) gained: mean, 5 % and 95 % point [fraction of clean yield]."""
+
+    day: int
+    mean: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """Hypotheses of the clean level, each with its pass over the same spells, weighted by what they explain."""
+
+    spells: Spells
+    likely: Floats32
+    """Likelihood of each spell's index, shape (n, levels, S)."""
+    done: Pass
+    share: Floats
+    """Weight of each level, shape (levels,)."""
+    rate_change: float
+
+    def log_loss(self) -> Floats:
+        """Distribution of the log loss in each spell, shape (n, S)."""
+        return np.asarray(np.einsum("m,nms->ns", self.share, self.done.gamma.sum(axis=1)).astype(np.float64))
+
+
+def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
+    """Gain over the wash of a spell.
+
+    The joint distribution of the loss before and after under each hypothesis: what is not known of the level cancels.
+
+    Parameters
+    ----------
+    weighed : Weighed
+    spell : int
+        Position of the spell in which the wash was.
+    day : int
+        Position of the day it is told for.
+
+    Returns
+    -------
+    Gain
+    """
+    spells, done = weighed.spells, weighed.done
+    matrix = wash_of(spells, spell)
+    half = half_days_of(spells, 0)[spell]
+    before = done.before[spell]
+    walked = (rate_walk(half, weighed.rate_change).T @ before.reshape(len(RATES), -1)).reshape(before.shape)
+    grown = np.matmul(walked, growth(half))
+    pair = np.zeros((len(GRID), len(GRID)))
+    for level in np.flatnonzero(weighed.share > DOUBTED):
+        back = done.beta[spell, :, level] * weighed.likely[spell, level]
+        both = (grown[:, level].T @ back * matrix).astype(np.float64)
+        pair += weighed.share[level] * both / both.sum()
+    total = np.cumsum(pair.ravel()[GAIN_ORDER])
+    return Gain(
+        day,
+        float((pair * GAIN).sum()),
+        float(np.interp(0.05, total, GAIN_SORTED)) - GAIN_FLOOR,
+        float(np.interp(0.95, total, GAIN_SORTED)) + GAIN_FLOOR,
+    )
+
+
+def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:
+    """Gain of each known cleaning that a spell begins after; the others lie at the record's end."""
+    out = []
+    for day in visit_days:
+        spell = np.flatnonzero(weighed.spells.first == day + 1)
+        if spell.size:
+            out.append(gain_at(weighed, int(spell[0]), int(day)))
+    return out
+
+
+def falls(weighed: Weighed) -> list[Gain]:
+    """Falls of the loss by :data:`FALL` and more that no visit explains and that are surely above nothing."""
+    log_loss = weighed.log_loss() @ GRID
+    out = []
+    for spell in (np.flatnonzero(log_loss[:-1] - log_loss[1:] > FALL) + 1).tolist():
+        if not weighed.spells.visit[spell]:
+            gain = gain_at(weighed, spell, int(weighed.spells.first[spell]))
+            if gain.low > 0.0:
+                out.append(gain)
+    return out
