@@ -2,13 +2,16 @@
 
 from portal.readers.clock import Clock
 from portal.readers.delimited import safe_cell
-from portal.readers.mapping import FILES, Choice, Guess, Mapping, Question
+from portal.readers.mapping import FILES, Mapping
 from portal.readers.reading import (
     Channel,
+    Choice,
     Gap,
+    Guess,
     Lump,
     MisreadError,
     Notice,
+    Question,
     ReadError,
     Readings,
     ReadResult,

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal, get_args
 
 from portal.readers.clock import Clock, ClockKind, Label
-
-if TYPE_CHECKING:
-    from portal.readers.reading import Notice, Readings
 
 Format = Literal["text", "sheet", "espi", "nem12"]
 Layout = Literal["tall", "wide"]
@@ -17,9 +14,7 @@ Kind = Literal["energy", "register", "power"]
 Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
 DateOrder = Literal["ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
 Export = Literal["", "all", "surplus"]
-
 FILES = "(file or sheet)"
-
 _CLOCK_ANSWERS = {"clock": get_args(ClockKind), "hours": get_args(ClockKind), "label": get_args(Label)}
 _ANSWERS: dict[str, tuple[str, ...]] = {
     "date_order": get_args(DateOrder),
@@ -98,41 +93,3 @@ class Mapping:
         else:
             raise ValueError(f"{value!r} is no answer to the question {code!r}")
         return replace(self, **changes)
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One answer: what is stored and what a person reads."""
-
-    value: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Question:
-    """Something the file itself does not settle.
-
-    A ``required`` one stops ``read`` until ``Mapping.answered(code, value)``; the others have a good default,
-    which is already in the guessed mapping.
-    """
-
-    code: str
-    text: str
-    choices: tuple[Choice, ...]
-    required: bool
-
-
-@dataclass(frozen=True, eq=False)
-class Guess:
-    """What the file seems to be. ``preview`` holds the first days as the mapping reads them, None if it cannot."""
-
-    mapping: Mapping
-    preview: Readings | None
-    questions: tuple[Question, ...]
-    notices: tuple[Notice, ...]
-    columns: tuple[str, ...]
-    """All column names a person can choose from."""
-    sample: tuple[tuple[str, ...], ...]
-    """The first lines as cells, to show beside the mapping."""
-    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
-    """What the file says each column holds, where it says so."""

@@ -15,14 +15,13 @@ from datetime import UTC, datetime
 from aemo_mdff_reader import NEM12ParseError, parse_events, parse_to_columns
 
 from portal.readers.delimited import TextFile, look_over, open_text
-from portal.readers.espi import MeterSeries
 from portal.readers.mapping import Unit
-from portal.readers.reading import ReadError
+from portal.readers.reading import MAX_READINGS, ReadError
+from portal.readers.rejected import MAX_BAD
+from portal.readers.series import MeterSeries
 from portal.readers.source import Source
 
 MARKET_OFFSET_S = 10 * 3600
-MAX_READINGS = 3_000_000
-MAX_BAD = 200_000
 
 _DIRECTIONS = {"E": "consumption", "F": "consumption", "B": "export", "C": "export", "N": "net"}
 _UNITS: dict[str, Unit] = {"WH": "Wh", "KWH": "kWh", "MWH": "MWh", "W": "W", "KW": "kW", "MW": "MW"}

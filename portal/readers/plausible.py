@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portal.readers.clock import changes, utc_datetime
-from portal.readers.intervals import DAY_S, Floats, Ints, Series
 from portal.readers.reading import Gap, Notice
+from portal.readers.series import DAY_S, Floats, Ints, Series
 
 _STAND_INS = np.array(
     [

@@ -4,12 +4,51 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-if TYPE_CHECKING:
-    from portal.readers.mapping import Guess, Kind, Mapping, Unit
+from portal.readers.mapping import Kind, Mapping, Unit
+
+MAX_READINGS = 3_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One answer: what is stored and what a person reads."""
+
+    value: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something the file itself does not settle.
+
+    A ``required`` one stops ``read`` until ``Mapping.answered(code, value)``; the others have a good default,
+    which is already in the guessed mapping.
+    """
+
+    code: str
+    text: str
+    choices: tuple[Choice, ...]
+    required: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Guess:
+    """What the file seems to be. ``preview`` holds the first days as the mapping reads them, None if it cannot."""
+
+    mapping: Mapping
+    preview: Readings | None
+    questions: tuple[Question, ...]
+    notices: tuple[Notice, ...]
+    columns: tuple[str, ...]
+    """All column names a person can choose from."""
+    sample: tuple[tuple[str, ...], ...]
+    """The first lines as cells, to show beside the mapping."""
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    """What the file says each column holds, where it says so."""
+
 
 REJECTED_KEPT = 1000
 """So many rejected lines are kept with their text; the count goes on beyond."""

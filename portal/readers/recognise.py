@@ -13,13 +13,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from portal.readers import assembly, espi, nem12, sheet
-from portal.readers.assembly import Assembled, Doubts
+from portal.readers.assembly import Assembled
 from portal.readers.clock import Clock, standard_offsets
 from portal.readers.delimited import TextFile, look_over, read_chunks
-from portal.readers.dialect import Guessed, guess_mapping, sniff_delimiter
-from portal.readers.mapping import FILES, Choice, Format, Guess, Kind, Mapping, Question, Unit
+from portal.readers.delimiter import sniff_delimiter
+from portal.readers.dialect import Guessed, guess_mapping
+from portal.readers.doubts import Doubts
+from portal.readers.load import load
+from portal.readers.mapping import FILES, Format, Kind, Mapping, Unit
+from portal.readers.questions import order_question
 from portal.readers.reading import (
     REJECTED_KEPT,
+    Guess,
     MisreadError,
     ReadError,
     Readings,
@@ -27,8 +32,9 @@ from portal.readers.reading import (
     Rejected,
     UndecidedError,
 )
+from portal.readers.rejected import FILE_SHIFT, LINE_MASK, explain_bad
 from portal.readers.source import Source, opened
-from portal.readers.table import FILE_SHIFT, LINE_MASK, Loaded, Table, explain_bad, has_columns, load, look
+from portal.readers.table import Loaded, Table, has_columns, look
 
 PREVIEW_DAYS = 7
 
@@ -287,7 +293,7 @@ def _take_tables(
         if guessed:
             mapping = replace(mapping, date_order=loaded.stamps.date_order)
             if not loaded.stamps.certain:
-                doubts.questions.append(_order_question(mapping))
+                doubts.questions.append(order_question(mapping))
             if len(loaded.meters) < 2:
                 mapping = replace(mapping, meter_column="")
                 loaded.meter_ids = None
@@ -312,17 +318,3 @@ def _side_by_side(loaded: Loaded) -> bool:
     stamps, files, figures = loaded.stamps.naive_s[order], number[order], loaded.columns[0][order]
     again = (stamps[1:] == stamps[:-1]) & (files[1:] != files[:-1])
     return bool((again & (figures[1:] != figures[:-1]) & (figures[1:] > 0)).sum() > max(50, len(stamps) // 10))
-
-
-def _order_question(mapping: Mapping) -> Question:
-    first: tuple[Choice, Choice] = (
-        Choice("dmy", "day first: 3/4 is the 3rd of April"),
-        Choice("mdy", "month first: 3/4 is the 4th of March"),
-    )
-    ordered = first if mapping.date_order != "mdy" else first[::-1]
-    return Question(
-        "date_order",
-        f"The dates in “{mapping.time_columns[0]}” fit day-first and month-first alike. Which is it?",
-        ordered,
-        True,
-    )

@@ -19,7 +19,7 @@ import openpyxl
 import xlrd
 
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
-from portal.readers.dialect import sniff_delimiter
+from portal.readers.delimiter import sniff_delimiter
 from portal.readers.reading import ReadError
 from portal.readers.source import Source, xml_events
 from portal.readers.table import too_wide

@@ -13,232 +13,25 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import pairwise
 from operator import itemgetter
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from portal.readers.figures import LONGEST
+from portal.readers.dates import (
+    EARLIEST_YEAR,
+    LATEST_YEAR,
+    NO_OFFSET,
+    DateParts,
+    read_date_parts,
+    read_time,
+    split_stamp,
+    to_day_number,
+)
 from portal.readers.mapping import DateOrder
 
-EARLIEST_YEAR = 1990
-LATEST_YEAR = 2099
 NO_STAMP = np.iinfo(np.int64).min
-NO_OFFSET = -(2**19)
 _SHIFT = 2**20
 _DAY_S = 86_400
-
-_MONTHS = (
-    "jan januar january janvier janv enero ene gennaio gen januari janeiro|"
-    "feb februar february février fevrier févr fevr fév febrero febbraio februari fevereiro fev|"
-    "mar märz maerz mrz march mars marzo maart mrt março marco|"
-    "apr april avril avr abril abr aprile|"
-    "may mai mayo maggio mag mei maio|"
-    "jun juni june juin junio giugno giu junho|"
-    "jul juli july juillet juil julio luglio lug julho|"
-    "aug august août aout agosto ago augustus ago|"
-    "sep sept september septembre septiembre settembre set setembro|"
-    "oct okt oktober october octobre octubre ottobre ott outubro out|"
-    "nov november novembre noviembre novembro|"
-    "dec dez dezember december décembre decembre déc diciembre dic dicembre dezembro"
-)
-MONTHS = {name: number for number, names in enumerate(_MONTHS.split("|"), 1) for name in names.split()}
-# The standard abbreviations of the zones most files use; a stamp with one carries its own offset.
-_ZONES = {
-    "z": 0,
-    "utc": 0,
-    "gmt": 0,
-    "wet": 0,
-    "west": 60,
-    "bst": 60,
-    "cet": 60,
-    "mez": 60,
-    "cest": 120,
-    "mesz": 120,
-    "eet": 120,
-    "eest": 180,
-    "est": -300,
-    "edt": -240,
-    "cst": -360,
-    "cdt": -300,
-    "mst": -420,
-    "mdt": -360,
-    "pst": -480,
-    "pdt": -420,
-    "aest": 600,
-    "aedt": 660,
-    "acst": 570,
-    "acdt": 630,
-    "awst": 480,
-    "nzst": 720,
-    "nzdt": 780,
-    "sast": 120,
-    "jst": 540,
-}
-_DATE = re.compile(
-    r"^(?:[^\W\d]+\.?,?\s+)?(?:(\d{4})[-/. ]?(\d{2})[-/. ]?(\d{2})|(\d{1,4})\s*[-/. ]\s*(?:de\s+)?"
-    r"(\d{1,2}|[^\W\d_]+\.?)\s*[-/., ]\s*(?:de\s+)?(\d{2,4})\.?"
-    r"|([^\W\d_]+)\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4}))$"
-)
-_TIME = re.compile(
-    r"^(\d{1,2})\s*(?:[:.hH]\s*(\d{2}))?(?:[:.]\s*(\d{2})(?:[.,](\d+))?)?\s*(?:([aApP])\.?\s?[mM]\.?)?"
-    r"\s*(?:(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)|\(?([A-Za-z]{1,5})\)?)?"
-    r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d+[-/.:h].*)?$"
-)
-_UNIX_FRACTION = re.compile(r"^\d{10}\.\d{1,9}$")
-_COMPACT_TIME = re.compile(r"^T?(\d{2})(\d{2})(\d{2})?(Z|[+-]\d{2}:?\d{2})?$")
-_TIME_FIRST = re.compile(r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\.\d+)?(?:\s*[aApP]\.?[mM]\.?)?)[\s,]+(\d.*|[A-Za-z].*\d{4})$")
-
-DateParts = tuple[int, int, int, Literal["ymd", "dmy", "either"]]
-
-
-def read_date_parts(text: str) -> DateParts | None:
-    """Split a date into its three numbers; the last element says what order the text itself shows."""
-    match = _DATE.match(text) if len(text) <= LONGEST else None
-    if match is None:
-        return None
-    y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
-    if any(year and len(year) == 4 and int(year) < 100 for year in (y4, first, last, name_year)):
-        return None
-    if y4:
-        return int(y4), int(m2), int(d2), "ymd"
-    if name:
-        month = MONTHS.get(name.lower())
-        return (int(name_year), month, int(name_day), "ymd") if month else None
-    if middle[0].isdigit():
-        if len(first) > 2:
-            return (int(first), int(middle), int(last), "ymd") if len(last) == 2 and len(first) == 4 else None
-        return (int(first), int(middle), int(last), "either") if len(last) != 3 else None
-    month = MONTHS.get(middle.rstrip(".").lower())
-    if month is None:
-        return None
-    if len(first) == 4:
-        return int(first), month, int(last), "ymd"
-    return int(last) if len(last) == 4 else 2000 + int(last), month, int(first), "ymd"
-
-
-def to_day_number(parts: DateParts, order: DateOrder) -> int | None:
-    """Return days since 1970-01-01, None when there is no such date under ``order`` or the year is out of reach."""
-    a, b, c, shown = parts
-    if shown == "ymd" or order == "ymd":
-        year, month, day = a, b, c
-    elif order == "mdy":
-        month, day, year = a, b, c
-    else:
-        day, month, year = a, b, c
-    if year < 100:
-        year += 2000
-    if not EARLIEST_YEAR <= year <= LATEST_YEAR:
-        return None
-    try:
-        return date(year, month, day).toordinal() - 719_163
-    except ValueError:
-        return None
-
-
-def read_time(text: str) -> tuple[int, int] | None:
-    """Return seconds since midnight (24:00 is 86,400) and the stamp's own offset in seconds, or ``NO_OFFSET``."""
-    text = text.strip().removesuffix("Uhr").rstrip()
-    if not text:
-        return 0, NO_OFFSET
-    if len(text) > LONGEST:
-        return None
-    match = _TIME.match(text)
-    if match is None:
-        compact = _COMPACT_TIME.match(text)
-        if compact is None:
-            return None
-        hour, minute, second, zone = (compact[1], compact[2], compact[3], compact[4])
-        half, name = None, zone if zone == "Z" else None
-        zone = None if zone == "Z" else zone
-    else:
-        hour, minute, second, _, half, zone, name = match.groups()
-        if minute is None and half is None:
-            # A lone number: "7" is seven o'clock, "0715" was no match for the pattern above.
-            if name or zone:
-                return None
-            minute = "00"
-        elif minute is None:
-            minute = "00"
-    h, m, s = int(hour), int(minute), int(second or 0)
-    if half:
-        if not 1 <= h <= 12:
-            return None
-        h = h % 12 + (12 if half in "pP" else 0)
-    offset = NO_OFFSET
-    if zone:
-        digits = zone[1:].replace(":", "")
-        minutes = (
-            int(digits[:2]) * 60 + int(digits[2:] or 0) if len(digits) != 3 else int(digits[0]) * 60 + int(digits[1:])
-        )
-        if minutes > 14 * 60:
-            return None
-        offset = minutes * 60 * (1 if zone[0] == "+" else -1)
-    elif name:
-        if name.lower() not in _ZONES:
-            return None
-        offset = _ZONES[name.lower()] * 60
-    if h > 24 or m > 59 or s > 60 or (h == 24 and (m or s)):
-        return None
-    return h * 3600 + m * 60 + s, offset
-
-
-def split_stamp(text: str) -> tuple[str, str]:
-    """Split a stamp into its date and its time."""
-    text = text.strip()
-    if len(text) > LONGEST:
-        return text, ""
-    colon = text.find(":")
-    if colon > 2:
-        cut = colon - 2 if text[colon - 2].isdigit() else colon - 1
-        return text[:cut].rstrip(" T,;_-"), text[cut:]
-    if 0 < colon <= 2:
-        match = _TIME_FIRST.match(text)
-        return (match[2].strip(), match[1]) if match else (text, "")
-    if len(text) in (12, 14) and text.isdigit():
-        return text[:8], text[8:]
-    if len(text) > 9 and text[:8].isdigit() and text[8] in "T ":
-        return text[:8], text[9:]
-    if read_date_parts(text) is None:
-        head, _, tail = text.partition(" ")
-        if tail and read_date_parts(head) is not None:
-            return head, tail
-    return text, ""
-
-
-StampKind = Literal["datetime", "date", "time", "unix_s", "unix_ms", "serial"]
-
-
-def kind_of(text: str) -> StampKind | None:
-    """Say what kind of stamp a cell looks like, None when it is no stamp."""
-    text = text.strip()
-    if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST:
-        return None
-    if text.isdigit():
-        if len(text) in (8, 12, 14) and text[:2] in ("19", "20"):
-            head, tail = split_stamp(text)
-            parts = read_date_parts(head)
-            if parts and to_day_number(parts, "ymd") is not None and read_time(tail) is not None:
-                return "datetime" if tail else "date"
-        if len(text) == 10 and "0631152000" <= text < "4102444800":
-            return "unix_s"
-        if len(text) == 13 and "0631152000000" <= text < "4102444800000":
-            return "unix_ms"
-        return None
-    if _UNIX_FRACTION.match(text) and "0631152000" <= text[:10] < "4102444800":
-        return "unix_s"
-    head, tail = split_stamp(text)
-    parts = read_date_parts(head)
-    if parts is not None:
-        orders: tuple[DateOrder, ...] = ("ymd",) if parts[3] == "ymd" else ("dmy", "mdy", "ymd")
-        if all(to_day_number(parts, order) is None for order in orders):
-            return None
-        if parts[3] == "either" and "." in head and not tail and len(head.split(".")[-1]) < 2:
-            return None
-        return None if read_time(tail) is None else "datetime" if tail else "date"
-    if re.match(r"^\d{1,2}(?:[:h]\d{2})", text) and read_time(text) is not None:
-        return "time"
-    return None
 
 
 @dataclass(frozen=True, slots=True)

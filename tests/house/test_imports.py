@@ -7,9 +7,7 @@ import grimp
 
 from tests.house import PRODUCT, Function, files, functions, hold, text, tree
 
-KNOWN: dict[str, str] = {
-    "portal.readers.mapping <-> portal.readers.reading": "as found",
-}
+KNOWN: dict[str, str] = {}
 KNOWN_LOCAL: dict[str, str] = {
     "deploy/gunicorn_conf.py::when_ready": "from django.urls import get_resolver",
 }

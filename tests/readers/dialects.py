@@ -7,6 +7,7 @@ import io
 import json
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -260,3 +261,15 @@ BASE = Dialect()
 
 def variant(**changes: object) -> Dialect:
     return replace(BASE, **changes)  # type: ignore[arg-type]
+
+
+def codes(result: ReadResult) -> set[str]:
+    return {notice.code for notice in result.notices}
+
+
+def lines_of(folder: Path, energy: pd.Series[int], change: Callable[[list[list[str]]], list[list[str]]]) -> Path:
+    """Write the plain dialect, with its rows (header first) changed."""
+    rows = list(csv.reader(io.StringIO(write(variant(), energy).decode())))
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(change(rows))
+    return save(folder, out.getvalue().encode())

@@ -1,0 +1,55 @@
+"""The character that stands between the cells of a text file."""
+
+from __future__ import annotations
+
+import csv
+from itertools import islice
+
+from portal.readers.dates import kind_of
+from portal.readers.delimited import TextFile, cell_reader, open_text, undress
+from portal.readers.figures import is_figure
+from portal.readers.reading import ReadError
+
+SAMPLE_CHARACTERS = 4_000_000
+_DELIMITERS = (";", "\t", ",", "|", "~", "^", "#", "&", "!", "\x1f", " ")
+
+
+def sniff_delimiter(file: TextFile) -> tuple[str, str]:
+    """Return the delimiter and quotation mark under which most lines have a stamp and a figure."""
+    with open_text(file) as stream:
+        lines, size = [], 0
+        for line in islice(stream, 3000):
+            size += len(line)
+            if line.strip():
+                lines.append(line)
+            if size > SAMPLE_CHARACTERS:
+                break
+    if not lines:
+        raise ReadError(f"{file.name} holds no text. Export it again and check that it opens before sending it.")
+    quote = (
+        "'" if sum(line.count("'") >= 2 and '"' not in line for line in lines[-50:]) > len(lines[-50:]) // 2 else '"'
+    )
+    picked = lines[:20] + lines[20 :: max(1, len(lines) // 150)]
+    best, best_quote, best_score = ",", quote, 0.0
+    # Lines that are quoted as a whole hold their cells inside.
+    whole = sum(line.startswith('"') and line.rstrip().endswith('"') for line in picked) > 0.9 * len(picked)
+    for rank, (delimiter, mark) in enumerate(
+        [(delimiter, quote) for delimiter in _DELIMITERS] + ([(delimiter, "") for delimiter in _DELIMITERS] * whole)
+    ):
+        if not any(delimiter in line for line in picked) or (best_score and not mark):
+            continue
+        try:
+            rows = undress(list(cell_reader(picked, delimiter, mark)), mark)
+        except csv.Error:
+            continue
+        good = 0.0
+        for row in rows:
+            if len(row) < 2:
+                continue
+            stamp = any(kind_of(cell) in ("datetime", "date", "unix_s", "unix_ms") for cell in row[:6])
+            figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
+            good += 1.0 if stamp and figures else 0.1 if figures > 1 else 0.0
+        score = good * (1 - 0.001 * rank)
+        if score > best_score:
+            best, best_quote, best_score = delimiter, mark, score
+    return best, best_quote

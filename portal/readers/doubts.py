@@ -1,0 +1,28 @@
+"""What came up while a file was read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from portal.readers.reading import Notice, Question
+from portal.readers.series import Ints, Series
+
+
+@dataclass(slots=True)
+class Doubts:
+    """What came up on the way: questions to ask, things to tell, lines not taken in."""
+
+    questions: list[Question] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    bad: list[tuple[int, str]] = field(default_factory=list)
+    """File × 2**32 + line, and why."""
+
+    def tell(self, code: str, text: str) -> None:
+        self.notices.append(Notice(code, text))
+
+    def reject(self, series: Series, at: Ints, reason: str) -> None:
+        """Set a line aside and blank its energy."""
+        self.bad += [(int(series.line[i]), reason) for i in at]
+        series.energy_wh[at] = np.nan

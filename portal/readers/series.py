@@ -1,0 +1,147 @@
+"""Readings in order of time, each with its instant, the time it covers and its energy."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from portal.readers.clock import NO_INSTANT, Clock
+from portal.readers.mapping import Unit
+from portal.readers.reading import Lump, Notice
+from portal.readers.stamps import Stamps
+
+WH_PER: dict[Unit, float] = {"Wh": 1.0, "kWh": 1e3, "MWh": 1e6, "W": 1.0, "kW": 1e3, "MW": 1e6}
+DAY_S = 86_400
+NEARLY_A_DAY_S = DAY_S - 7200
+STEPS_S = (60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, DAY_S)
+BEYOND = 1e15
+"""No meter on earth has counted as many Wh; sums of larger figures would overflow."""
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Series:
+    """Readings in order of time: UTC starts, the seconds each covers, energies [Wh] (NaN when blank), lines."""
+
+    start_s: Ints
+    length_s: Ints
+    energy_wh: Floats
+    line: Ints
+    step_s: int
+    lumps: list[Lump] = field(default_factory=list)
+    quality: NDArray[np.str_] | None = None
+    notices: list[Notice] = field(default_factory=list)
+    duplicates: int = 0
+    conflicts: int = 0
+
+
+def common_step(times_s: Ints) -> int:
+    """Return the seconds between most neighbouring stamps."""
+    if len(times_s) < 2:
+        return 0
+    gaps = np.abs(np.diff(times_s))
+    gaps = gaps[gaps > 0]
+    if not len(gaps):
+        return 0
+    values, counts = np.unique(gaps, return_counts=True)
+    best = int(values[counts.argmax()])
+    if counts.max() * 2 < len(gaps):
+        best = int(np.median(gaps))  # a logger that does not keep its grid
+    for step in STEPS_S:
+        if abs(best - step) <= 0.1 * step:
+            # 23 and 25 hours are days too.
+            return step
+    return best
+
+
+def to_starts(
+    stamps: Stamps, elapsed_s: Ints | None, clock: Clock, step_s: int, instants: bool
+) -> tuple[Ints, list[tuple[int, str]]]:
+    """Return the UTC start of each reading and the positions without one (a stamp the wall clock skips)."""
+    shift = step_s if clock.label == "end" and not instants else 0
+    if elapsed_s is not None:
+        midnights = clock.to_utc(stamps.naive_s, stamps.offset_s)
+        starts = np.where(midnights == NO_INSTANT, NO_INSTANT, midnights + elapsed_s - shift)
+    elif shift and clock.kind == "wall":
+        # At a clock change an end stamp may be the wall time of the end, or the wall time of the start plus the
+        # interval. The way that leaves fewer readings without an instant of their own is the file's.
+        ends = clock.to_utc(stamps.naive_s)
+        by_end = np.where(ends == NO_INSTANT, NO_INSTANT, ends - shift)
+        by_start = clock.to_utc(stamps.naive_s - shift)
+        starts = by_end if _distinct(by_end) >= _distinct(by_start) else by_start
+    else:
+        starts = clock.to_utc(stamps.naive_s, stamps.offset_s)
+        starts = np.where(starts == NO_INSTANT, NO_INSTANT, starts - shift)
+    missing = np.flatnonzero(starts == NO_INSTANT)
+    return starts, [(int(i), SKIPPED) for i in missing]
+
+
+SKIPPED = "the clock skips this hour when summer time begins, so the stamp does not exist"
+
+
+def _distinct(instants: Ints) -> int:
+    return len(np.unique(instants[instants != NO_INSTANT]))
+
+
+def put_in_order(starts: Ints, values: Sequence[Floats]) -> tuple[Ints, list[Floats], Ints, int, int]:
+    """Sort by time and drop repeated readings; the later line of the file wins.
+
+    Returns starts, values, each one's position in the file, the number of repeated readings and of those that differ.
+    """
+    order = np.arange(len(starts))
+    if len(starts) > 1 and not (np.diff(starts) > 0).all():
+        order = np.argsort(starts, kind="stable")
+    real = starts[order] != NO_INSTANT
+    order = order[real]
+    sorted_ = starts[order]
+    last = np.ones(len(order), dtype=bool)
+    if len(order) > 1:
+        last[:-1] = sorted_[1:] != sorted_[:-1]
+    duplicates = int((~last).sum())
+    conflicts = 0
+    if duplicates:
+        at = np.flatnonzero(~last)
+        differs = np.zeros(len(at), dtype=bool)
+        for column in values:
+            one, two = column[order[at]], column[order[at + 1]]
+            differs |= (one != two) & ~(np.isnan(one) & np.isnan(two))
+            # A blank never wins over a figure.
+            blank_wins = np.isnan(two) & ~np.isnan(one)
+            column[order[at[blank_wins] + 1]] = one[blank_wins]
+        conflicts = int(differs.sum())
+    keep = order[last]
+    return starts[keep], [column[keep] for column in values], keep, duplicates, conflicts
+
+
+def to_wh(columns: Sequence[Floats], unit: Unit) -> list[Floats]:
+    """Return figures in Wh, or in W; one beyond all reason becomes infinite and is rejected later."""
+    with np.errstate(over="ignore"):
+        scaled = [column * WH_PER[unit] for column in columns]
+    return [np.where(np.abs(column) > BEYOND, np.inf, column) for column in scaled]
+
+
+def as_series(starts: Ints, energy: Floats) -> pd.Series[float]:
+    """Return energies indexed by tz-aware UTC starts."""
+    index = pd.DatetimeIndex(starts.astype("datetime64[s]")).tz_localize("UTC")
+    return pd.Series(energy, index=index, name="energy_wh")
+
+
+@dataclass(slots=True)
+class MeterSeries:
+    """One series of a meter file: UTC starts and durations [s], figures, lines, quality flags."""
+
+    name: str
+    direction: str
+    unit: Unit
+    register: bool
+    start_s: array[int] = field(default_factory=lambda: array("q"))
+    length_s: array[int] = field(default_factory=lambda: array("q"))
+    figure: array[float] = field(default_factory=lambda: array("d"))
+    line: array[int] = field(default_factory=lambda: array("q"))
+    quality: list[str] = field(default_factory=list)

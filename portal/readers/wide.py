@@ -1,0 +1,129 @@
+"""Tables with a row a day and a column an interval."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from portal.readers.dates import read_time
+from portal.readers.figures import read_column
+from portal.readers.mapping import Mapping
+from portal.readers.reading import ReadError
+from portal.readers.rejected import NO_STAMP_REASON
+from portal.readers.rows import Reader
+from portal.readers.stamps import NO_STAMP, Stamps
+from portal.readers.table import Loaded, Table
+
+
+class Wide(Reader):
+    """A row a day, a column an interval."""
+
+    def __init__(self, mapping: Mapping, date_order_known: bool) -> None:
+        super().__init__(mapping, date_order_known)
+        self.cells: list[NDArray[np.float64]] = []
+
+    def start(self, table: Table, number: int, names: list[str]) -> None:
+        super().start(table, number, names)
+        seconds, self.counted, self.label = interval_columns(self.value_names)
+        self.seconds = np.array(seconds, dtype=np.int64)
+
+    def take(self, lines: Sequence[int], rows: list[list[str]]) -> None:
+        lines, rows = self._regular(lines, rows)
+        if not rows:
+            return
+        self._count(len(rows) * len(self.value_at))
+        self._take_stamps(rows)
+        self._take_meters(rows)
+        flat = [row[at] for row in rows for at in self.value_at]
+        self.cells.append(read_column(flat, self.style, self.mapping.unit).reshape(len(rows), len(self.value_at)))
+        self.lines.append(np.asarray(lines, dtype=np.int64) + self.base)
+
+    def finish(self, today: date) -> Loaded:
+        days = self.stamps.finish(today)
+        width = len(self.mapping.value_columns)
+        cells = np.concatenate(self.cells) if self.cells else np.zeros((0, width))
+        lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
+        wrong = days.naive_s == NO_STAMP
+        self._set_aside(lines[wrong], NO_STAMP_REASON)
+        unreadable = np.isposinf(cells)
+        for i in np.flatnonzero(unreadable.any(axis=1) & ~wrong):
+            first = int(np.flatnonzero(unreadable[i])[0])
+            name = self.mapping.value_columns[first]
+            count = int(unreadable[i].sum())
+            more = f" (and {count - 1} more on this line)" if count > 1 else ""
+            self._set_aside(lines[i : i + 1], f"the cell in “{name}” is no number{more}")
+        naive = np.repeat(days.naive_s, width)
+        offset = None if days.offset_s is None else np.repeat(days.offset_s, width)
+        steps = np.tile(self.seconds, len(lines))
+        good = np.repeat(~wrong, width) & ~unreadable.ravel()
+        midnights = np.where(good, naive, 0)
+        midnights -= midnights % 86_400
+        loaded = Loaded(
+            Stamps(midnights if self.counted else midnights + steps, offset, days.date_order, days.certain),
+            steps if self.counted else None,
+            [cells.ravel()],
+            [1],
+            np.repeat(lines, width),
+            list(self.meters),
+            np.repeat(np.concatenate(self.meter_ids), width) if self.meter_ids else None,
+            bad=self.bad,
+        )
+        # A blank cell of a wide table is no line of its own: the doubled hour's columns are blank on all other days.
+        loaded.keep(good & ~np.isnan(cells.ravel()))
+        return loaded
+
+
+def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, str]:
+    """Return the seconds since midnight of a wide table's columns, whether they are counted, and their label.
+
+    Columns are either named by the time of day or counted (1 to 96, H1 to H24; up to 25 hours' worth).
+    """
+    seconds: list[int] = []
+    for name in names:
+        bare = re.sub(r" \(\d+\)$", "", name.strip())
+        second = column_time(bare)
+        if second is None:
+            seconds = []
+            break
+        seconds.append(second)
+    if seconds:
+        turned = [i for i in range(1, len(seconds)) if seconds[i] == 0]
+        if len(turned) == 1 and turned[0] == len(seconds) - 1 and seconds[0] > 0:
+            seconds[-1] = 86_400
+        label = "end" if seconds[-1] == 86_400 and seconds[0] > 0 else "start"
+        return seconds, False, label
+    numbers = [count for name in names if (count := column_count(name)) is not None]
+    if len(numbers) != len(names) or sorted(numbers) != list(
+        range(min(numbers, default=0), max(numbers, default=0) + 1)
+    ):
+        raise ReadError(
+            "The columns of this table are neither times of day nor counted from 1. Choose one column with the time "
+            "stamps and one with the energies."
+        )
+    first = min(numbers)
+    per_day = next((n for n in (24, 48, 96, 144, 288) if n <= len(numbers) <= n * 25 // 24), 0)
+    if not per_day:
+        raise ReadError(
+            f"The table has {len(numbers)} columns a day; a day has 24, 48, 96, 144 or 288 intervals. "
+            "Check that the columns of all intervals, and only these, are chosen."
+        )
+    return [(n - first) * (86_400 // per_day) for n in numbers], True, "start"
+
+
+def column_time(name: str) -> int | None:
+    """Return the time of day a column's name tells, in seconds."""
+    if not re.search(r"\d[:.h]\d{2}|^\s*\d{1,2}\s?[aApP]\.?[mM]\b", name):
+        return None
+    bare = re.sub(r"\s*\[?\(?\b[kKmM]?[wW]h?\b\)?\]?$", "", name).strip()
+    read = read_time(bare)
+    return None if read is None else read[0]
+
+
+def column_count(name: str) -> int | None:
+    """Return the number a counted column's name tells."""
+    match = re.fullmatch(r"[^\W\d]{0,12}[\s_.#-]{0,3}(\d{1,3})(?:\s*\[?\(?[kKmM]?[wW]h\)?\]?)?", name.strip())
+    return int(match[1]) if match else None

@@ -1,0 +1,61 @@
+"""The words and units by which exports name their columns, in the languages of Europe."""
+
+from __future__ import annotations
+
+import re
+
+from portal.readers.mapping import Unit
+
+PRODUCTION = re.compile(
+    r"produ[czk]|generat|erzeug|ertrag|yield|solar|\bpv|photovolt|opbrengst|opwek|inverter|wechselrichter|onduleur|inversor"
+    r"|\bac[ _.-]?(?:power|energy|out)|\b[ep][ _.-]?ac\b|output|plant|anlage|\broof|\bplane",
+    re.I,
+)
+GENERAL = re.compile(
+    r"energ|power|leistung|puissance|potenc|potenza|wh\b|kw\b|\bw\b|watt|value|wert|reading|valeur", re.I
+)
+DRAWN = re.compile(
+    r"\bimport|from[ _]?grid|bezug|purchas|\bbought|delivered|soutir|prelev|afname|\bgrid[ _]?in|\b1\.8\.\d\b", re.I
+)
+CONSUMED = re.compile(r"consum|verbrauch|\bload\b|demand|\busage|\buse[d]?\b|household|verbruik|hausverb", re.I)
+EXPORT = re.compile(
+    r"export|feed[ _-]?in|einspeis|inject|inyec|immess|immission|to[ _]?grid"
+    r"|received|surplus|terugl|\bsold\b|excedent|überschuss|\b2\.8\.\d\b",
+    re.I,
+)
+NET = re.compile(r"\bnet\b|\bnetto\b|saldo", re.I)
+OTHER = re.compile(
+    r"temp|irradi|wind|volt|spannung|current|\bstrom\b|freq|price|cost|tarif|status|state|quality|flag|humid|factor|percent"
+    r"|batter|\bsoc\b|charg|co2|reactive|apparent|k?var|expected|forecast|target|budget|self|eigen|autoc|latitude|longitude"
+    r"|\bdc[ _.-]?(?:volt|curr)|cumulative sun|pressure|\bghi\b|\bpoa\b|efficien|performance|ratio",
+    re.I,
+)
+OTHER_UNIT = re.compile(
+    r"[\[(,]\s*(?:[°%€$£]|W/m|(?:V|A|mA|EUR|USD|Hz|kVA|k?varh?|m/s|C|F|K|hPa|kg)(?![A-Za-z]))", re.I
+)
+POWER_WORD = re.compile(r"power|leistung|puissance|potenc|potenza|vermogen|watt|\bp[ _.-]?ac\b|demand", re.I)
+ENERGY_WORD = re.compile(r"energ|yield|ertrag|opbrengst|\be[ _.-]?ac\b|arbeit", re.I)
+UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:$|[^A-Za-z0-9/])")
+AMOUNT = re.compile(r"\d[\d.,'’ ]*\s*[kKmMgG]?[wW][hHp]?\b")
+"""A size or a sum in a title ("9.8 kW", "1,234 kWh"): it says nothing of a column's unit."""
+NUMBERING = re.compile(r"[\d_#.\-\s]+|\b[a-d]\b")
+SIDES = re.compile(r"\b(?:north|south|east|west|nord|süd|ost|left|right|upper|lower)\b")
+UNIT_CELL = re.compile(r"[\[(]?[^\W\d]{0,4}[°%/€$²]?[^\W\d]{0,4}[\])]?|\[[^\]]*\]|\([^)]*\)")
+TOTAL = re.compile(r"total|\bsum\b|summe|gesamt|\ball\b|plant|overall|\bac\b", re.I)
+METER = re.compile(
+    r"meter|serial|device|inverter|logger|\bnmi\b|mpan|mprn|\bsn\b|\bsite\b|plant|channel|register|stream|series|source|\bid\b|zähler"
+    r"|anlage|gerät|compteur|contador|contatore|obis|\btype\b|direction|measure|\bname\b",
+    re.I,
+)
+END_WORD = re.compile(r"\bend|ending|\bto\b|\bbis\b|\bende\b|until|\bfin\b|hasta|\bfine\b|\btot\b", re.I)
+START_WORD = re.compile(r"start|begin|\bfrom\b|\bvon\b|\bab\b|début|inicio|inizio|desde", re.I)
+TIME_WORD = re.compile(r"date|time|datum|zeit|fecha|hora|heure|data|ora|tijd|stamp|period|day|tag|jour|utc", re.I)
+
+
+def unit_in(text: str) -> Unit | None:
+    """Return the unit a text names."""
+    match = UNIT.search(f" {text} ".replace("_", " "))
+    if match is None:
+        return None
+    prefix = {"": "", "k": "k", "K": "k", "m": "M", "M": "M"}[match[1]]
+    return f"{prefix}W{'h' if match[2] else ''}"  # type: ignore[return-value]
