@@ -256,7 +256,7 @@ def visit_hello(request: HttpRequest) -> HttpResponse:
 @require_GET
 def visit_worker(request: HttpRequest) -> HttpResponse:
     """The service worker. It reaches beyond its own folder, so that the first page after log-in opens too."""
-    script = settings.ROOT / "portal" / "static" / "visit_worker.js"
+    script = settings.ROOT / "portal" / "static" / "visit" / "worker.js"
     answer = HttpResponse(script.read_bytes(), content_type="text/javascript")
     answer["Cache-Control"] = "no-cache"
     answer["Service-Worker-Allowed"] = "/"
