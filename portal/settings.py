@@ -137,7 +137,7 @@ WHITENOISE_KEEP_ONLY_HASHED_FILES = True  # halves what prepare_assets has to co
 MEDIA_ROOT = VAR / "media"  # never served as files: views check who asks
 STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    "staticfiles": {"BACKEND": "portal.apps.StaticFiles"},
 }
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
 LARGEST_UPLOAD = 256 * 1024 * 1024

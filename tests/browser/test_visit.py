@@ -515,10 +515,10 @@ def _state(page: Page, value: str) -> Any:
 
 
 class NextVersion(StaticFilesStorage):
-    """The portal after an update: the same files under other names."""
+    """The portal after an update: the same files under other names, in their imports too."""
 
     def url(self, name: str | None) -> str:
-        return f"{super().url(name)}?next"
+        return super().url(f"next/{name}")
 
 
 def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
@@ -532,16 +532,17 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     _do_step(page, Step.TAP)
     path = f"{__name__}.{NextVersion.__qualname__}"
     settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": path}}
+    settings.STATICFILES_DIRS = [("next", settings.ROOT / "portal" / "static"), *settings.STATICFILES_DIRS]
     context.set_offline(False)
     _waits_for_nothing(page)
     # its copy is of the new version now; without a signal it still has its script and its looks
     for _ in range(100):
-        if "?next" in page.evaluate("caches.match(location.pathname).then((copy) => copy.text())"):
+        if "/next/" in page.evaluate("caches.match(location.pathname).then((copy) => copy.text())"):
             break
         page.wait_for_timeout(100)
     context.set_offline(True)
     page.reload()
-    expect(page.locator("script[src$='?next']")).to_have_count(1)
+    expect(page.locator("script[src*='/next/visit/']")).to_have_count(6)
     _do_step(page, Step.SCRUB)
     assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46px"
     context.set_offline(False)

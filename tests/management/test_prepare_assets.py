@@ -1,5 +1,6 @@
 """What browsers fetch is made once, and plotly's style sheet says what plotly itself would have said."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -7,6 +8,7 @@ import pytest
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.management import call_command
 from django.core.management.base import CommandError
+from django.template.loader import render_to_string
 from playwright.sync_api import Page
 
 from portal.management.commands.prepare_assets import plotly_rules, take_plotly
@@ -36,9 +38,7 @@ def test_a_plotly_that_keeps_its_rules_elsewhere_is_told_not_guessed() -> None:
 
 
 def test_assets_are_compressed_once_and_again_when_a_file_changes(settings: Any, tmp_path: Path, var: Path) -> None:
-    settings.STORAGES = settings.STORAGES | {
-        "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"}
-    }
+    settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": "portal.apps.StaticFiles"}}
     settings.STATIC_ROOT = tmp_path / "collected"
     settings.STATICFILES_DIRS = [tmp_path / "ours"]
     (tmp_path / "ours").mkdir()
@@ -57,3 +57,22 @@ def test_assets_are_compressed_once_and_again_when_a_file_changes(settings: Any,
     call_command("prepare_assets")
     assert (settings.STATIC_ROOT / "staticfiles.json").stat().st_mtime_ns > made
     assert not (settings.STATIC_ROOT / name).exists(), "what nobody links to is not kept"
+
+
+def test_the_scripts_of_a_visit_import_each_other_by_the_names_that_the_page_gives(
+    settings: Any, tmp_path: Path, var: Path
+) -> None:
+    """Two names for one module would be two modules, and a phone without a signal has only what the page names."""
+    settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": "portal.apps.StaticFiles"}}
+    settings.STATIC_ROOT = tmp_path / "collected"
+    settings.STATICFILES_DIRS = [settings.ROOT / "portal" / "static"]
+    call_command("prepare_assets")
+    named = {Path(src).name for src in re.findall(r'src="([^"]+)"', render_to_string("visits/scripts.html"))}
+    assert {name.split(".")[0] for name in named} >= {"page", "store", "send", "photos"}
+    imported = set()
+    for name in named:
+        script = (settings.STATIC_ROOT / "visit" / name).read_text()
+        assert script.count("import {") == len(re.findall(r'^import .* from "\./[\w.]+";$', script, re.M))
+        imported |= set(re.findall(r'from "\./([\w.]+)"', script))
+    assert imported <= named
+    assert all((settings.STATIC_ROOT / "visit" / f"{name}.br").exists() for name in named)

@@ -1,17 +1,21 @@
+/// <reference no-default-lib="true" />
+/// <reference lib="esnext" />
+/// <reference lib="webworker" />
 // The service worker: pages of visits that were opened once, or put aside for today, open without a signal.
-// It only reads; visit.js puts pages aside, and keeps and sends what is entered.
+// It only reads; the page puts pages aside, and keeps and sends what is entered.
 "use strict";
 
+const here = /** @type {ServiceWorkerGlobalScope} */ (/** @type {unknown} */ (self));
 const CACHE = "visits";
 const PATIENCE_MS = 6000; // a weak signal counts as none after this
 
-self.addEventListener("install", () => self.skipWaiting());
-self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
+here.addEventListener("install", () => here.skipWaiting());
+here.addEventListener("activate", (event) => event.waitUntil(here.clients.claim()));
 
-self.addEventListener("fetch", (event) => {
+here.addEventListener("fetch", (event) => {
   const request = event.request;
   const url = new URL(request.url);
-  if (url.origin !== self.location.origin) return;
+  if (url.origin !== here.location.origin) return;
   if (request.method === "POST" && url.pathname === "/accounts/logout/") event.respondWith(leave(request));
   if (request.method !== "GET") return;
   if (request.mode === "navigate") {
@@ -23,6 +27,7 @@ self.addEventListener("fetch", (event) => {
 });
 
 // Who logs out leaves no customer's gate code on the phone. What waits to be sent stays.
+/** @param {Request} request */
 async function leave(request) {
   const answer = await fetch(request);
   await caches.delete(CACHE);
@@ -30,6 +35,10 @@ async function leave(request) {
 }
 
 // Pages: the network's if it answers, else the phone's copy.
+/**
+ * @param {Request} request
+ * @param {URL} url
+ */
 async function page(request, url) {
   const kept = () => caches.match(url.pathname, { ignoreSearch: true, ignoreVary: true });
   const patience = new AbortController();
@@ -51,6 +60,7 @@ async function page(request, url) {
 }
 
 // Style and scripts carry their content's hash in their name, so a kept copy is never stale.
+/** @param {Request} request */
 async function asset(request) {
   return (await caches.match(request, { ignoreVary: true })) || fetch(request);
 }

@@ -1,0 +1,48 @@
+// Puts pages aside for when there is no signal; the worker shows them then.
+
+import { every, me, visit } from "./here.js";
+
+const CACHE = "visits";
+
+/**
+ * A page goes with its own style and scripts: after an update of the portal its copy asks for other files. Each module
+ * is named by the page itself, since a copy of the script from before an update looks no further than that.
+ *
+ * @param {string[]} paths
+ */
+export async function putAside(paths) {
+  if (!("caches" in window)) return;
+  const cache = await caches.open(CACHE);
+  for (const path of paths) {
+    try {
+      const answer = await fetch(path, { headers: { Accept: "text/html" } });
+      if (!answer.ok || answer.redirected) continue;
+      const page = new DOMParser().parseFromString(await answer.clone().text(), "text/html");
+      for (const part of page.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")) {
+        const address = part.getAttribute("href") || part.getAttribute("src") || "";
+        if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address);
+      }
+      await cache.put(path, answer);
+    } catch {
+      continue; // no signal: the copy that is there stays, with its parts
+    }
+  }
+}
+
+/** Put aside what this login needs on the roof, and drop what it does not. */
+export async function tidyCopies() {
+  if (!("caches" in window)) return;
+  if (localStorage.getItem("visit-user") !== String(me)) {
+    await caches.delete(CACHE); // another login's customers are none of ours
+    localStorage.setItem("visit-user", String(me));
+  }
+  if (!navigator.onLine) return;
+  if (visit) return putAside([`/visits/${visit}/`, `/visits/${visit}/record/`]);
+  const listed = every(document, "[data-visit]", HTMLElement).map((item) => item.dataset.visit ?? "");
+  const cache = await caches.open(CACHE);
+  for (const request of await cache.keys()) {
+    const found = new URL(request.url).pathname.match(/^\/visits\/(\d+)\//);
+    if (found && !listed.includes(found[1])) await cache.delete(request);
+  }
+  return putAside(["/visits/", ...listed.slice(0, 12).flatMap((id) => [`/visits/${id}/`, `/visits/${id}/record/`])]);
+}

@@ -1,0 +1,29 @@
+// Where this runs: whose phone, which visit, and the elements that the page's template promises.
+
+/**
+ * The element under `root` that a template promises to be there.
+ *
+ * @template {Element} T
+ * @param {ParentNode} root
+ * @param {string} selector
+ * @param {new () => T} kind
+ */
+export function one(root, selector, kind) {
+  const found = root.querySelector(selector);
+  if (!(found instanceof kind)) throw new Error(`no ${selector} here`);
+  return found;
+}
+
+/**
+ * @template {Element} T
+ * @param {ParentNode} root
+ * @param {string} selector
+ * @param {new () => T} kind
+ */
+export function every(root, selector, kind) {
+  return [...root.querySelectorAll(selector)].flatMap((found) => (found instanceof kind ? [found] : []));
+}
+
+export const frame = one(document, "[data-visit-page], [data-visit-list]", HTMLElement);
+export const me = Number(frame.dataset.user);
+export const visit = Number(frame.dataset.visitPage || 0); // 0 on the lists
