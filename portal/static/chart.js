@@ -1,16 +1,19 @@
 // Charts: the page shows the server's SVG; when a reader comes near one, plotly is fetched and takes the charts over.
 (() => {
   "use strict";
-  const me = document.currentScript;
-  const plots = () => [...document.querySelectorAll("[data-chart]")];
+  const { plotly = "", plotlyStyle = "" } = document.currentScript?.dataset ?? {};
+  const plots = () => [.../** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-chart]"))];
+  /** Plotly itself, once it is there; it carries no types. */
+  const drawer = () => /** @type {any} */ (window).Plotly;
   if (!plots().length) return;
 
   // The figures carry the light palette; pages in the dark have other colours under the same names.
   const palette = { ink: "#16191f", soft: "#4a505b", grid: "#d3d7d2", sheet: "#ffffff", day: "#56707f", refused: "#828b96",
     line: "#7a4a00", band: "#f0dcb4", wash: "#0a5670", rain: "#5f6f8c", expected: "#163f8c" };
+  /** @param {HTMLElement} plot */
   const figure = (plot) => {
     const style = getComputedStyle(document.documentElement);
-    let text = document.getElementById(plot.dataset.chart).textContent;
+    let text = document.getElementById(plot.dataset.chart ?? "")?.textContent ?? "";
     for (const [name, light] of Object.entries(palette)) {
       text = text.replaceAll(`"${light}"`, `"${style.getPropertyValue("--chart-" + name).trim()}"`);
     }
@@ -30,13 +33,13 @@
       const { data, layout } = figure(plot);
       const stage = document.createElement("div");
       stage.setAttribute("role", "group");
-      stage.setAttribute("aria-label", plot.dataset.title);
+      stage.setAttribute("aria-label", plot.dataset.title ?? "");
       stage.hidden = true;
       plot.append(stage);
       try {
         stage.hidden = false;
-        await Plotly.newPlot(stage, data, layout, config);
-        plot.querySelector(":scope > svg").classList.add("print-only");
+        await drawer().newPlot(stage, data, layout, config);
+        plot.querySelector(":scope > svg")?.classList.add("print-only");
         stage.classList.add("screen-only");
         plot.dataset.taken = "yes";
       } catch (error) {
@@ -47,10 +50,10 @@
   };
   const dark = matchMedia("(prefers-color-scheme: dark)");
   dark.addEventListener("change", () => {
-    if (!window.Plotly) return;
+    if (!drawer()) return;
     for (const plot of plots()) {
       const { data, layout } = figure(plot);
-      if (plot.dataset.taken) Plotly.react(plot.lastElementChild, data, layout, config);
+      if (plot.dataset.taken) drawer().react(plot.lastElementChild, data, layout, config);
     }
   });
   const fetchPlotly = () => {
@@ -58,16 +61,17 @@
     style.id = "plotly.js-style-global";
     style.className = "no-inline-styles";
     style.rel = "stylesheet";
-    style.href = me.dataset.plotlyStyle;
+    style.href = plotlyStyle;
     document.head.append(style);
     // While it loads, plotly writes map styles into the page, which our policy forbids, unless an element is there
     // that is named by their digest. We draw no maps: tell it that there is.
     const find = document.getElementById.bind(document);
-    document.getElementById = (id) => find(id) ?? (/^[0-9a-f]{64}$/.test(id) ? style : null);
+    const page = /** @type {Partial<Document>} */ (document);
+    page.getElementById = (id) => find(id) ?? (/^[0-9a-f]{64}$/.test(id) ? style : null);
     const script = document.createElement("script");
-    script.src = me.dataset.plotly;
-    script.onload = () => { delete document.getElementById; take(); };
-    script.onerror = () => { delete document.getElementById; };
+    script.src = plotly;
+    script.onload = () => { delete page.getElementById; take(); };
+    script.onerror = () => { delete page.getElementById; };
     document.head.append(script);
   };
   // It is a megabyte: a phone whose owner only reads the verdict need not carry it.
