@@ -171,6 +171,11 @@ class DayReadingsQuerySet(models.QuerySet["DayReadings"]):
     def visible_to(self, user: User | AnonymousUser) -> DayReadingsQuerySet:
         return self.filter(meter__site__in=Site.objects.visible_to(user))
 
+    def last_day(self, site: Site) -> date | None:
+        """The newest day of any of a site's meters."""
+        last: date | None = self.filter(meter__site=site).aggregate(last=models.Max("day"))["last"]
+        return last
+
     def site_energy_wh(self, site: Site, *, since: date | None = None) -> tuple[pd.Series[float], int]:
         """A site's production [Wh] by interval start in UTC, and the interval in minutes.
 

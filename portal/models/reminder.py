@@ -72,7 +72,6 @@ class Reminder(models.Model):
     sent_at = models.DateTimeField(null=True)
     message_id = models.CharField(max_length=200, blank=True)
     subject = models.CharField(max_length=250, blank=True)
-    created_at = models.DateTimeField(auto_now_add=True)
 
     objects = ReminderQuerySet.as_manager()
 
@@ -87,6 +86,11 @@ class Reminder(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} · {self.customer or self.user}"
+
+    @property
+    def about(self) -> str:
+        """What it is about: its key without the kind before it and the number after it."""
+        return self.key.partition(":")[2].rpartition(":")[0]
 
     @cached_property
     def newest_assessment(self) -> SiteAssessment | None:

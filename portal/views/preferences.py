@@ -13,21 +13,11 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
-from portal.actions.mail.recipient import ASKED_FOR, TO_STAFF, read_token
+from portal.actions.mail.letter import Audience
+from portal.actions.mail.recipient import read_token
 from portal.actions.mail.stops import allow_mail, choose_mails, record_bounce, stop_mail
-from portal.models import Business, Customer, Language, MailStop, Preference, ReminderKind, User
-
-KINDS_IN_SPANISH = {
-    ReminderKind.DUE_SOON: "El próximo lavado se acerca",
-    ReminderKind.DUE: "Toca un lavado",
-    ReminderKind.RESULT: "Lo que se ganó con el lavado",
-    ReminderKind.QUIET: "Hace días que no llegan lecturas",
-    ReminderKind.OTHER_FAULT: "Algo que no es suciedad",
-    ReminderKind.SEND_READINGS: "Envíenos lecturas, por favor",
-    ReminderKind.LEAD_DIGEST: "Los nuevos de la lista, cada día",
-    ReminderKind.LEAD_COLD: "Alguien de la lista espera",
-    ReminderKind.TOMORROW: "Las visitas de mañana",
-}
+from portal.actions.reminders.kinds import KINDS, kinds_for
+from portal.models import Business, Customer, Language, MailStop, Preference, User
 
 
 def _who(token: str) -> tuple[Customer | User, Business]:
@@ -57,11 +47,10 @@ class ChoiceForm(forms.Form):
         super().__init__(*args, **kwargs)
         mine = Preference.objects.filter(customer=who) if isinstance(who, Customer) else who.preferences.all()
         unwanted = set(mine.filter(wanted=False).values_list("kind", flat=True))
-        staff = isinstance(who, User)
-        self.kinds = [kind for kind in ReminderKind if (kind in TO_STAFF) == staff and kind not in ASKED_FOR]
+        self.kinds = kinds_for(Audience.STAFF if isinstance(who, User) else Audience.HOMEOWNER)
         for kind in self.kinds:
             self.fields[kind.value] = forms.BooleanField(
-                label=KINDS_IN_SPANISH[kind] if who.language == Language.SPANISH else kind.label,
+                label=KINDS[kind].in_spanish if who.language == Language.SPANISH else kind.label,
                 required=False,
                 initial=kind.value not in unwanted,
             )

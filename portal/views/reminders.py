@@ -19,10 +19,11 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_POST
 
+from portal.actions.mail.letter import Audience, Letter
 from portal.actions.mail.post import mail_folder
-from portal.actions.mail.recipient import TO_STAFF
-from portal.actions.mail.wording import FACTS, check_wording, fill, sample_facts, standard_wording, word_mail, wording
+from portal.actions.mail.wording import check_wording, fill, sample_facts, standard_wording, word_mail, wording
 from portal.actions.reminders.hours import sending_rules, set_sending_rules
+from portal.actions.reminders.kinds import KINDS
 from portal.actions.reminders.send import retry_reminder
 from portal.models import Business, Language, Reminder, ReminderKind, ReminderState, Role, SendingRules, User
 
@@ -190,13 +191,13 @@ class WordingForm(forms.Form):
         help_text="An empty line starts a paragraph. Empty both to go back to the standard words.",
     )
 
-    def __init__(self, kind: ReminderKind, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, letter: Letter, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.kind = kind
+        self.letter = letter
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
-        check_wording(self.kind, cleaned.get("subject") or "", cleaned.get("text") or "")
+        check_wording(self.letter, cleaned.get("subject") or "", cleaned.get("text") or "")
         return cleaned
 
 
@@ -207,13 +208,14 @@ def mail_wording(request: HttpRequest, slug: str, kind: str, language: str) -> H
     if kind not in ReminderKind.values or language not in Language.values:
         raise Http404
     chosen = ReminderKind(kind)
+    letter = KINDS[chosen].letter
     subject, text = wording(business, chosen, language)
-    form = WordingForm(chosen, request.POST or None, initial={"subject": subject, "text": text})
+    form = WordingForm(letter, request.POST or None, initial={"subject": subject, "text": text})
     if request.method == "POST" and form.is_valid():
         subject, text = form.cleaned_data["subject"], form.cleaned_data["text"]
         if "keep" in request.POST:
             try:
-                word_mail(business=business, kind=chosen, language=language, subject=subject, text=text)
+                word_mail(business=business, letter=letter, language=language, subject=subject, text=text)
             except ValidationError as problem:
                 form.add_error(None, problem)
             else:
@@ -221,7 +223,7 @@ def mail_wording(request: HttpRequest, slug: str, kind: str, language: str) -> H
                 return redirect("mail_wording", slug, kind, language)
         elif not subject and not text:
             subject, text = standard_wording(chosen, language)
-    sample = sample_facts(business, chosen, language)
+    sample = sample_facts(business, letter, language)
     return render(
         request,
         "reminders/wording.html",
@@ -230,8 +232,8 @@ def mail_wording(request: HttpRequest, slug: str, kind: str, language: str) -> H
             "firm": business,
             "kind": chosen,
             "language": Language(language),
-            "facts": [(name, sample[name]) for name in FACTS[chosen]],
-            "to_staff": chosen in TO_STAFF,
+            "facts": [(name, sample[name]) for name in letter.names],
+            "may_be_left": letter.audience != Audience.BOOKER,
             "preview_subject": fill(subject, sample),
             "preview_text": fill(text, sample),
         },

@@ -11,11 +11,10 @@ from django.core import mail as outgoing
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.mail.recipient import ASKED_FOR, token_for
+from portal.actions.mail.recipient import token_for
 from portal.actions.reminders.plan import plan_reminders
 from portal.actions.reminders.send import send_due
 from portal.models import Customer, Language, MailStop, Preference, Reminder, ReminderKind, ReminderState, Role, Wording
-from portal.views.preferences import KINDS_IN_SPANISH
 from tests import factories
 from tests.factories import NOW
 
@@ -129,10 +128,6 @@ def test_the_pages_behind_a_spanish_mail_are_spanish(client: Client) -> None:
         assert "Stop all" not in page
     assert "ya no enviará recordatorios" in client.post(reverse("mail_stop", args=[token])).content.decode()
     assert "vuelve a recibirlo" in client.get(reverse("mail_choices", args=[token])).content.decode()
-
-
-def test_every_kind_one_can_choose_has_a_spanish_name() -> None:
-    assert set(KINDS_IN_SPANISH) == set(ReminderKind) - ASKED_FOR
 
 
 def test_staff_choose_their_own_kinds() -> None:

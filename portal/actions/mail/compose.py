@@ -11,34 +11,33 @@ from django.core.mail import EmailMultiAlternatives
 from django.template.loader import render_to_string
 from django.utils import translation
 
-from portal.actions.mail.facts import facts
+from portal.actions.mail.facts import common_facts
+from portal.actions.mail.letter import Attachment, Audience, Letter
 from portal.actions.mail.phrases import PHRASES
-from portal.actions.mail.recipient import ASKED_FOR, TO_STAFF, address, recipient, token_for
+from portal.actions.mail.recipient import page_address, recipient, token_for
 from portal.actions.mail.wording import fill, wording
-from portal.models import Reminder, ReminderKind, Visit
+from portal.models import Reminder
 
 
-def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
+def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiAlternatives:
     """The whole mail of a reminder. Composed again it has the same Message-ID: mailboxes that drop doubles can."""
     person, business = recipient(reminder), reminder.business
-    kind = ReminderKind(reminder.kind)
-    subject, text = wording(business, kind, person.language)
+    subject, text = wording(business, letter.kind, person.language)
     words = PHRASES[person.language]
     with translation.override(person.language):
-        known = facts(reminder, now=now)
+        known = common_facts(reminder) | letter.facts(reminder, now)
         subject, body = fill(subject, known), fill(text, known)
-        because = "because_staff" if kind in TO_STAFF else "because_booked" if kind in ASKED_FOR else "because_customer"
         footer = words["footer"].format(
             business=business.name,
             address=", ".join(business.postal_address.splitlines()),
-            reason=words[because].format(business=business.name),
+            reason=words[f"because_{letter.audience}"].format(business=business.name),
         )
         headers = {"Message-ID": message_id(reminder), "Auto-Submitted": "auto-generated"}
         ways_out = []
-        if kind not in ASKED_FOR:
+        if letter.audience != Audience.BOOKER:
             token = token_for(person.key)
-            stop = address("mail_stop", token)
-            ways_out = [(words["stop"], stop), (words["choose"], address("mail_choices", token))]
+            stop = page_address("mail_stop", token)
+            ways_out = [(words["stop"], stop), (words["choose"], page_address("mail_choices", token))]
             headers["List-Unsubscribe"] = f"<{stop}>"
             headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
         html = render_to_string(
@@ -63,8 +62,9 @@ def compose(reminder: Reminder, *, now: datetime) -> EmailMultiAlternatives:
     mail.attach_alternative(html, "text/html")
     # Providers that report bounces and complaints hand these back with them.
     mail.metadata = {"business": str(business.pk), "reminder": str(reminder.pk)}  # type: ignore[attr-defined]
-    if kind == ReminderKind.BOOKED and reminder.visit is not None:
-        mail.attach("visit.ics", visit_calendar(reminder.visit, now=now), "text/calendar")
+    if letter.attachment is not None:
+        enclosed = letter.attachment(reminder, now)
+        mail.attach(enclosed.name, enclosed.content, enclosed.media_type)
     return mail
 
 
@@ -77,19 +77,20 @@ def message_id(reminder: Reminder) -> str:
     return f"<reminder-{reminder.pk}@{domain}>"
 
 
-def visit_calendar(visit: Visit, *, now: datetime) -> str:
+def calendar_entry(reminder: Reminder, moment: datetime) -> Attachment:
     """A visit for the homeowner's own calendar (iCalendar, RFC 5545)."""
-    business = visit.site.customer.business
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
     event = icalendar.Event()
     event.add("uid", f"visit-{visit.pk}@{settings.DEFAULT_FROM_EMAIL.rpartition('@')[2]}")
     event.add("sequence", visit.revision)
-    event.add("dtstamp", now.astimezone(UTC))
+    event.add("dtstamp", moment.astimezone(UTC))
     event.add("dtstart", visit.starts_at.astimezone(UTC))
     event.add("dtend", (visit.starts_at + timedelta(minutes=visit.minutes)).astimezone(UTC))
-    event.add("summary", business.name)
+    event.add("summary", reminder.business.name)
     event.add("location", visit.site.address)
     calendar = icalendar.Calendar()
     calendar.add("prodid", "-//Rinsemark//EN")
     calendar.add("version", "2.0")
     calendar.add_component(event)
-    return str(calendar.to_ical().decode())
+    return Attachment("visit.ics", calendar.to_ical().decode(), "text/calendar")

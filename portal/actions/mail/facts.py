@@ -1,4 +1,7 @@
-"""What a reminder's mail has to tell: its facts as words, as of now."""
+"""What a reminder's mail has to tell: its facts as words, as of now, in the language that is active.
+
+``common_facts`` are known to every kind; of the other functions each tells what one kind has to tell besides.
+"""
 
 from __future__ import annotations
 
@@ -10,95 +13,45 @@ from django.utils.formats import time_format
 
 from portal.actions.leads import why_now
 from portal.actions.mail.phrases import PHRASES, about_money, money
-from portal.actions.mail.recipient import address, recipient
+from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
 from portal.actions.words import cause_words, day_words, percent
-from portal.models import (
-    DayReadings,
-    Lead,
-    Reminder,
-    ReminderKind,
-    ReminderState,
-    Site,
-    SiteAssessment,
-    Visit,
-    VisitState,
-)
+from portal.models import DayReadings, Lead, Reminder, ReminderState, Site, SiteAssessment, Visit, VisitState
 from portal.pv.due import Basis
 
 PAYS_WITHIN_MONTHS = 12
 
 
-def facts(reminder: Reminder, *, now: datetime) -> dict[str, str]:
-    """The facts of a reminder as words, as of now, in the language that is active."""
+def common_facts(reminder: Reminder) -> dict[str, str]:
     person, business = recipient(reminder), reminder.business
-    kind = ReminderKind(reminder.kind)
-    words = PHRASES[person.language]
-    zone = ZoneInfo(person.tz)
     known = {
         "name": person.name,
         "business": business.name,
         "phone": business.phone or business.email,
-        "link": address("home"),
+        "link": page_address("home"),
     }
-    if site := reminder.site:
-        known["site"] = site.name
+    if reminder.site is not None:
+        words = PHRASES[person.language]
         logs_in = reminder.customer is not None and reminder.customer.user_id is not None
-        known["send"] = words["upload"].format(link=address("import_upload")) if logs_in else words["attach"]
-    if kind in (ReminderKind.DUE_SOON, ReminderKind.DUE):
-        assert site is not None
-        known |= _cleaning_facts(reminder, site, words, now.astimezone(zone).date())
-    elif kind == ReminderKind.OTHER_FAULT:
-        assert site is not None
-        newest = reminder.newest_assessment
-        began = newest.cause_began if newest else None
-        known["cause"] = cause_words(newest.cause if newest else "", person.language)
-        known["since"] = words["since"].format(day=day_words(began)) if began else ""
-    elif kind == ReminderKind.QUIET:
-        assert site is not None
-        last = last_reading_day(site)
-        assert last is not None, "quiet reminders are for sites that had readings"
-        known["last_day"] = day_words(last)
-        known["days"] = str((now.astimezone(zone).date() - last).days)
-    elif kind in (ReminderKind.BOOKED, ReminderKind.RESULT):
-        assert reminder.visit is not None
-        known |= _visit_facts(reminder.visit, zone, words)
-    elif kind == ReminderKind.LEAD_DIGEST:
-        leads = digest_leads(reminder)
-        known["count"] = str(len(leads))
-        known["leads"] = "\n\n".join(
-            "– "
-            + words["lead"].format(
-                customer=lead.site.customer.name, site=lead.site.name, why=why_now(lead, person.language)
-            )
-            for lead in leads
-        )
-        known["link"] = address("leads")
-    elif kind == ReminderKind.LEAD_COLD:
-        lead = reminder.lead
-        assert lead is not None
-        known["customer"] = lead.site.customer.name
-        known["site"] = lead.site.name
-        known["days"] = str((now - (lead.contacted_at or lead.opened_at)).days)
-        known["why"] = why_now(lead, person.language)
-        known["link"] = address("lead", lead.pk)
-    elif kind == ReminderKind.TOMORROW:
-        day = reminder.due_at.astimezone(zone).date() + timedelta(days=1)
-        known["day"] = day_words(day)
-        known["visits"] = "\n".join(
-            words["visit"].format(
-                time=time_format(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
-                customer=visit.site.customer.name,
-                address=visit.site.address,
-            )
-            for visit in visits_of_day(reminder, day)
-        )
+        known["site"] = reminder.site.name
+        known["send"] = words["upload"].format(link=page_address("import_upload")) if logs_in else words["attach"]
     return known
 
 
-def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today: date) -> dict[str, str]:
-    newest = reminder.newest_assessment
+def nothing_more(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    return {}
+
+
+# --- a roof's owner --------------------------------------------------------------------------------------------------
+
+
+def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A wash that is due, who says so, what it costs and whether it pays."""
+    site, newest = reminder.site, reminder.newest_assessment
+    assert site is not None, "it is planned for a roof"
+    person = recipient(reminder)
+    words, today = PHRASES[person.language], moment.astimezone(ZoneInfo(person.tz)).date()
     loss = None
     if newest is not None and newest.loss_low is not None and newest.loss_high is not None:
         loss = words["loss"].format(
@@ -111,7 +64,7 @@ def _cleaning_facts(reminder: Reminder, site: Site, words: dict[str, str], today
     else:
         months = site.customer.business.calendar_months
         rule = words["rule_month" if months == 1 else "rule"].format(months=months)
-        basis = words["calendar_blind" if last_reading_day(site) is None else "calendar"].format(rule=rule)
+        basis = words["calendar_blind" if DayReadings.objects.last_day(site) is None else "calendar"].format(rule=rule)
     return {
         "price": money(price_of_visit(site), site.customer.business),
         "loss": loss or words["loss_unknown"],
@@ -142,25 +95,60 @@ def _whether_it_pays(site: Site, newest: SiteAssessment | None, words: dict[str,
     return said + words["payback" if round(months) > 1 else "payback_month"].format(months=round(months))
 
 
-def _visit_facts(visit: Visit, zone: ZoneInfo, words: dict[str, str]) -> dict[str, str]:
-    start = visit.starts_at.astimezone(zone)
-    known = {
-        "visit_day": day_words((visit.finished_at or visit.starts_at).astimezone(zone).date()),
-        "visit_time": time_format(start),
-        "cost": words["cost"].format(price=money(visit.price, visit.site.customer.business))
-        if visit.price is not None
-        else "",
+def fault_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    language, newest = recipient(reminder).language, reminder.newest_assessment
+    began = newest.cause_began if newest else None
+    return {
+        "cause": cause_words(newest.cause if newest else "", language),
+        "since": PHRASES[language]["since"].format(day=day_words(began)) if began else "",
     }
-    if gain := measured_gain(visit):
-        mid, low, high = gain
-        phrase = words["gained" if low > 0 else "gained_nothing"]
-        known["gain"] = phrase.format(mid=percent(mid), low=percent(low), high=percent(high))
-    return known
 
 
-def last_reading_day(site: Site) -> date | None:
-    last: date | None = DayReadings.objects.filter(meter__site=site).aggregate(last=Max("day"))["last"]
-    return last
+def quiet_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    assert reminder.site is not None, "it is planned for a roof"
+    last = DayReadings.objects.last_day(reminder.site)
+    assert last is not None, "quiet reminders are for roofs that had readings"
+    today = moment.astimezone(ZoneInfo(recipient(reminder).tz)).date()
+    return {"last_day": day_words(last), "days": str((today - last).days)}
+
+
+def visit_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A visit's day, time and price."""
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    person = recipient(reminder)
+    zone, start = ZoneInfo(person.tz), visit.starts_at
+    cost = ""
+    if visit.price is not None:
+        cost = PHRASES[person.language]["cost"].format(price=money(visit.price, reminder.business))
+    return {
+        "visit_day": day_words((visit.finished_at or start).astimezone(zone).date()),
+        "visit_time": time_format(start.astimezone(zone)),
+        "cost": cost,
+    }
+
+
+def result_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A visit's day and what the wash gained."""
+    assert reminder.visit is not None, "it is planned for a visit"
+    gain = measured_gain(reminder.visit)
+    assert gain is not None, "results are told of visits whose gain is measured"
+    mid, low, high = (percent(one) for one in gain)
+    phrase = PHRASES[recipient(reminder).language]["gained" if gain[1] > 0 else "gained_nothing"]
+    return visit_facts(reminder, moment) | {"gain": phrase.format(mid=mid, low=low, high=high)}
+
+
+# --- the people who work here ----------------------------------------------------------------------------------------
+
+
+def digest_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    leads, language = digest_leads(reminder), recipient(reminder).language
+    line = "– " + PHRASES[language]["lead"]
+    lines = [
+        line.format(customer=lead.site.customer.name, site=lead.site.name, why=why_now(lead, language))
+        for lead in leads
+    ]
+    return {"count": str(len(leads)), "leads": "\n\n".join(lines), "link": page_address("leads")}
 
 
 def digest_from(due_at: datetime, last: datetime | None) -> datetime:
@@ -184,15 +172,44 @@ def digest_leads(reminder: Reminder) -> list[Lead]:
     return list(leads.open().by_value().select_related("site__customer__business"))
 
 
-def visits_of_day(reminder: Reminder, day: date) -> list[Visit]:
-    """A technician's booked visits of one day of the business's clock."""
-    zone = ZoneInfo(reminder.business.tz)
-    start = datetime.combine(day, time(), tzinfo=zone)
+def cold_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    lead = reminder.lead
+    assert lead is not None, "it is planned for a lead"
+    return {
+        "customer": lead.site.customer.name,
+        "site": lead.site.name,
+        "days": str((moment - (lead.contacted_at or lead.opened_at)).days),
+        "why": why_now(lead, recipient(reminder).language),
+        "link": page_address("lead", lead.pk),
+    }
+
+
+def tomorrow_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    line = PHRASES[recipient(reminder).language]["visit"]
+    lines = [
+        line.format(
+            time=time_format(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
+            customer=visit.site.customer.name,
+            address=visit.site.address,
+        )
+        for visit in tomorrows_visits(reminder)
+    ]
+    return {"day": day_words(_day_after(reminder)), "visits": "\n".join(lines)}
+
+
+def _day_after(reminder: Reminder) -> date:
+    """The day after it is due, by the business's clock."""
+    return reminder.due_at.astimezone(ZoneInfo(reminder.business.tz)).date() + timedelta(days=1)
+
+
+def tomorrows_visits(reminder: Reminder) -> list[Visit]:
+    """A technician's booked visits of the day after the reminder is due."""
+    day, zone = _day_after(reminder), ZoneInfo(reminder.business.tz)
     visits = Visit.objects.filter(
         technicians=reminder.user,
         site__customer__business=reminder.business,
         state=VisitState.BOOKED,
-        starts_at__gte=start,
+        starts_at__gte=datetime.combine(day, time(), tzinfo=zone),
         starts_at__lt=datetime.combine(day + timedelta(days=1), time(), tzinfo=zone),
     )
     return list(visits.select_related("site__customer").order_by("starts_at"))

@@ -9,13 +9,9 @@ from django.conf import settings
 from django.core import signing
 from django.urls import reverse
 
-from portal.models import Business, Customer, Reminder, ReminderKind, User
+from portal.models import Business, Customer, Reminder, User
 
 SALT = "mail"
-
-TO_STAFF = frozenset({ReminderKind.LEAD_DIGEST, ReminderKind.LEAD_COLD, ReminderKind.TOMORROW})
-ASKED_FOR = frozenset({ReminderKind.BOOKED})
-"""Kinds that answer what the recipient did; they need no consent to be written to and are no list to leave."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +53,6 @@ def read_token(token: str) -> tuple[Customer | User, Business] | None:
     return (user, business) if user and business else None
 
 
-def address(name: str, *args: object) -> str:
+def page_address(name: str, *args: object) -> str:
     """A page's whole address, for mails."""
     return settings.BASE_URL.rstrip("/") + reverse(name, args=args)

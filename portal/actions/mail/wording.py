@@ -1,7 +1,8 @@
 """The words of each kind of mail: those that come with the portal, or a business's own.
 
 The standard ones are in ``templates/mail/<language>/<kind>.txt``, the subject first; a business may have its own
-(``Wording``). Facts stand in them as {names}: only the names listed in ``FACTS``, replaced as text, nothing run.
+(``Wording``). Facts stand in them as {names}: only those that the kind's ``Letter`` names, replaced
+as text, nothing run.
 """
 
 from __future__ import annotations
@@ -17,28 +18,14 @@ from django.core.exceptions import ValidationError
 from django.utils import translation
 from django.utils.formats import time_format
 
+from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES, about_money, money
-from portal.actions.mail.recipient import address
+from portal.actions.mail.recipient import page_address
 from portal.actions.words import cause_words, day_words, percent
 from portal.models import Business, ReminderKind, Wording
 from portal.pv.result import Cause
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
-
-_CLEANING_FACTS = ("name", "site", "business", "phone", "due_date", "basis", "pays", "loss", "price", "link")
-FACTS: dict[ReminderKind, tuple[str, ...]] = {
-    ReminderKind.DUE_SOON: _CLEANING_FACTS,
-    ReminderKind.DUE: _CLEANING_FACTS,
-    ReminderKind.BOOKED: ("name", "site", "business", "phone", "visit_day", "visit_time", "cost"),
-    ReminderKind.RESULT: ("name", "site", "business", "phone", "visit_day", "gain", "link"),
-    ReminderKind.QUIET: ("name", "site", "business", "phone", "last_day", "days", "send"),
-    ReminderKind.OTHER_FAULT: ("name", "site", "business", "phone", "since", "cause", "link"),
-    ReminderKind.SEND_READINGS: ("name", "site", "business", "phone", "send"),
-    ReminderKind.LEAD_DIGEST: ("name", "business", "count", "leads", "link"),
-    ReminderKind.LEAD_COLD: ("name", "business", "customer", "site", "days", "why", "link"),
-    ReminderKind.TOMORROW: ("name", "business", "day", "visits", "link"),
-}
-"""The facts each kind of mail may name."""
 
 
 @lru_cache
@@ -61,10 +48,10 @@ def fill(text: str, facts: Mapping[str, str]) -> str:
     return re.sub(r"\{(\w+)\}", lambda match: facts.get(match[1], match[0]), text)
 
 
-def check_wording(kind: ReminderKind, subject: str, text: str) -> None:
+def check_wording(letter: Letter, subject: str, text: str) -> None:
     """Refuse names the kind has no fact for: the recipient would read the braces."""
-    allowed = ", ".join(f"{{{name}}}" for name in FACTS[kind])
-    unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(FACTS[kind]))
+    allowed = ", ".join(f"{{{name}}}" for name in letter.names)
+    unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(letter.names))
     if unknown:
         raise ValidationError(f"There is no {{{unknown[0]}}} in this mail. Use only: {allowed}.")
     if stray := re.search(r"[{}].{0,20}", re.sub(r"\{\w+\}", "", subject + "\n" + text)):
@@ -73,21 +60,21 @@ def check_wording(kind: ReminderKind, subject: str, text: str) -> None:
         raise ValidationError("The subject is one line.")
 
 
-def word_mail(*, business: Business, kind: ReminderKind, language: str, subject: str, text: str) -> None:
+def word_mail(*, business: Business, letter: Letter, language: str, subject: str, text: str) -> None:
     """Keep a business's own words for one kind of mail; empty words bring the standard ones back."""
     subject, text = subject.strip(), text.replace("\r\n", "\n").strip()
     if not subject and not text:
-        Wording.objects.filter(business=business, kind=kind, language=language).delete()
+        Wording.objects.filter(business=business, kind=letter.kind, language=language).delete()
         return
     if not subject or not text:
         raise ValidationError("A mail needs a subject and a text. Empty both to go back to the standard words.")
-    check_wording(kind, subject, text)
+    check_wording(letter, subject, text)
     Wording.objects.update_or_create(
-        business=business, kind=kind, language=language, defaults={"subject": subject, "text": text}
+        business=business, kind=letter.kind, language=language, defaults={"subject": subject, "text": text}
     )
 
 
-def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[str, str]:
+def sample_facts(business: Business, letter: Letter, language: str) -> dict[str, str]:
     """Invented facts of the right shape, for a preview."""
     words = PHRASES[language]
     with translation.override(language):
@@ -99,8 +86,8 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
             "site": "Home" if language == "en" else "Casa",
             "business": business.name,
             "phone": business.phone or business.email,
-            "link": address("home"),
-            "send": words["upload"].format(link=address("import_upload")),
+            "link": page_address("home"),
+            "send": words["upload"].format(link=page_address("import_upload")),
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
@@ -128,4 +115,4 @@ def sample_facts(business: Business, kind: ReminderKind, language: str) -> dict[
                 time=time_format(time(9, 30)), customer="Alex Example", address="12 Invented Road"
             ),
         }
-    return {name: known[name] for name in FACTS[kind]}
+    return {name: known[name] for name in letter.names}

@@ -1,61 +1,166 @@
-"""The kinds of reminders: how long each is of use, how often it may go, and whether twice is better than never."""
+"""The kinds of reminders, one row each: adding a kind is a name in ``ReminderKind``, a row here, and its templates.
+
+The rows stand in the order in which reminders go that are due at the same time.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
+from types import MappingProxyType
 
-from portal.models import Business, Lead, ReminderKind, Site, Visit
-
-AT_LEAST_ONCE = frozenset({ReminderKind.BOOKED, ReminderKind.TOMORROW})
-
-LIFETIME = {
-    ReminderKind.DUE_SOON: timedelta(days=14),
-    ReminderKind.DUE: timedelta(days=21),
-    ReminderKind.BOOKED: timedelta(days=14),
-    ReminderKind.RESULT: timedelta(days=21),
-    ReminderKind.QUIET: timedelta(days=14),
-    ReminderKind.OTHER_FAULT: timedelta(days=21),
-    ReminderKind.SEND_READINGS: timedelta(days=21),
-    ReminderKind.LEAD_DIGEST: timedelta(days=1),
-    ReminderKind.LEAD_COLD: timedelta(days=7),
-    ReminderKind.TOMORROW: timedelta(hours=20),
-}
-"""So long after it was due a reminder is still of use."""
-AGAIN = {
-    ReminderKind.DUE_SOON: timedelta(days=180),
-    ReminderKind.DUE: timedelta(days=180),
-    ReminderKind.QUIET: timedelta(days=30),
-    ReminderKind.OTHER_FAULT: timedelta(days=90),
-    ReminderKind.SEND_READINGS: timedelta(days=45),
-    ReminderKind.LEAD_COLD: timedelta(days=14),
-}
-"""So long after one of a kind about the same thing the next may be planned."""
-
-AT_MOST = {
-    ReminderKind.DUE_SOON: 1,
-    ReminderKind.QUIET: 3,
-    ReminderKind.OTHER_FAULT: 2,
-    ReminderKind.SEND_READINGS: 3,
-    ReminderKind.LEAD_COLD: 3,
-}
-"""So often at most about the same thing."""
+from portal.actions.mail import facts
+from portal.actions.mail.compose import calendar_entry
+from portal.actions.mail.letter import Audience, Letter
+from portal.actions.reminders import roofs, standing
+from portal.actions.reminders.roofs import Roof
+from portal.actions.reminders.standing import Firm
+from portal.actions.reminders.wish import Wish
+from portal.models import Reminder, ReminderKind
 
 
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """A reminder that should be there; whether one about the same thing waits or went already is seen later."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """All there is to say of one kind of reminder. Its name in English is its label, its words are its templates."""
 
-    kind: ReminderKind
-    about: object
-    due_at: datetime
-    business: Business
-    site: Site | None = None
-    visit: Visit | None = None
-    lead: Lead | None = None
-    user_id: int | None = None
-    stale_at: datetime | None = None
+    letter: Letter
+    in_spanish: str
+    """Its name where people choose which mails they get."""
+    of_roof: Callable[[Roof], Iterable[Wish]] | None = None
+    """The reminders of this kind that a roof calls for now; of a roof or of a firm, never both."""
+    of_firm: Callable[[Firm], Iterable[Wish]] | None = None
+    """The reminders of this kind that a firm's calendar and work call for now."""
+    moot: Callable[[Reminder, datetime], str]
+    """Why what a reminder says is no longer so at a moment; empty when it still is."""
+    lifetime: timedelta
+    """So long after it was due it is still of use."""
+    again_after: timedelta | None = None
+    """So long after one about the same thing the next may be planned; None: never."""
+    at_most: int | None = None
+    """So often at most about the same thing."""
+    repeats: tuple[ReminderKind, timedelta] | None = None
+    """It would only say again what this other kind said about the roof so lately."""
+    at_least_once: bool = False
+    """Sent again when nobody can tell whether it arrived; all others are shown as failed (see ``send``)."""
 
-    @property
-    def prefix(self) -> str:
-        return f"{self.kind}:{self.about}:"
+
+_ROOF = ("name", "site", "business", "phone")
+_WASH = (*_ROOF, "due_date", "basis", "pays", "loss", "price", "link")
+_STAFF = ("name", "business")
+
+_ROWS = (
+    Kind(
+        letter=Letter(ReminderKind.SEND_READINGS, Audience.HOMEOWNER, (*_ROOF, "send"), facts.nothing_more),
+        in_spanish="Envíenos lecturas, por favor",
+        of_roof=roofs.without_readings,
+        moot=roofs.readings_came,
+        lifetime=timedelta(days=21),
+        again_after=timedelta(days=45),
+        at_most=3,
+    ),
+    Kind(
+        letter=Letter(ReminderKind.QUIET, Audience.HOMEOWNER, (*_ROOF, "last_day", "days", "send"), facts.quiet_facts),
+        in_spanish="Hace días que no llegan lecturas",
+        of_roof=roofs.gone_quiet,
+        moot=roofs.no_longer_quiet,
+        lifetime=timedelta(days=14),
+        again_after=timedelta(days=30),
+        at_most=3,
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.OTHER_FAULT, Audience.HOMEOWNER, (*_ROOF, "since", "cause", "link"), facts.fault_facts
+        ),
+        in_spanish="Algo que no es suciedad",
+        of_roof=roofs.with_fault,
+        moot=roofs.fault_gone,
+        lifetime=timedelta(days=21),
+        again_after=timedelta(days=90),
+        at_most=2,
+    ),
+    Kind(
+        letter=Letter(ReminderKind.DUE_SOON, Audience.HOMEOWNER, _WASH, facts.wash_facts),
+        in_spanish="El próximo lavado se acerca",
+        of_roof=roofs.wash_due_soon,
+        moot=roofs.wash_soon_moot,
+        lifetime=timedelta(days=14),
+        again_after=timedelta(days=180),
+        at_most=1,
+    ),
+    Kind(
+        letter=Letter(ReminderKind.DUE, Audience.HOMEOWNER, _WASH, facts.wash_facts),
+        in_spanish="Toca un lavado",
+        of_roof=roofs.wash_due_now,
+        moot=roofs.wash_moot,
+        lifetime=timedelta(days=21),
+        again_after=timedelta(days=180),
+        repeats=(ReminderKind.DUE_SOON, timedelta(days=9)),
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.RESULT, Audience.HOMEOWNER, (*_ROOF, "visit_day", "gain", "link"), facts.result_facts
+        ),
+        in_spanish="Lo que se ganó con el lavado",
+        of_roof=roofs.gain_to_tell,
+        moot=roofs.gain_unsaid,
+        lifetime=roofs.GAIN_OF_USE,
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.BOOKED,
+            Audience.BOOKER,
+            (*_ROOF, "visit_day", "visit_time", "cost"),
+            facts.visit_facts,
+            attachment=calendar_entry,
+        ),
+        in_spanish="Visita reservada",
+        of_firm=standing.bookings,
+        moot=standing.booking_moot,
+        lifetime=timedelta(days=14),
+        at_least_once=True,  # a visit nobody knows of costs more than a second mail
+    ),
+    Kind(
+        letter=Letter(ReminderKind.TOMORROW, Audience.STAFF, (*_STAFF, "day", "visits", "link"), facts.tomorrow_facts),
+        in_spanish="Las visitas de mañana",
+        of_firm=standing.tomorrows,
+        moot=standing.tomorrow_moot,
+        lifetime=timedelta(hours=20),
+        at_least_once=True,
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.LEAD_DIGEST, Audience.STAFF, (*_STAFF, "count", "leads", "link"), facts.digest_facts
+        ),
+        in_spanish="Los nuevos de la lista, cada día",
+        of_firm=partial(standing.digests, kind=ReminderKind.LEAD_DIGEST),
+        moot=standing.digest_moot,
+        lifetime=timedelta(days=1),
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.LEAD_COLD,
+            Audience.STAFF,
+            (*_STAFF, "customer", "site", "days", "why", "link"),
+            facts.cold_facts,
+        ),
+        in_spanish="Alguien de la lista espera",
+        of_firm=standing.cold_leads,
+        moot=standing.cold_moot,
+        lifetime=timedelta(days=7),
+        again_after=timedelta(days=14),
+        at_most=3,
+    ),
+)
+
+KINDS: Mapping[ReminderKind, Kind] = MappingProxyType({row.letter.kind: row for row in _ROWS})
+
+
+def kind_of(reminder: Reminder) -> Kind:
+    return KINDS[ReminderKind(reminder.kind)]
+
+
+def kinds_for(audience: Audience) -> list[ReminderKind]:
+    """The kinds that one sort of recipient gets."""
+    return [kind for kind in ReminderKind if KINDS[kind].letter.audience == audience]

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from portal.actions.reminders.kinds import AGAIN, AT_MOST, LIFETIME, Wish
-from portal.actions.reminders.roofs import what_is_known, wishes_of_roof
-from portal.actions.reminders.standing import bookings, lead_mails, tomorrow
-from portal.models import Business, Reminder, ReminderKind, ReminderState, Site, SiteAssessment
+from portal.actions.reminders.hours import at_hour
+from portal.actions.reminders.kinds import KINDS, Kind
+from portal.actions.reminders.roofs import look_at
+from portal.actions.reminders.standing import Firm
+from portal.actions.reminders.wish import Wish
+from portal.models import Business, Reminder, ReminderState, Site, SiteAssessment
 
 AGAIN_AFTER_DROP = timedelta(days=14)
 PLANNED_AT_ONCE = 1000
@@ -23,58 +27,8 @@ def plan_reminders(*, sites: Sequence[Site], now: datetime) -> None:
     Planned again on the same day nothing is added. It asks the database as often for many sites as for one.
     """
     sites = [site for site in sites if site.customer.email and site.customer.consented_on is not None]
-    known = what_is_known(sites, now)
-    _plan([wish for site in sites for wish in wishes_of_roof(site, known[site.pk], now)], now)
-
-
-def _plan(wishes: Sequence[Wish], now: datetime) -> None:
-    """Add the reminders wished for, but none about whose matter one waits, went lately, or went often enough."""
-    for first in range(0, len(wishes), PLANNED_AT_ONCE):
-        some = wishes[first : first + PLANNED_AT_ONCE]
-        rows = Reminder.objects.filter(kind__in={wish.kind for wish in some}).filter(
-            Q(site__in={wish.site.pk for wish in some if wish.site})
-            | Q(site=None, key__in=[f"{wish.prefix}0" for wish in some if not wish.site])
-        )
-        earlier: dict[str, list[Reminder]] = {}
-        for row in rows.order_by("pk"):
-            earlier.setdefault(row.key.rpartition(":")[0] + ":", []).append(row)
-        # A key is unique: who plans the same at the same time adds it once.
-        Reminder.objects.bulk_create(
-            [
-                _row(wish, number=len(earlier.get(wish.prefix, [])))
-                for wish in some
-                if _may_be_told(wish.kind, earlier.get(wish.prefix, []), now)
-            ],
-            ignore_conflicts=True,
-        )
-
-
-def _may_be_told(kind: ReminderKind, earlier: Sequence[Reminder], now: datetime) -> bool:
-    if not earlier:
-        return True
-    last = earlier[-1]
-    pause = AGAIN.get(kind)
-    if last.state in (ReminderState.DUE, ReminderState.SENDING) or pause is None:
-        return False
-    if last.state == ReminderState.DROPPED:
-        pause = AGAIN_AFTER_DROP
-    told = sum(one.state != ReminderState.DROPPED for one in earlier)
-    return now - last.due_at >= pause and told < AT_MOST.get(kind, told + 1)
-
-
-def _row(wish: Wish, *, number: int) -> Reminder:
-    return Reminder(
-        business=wish.business,
-        kind=wish.kind,
-        customer=wish.site.customer if wish.site and wish.user_id is None else None,
-        user_id=wish.user_id,
-        site=wish.site,
-        visit=wish.visit,
-        lead=wish.lead,
-        key=f"{wish.prefix}{number}",
-        due_at=wish.due_at,
-        stale_at=wish.stale_at or wish.due_at + LIFETIME[wish.kind],
-    )
+    kinds = [(kind, kind.of_roof) for kind in KINDS.values() if kind.of_roof is not None]
+    _plan([(kind, wish) for roof in look_at(sites, now) for kind, of_roof in kinds for wish in of_roof(roof)], now)
 
 
 def plan_standing(*, now: datetime) -> None:
@@ -82,8 +36,10 @@ def plan_standing(*, now: datetime) -> None:
 
     Beat calls it every few minutes; it looks at rows alone, so what one call missed the next one plans.
     """
+    kinds = [(kind, kind.of_firm) for kind in KINDS.values() if kind.of_firm is not None]
     for business in Business.objects.select_related("sending_rules"):
-        _plan([*bookings(business, now), *tomorrow(business, now), *lead_mails(business, now)], now)
+        firm = Firm(business=business, now=now)
+        _plan([(kind, wish) for kind, of_firm in kinds for wish in of_firm(firm)], now)
 
 
 def plan_unassessed(*, now: datetime) -> None:
@@ -98,3 +54,70 @@ def plan_unassessed(*, now: datetime) -> None:
     keys = list(sites.order_by("pk").values_list("pk", flat=True))
     for first in range(0, len(keys), PLANNED_AT_ONCE):
         plan_reminders(sites=list(sites.filter(pk__in=keys[first : first + PLANNED_AT_ONCE])), now=now)
+
+
+def _plan(wished: Sequence[tuple[Kind, Wish]], now: datetime) -> None:
+    """Add the reminders wished for, but none about whose matter one waits, went lately, or went often enough."""
+    for first in range(0, len(wished), PLANNED_AT_ONCE):
+        some = wished[first : first + PLANNED_AT_ONCE]
+        kinds = {kind.letter.kind: kind for kind, _ in some}
+        looked_at = {*kinds, *(kind.repeats[0] for kind in kinds.values() if kind.repeats)}
+        rows = Reminder.objects.filter(kind__in=looked_at).filter(
+            Q(site__in={wish.site.pk for _, wish in some if wish.site})
+            | Q(site=None, key__in=[_key(kind, wish, 0) for kind, wish in some if not wish.site])
+        )
+        earlier: dict[tuple[str, str], list[Reminder]] = defaultdict(list)
+        of_site: dict[int | None, list[Reminder]] = defaultdict(list)
+        for row in rows.order_by("pk"):
+            earlier[row.kind, row.about].append(row)
+            of_site[row.site_id].append(row)
+        fresh = []
+        for kind, wish in some:
+            same = earlier[kind.letter.kind, wish.about]
+            if _may_be_told(kind, same, now) and not (
+                wish.site and _says_it_again(kind, wish.site, of_site[wish.site.pk], now)
+            ):
+                fresh.append(_row(kind, wish, number=len(same)))
+        # A key is unique: who plans the same at the same time adds it once.
+        Reminder.objects.bulk_create(fresh, ignore_conflicts=True)
+
+
+def _may_be_told(kind: Kind, earlier: Sequence[Reminder], now: datetime) -> bool:
+    if not earlier:
+        return True
+    last, pause = earlier[-1], kind.again_after
+    if last.state in (ReminderState.DUE, ReminderState.SENDING) or pause is None:
+        return False
+    if last.state == ReminderState.DROPPED:
+        pause = AGAIN_AFTER_DROP
+    told = sum(one.state != ReminderState.DROPPED for one in earlier)
+    return now - last.due_at >= pause and (kind.at_most is None or told < kind.at_most)
+
+
+def _says_it_again(kind: Kind, site: Site, rows: Sequence[Reminder], now: datetime) -> bool:
+    """Whether another kind went about this roof so lately that this one would only repeat it."""
+    if kind.repeats is None:
+        return False
+    other, lately = kind.repeats
+    zone = ZoneInfo(site.tz)
+    since = at_hour(now.astimezone(zone).date(), 0, zone) - lately
+    return any(row.kind == other and row.sent_at is not None and row.sent_at > since for row in rows)
+
+
+def _key(kind: Kind, wish: Wish, number: int) -> str:
+    return f"{kind.letter.kind}:{wish.about}:{number}"
+
+
+def _row(kind: Kind, wish: Wish, *, number: int) -> Reminder:
+    return Reminder(
+        business=wish.business,
+        kind=kind.letter.kind,
+        customer=wish.site.customer if wish.site and wish.user_id is None else None,
+        user_id=wish.user_id,
+        site=wish.site,
+        visit=wish.visit,
+        lead=wish.lead,
+        key=_key(kind, wish, number),
+        due_at=wish.due_at,
+        stale_at=wish.stale_at or wish.due_at + kind.lifetime,
+    )

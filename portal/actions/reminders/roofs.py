@@ -1,4 +1,7 @@
-"""What the owner of a roof should hear, by its readings, its newest assessment and its washes."""
+"""What the owner of a roof should hear, by its readings, its newest assessment and its washes, and when no more.
+
+For each kind of reminder stands here when one should be there (of a ``Roof``), and why one that waits is moot.
+"""
 
 from __future__ import annotations
 
@@ -9,23 +12,15 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import OuterRef, Subquery
 
-from portal.actions.reminders.hours import at_hour, next_decent, season_stopped, sending_rules
-from portal.actions.reminders.kinds import LIFETIME, Wish
-from portal.actions.washes import measured_gain, wash_due
-from portal.models import (
-    DayReadings,
-    Meter,
-    Reminder,
-    ReminderKind,
-    ReminderState,
-    Site,
-    SiteAssessment,
-    Visit,
-    VisitState,
-)
+from portal.actions.reminders.hours import next_decent, season_stopped, sending_rules
+from portal.actions.reminders.wish import Wish
+from portal.actions.washes import last_wash, measured_gain, wash_ahead, wash_due
+from portal.models import DayReadings, Meter, Reminder, SendingRules, Site, SiteAssessment, Visit, VisitState
 from portal.pv.result import Cause, Verdict
 
 SOON = timedelta(days=14)
+ASKED_AFTER = timedelta(days=7)
+"""A roof that is this new and has no readings is asked for some."""
 QUIET_AFTER = timedelta(days=10)
 FAULT_HOLDS = timedelta(days=3)
 """A fault must hold this long before anybody is told."""
@@ -33,94 +28,172 @@ FAULT_HOLDS = timedelta(days=3)
 NARROW_GAIN = 0.05
 """A gain is told once its 90 % interval is no wider than this, or after ``GAIN_WAITS``."""
 GAIN_WAITS = timedelta(days=30)
+GAIN_OF_USE = timedelta(days=21)
+"""A gain that could be told longer ago than this is no news."""
 
 
-@dataclass(slots=True)
-class Known:
-    """What planning needs to know of one site."""
+@dataclass(slots=True, kw_only=True)
+class Roof:
+    """One roof as planning sees it."""
 
+    site: Site
+    now: datetime
     assessment: SiteAssessment | None = None
     last_reading: date | None = None
     last_wash: Visit | None = None
-    visit_ahead: bool = False
-    proven: list[Visit] = field(default_factory=list)
-    told_soon_at: datetime | None = None
+    wash_ahead: bool = False
+    finished: list[Visit] = field(default_factory=list)
+    """Visits finished so lately that their gain is news."""
+
+    @property
+    def rules(self) -> SendingRules:
+        return sending_rules(self.site.customer.business)
+
+    @property
+    def today(self) -> date:
+        return self.now.astimezone(ZoneInfo(self.site.tz)).date()
+
+    def wish(self, about: object, *, not_before: timedelta = timedelta(0), visit: Visit | None = None) -> Wish:
+        return Wish(
+            about=f"{self.site.pk}:{about}",
+            due_at=next_decent(self.now + not_before, tz=self.site.tz, rules=self.rules),
+            business=self.site.customer.business,
+            site=self.site,
+            visit=visit,
+        )
 
 
-def what_is_known(sites: Sequence[Site], now: datetime) -> dict[int, Known]:
-    known = {site.pk: Known() for site in sites}
-    here = list(known)
+def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
+    """What is known of each roof, in as many queries for many roofs as for one."""
+    roofs = {site.pk: Roof(site=site, now=now) for site in sites}
+    here = list(roofs)
     for assessment in SiteAssessment.objects.filter(site__in=here).newest():
-        known[assessment.site_id].assessment = assessment
+        roofs[assessment.site_id].assessment = assessment
     # The newest day of each meter is one step in the index of its days; the greatest of all days would read them all.
     newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
     meters = Meter.objects.filter(site__in=here).annotate(last=Subquery(newest)).exclude(last=None)
     for site_id, day in meters.values_list("site_id", "last"):
-        known[site_id].last_reading = max(known[site_id].last_reading or day, day)
+        roofs[site_id].last_reading = max(roofs[site_id].last_reading or day, day)
     visits = Visit.objects.filter(site__in=here).select_related("proof").order_by("finished_at", "pk")
-    told_until = now - GAIN_WAITS - LIFETIME[ReminderKind.RESULT]
     for visit in visits.exclude(state=VisitState.CANCELLED):
-        here_known = known[visit.site_id]
+        roof = roofs[visit.site_id]
         if visit.state != VisitState.DONE:
-            here_known.visit_ahead = True
+            roof.wash_ahead = True
             continue
-        here_known.last_wash = visit
+        roof.last_wash = visit
         assert visit.finished_at is not None, "a constraint sees to it"
-        if visit.finished_at > told_until:
-            here_known.proven.append(visit)
-    told = Reminder.objects.filter(site__in=here, kind=ReminderKind.DUE_SOON, state=ReminderState.SENT)
-    for site_id, sent_at in told.order_by("sent_at").values_list("site_id", "sent_at"):
-        known[site_id].told_soon_at = sent_at
-    return known
+        if visit.finished_at > now - GAIN_WAITS - GAIN_OF_USE:
+            roof.finished.append(visit)
+    return list(roofs.values())
 
 
-def wishes_of_roof(site: Site, known: Known, now: datetime) -> Iterator[Wish]:
-    """What the owner of one roof should hear."""
-    business = site.customer.business
-    rules = sending_rules(business)
-    soonest = next_decent(now, tz=site.tz, rules=rules)
-    today = now.astimezone(ZoneInfo(site.tz)).date()
-
-    def wish(kind: ReminderKind, about: object, *, due_at: datetime = soonest, visit: Visit | None = None) -> Wish:
-        return Wish(kind, f"{site.pk}:{about}", due_at, business, site=site, visit=visit)
-
-    if known.last_reading is None:
-        if today - site.created_at.astimezone(ZoneInfo(site.tz)).date() >= timedelta(days=7):
-            yield wish(ReminderKind.SEND_READINGS, "none")
-    elif today - known.last_reading >= QUIET_AFTER:
-        yield wish(ReminderKind.QUIET, known.last_reading)
-
-    found = known.assessment
-    if found is not None and found.verdict == Verdict.OTHER_FAULT:
-        held = next_decent(now + FAULT_HOLDS, tz=site.tz, rules=rules)
-        if found.cause != Cause.SNOW:
-            yield wish(ReminderKind.OTHER_FAULT, found.cause or Cause.UNKNOWN, due_at=held)
-    elif not known.visit_ahead and not season_stopped(today, rules):
-        due = wash_due(site, found, known.last_wash).on
-        since = wash_key(known.last_wash)
-        if due is not None and today < due <= today + SOON:
-            yield wish(ReminderKind.DUE_SOON, since)
-        elif due is not None and due <= today and not _told_lately(known.told_soon_at, today, site):
-            yield wish(ReminderKind.DUE, since)
-
-    for visit in known.proven:
-        if _gain_is_told(visit, now):
-            yield wish(ReminderKind.RESULT, visit.pk, visit=visit)
+def _site(reminder: Reminder) -> Site:
+    assert reminder.site is not None, "it is planned for a roof"
+    return reminder.site
 
 
-def _told_lately(told_soon_at: datetime | None, today: date, site: Site) -> bool:
-    """Whether "due soon" went so lately that "due" would only say it again."""
-    return told_soon_at is not None and told_soon_at > at_hour(today, 0, ZoneInfo(site.tz)) - timedelta(days=9)
+# --- readings --------------------------------------------------------------------------------------------------------
 
 
-def _gain_is_told(visit: Visit, now: datetime) -> bool:
-    gain = measured_gain(visit)
-    if gain is None or visit.finished_at is None:
-        return False
-    _, low, high = gain
-    return high - low <= NARROW_GAIN or now - visit.finished_at >= GAIN_WAITS
+def without_readings(roof: Roof) -> Iterator[Wish]:
+    known_since = roof.site.created_at.astimezone(ZoneInfo(roof.site.tz)).date()
+    if roof.last_reading is None and roof.today - known_since >= ASKED_AFTER:
+        yield roof.wish("none")
 
 
-def wash_key(last_wash: Visit | None) -> int:
+def readings_came(reminder: Reminder, moment: datetime) -> str:
+    return "" if DayReadings.objects.last_day(_site(reminder)) is None else "Readings have come in."
+
+
+def gone_quiet(roof: Roof) -> Iterator[Wish]:
+    if roof.last_reading is not None and roof.today - roof.last_reading >= QUIET_AFTER:
+        yield roof.wish(roof.last_reading)
+
+
+def no_longer_quiet(reminder: Reminder, moment: datetime) -> str:
+    site = _site(reminder)
+    last, today = DayReadings.objects.last_day(site), moment.astimezone(ZoneInfo(site.tz)).date()
+    return "Readings have come in." if last is not None and today - last < QUIET_AFTER else ""
+
+
+def with_fault(roof: Roof) -> Iterator[Wish]:
+    found = roof.assessment
+    if found is not None and found.verdict == Verdict.OTHER_FAULT and found.cause != Cause.SNOW:
+        yield roof.wish(found.cause or Cause.UNKNOWN, not_before=FAULT_HOLDS)
+
+
+def fault_gone(reminder: Reminder, moment: datetime) -> str:
+    return "" if _faulty(reminder.newest_assessment) else "The readings no longer show it."
+
+
+def _faulty(newest: SiteAssessment | None) -> bool:
+    return newest is not None and newest.verdict == Verdict.OTHER_FAULT
+
+
+# --- washes ----------------------------------------------------------------------------------------------------------
+
+
+def wash_due_soon(roof: Roof) -> Iterator[Wish]:
+    due = _told_due(roof)
+    if due is not None and roof.today < due <= roof.today + SOON:
+        yield roof.wish(_since(roof.last_wash))
+
+
+def wash_due_now(roof: Roof) -> Iterator[Wish]:
+    due = _told_due(roof)
+    if due is not None and due <= roof.today:
+        yield roof.wish(_since(roof.last_wash))
+
+
+def _told_due(roof: Roof) -> date | None:
+    """When a wash is due; None where nobody should be told so: something else is wrong, one is booked, or snow lies."""
+    if _faulty(roof.assessment) or roof.wash_ahead or season_stopped(roof.today, roof.rules):
+        return None
+    return wash_due(roof.site, roof.assessment, roof.last_wash).on
+
+
+def _since(washed: Visit | None) -> int:
     """Cleaning reminders belong to the time since the last wash; 0 where none is known."""
-    return last_wash.pk if last_wash else 0
+    return washed.pk if washed else 0
+
+
+def wash_soon_moot(reminder: Reminder, moment: datetime) -> str:
+    if reason := wash_moot(reminder, moment):
+        return reason
+    site = _site(reminder)
+    due = wash_due(site, reminder.newest_assessment, last_wash(site)).on
+    if due is not None and due <= moment.astimezone(ZoneInfo(site.tz)).date():
+        return "It is due by now; the mail that says so goes instead."
+    return ""
+
+
+def wash_moot(reminder: Reminder, moment: datetime) -> str:
+    site, newest = _site(reminder), reminder.newest_assessment
+    today, washed = moment.astimezone(ZoneInfo(site.tz)).date(), last_wash(site)
+    if season_stopped(today, sending_rules(reminder.business)):
+        return "No cleaning reminders go out in this season."
+    if wash_ahead(site):
+        return "A visit is booked."
+    if reminder.about != f"{site.pk}:{_since(washed)}":
+        return "The panels were washed meanwhile."
+    if _faulty(newest):
+        return "By now the readings show something other than dirt."
+    due = wash_due(site, newest, washed).on
+    if due is None or due > today + SOON:
+        return "By the newest readings no wash is due."
+    return ""
+
+
+def gain_to_tell(roof: Roof) -> Iterator[Wish]:
+    for visit in roof.finished:
+        gain = measured_gain(visit)
+        if gain is None or visit.finished_at is None:
+            continue
+        _, low, high = gain
+        if high - low <= NARROW_GAIN or roof.now - visit.finished_at >= GAIN_WAITS:
+            yield roof.wish(visit.pk, visit=visit)
+
+
+def gain_unsaid(reminder: Reminder, moment: datetime) -> str:
+    assert reminder.visit is not None, "it is planned for a visit"
+    return "The readings no longer say what the wash gained." if measured_gain(reminder.visit) is None else ""

@@ -5,8 +5,9 @@ What can go wrong, and what then happens:
 - The worker dies before the message begins to leave: the claim runs out and the row is sent later. Nothing has left.
 - The mail server refuses for now, cannot be reached or stalls: sent later. Refuses for good: failed, with its words.
 - The connection or the worker dies while the message leaves (after DATA): nobody can tell whether it arrived.
-  Kinds in ``AT_LEAST_ONCE`` are sent again, since a visit nobody knows of costs more than a second mail, and the same
-  Message-ID lets mailboxes drop the double. All others are not: they are shown as failed, and the office may retry.
+  Kinds that are sent at least once are sent again, since a visit nobody knows of costs more than a second mail, and
+  the same Message-ID lets mailboxes drop the double. All others are not: they are shown as failed, and the office may
+  retry.
 """
 
 from __future__ import annotations
@@ -24,13 +25,14 @@ from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import Count, F, Q
 
 from portal.actions.mail.compose import compose, message_id
+from portal.actions.mail.letter import Audience
 from portal.actions.mail.post import MayHaveArrived, NotTaken, Postman
-from portal.actions.mail.recipient import ASKED_FOR, recipient
+from portal.actions.mail.recipient import recipient
 from portal.actions.mail.stops import stop_mail
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
-from portal.actions.reminders.kinds import AT_LEAST_ONCE, LIFETIME
-from portal.actions.reminders.moot import is_list_mail, why_not
-from portal.models import Customer, Reminder, ReminderKind, ReminderState, Visit
+from portal.actions.reminders.kinds import KINDS, kind_of, kinds_for
+from portal.actions.reminders.moot import why_not
+from portal.models import Customer, Reminder, ReminderState, Visit
 
 log = logging.getLogger(__name__)
 CAP_WINDOW = timedelta(days=30)
@@ -104,11 +106,12 @@ def release_expired(*, now: datetime) -> None:
     expired = Reminder.objects.filter(state=ReminderState.SENDING, claimed_at__lt=now - LEASE)
     expired.filter(handed_over_at=None).update(state=ReminderState.DUE)
     left = expired.filter(handed_over_at__isnull=False)
-    left.filter(kind__in=AT_LEAST_ONCE).update(
+    twice_if_need_be = [name for name, kind in KINDS.items() if kind.at_least_once]
+    left.filter(kind__in=twice_if_need_be).update(
         state=ReminderState.DUE,
         reason="The worker died while sending it. It is sent again: it may arrive twice.",
     )
-    left.exclude(kind__in=AT_LEAST_ONCE).update(
+    left.exclude(kind__in=twice_if_need_be).update(
         state=ReminderState.FAILED,
         reason="The worker died while sending it: it may have arrived. It is not sent again by itself.",
     )
@@ -127,7 +130,7 @@ def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime
             raise _ClaimLost
 
     try:
-        mail = compose(reminder, now=clock())
+        mail = compose(reminder, kind_of(reminder).letter, now=clock())
     except (OperationalError, InterfaceError):
         raise  # the database is away: the claim runs out and a later round sends it
     except Exception as error:
@@ -143,7 +146,7 @@ def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime
         _not_taken(reminder, error, clock(), done)
     except MayHaveArrived as error:
         done.unsure += 1
-        if reminder.kind in AT_LEAST_ONCE:
+        if kind_of(reminder).at_least_once:
             mine.update(
                 state=ReminderState.DUE,
                 retry_at=clock() + timedelta(minutes=BACKOFF[0]),
@@ -236,7 +239,7 @@ def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:
         if reminder.visit_id:
             reminder.visit = Visit.objects.select_related("site__customer__business").get(pk=reminder.visit_id)
         reason, better = why_not(reminder, moment), moment
-        if not reason and is_list_mail(reminder):
+        if not reason and kind_of(reminder).letter.audience == Audience.HOMEOWNER:
             others_today, others_lately = _others(reminder, moment)
             cap = reminder.business.reminder_cap_per_month
             if others_lately >= cap:
@@ -259,8 +262,8 @@ def _others(reminder: Reminder, moment: datetime) -> tuple[int, int]:
     midnight = at_hour(moment.astimezone(zone).date(), 0, zone)
     going = Q(state=ReminderState.SENDING)
     counts = (
-        Reminder.objects.filter(customer=reminder.customer, state__in=[ReminderState.SENT, ReminderState.SENDING])
-        .exclude(kind__in=ASKED_FOR)
+        Reminder.objects.filter(customer=reminder.customer, kind__in=kinds_for(Audience.HOMEOWNER))
+        .filter(state__in=[ReminderState.SENT, ReminderState.SENDING])
         .exclude(pk=reminder.pk)
         .aggregate(
             today=Count("pk", filter=going | Q(sent_at__gte=midnight)),
@@ -285,7 +288,7 @@ def retry_reminder(*, reminder: Reminder, now: datetime) -> None:
     back = Reminder.objects.filter(pk=reminder.pk, state__in=[ReminderState.FAILED, ReminderState.DROPPED]).update(
         state=ReminderState.DUE,
         due_at=now,
-        stale_at=now + LIFETIME[ReminderKind(reminder.kind)],
+        stale_at=now + kind_of(reminder).lifetime,
         retry_at=None,
         claimed_at=None,
         handed_over_at=None,

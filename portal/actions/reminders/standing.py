@@ -1,16 +1,21 @@
-"""What follows from the calendar and the office's work: bookings, tomorrow's visits, digests, cold leads."""
+"""What follows from the calendar and the office's work: bookings, tomorrow's visits, digests, cold leads.
+
+For each kind of reminder stands here when one should be there (of a ``Firm``), and why one that waits is moot.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q
 
-from portal.actions.mail.facts import digest_from
+from portal.actions.mail.facts import digest_from, digest_leads, tomorrows_visits
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
-from portal.actions.reminders.kinds import Wish
+from portal.actions.reminders.wish import Wish
 from portal.models import (
     OFFICE_ROLES,
     Business,
@@ -28,75 +33,127 @@ DIGEST_HOUR = 8
 TOMORROW_HOUR = 16
 
 
-def bookings(business: Business, now: datetime) -> Iterator[Wish]:
-    ahead = Visit.objects.filter(site__customer__business=business, state=VisitState.BOOKED, starts_at__gt=now)
+@dataclass(kw_only=True)
+class Firm:
+    """One business as planning sees it."""
+
+    business: Business
+    now: datetime
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return ZoneInfo(self.business.tz)
+
+    @property
+    def today(self) -> date:
+        return self.now.astimezone(self.zone).date()
+
+    @cached_property
+    def office(self) -> list[int]:
+        """Who works in the office."""
+        people = Membership.objects.filter(business=self.business, role__in=OFFICE_ROLES, user__is_active=True)
+        return list(people.values_list("user_id", flat=True))
+
+
+# --- visits ----------------------------------------------------------------------------------------------------------
+
+
+def bookings(firm: Firm) -> Iterator[Wish]:
+    ahead = Visit.objects.filter(
+        site__customer__business=firm.business, state=VisitState.BOOKED, starts_at__gt=firm.now
+    )
     for visit in ahead.exclude(site__customer__email="").select_related("site__customer"):
         yield Wish(
-            ReminderKind.BOOKED,
-            f"{visit.pk}:{visit.revision}",
-            now,
-            business,
+            about=f"{visit.pk}:{visit.revision}",
+            due_at=firm.now,
+            business=firm.business,
             site=visit.site,
             visit=visit,
             stale_at=visit.starts_at,
         )
 
 
-def tomorrow(business: Business, now: datetime) -> Iterator[Wish]:
-    zone = ZoneInfo(business.tz)
-    today = now.astimezone(zone).date()
-    due_at = at_hour(today, TOMORROW_HOUR, zone)
-    if now < due_at:
+def booking_moot(reminder: Reminder, moment: datetime) -> str:
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    if visit.state != VisitState.BOOKED:
+        return "The visit was called off."
+    if reminder.about != f"{visit.pk}:{visit.revision}":
+        return "The visit was moved; another mail tells of it."
+    return ""
+
+
+def tomorrows(firm: Firm) -> Iterator[Wish]:
+    due_at = at_hour(firm.today, TOMORROW_HOUR, firm.zone)
+    if firm.now < due_at:
         return
     going = Visit.objects.filter(
-        site__customer__business=business,
+        site__customer__business=firm.business,
         state=VisitState.BOOKED,
-        starts_at__gte=at_hour(today + timedelta(days=1), 0, zone),
-        starts_at__lt=at_hour(today + timedelta(days=2), 0, zone),
+        starts_at__gte=at_hour(firm.today + timedelta(days=1), 0, firm.zone),
+        starts_at__lt=at_hour(firm.today + timedelta(days=2), 0, firm.zone),
         technicians__is_active=True,
     )
     for user_id in going.order_by().values_list("technicians", flat=True).distinct():
-        yield Wish(ReminderKind.TOMORROW, f"{business.pk}:{user_id}:{today}", due_at, business, user_id=user_id)
+        about = f"{firm.business.pk}:{user_id}:{firm.today}"
+        yield Wish(about=about, due_at=due_at, business=firm.business, user_id=user_id)
 
 
-def lead_mails(business: Business, now: datetime) -> Iterator[Wish]:
-    """The digest of new leads, and leads going cold."""
-    zone = ZoneInfo(business.tz)
-    today = now.astimezone(zone).date()
-    due_at = at_hour(today, DIGEST_HOUR, zone)
-    office = list(
-        Membership.objects.filter(business=business, role__in=OFFICE_ROLES, user__is_active=True).values_list(
-            "user_id", flat=True
-        )
-    )
-    leads = Lead.objects.filter(site__customer__business=business).open()
-    if now >= due_at:
-        newest = leads.filter(opened_at__lte=due_at).aggregate(newest=Max("opened_at"))["newest"]
-        sent = Reminder.objects.filter(business=business, kind=ReminderKind.LEAD_DIGEST, state=ReminderState.SENT)
-        last = dict(sent.filter(due_at__lt=due_at).values_list("user").annotate(last=Max("due_at")).order_by())
-        for user_id in office:
-            if newest is None or newest <= digest_from(due_at, last.get(user_id)):
-                continue
-            about = f"{business.pk}:{user_id}:{today}"
-            yield Wish(ReminderKind.LEAD_DIGEST, about, due_at, business, user_id=user_id)
-    rules = sending_rules(business)
-    soonest = next_decent(now, tz=business.tz, rules=rules)
-    cold = leads.awake(today).filter(going_cold(today, now - timedelta(days=rules.cold_after_days)))
-    for lead in cold.select_related("site__customer"):
-        for user_id in [lead.assigned_to_id] if lead.assigned_to_id else office:
+def tomorrow_moot(reminder: Reminder, moment: datetime) -> str:
+    return "" if tomorrows_visits(reminder) else "No visit is left on that day."
+
+
+# --- leads -----------------------------------------------------------------------------------------------------------
+
+
+def digests(firm: Firm, *, kind: ReminderKind) -> Iterator[Wish]:
+    """To each of the office whom no digest, which are of this ``kind``, has told of the newest lead yet."""
+    due_at = at_hour(firm.today, DIGEST_HOUR, firm.zone)
+    if firm.now < due_at:
+        return
+    leads = Lead.objects.filter(site__customer__business=firm.business).open()
+    newest = leads.filter(opened_at__lte=due_at).aggregate(newest=Max("opened_at"))["newest"]
+    if newest is None:
+        return
+    sent = Reminder.objects.filter(business=firm.business, kind=kind, state=ReminderState.SENT)
+    last = dict(sent.filter(due_at__lt=due_at).values_list("user").annotate(last=Max("due_at")).order_by())
+    for user_id in firm.office:
+        if newest > digest_from(due_at, last.get(user_id)):
+            about = f"{firm.business.pk}:{user_id}:{firm.today}"
+            yield Wish(about=about, due_at=due_at, business=firm.business, user_id=user_id)
+
+
+def digest_moot(reminder: Reminder, moment: datetime) -> str:
+    return "" if digest_leads(reminder) else "No new lead is open any more."
+
+
+def cold_leads(firm: Firm) -> Iterator[Wish]:
+    """To whom a cold lead is given, else to the whole office."""
+    due_at = next_decent(firm.now, tz=firm.business.tz, rules=sending_rules(firm.business))
+    leads = Lead.objects.filter(_cold(firm.business, firm.now), site__customer__business=firm.business)
+    for lead in leads.awake(firm.today).select_related("site__customer"):
+        for user_id in [lead.assigned_to_id] if lead.assigned_to_id else firm.office:
             yield Wish(
-                ReminderKind.LEAD_COLD,
-                f"{lead.pk}:{user_id}",
-                soonest,
-                business,
+                about=f"{lead.pk}:{user_id}",
+                due_at=due_at,
+                business=firm.business,
                 site=lead.site,
                 lead=lead,
                 user_id=user_id,
             )
 
 
-def going_cold(today: date, before: datetime) -> Q:
-    """Leads nobody has touched since ``before`` and that have no step planned ahead."""
+def cold_moot(reminder: Reminder, moment: datetime) -> str:
+    assert reminder.lead is not None, "it is planned for a lead"
+    today = moment.astimezone(ZoneInfo(reminder.business.tz)).date()
+    still = Lead.objects.awake(today).filter(_cold(reminder.business, moment), pk=reminder.lead.pk)
+    return "" if still.exists() else "Somebody has taken care of the lead."
+
+
+def _cold(business: Business, moment: datetime) -> Q:
+    """Leads nobody has touched for as many days as the business says, and that have no step planned ahead."""
+    before = moment - timedelta(days=sending_rules(business).cold_after_days)
+    today = moment.astimezone(ZoneInfo(business.tz)).date()
     return (
         Q(stage__in=[LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED])
         & Q(opened_at__lt=before)

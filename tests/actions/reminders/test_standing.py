@@ -1,0 +1,98 @@
+"""What follows from bookings, the crew's calendar and the office's leads, and what makes it moot."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+
+import pytest
+from django.core import mail
+
+from portal.actions.leads import review_lead
+from portal.actions.reminders.plan import plan_standing
+from portal.actions.reminders.send import send_due
+from portal.models import Language, Reminder, ReminderKind, Role
+from tests import factories
+from tests.actions.reminders.planned import DAY, DENVER, after
+from tests.factories import NOW
+
+pytestmark = pytest.mark.django_db
+
+
+def test_tomorrows_visits_go_to_each_technician_at_four() -> None:
+    business = factories.business()
+    crew = factories.member(business, Role.TECHNICIAN)
+    site = factories.site(customer=factories.customer(business=business, name="Pat Invented"))
+    factories.visit(site=site, starts_at=datetime(2026, 6, 16, 9, 0, tzinfo=DENVER), technicians=(crew,))
+    plan_standing(now=datetime(2026, 6, 15, 15, 59, tzinfo=DENVER))
+    assert not Reminder.objects.filter(kind=ReminderKind.TOMORROW).exists()
+    four = datetime(2026, 6, 15, 16, 0, tzinfo=DENVER)
+    plan_standing(now=four)
+    plan_standing(now=four + timedelta(minutes=1))
+    reminder = Reminder.objects.get(kind=ReminderKind.TOMORROW)
+    Reminder.objects.exclude(pk=reminder.pk).delete()
+    send_due(now=four)
+    (sent,) = mail.outbox
+    assert sent.to == [f'"{crew.name}" <{crew.email}>']
+    assert "9 a.m., Pat Invented, 12 Invented Road" in str(sent.body)
+
+
+def test_the_office_gets_one_digest_a_day_with_the_new_leads() -> None:
+    lead = factories.lead(opened_at=NOW - timedelta(hours=6))
+    owner = factories.member(lead.site.customer.business)
+    factories.member(lead.site.customer.business, Role.TECHNICIAN)
+    for minutes in (0, 1, 60):
+        plan_standing(now=NOW + timedelta(minutes=minutes))
+    (digest,) = Reminder.objects.filter(kind=ReminderKind.LEAD_DIGEST)
+    send_due(now=NOW)
+    assert digest.user == owner
+    assert lead.why_now in str(mail.outbox[0].body)
+    plan_standing(now=NOW + DAY)
+    send_due(now=NOW + DAY)
+    assert len(mail.outbox) == 1, "yesterday's lead is told once"
+    assert Reminder.objects.filter(kind=ReminderKind.LEAD_DIGEST).count() == 1, "and no empty digest is planned"
+
+
+def test_a_lead_going_cold_is_told_to_whom_it_is_given_until_somebody_acts() -> None:
+    lead = factories.lead(opened_at=NOW - 15 * DAY)
+    owner = factories.member(lead.site.customer.business)
+    clerk = factories.member(lead.site.customer.business, Role.OFFICE)
+    lead.assigned_to = clerk
+    lead.save()
+    plan_standing(now=NOW)
+    cold = Reminder.objects.get(kind=ReminderKind.LEAD_COLD)
+    assert cold.user == clerk != owner
+    lead.contacted_at = NOW
+    lead.save()
+    send_due(now=NOW)
+    assert after(cold).reason == "Somebody has taken care of the lead."
+
+
+def test_a_cold_lead_nobody_touches_is_told_three_times() -> None:
+    lead = factories.lead(opened_at=NOW - 15 * DAY)
+    factories.member(lead.site.customer.business)
+    for day in range(0, 200, 2):
+        plan_standing(now=NOW + day * DAY)
+        send_due(now=NOW + day * DAY)
+    assert len(mail.outbox) == 3
+
+
+def test_the_office_reads_in_its_own_language_why_a_lead_is_new() -> None:
+    dirty = factories.assessment(soiling_since=date(2026, 3, 27))
+    business = dirty.site.customer.business
+    owner = factories.member(business, language=Language.SPANISH)
+    broken = factories.assessment(
+        site=factories.site(customer=factories.customer(business=business)),
+        verdict="other fault",
+        cause="string_loss",
+        cause_began=date(2026, 5, 3),
+    )
+    for assessment in (dirty, broken):
+        review_lead(site=assessment.site, assessment=assessment, now=NOW - timedelta(hours=6))
+    plan_standing(now=NOW)
+    send_due(now=NOW)
+    (digest,) = (str(one.body) for one in mail.outbox if owner.email in one.to[0])
+    assert "La pérdida supera el 5\u00a0% con una probabilidad de" in digest
+    assert "La suciedad se acumula desde el 27 de marzo de 2026." in digest
+    assert "No es suciedad. Una parte de los paneles parece haberse parado" in digest
+    assert "Empezó hacia el 3 de mayo de 2026." in digest
+    assert "Dirt" not in digest
