@@ -9,8 +9,6 @@ MOST_IN_A_ROW = 6
 KNOWN: dict[str, str] = {
     "fixtures/firm.py": "830 lines",
     "fixtures/weather.py::make_sky": "141 lines",
-    "portal/actions/leads.py": "415 lines",
-    "portal/actions/mail/facts.py::facts": "65 lines",
     "portal/actions/record.py::record_entry": "67 lines",
     "portal/charts/performance.py::_figure": "82 lines",
     "portal/charts/performance.py::_svg": "takes 8 in a row",
@@ -38,7 +36,6 @@ KNOWN: dict[str, str] = {
     "portal/readers/table.py": "548 lines",
     "portal/views/sites.py": "424 lines",
     "tests/actions/test_planning_benchmark.py::test_planning_and_the_board_with_ten_thousand_sites": "69 lines",
-    "tests/actions/test_reminders.py": "604 lines",
     "tests/browser/test_visit.py": "756 lines",
     "tests/browser/test_visit.py::finished": "62 lines",
     "tests/browser/test_visit.py::test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once": "was",

@@ -98,6 +98,11 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
                 return done
     finally:
         postman.close()
+        if done != Round():
+            log.info(
+                "reminders: %d sent, %d dropped, %d put off, %d to be tried later, %d failed, %d may have arrived",
+                *(done.sent, done.dropped, done.postponed, done.later, done.failed, done.unsure),
+            )
     return done
 
 
