@@ -9,7 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from portal.pv.chain import quantiles
+from portal.pv.chain import LOSS, quantiles
 from portal.pv.diagnosis import Step
 from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.readings import SiteReadings
@@ -73,7 +73,7 @@ def answer_of(
     neighbours : int
         Sites whose air was taken out.
     """
-    low, middle, high = quantiles(fitted.present, np.array([0.05, 0.5, 0.95]))
+    low, middle, high = quantiles(fitted.present, LOSS, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()
     result = Assessment(
         as_of=dates[-1],
@@ -91,7 +91,7 @@ def answer_of(
         recoveries=tuple(Recovery(dates[one.day], one.mean, Band(one.low, one.high)) for one in fitted.falls),
         data_quality=_quality(daily),
         neighbours=neighbours,
-        loss_quantiles=tuple(float(point) for point in quantiles(fitted.present, np.array(QUANTILES))),
+        loss_quantiles=tuple(float(point) for point in quantiles(fitted.present, LOSS, np.array(QUANTILES))),
         daily=_frame(daily, fitted),
     )
     said = judge(site, daily, steps, result)

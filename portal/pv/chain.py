@@ -261,20 +261,30 @@ class Rate:
 
 
 def rate_of(by_rate: Floats) -> Rate:
-    """Mean and 90 % interval of the rate from its distribution over :data:`RATES`, shape (rates,)."""
-    cumulative = np.cumsum(by_rate)
-    return Rate(
-        float(by_rate @ RATES),
-        float(RATES[int((cumulative < 0.05).sum())]),
-        float(RATES[min(int((cumulative < 0.95).sum()), len(RATES) - 1)]),
-    )
+    """Mean and 90 % interval of the rate from its distribution over :data:`RATES`, shape (rates,).
+
+    Examples
+    --------
+    Even if all of it lies on one point of the grid the rate is no better known than the grid is fine:
+
+    >>> one = rate_of(np.array([0, 0, 0, 1.0, 0, 0, 0, 0]))
+    >>> one.mean, round(one.low, 5), round(one.high, 5)
+    (0.001, 0.00064, 0.00145)
+    """
+    mean = float(by_rate @ RATES)
+    low, high = quantiles(by_rate, RATES, np.array([0.05, 0.95]))
+    return Rate(mean, min(float(low), mean), max(float(high), mean))
 
 
-def band_of(by_loss: Floats) -> tuple[Floats, Floats]:
-    """5 % and 95 % points of distributions over :data:`GRID`, shape (n, S), on the grid; as losses, shape (n,)."""
+def band_of(by_loss: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean, 5 % and 95 % point of distributions over :data:`LOSS`, shape (n, S); each of shape (n,).
+
+    The points are those of the grid; the band holds the mean even where nearly all lies on one of them.
+    """
     cumulative = np.cumsum(by_loss, axis=1)
-    low, high = ((cumulative < at).sum(axis=1).clip(0, len(GRID) - 1) for at in (0.05, 0.95))
-    return LOSS[low], LOSS[high]
+    mean = by_loss @ LOSS
+    low, high = (LOSS[(cumulative < at).sum(axis=1).clip(0, len(LOSS) - 1)] for at in (0.05, 0.95))
+    return mean, np.minimum(low, mean), np.maximum(high, mean)
 
 
 def blur(chance: Floats, sd: float) -> Floats:
@@ -286,20 +296,21 @@ def blur(chance: Floats, sd: float) -> Floats:
     return np.asarray(chance @ _onto_grid(GRID[:, None] + sd * offsets[None, :], weights / weights.sum()))
 
 
-def quantiles(chance: Floats, at: Floats) -> Floats:
-    """Quantiles of a distribution over :data:`LOSS`, linear between its points (half of each one's mass to its left).
+def quantiles(chance: Floats, grid: Floats, at: Floats) -> Floats:
+    """Quantiles of a distribution on a grid, linear between its points, half of each one's mass to its left.
 
     Parameters
     ----------
-    chance : ndarray (S,)
+    chance : ndarray (k,)
         Sums to 1.
-    at : ndarray (k,)
+    grid : ndarray (k,)
+        Rising; what lies beyond its ends (half of their mass) counts as the ends.
+    at : ndarray (n,)
         Levels, 0 to 1.
 
     Returns
     -------
-    ndarray (k,)
-        Losses [fraction of clean yield].
+    ndarray (n,)
+        In units of the grid.
     """
-    total = np.cumsum(chance) - 0.5 * chance
-    return np.asarray(np.interp(at, total, LOSS))
+    return np.asarray(np.interp(at, np.cumsum(chance) - 0.5 * chance, grid))

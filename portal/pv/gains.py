@@ -81,12 +81,9 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
         both = (grown[:, level].T @ back * matrix).astype(np.float64)
         pair += weighed.share[level] * both / both.sum()
     total = np.cumsum(pair.ravel()[GAIN_ORDER])
-    return Gain(
-        day,
-        float((pair * GAIN).sum()),
-        float(np.interp(0.05, total, GAIN_SORTED)) - GAIN_FLOOR,
-        float(np.interp(0.95, total, GAIN_SORTED)) + GAIN_FLOOR,
-    )
+    mean = float((pair * GAIN).sum())
+    low, high = np.interp([0.05, 0.95], total, GAIN_SORTED)
+    return Gain(day, mean, min(float(low), mean) - GAIN_FLOOR, max(float(high), mean) + GAIN_FLOOR)
 
 
 def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:

@@ -25,7 +25,6 @@ import numpy.typing as npt
 
 from portal.pv.chain import (
     GRID,
-    LOSS,
     Rate,
     Resume,
     at_the_end,
@@ -117,10 +116,10 @@ def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
     share = normalised(resume.log_share + evidence)
     by_loss = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
     now, by_rate = at_the_end(alpha[-1], share, int(spells.days[-1]))
-    low, high = band_of(by_loss)
+    mean, low, high = band_of(by_loss)
     owner = np.repeat(np.arange(len(spells.first)), spells.days)
     return Advance(
-        loss_mean=(by_loss @ LOSS)[owner],
+        loss_mean=mean[owner],
         loss_low=low[owner],
         loss_high=high[owner],
         present=blur(now, resume.theta_sd),
@@ -173,10 +172,10 @@ def fit(
     now_sd = float(np.sqrt(last_terms @ np.linalg.inv(normal[1]) @ last_terms + errors.present_sd**2))
     now, by_rate = at_the_end(done.gamma[-1], share, int(spells.days[-1]))
     by_loss = weighed.log_loss()
-    low, high = band_of(by_loss)
+    mean, low, high = band_of(by_loss)
     middle = spells.first + (spells.days - 1) / 2
     every = np.arange(len(record.log_index))
-    loss_mean = np.interp(every, middle, by_loss @ LOSS)
+    loss_mean = np.interp(every, middle, mean)
     usable = np.isfinite(record.expected_wh)
     return SoilingFit(
         log_mean=np.interp(every, middle, by_loss @ GRID),
