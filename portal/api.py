@@ -20,8 +20,8 @@ from ninja.files import UploadedFile
 from ninja.security import HttpBearer
 from ninja.throttling import AuthRateThrottle
 
+from portal.actions.imports.asked import undo_import
 from portal.actions.imports.receive import ImportRefused, receive_file
-from portal.actions.imports.undo import undo_import
 from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token

@@ -12,7 +12,15 @@ from portal.views.customers import customer, customer_access, customer_edit, cus
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
-from portal.views.ledger import import_how, import_ledger, import_original, import_rejected, import_state, import_undo
+from portal.views.ledger import (
+    import_drawing,
+    import_how,
+    import_ledger,
+    import_original,
+    import_rejected,
+    import_state,
+    import_undo,
+)
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
     shared_photo,
@@ -97,6 +105,7 @@ urlpatterns = [
     path("imports/<int:pk>/", import_ledger, name="import_ledger"),
     path("imports/<int:pk>/state/", import_state, name="import_state"),
     path("imports/<int:pk>/how/", import_how, name="import_how"),
+    path("imports/<int:pk>/drawing/", import_drawing, name="import_drawing"),
     path("imports/<int:pk>/undo/", import_undo, name="import_undo"),
     path("imports/<int:pk>/rejected.csv", import_rejected, name="import_rejected"),
     path("imports/<int:pk>/original/", import_original, name="import_original"),

@@ -194,6 +194,7 @@ ROUTES: dict[str, Route] = {
     "import_ledger": get(OFFICE | HOME, pk="import"),
     "import_state": get(OFFICE | HOME, pk="import"),
     "import_how": get(OFFICE | HOME, pk="import"),
+    "import_drawing": get(OFFICE | HOME, pk="import"),
     "import_undo": post(OFFICE | HOME, pk="import"),
     "import_rejected": get(OFFICE | HOME, pk="import"),
     "import_original": get(OFFICE | HOME, pk="import"),

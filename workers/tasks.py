@@ -6,7 +6,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from portal.actions import assessments, inbox, proof
-from portal.actions.imports import replay, waiting
+from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
 
@@ -14,6 +14,11 @@ from workers.app import app
 @app.task(name="import_file")
 def import_file(import_id: int) -> None:
     waiting.work_on_import(import_id=import_id, now=timezone.now())
+
+
+@app.task(name="draw_import")
+def draw_import(drawing_id: int) -> None:
+    drawing.draw_import(drawing_id=drawing_id, now=timezone.now())
 
 
 @app.task(name="replay_meter")

@@ -8,7 +8,7 @@ from datetime import datetime
 from django.db import transaction
 
 from portal.actions.assessments import ask_for_assessment
-from portal.actions.imports.replay import ask_for_replay
+from portal.actions.imports.asked import ask_for_replay
 from portal.actions.people import NotPossible
 from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, Token
 

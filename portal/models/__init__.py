@@ -2,7 +2,7 @@
 
 from portal.models.assessment import Night, NightState, SiteAssessment, SiteDaily
 from portal.models.lead import CLOSED_STAGES, Lead, LeadKind, LeadNote, LeadStage
-from portal.models.meter import CameBy, DayBefore, DayReadings, ExpectedDay, Import, ImportState, Meter, pack, unpack
+from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.people import OFFICE_ROLES, Business, Customer, Language, Membership, Role, User
 from portal.models.proof import Proof, ProofState, ReportLink
 from portal.models.rain import DayRain, RainGauge
@@ -37,8 +37,8 @@ __all__ = [
     "DayRain",
     "DayReadings",
     "Distance",
+    "Drawing",
     "EntryKind",
-    "ExpectedDay",
     "Finding",
     "Import",
     "ImportState",

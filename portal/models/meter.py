@@ -86,6 +86,9 @@ class ImportState(models.TextChoices):
     UNDONE = "undone", "Undone"
 
 
+WAITING_STATES = (ImportState.PENDING, ImportState.UNDOING)
+
+
 class CameBy(models.TextChoices):
     UPLOAD = "upload", "Upload page"
     API = "api", "API"
@@ -100,12 +103,12 @@ class ImportQuerySet(models.QuerySet["Import"]):
 
     def unfinished(self) -> ImportQuerySet:
         """Imports that wait for a worker."""
-        return self.filter(state__in=[ImportState.PENDING, ImportState.UNDOING])
+        return self.filter(state__in=WAITING_STATES)
 
     def listed(self) -> ImportQuerySet:
         """Imports for a list: with their site, without what only the ledger page shows."""
         return self.select_related("meter__site__customer", "uploaded_by").defer(
-            "rejected", "lumps", "gaps", "preview", "mapping", "clock_changes", "channels"
+            "rejected", "lumps", "gaps", "preview", "mapping", "clock_changes", "channels", "seen"
         )
 
 
@@ -124,6 +127,7 @@ class Import(models.Model):
     mapping = models.JSONField(null=True, blank=True)
     questions = models.JSONField(default=list, blank=True)
     problem = models.TextField(blank=True, help_text="Why it failed, in a sentence that says what to do next.")
+    asked_at = models.DateTimeField(null=True, help_text="Since when it waits for a worker, or last did.")
     attempts = models.PositiveSmallIntegerField(
         default=0, help_text="How often a worker has begun; only the newest one may finish."
     )
@@ -155,6 +159,9 @@ class Import(models.Model):
     clock_changes = models.JSONField(default=list, blank=True)
     channels = models.JSONField(default=list, blank=True, help_text="Series found: name, direction, taken.")
     preview = models.JSONField(null=True, blank=True, help_text="The first days as read: start, minutes, energy_wh.")
+    seen = models.JSONField(
+        null=True, blank=True, help_text="What the page that asks shows of the file: columns, sample, measures."
+    )
 
     objects = ImportQuerySet.as_manager()
 
@@ -165,6 +172,28 @@ class Import(models.Model):
 
     def __str__(self) -> str:
         return f"{self.filename} ({self.get_state_display()})"
+
+    @property
+    def waits(self) -> bool:
+        """Whether it waits for a worker, or one is at it."""
+        return self.state in WAITING_STATES
+
+
+class Drawing(models.Model):
+    """A file's first days as somebody proposes to have it read: asked for on a page, drawn by a worker."""
+
+    of = models.OneToOneField(Import, models.CASCADE, related_name="drawing")
+    mapping = models.JSONField()
+    answers = models.JSONField(default=dict, help_text="What the form held, to show it again.")
+    asked_at = models.DateTimeField()
+    attempts = models.PositiveSmallIntegerField(default=0)
+    begun_at = models.DateTimeField(null=True)
+    drawn_at = models.DateTimeField(null=True)
+    preview = models.JSONField(null=True)
+    problem = models.TextField(blank=True, help_text="Why it cannot be drawn like this.")
+
+    def __str__(self) -> str:
+        return f"{self.of} drawn"
 
 
 class DayReadingsQuerySet(models.QuerySet["DayReadings"]):
@@ -241,19 +270,3 @@ class DayBefore(models.Model):
 
     def __str__(self) -> str:
         return f"{self.day} before import {self.changed_by_id}"
-
-
-class ExpectedDay(models.Model):
-    """Clear-sky expected energy of a site's local day, packed like readings; good while ``facts`` matches the site."""
-
-    site = models.ForeignKey(Site, models.CASCADE, related_name="expected_days")
-    day = models.DateField()
-    interval_minutes = models.PositiveSmallIntegerField()
-    packed = models.BinaryField()
-    facts = models.CharField(max_length=16, help_text="Fingerprint of the site facts it was computed from.")
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["site", "day"], name="expected_once_a_day")]
-
-    def __str__(self) -> str:
-        return f"{self.site} {self.day} expected"

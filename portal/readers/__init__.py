@@ -1,7 +1,6 @@
 """Customers' files in, readings in house names out. Pure: a file on disk in, arrays out."""
 
 from portal.readers.clock import Clock
-from portal.readers.delimited import safe_cell
 from portal.readers.mapping import FILES, Mapping
 from portal.readers.reading import (
     Channel,
@@ -39,5 +38,4 @@ __all__ = [
     "UndecidedError",
     "guess",
     "read",
-    "safe_cell",
 ]

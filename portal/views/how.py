@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 from zoneinfo import available_timezones
 
 from django import forms
 from django.core.exceptions import ValidationError
 
-from portal.readers import FILES, Guess, Mapping
+from portal.actions.imports.kept import Seen, mapping_of
+from portal.models import Import
+from portal.readers.mapping import FILES, Mapping
 
 FORMATS = {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}
 UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
@@ -75,21 +77,23 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
 def _columns_in_words(mapping: Mapping) -> str:
     if mapping.layout == "wide":
         return f"{len(mapping.value_columns)} columns, {mapping.value_columns[0]} to {mapping.value_columns[-1]}"
-    return " + ".join(mapping.value_columns) + "".join(f" − {name}" for name in mapping.minus_columns)
+    return " + ".join(mapping.value_columns or ["none found"]) + "".join(f" − {name}" for name in mapping.minus_columns)
 
 
 class HowForm(forms.Form):
     """How a file is to be read: what the file leaves open first, then everything else that can be corrected."""
 
-    def __init__(
-        self, mapping: Mapping, questions: list[dict[str, Any]], seen: Guess, meters: Iterable[str], data: Any = None
-    ) -> None:
-        super().__init__(data)
-        self.base, self.measures = mapping, seen.measures
+    def __init__(self, import_: Import, *, data: Any = None, answers: dict[str, Any] | None = None) -> None:
+        """Ask about an import that has a mapping; ``answers`` are shown as chosen before."""
+        super().__init__(data, initial=answers)
+        assert import_.mapping is not None, "a file nobody can make a table of has no form"
+        self.base = mapping = mapping_of(import_.mapping)
+        seen = cast(Seen, import_.seen or {"columns": [], "sample": [], "measures": {}})
+        self.measures, questions = seen["measures"], import_.questions
         self.asked = [question["code"] for question in questions]
         table = mapping.format in ("text", "sheet")
         used = [*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns]
-        names = list(dict.fromkeys([*seen.columns, *used])) if table else []
+        names = list(dict.fromkeys([*seen["columns"], *used])) if table else []
         for question in questions:
             if question["code"] == "columns":
                 self._tick("columns", question["text"], names, ())
@@ -117,7 +121,10 @@ class HowForm(forms.Form):
                 "meter_column", "Column that tells several meters apart", none | each | listed, mapping.meter_column
             )
         if mapping.meter:
-            every = {name: name for name in meters} | {mapping.meter: mapping.meter, "*": "all of them added up"}
+            every = {channel["name"]: channel["name"] for channel in import_.channels} | {
+                mapping.meter: mapping.meter,
+                "*": "all of them added up",
+            }
             self._choose("meter", "Meter in the file", every, mapping.meter)
         if mapping.export or table:
             self._choose("export", "Energy sent to the grid", EXPORTS, mapping.export)
@@ -153,7 +160,7 @@ class HowForm(forms.Form):
         unit, kind = cleaned.get("unit"), cleaned.get("kind")
         if unit and kind and (kind == "power") == unit.endswith("h"):
             raise ValidationError("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
-        if len({self.measures[name] for name in cleaned.get("columns", ()) if name in self.measures}) > 1:
+        if len({tuple(self.measures[name]) for name in cleaned.get("columns", ()) if name in self.measures}) > 1:
             self.add_error(
                 "columns", "These columns hold different things and cannot be added up. Tick those of one unit."
             )
@@ -166,7 +173,7 @@ class HowForm(forms.Form):
             mapping = replace(mapping, value_columns=chosen, minus_columns=())
             if not {"kind", "unit"}.intersection(self.changed_data) and chosen[0] in self.measures:
                 kind, unit = self.measures[chosen[0]]
-                mapping = replace(mapping, kind=kind, unit=unit)
+                mapping = replace(mapping, kind=kind, unit=unit)  # type: ignore[arg-type]  # as the reader wrote them
         changed = [code for code in self.fields if code in self.asked or code in self.changed_data]
         for code in sorted(
             changed, key=lambda code: code == "kind"

@@ -16,9 +16,9 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from portal.actions.imports.receive import ImportRefused, meter_called, receive_file
+from portal.actions.imports.receive import STALLED_AFTER, ImportRefused, meter_called, receive_file
 from portal.actions.uploads import FILES_A_DAY, too_large
-from portal.models import Business, Customer, Import, ImportState, Meter, Site, User
+from portal.models import Business, Customer, Import, Meter, Site, User
 from portal.models.meter import MeterQuerySet
 
 METERS_LISTED = 50
@@ -45,8 +45,13 @@ def imports(request: HttpRequest) -> HttpResponse:
     if site:
         sent = sent.filter(meter__site=site)
     page = Paginator(sent, 30).get_page(request.GET.get("page"))
-    waiting = any(one.state in (ImportState.PENDING, ImportState.UNDOING) for one in page)
-    return render(request, "imports/imports.html", {"page": page, "site": site, "waiting": waiting})
+    waiting = any(one.waits for one in page)
+    unbegun = (
+        Import.objects.visible_to(user).unfinished().filter(begun_at=None, asked_at__lt=timezone.now() - STALLED_AFTER)
+    )
+    late = unbegun.order_by("asked_at").first() if waiting else None
+    shown = {"page": page, "site": site, "waiting": waiting, "late": late}
+    return render(request, "imports/imports.html", shown)
 
 
 def _asked_site(request: HttpRequest, user: User) -> Site | None:

@@ -24,7 +24,7 @@ from portal.actions.washes import payback_months
 from portal.charts.promise import promise_chart
 from portal.models import Business, Lead, LeadKind, LeadStage, Membership, SiteAssessment, User
 from portal.models.lead import LeadQuerySet
-from portal.readers import safe_cell
+from portal.views.cells import safe_cell
 
 PAGE = 50
 TRIP_KM = 8.0

@@ -9,19 +9,18 @@ from typing import Any, cast
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import FileResponse, HttpRequest, HttpResponse, HttpResponseBase
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_POST, require_safe
 
-from portal.actions.imports.answers import answer_import, read_differently
-from portal.actions.imports.ledger import preview_of
-from portal.actions.imports.original import look_at, mapping_of
-from portal.actions.imports.receive import ImportRefused
-from portal.actions.imports.undo import undo_import
+from portal.actions.imports.asked import answer_import, ask_to_draw, read_differently, undo_import
+from portal.actions.imports.kept import mapping_of
+from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
-from portal.models import Import, ImportState, User
-from portal.readers import MisreadError, ReadError, safe_cell
+from portal.models import Drawing, Import, ImportState, User
+from portal.views.cells import safe_cell
 from portal.views.how import HowForm, how_words
 
 
@@ -38,6 +37,15 @@ def first_days_drawn(kept: dict[str, Any] | None, tz: str) -> str:
     return first_days(datetime.fromisoformat(kept["start"]), kept["minutes"], kept["energy_wh"], tz=tz)
 
 
+def _size_of(import_: Import) -> int | None:
+    """The kept file's size [bytes]; None where it is gone from the disk, which must not keep anyone from its ledger."""
+    try:
+        size: int = import_.original.size
+    except OSError:
+        return None
+    return size
+
+
 @login_required
 @require_safe
 def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
@@ -52,6 +60,8 @@ def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
         "imports/ledger.html",
         {
             "import": import_,
+            "late": _waits_long(import_),
+            "size": _size_of(import_),
             "site": import_.meter.site,
             "drawn": first_days_drawn(import_.preview, import_.meter.site.tz),
             "gaps": [moments(gap) for gap in import_.gaps[:50]],
@@ -71,11 +81,9 @@ def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
 def import_state(request: HttpRequest, pk: int) -> HttpResponse:
     """Answer htmx's question whether a file is read; when it is, the page is loaded anew."""
     import_ = my_import(request, pk)
-    if import_.state not in (ImportState.PENDING, ImportState.UNDOING):
-        answer = HttpResponse()
-        answer["HX-Refresh"] = "true"
-        return answer
-    return render(request, "imports/state.html", {"import": import_})
+    if not import_.waits:
+        return _load_anew()
+    return render(request, "imports/state.html", {"import": import_, "late": _waits_long(import_)})
 
 
 @login_required
@@ -108,8 +116,12 @@ def import_rejected(request: HttpRequest, pk: int) -> HttpResponse:
 def import_original(request: HttpRequest, pk: int) -> HttpResponseBase:
     """Give back the file as it was sent, never shown in the browser."""
     import_ = my_import(request, pk)
+    try:
+        original = import_.original.open("rb")
+    except OSError:
+        raise Http404("The kept file is gone from the disk.") from None
     return FileResponse(
-        import_.original.open("rb"),
+        original,
         as_attachment=True,
         filename=import_.filename,
         content_type="application/octet-stream",
@@ -118,52 +130,71 @@ def import_original(request: HttpRequest, pk: int) -> HttpResponseBase:
 
 @login_required
 def import_how(request: HttpRequest, pk: int) -> HttpResponse:
-    """Show how a file is read, with its first days drawn; take corrections, draw again, read."""
+    """Show how a file is read, with its first days drawn; take corrections, have it drawn or read so.
+
+    The page knows the file only from its row: a worker has seen it, draws it and reads it.
+    """
     user, import_ = cast(User, request.user), my_import(request, pk)
-    if import_.state in (ImportState.PENDING, ImportState.UNDOING):
+    if import_.waits:
         return redirect("import_ledger", pk)
-    tz = import_.meter.site.tz
-    problem = ""
-    try:
-        seen = look_at(import_=import_, now=timezone.now())
-    except MisreadError as error:
-        seen, problem = error.seen, str(error)
-    except ReadError as error:
-        return render(request, "imports/how.html", {"import": import_, "site": import_.meter.site, "problem": error})
-    mapping = mapping_of(import_.mapping) if import_.mapping else seen.mapping
-    meters = [channel["name"] for channel in import_.channels]
-    form = HowForm(mapping, import_.questions, seen, meters, request.POST or None)
-    drawn = first_days_drawn(import_.preview, tz)
+    site = import_.meter.site
+    if not import_.mapping:
+        return render(request, "imports/how.html", {"import": import_, "site": site, "problem": import_.problem})
+    drawing = Drawing.objects.filter(of=import_).first() if "drawing" in request.GET else None
+    form = HowForm(import_, data=request.POST or None, answers=drawing.answers if drawing else None)
     if request.method == "POST" and form.is_valid():
-        problem = ""
         if "draw" in request.POST:
-            try:
-                drawn = first_days_drawn(
-                    preview_of(look_at(import_=import_, now=timezone.now(), mapping=form.mapping()).preview), tz
-                )
-            except ReadError as error:
-                drawn, problem = "", str(error)
-        else:
-            try:
-                if import_.state in (ImportState.QUESTION, ImportState.FAILED):
-                    new = answer_import(import_=import_, mapping=form.mapping(), now=timezone.now())
-                else:
-                    new = read_differently(import_=import_, mapping=form.mapping(), user=user, now=timezone.now())
-            except ImportRefused as refused:
-                messages.error(request, str(refused))
-                new = import_
-            return redirect("import_ledger", new.pk)
-    return render(
-        request,
-        "imports/how.html",
-        {
-            "import": import_,
-            "site": import_.meter.site,
-            "form": form,
-            "asked": [form[code] for code in form.asked],
-            "rest": [form[code] for code in form.fields if code not in form.asked],
-            "drawn": drawn,
-            "problem": problem,
-            "sample": seen.sample[:8],
-        },
-    )
+            ask_to_draw(import_=import_, mapping=form.mapping(), answers=form.cleaned_data, now=timezone.now())
+            return redirect(reverse("import_how", args=[pk]) + "?drawing")
+        try:
+            if import_.state in (ImportState.QUESTION, ImportState.FAILED):
+                new = answer_import(import_=import_, mapping=form.mapping(), now=timezone.now())
+            else:
+                new = read_differently(import_=import_, mapping=form.mapping(), user=user, now=timezone.now())
+        except ImportRefused as refused:
+            messages.error(request, str(refused))
+            new = import_
+        return redirect("import_ledger", new.pk)
+    shown = {
+        "import": import_,
+        "site": site,
+        "form": form,
+        "asked": [form[code] for code in form.asked],
+        "rest": [form[code] for code in form.fields if code not in form.asked],
+        "drawn": first_days_drawn(import_.preview, site.tz),
+        "problem": import_.problem,
+        "sample": import_.seen["sample"] if import_.seen else [],
+    }
+    return render(request, "imports/how.html", shown | (_drawing_shown(drawing) if drawing else {}))
+
+
+@login_required
+@require_safe
+def import_drawing(request: HttpRequest, pk: int) -> HttpResponse:
+    """Answer htmx's question whether a proposal is drawn; where there is none any more, the page is loaded anew."""
+    import_ = my_import(request, pk)
+    drawing = Drawing.objects.filter(of=import_).select_related("of__meter__site").first()
+    if drawing is None or import_.waits:
+        return _load_anew()
+    return render(request, "imports/drawing.html", {"import": import_} | _drawing_shown(drawing))
+
+
+def _drawing_shown(drawing: Drawing) -> dict[str, Any]:
+    site = drawing.of.meter.site
+    return {
+        "site": site,
+        "drawing": drawing,
+        "drawn": first_days_drawn(drawing.preview, site.tz),
+        "late": _waits_long(drawing),
+    }
+
+
+def _waits_long(row: Import | Drawing) -> bool:
+    """Whether no worker has begun with it for so long that people should be told."""
+    return row.begun_at is None and row.asked_at is not None and timezone.now() - row.asked_at > STALLED_AFTER
+
+
+def _load_anew() -> HttpResponse:
+    answer = HttpResponse()
+    answer["HX-Refresh"] = "true"
+    return answer

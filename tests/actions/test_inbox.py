@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from portal.actions.imports.undo import undo_import
+from portal.actions.imports.asked import undo_import
 from portal.actions.imports.waiting import work_on_import
 from portal.actions.inbox import AT_REST, collect_inbox
 from portal.models import CameBy, Import, Meter

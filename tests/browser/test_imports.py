@@ -17,7 +17,7 @@ from tests import factories
 from tests.actions.exports import csv_text, days_rows, take_in
 from tests.browser.test_pages import DESK, NARROWEST, complaints, log_in, no_axe_violation
 from tests.factories import NOW
-from tests.views.uploads import ambiguous
+from tests.views.uploads import ambiguous, draw
 
 __all__ = ["complaints"]  # the fixture
 
@@ -96,7 +96,16 @@ def test_a_doubt_is_answered_with_the_keyboard(
     day_first.focus()
     page.keyboard.press("Space")
     page.get_by_role("button", name="Draw the first days again").press("Enter")
-    expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
+    expect(page.get_by_text("Your choices wait for the worker")).to_be_visible()
+    expect(page.get_by_role("progressbar", name="Being drawn")).to_be_visible()
+    no_axe_violation(page)
+    expect(page.get_by_role("radio", name="day first")).to_be_checked()
+    page.get_by_label("Unit").select_option("Wh")  # one can go on choosing while it is drawn
+    draw()
+    expect(page.get_by_role("img", name="The first days as read")).to_be_visible(timeout=15_000)
+    no_axe_violation(page)
+    expect(page.get_by_label("Unit")).to_have_value("Wh")
+    page.get_by_label("Unit").select_option("kWh")
     expect(page.get_by_role("radio", name="day first")).to_be_checked()
     page.get_by_role("button", name="Read it like this").press("Enter")
     expect(page.get_by_role("progressbar")).to_be_visible()

@@ -131,7 +131,6 @@ KNOWN: dict[str, str] = {
     "portal/readers/delimited.py::look_over": "as found",
     "portal/readers/delimited.py::open_text": "leaves parameters out, does not say what it returns",
     "portal/readers/delimited.py::read_chunks": "as found",
-    "portal/readers/delimited.py::safe_cell": "leaves parameters out, does not say what it returns",
     "portal/readers/delimited.py::size_text": "leaves parameters out, does not say what it returns",
     "portal/readers/delimited.py::undress": "leaves parameters out, does not say what it returns",
     "portal/readers/delimiter.py::sniff_delimiter": "as found",

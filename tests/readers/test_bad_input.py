@@ -14,7 +14,6 @@ import openpyxl
 import pytest
 
 from portal.readers import ReadError, UndecidedError
-from portal.readers.delimited import safe_cell
 from tests.readers.dialects import assert_same, local_index, read_file, save, truth, variant, write
 
 TZ = "Europe/Berlin"
@@ -245,19 +244,6 @@ def test_production_at_midnight_is_the_wrong_zone(tmp_path: Path) -> None:
         read_file(path, "Australia/Sydney")
     assert [question.code for question in asked.value.questions] == ["hours"]
     assert_same(read_file(path, "Australia/Sydney", asked.value.mapping.answered("hours", "utc")), energy, 15)
-
-
-@pytest.mark.parametrize(
-    "cell", ["=1+1", "+49 30", "-cmd|' /C calc'!A0", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1", "%0A=1", "|calc"]
-)
-def test_a_formula_is_harmless_in_what_we_export(cell: str) -> None:
-    # OWASP, "CSV Injection": cells beginning with = + - @ tab or carriage return may be run as formulas.
-    assert safe_cell(cell) == "'" + cell
-
-
-@pytest.mark.parametrize("cell", ["", "12.5", "-12.5", "+1", "-1e3", "2024-05-02 00:00", "A. Nyone", "a=b"])
-def test_plain_cells_stay_as_they_are(cell: str) -> None:
-    assert safe_cell(cell) == cell
 
 
 def test_nothing_is_left_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

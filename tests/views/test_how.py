@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date
+from datetime import UTC, date, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
-from portal.models import DayReadings, Import, ImportState, Meter, User
+from portal.models import DayReadings, Drawing, Import, ImportState, Meter, User
 from tests.actions.exports import csv_text, days_rows, take_in
-from tests.views.uploads import ALL_KWH, FIRST, ambiguous, as_user, filled, kwh_of, lines, upload, work
+from tests.views.uploads import ALL_KWH, FIRST, ambiguous, as_user, draw, filled, kwh_of, lines, upload, work
 
 pytestmark = pytest.mark.django_db
 
@@ -31,10 +33,17 @@ def test_a_doubt_is_asked_drawn_and_answered(office: User, meter: Meter) -> None
     assert refused.context["form"].errors["date_order"] == ["Choose one of these first."]
     answers = {name: field.initial for name, field in form.fields.items() if field.initial}
     answers |= {code: form.fields[code].choices[0][0] for code in form.asked} | {"date_order": "dmy"}
-    drawn = client.post(how, answers | {"draw": "1"})
-    assert drawn.status_code == 200
-    assert not drawn.context["problem"], drawn.context["problem"]
-    assert "<svg" in drawn.content.decode()
+    asked: Any = client.post(how, answers | {"draw": "1"}, follow=True)
+    assert "Your choices wait for the worker" in asked.content.decode()
+    assert "<svg" not in asked.content.decode()
+    chosen = {name: asked.context["form"].get_initial_for_field(field, name) for name, field in form.fields.items()}
+    assert {code: chosen[code] for code in answers} == answers
+    draw()
+    drawing = client.get(reverse("import_drawing", args=[import_.pk]))
+    assert not drawing.context["drawing"].problem
+    assert "<svg" in drawing.content.decode()
+    assert "hx-get" not in drawing.content.decode()  # it stands, nobody need ask again
+    assert "<svg" in client.get(asked.request["PATH_INFO"] + "?drawing").content.decode()
     assert Import.objects.get().state == ImportState.QUESTION
     assert client.post(how, answers | {"read": "1"}).status_code == 302
     assert work(import_).state == ImportState.DONE, import_.problem
@@ -109,8 +118,9 @@ def test_a_file_that_gives_nothing_as_guessed_is_mapped_by_hand(office: User, me
     page = client.get(how)
     assert "energy that was used or bought" in page.content.decode()
     answers = filled(page.context["form"]) | {"columns": ["House usage (kWh)"]}
-    drawn = client.post(how, answers | {"draw": "1"})
-    assert "<svg" in drawn.content.decode()
+    client.post(how, answers | {"draw": "1"})
+    draw()
+    assert "<svg" in client.get(how + "?drawing").content.decode()
     assert client.post(how, answers | {"read": "1"}).status_code == 302
     assert work(import_).state == ImportState.DONE, import_.problem
     assert DayReadings.objects.filter(meter=meter).count() == 3
@@ -153,3 +163,65 @@ def test_a_wrong_unit_is_corrected_from_the_ledger(office: User, meter: Meter) -
     new.refresh_from_db()  # it was counted against the first reading until that was undone
     # hourly mean power in kW is the same number as hourly energy in kWh
     assert new.readings_new == 48
+
+
+def test_no_page_opens_the_file_it_asks_about(office: User, meter: Meter) -> None:
+    """The worker has seen it; with the file gone every page about it still stands, and says so where it matters."""
+    client = as_user(office)
+    upload(client, meter, ("doubt.csv", ambiguous()))
+    import_ = work(Import.objects.get())
+    Path(import_.original.path).unlink()
+    how = reverse("import_how", args=[import_.pk])
+    page = client.get(how)
+    assert "<td>01/06/2025 00:00</td><td>0.00</td>" in page.content.decode()
+    assert "<svg" in page.content.decode()
+    answers = filled(page.context["form"]) | dict.fromkeys(page.context["form"].asked, "dmy")
+    assert client.post(how, answers | {"draw": "1"}, follow=True).status_code == 200
+    assert client.get(reverse("import_drawing", args=[import_.pk])).status_code == 200
+    draw()
+    assert "the fault is ours" in client.get(how + "?drawing").content.decode()
+    assert "gone from the disk" in client.get(reverse("import_ledger", args=[import_.pk])).content.decode()
+    assert client.get(reverse("import_original", args=[import_.pk])).status_code == 404
+    assert client.post(how, answers | {"read": "1"}).status_code == 302
+    assert work(import_).state == ImportState.FAILED
+    assert import_.mapping
+
+
+def test_a_file_that_is_gone_cannot_be_read_differently_and_what_it_brought_stays(office: User, meter: Meter) -> None:
+    import_ = take_in(meter, csv_text(days_rows(FIRST, 2)))
+    Path(import_.original.path).unlink()
+    client = as_user(office)
+    how = reverse("import_how", args=[import_.pk])
+    refused = client.post(how, filled(client.get(how).context["form"]) | {"unit": "Wh", "read": "1"}, follow=True)
+    assert "The kept file is no longer there" in refused.content.decode()
+    assert Import.objects.get().state == ImportState.DONE
+    assert DayReadings.objects.count() == 2
+
+
+def test_without_a_worker_the_pages_say_that_they_wait(office: User, meter: Meter) -> None:
+    client = as_user(office)
+    answer: Any = upload(client, meter, ("may.csv", csv_text(days_rows(FIRST, 2)).encode()))
+    assert "The file is in and waits for the worker." in client.get(answer.url).content.decode()
+    Import.objects.update(asked_at=timezone.now() - timedelta(minutes=7))
+    for address in (answer.url, reverse("import_state", args=[Import.objects.get().pk]), reverse("imports")):
+        said = " ".join(client.get(address).content.decode().replace("\xa0", " ").split())
+        assert "has waited 7 minutes for the worker" in said, address
+    import_ = work(Import.objects.get())
+    assert "has waited" not in client.get(reverse("imports")).content.decode()
+    how = reverse("import_how", args=[import_.pk])
+    client.post(how, filled(client.get(how).context["form"]) | {"draw": "1"})
+    Drawing.objects.update(asked_at=timezone.now() - timedelta(minutes=7))
+    said = client.get(reverse("import_drawing", args=[import_.pk])).content.decode().replace("\xa0", " ")
+    assert "Your choices have waited 7 minutes for the worker" in said
+
+
+def test_an_import_of_before_the_worker_kept_what_it_saw_is_drawn_first(office: User, meter: Meter) -> None:
+    import_ = take_in(meter, csv_text(days_rows(FIRST, 2)))
+    Import.objects.update(seen=None)
+    client = as_user(office)
+    how = reverse("import_how", args=[import_.pk])
+    page = client.get(how)
+    assert "The first lines" not in page.content.decode()
+    client.post(how, filled(page.context["form"]) | {"draw": "1"})
+    draw()
+    assert "The first lines" in client.get(how).content.decode()

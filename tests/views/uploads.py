@@ -10,9 +10,11 @@ import numpy as np
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
+from portal.actions.imports.drawing import draw_import
 from portal.actions.imports.waiting import work_on_import
-from portal.models import DayReadings, Import, Meter, User, unpack
+from portal.models import DayReadings, Drawing, Import, Meter, User, unpack
 from tests.actions.exports import days_rows
 from tests.factories import NOW
 
@@ -34,6 +36,12 @@ def work(import_: Import) -> Import:
     work_on_import(import_id=import_.pk, now=NOW)
     import_.refresh_from_db()
     return import_
+
+
+def draw() -> None:
+    """The worker draws what is asked for."""
+    for key in Drawing.objects.filter(drawn_at=None).values_list("pk", flat=True):
+        draw_import(drawing_id=key, now=timezone.now())
 
 
 def ambiguous() -> bytes:

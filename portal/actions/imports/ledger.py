@@ -5,17 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import date, datetime
-from typing import Any
 
-import numpy as np
 from django.db.models import Max
 
 from portal import readers
 from portal.actions.imports.days import Counts, Day
-from portal.actions.imports.original import kept_mapping
+from portal.actions.imports.kept import kept_mapping, preview_of
 from portal.models import Import, ImportState, Meter
-
-PREVIEW_DAYS = 3
 
 
 def locked(import_: Import) -> Import | None:
@@ -97,20 +93,3 @@ def counts_of(import_: Import) -> Counts:
 def next_turn(meter: Meter) -> int:
     last: int | None = Import.objects.filter(meter=meter).aggregate(last=Max("turn"))["last"]
     return (last or 0) + 1
-
-
-def preview_of(readings: readers.Readings | None) -> dict[str, Any] | None:
-    """Return the first days that hold energy, small enough to keep in the ledger and to draw."""
-    if readings is None or readings.energy_wh.empty:
-        return None
-    energy = readings.energy_wh
-    producing = np.flatnonzero(energy.to_numpy() > 0)
-    begin = int(producing[0]) if producing.size else 0
-    length = PREVIEW_DAYS * 24 * 60 // readings.interval_minutes if readings.interval_minutes < 1440 else 60
-    # the whole first day, from the midnight before it: an interval's place in the day is its place on the grid
-    first = energy.iloc[max(0, begin - length // PREVIEW_DAYS) :][: length + length // PREVIEW_DAYS]
-    return {
-        "start": first.index[0].isoformat(),
-        "minutes": readings.interval_minutes,
-        "energy_wh": [None if value != value else round(float(value), 3) for value in first],
-    }

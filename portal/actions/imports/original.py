@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-import json
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from portal import readers
+from portal.actions.imports.kept import mapping_of
 from portal.models import Import, Site
 from portal.pv.fit import fit_to_site
 from portal.pv.sentences import percent
 
+MAX_ATTEMPTS = 3
+"""A file that stopped its worker so often is given up."""
+LONGEST_READ = timedelta(minutes=5)
+"""Work on a file begun longer ago than this has lost its worker; the poll asks again."""
+STUMBLED = (
+    "Our reader stumbled over this file, and the fault is ours. The file is kept and the error is in the server's log. "
+    "Try another export of the same days, a plain CSV if there is one."
+)
 ABSURD = 20.0
 """Readings so many times what the inverter can give are not stored before somebody has said that they are right."""
 
@@ -95,14 +102,3 @@ def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Questi
             )
         )
     return question, notices
-
-
-def mapping_of(kept: dict[str, Any]) -> readers.Mapping:
-    return readers.Mapping.from_json(json.dumps(kept))
-
-
-def kept_mapping(mapping: readers.Mapping | None) -> dict[str, Any] | None:
-    if mapping is None:
-        return None
-    kept: dict[str, Any] = json.loads(mapping.to_json())
-    return kept

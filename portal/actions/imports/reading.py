@@ -16,16 +16,13 @@ from django.db import transaction
 
 from portal import readers
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
-from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, preview_of, set_counts
-from portal.actions.imports.original import against_site, kept_mapping, read_original
+from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
+from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts
+from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, against_site, read_original
 from portal.actions.jobs import ask_for
-from portal.models import DayBefore, Import, ImportState
+from portal.models import DayBefore, Drawing, Import, ImportState
 
 log = logging.getLogger(__name__)
-
-MAX_ATTEMPTS = 3
-"""A file that stopped its worker so often is given up."""
-
 
 ANSWERED_FOR_ALL = {"date_order", "decimal", "kind", "unit", "label", "export"}
 """What is true of one file is true of others built alike; whether figures may be right is asked file by file."""
@@ -40,16 +37,13 @@ def read_import(*, import_id: int, now: datetime) -> Import:
         return import_
     try:
         found = _read_or_ask(import_, now=now)
+    except readers.MisreadError as problem:
+        return _fail(import_, str(problem), now=now, seen=problem.seen)
     except readers.ReadError as problem:
         return _fail(import_, str(problem), now=now)
     except Exception:
         log.exception("import %d tripped the reader", import_.pk)
-        return _fail(
-            import_,
-            "Our reader stumbled over this file, and the fault is ours. The file is kept and the error is in the "
-            "server's log. Try another export of the same days, a plain CSV if there is one.",
-            now=now,
-        )
+        return _fail(import_, STUMBLED, now=now)
     if isinstance(found, readers.ReadResult):
         return _take_in(import_, found, now=now)
     return _ask(import_, found, now=now)
@@ -98,9 +92,12 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
     )
 
 
-def _fail(import_: Import, problem: str, *, now: datetime) -> Import:
+def _fail(import_: Import, problem: str, *, now: datetime, seen: readers.Guess | None = None) -> Import:
     with transaction.atomic():
         if locked(import_):
+            if seen is not None:  # a table all the same: with other columns chosen it may give readings
+                import_.mapping = kept_mapping(seen.mapping)
+                _keep_seen(import_, seen)
             import_.problem = problem
             finish(import_, ImportState.FAILED, now=now)
     return import_
@@ -114,6 +111,7 @@ def _ask(import_: Import, seen: readers.Guess, *, now: datetime) -> Import:
             import_.questions = [asdict(question) for question in seen.questions]
             import_.warnings = [asdict(notice) for notice in seen.notices]
             import_.preview = preview_of(seen.preview)
+            _keep_seen(import_, seen)
             finish(import_, ImportState.QUESTION, now=now)
     return import_
 
@@ -140,18 +138,33 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
             write_days(import_.meter, after)
             remember(import_, before)
         note(import_, result, incoming, counts)
+        _keep_seen(import_, result)
         import_.turn = next_turn(import_.meter)
         import_.meter.mapping = import_.mapping
         import_.meter.zone = import_.meter.cut_in
         import_.meter.save(update_fields=["mapping", "zone"])
         finish(import_, ImportState.DONE, now=now)
-        _try_again_alike(import_)
+        _try_again_alike(import_, now=now)
         if counts.new or counts.replaced:
             assess_again(import_.meter.site, changed_since=min(day for day, _ in after), now=now)
     return import_
 
 
-def _try_again_alike(import_: Import) -> None:
+def _keep_seen(import_: Import, found: readers.Guess | readers.ReadResult) -> None:
+    """Keep what the page that asks needs. What the columns measure is found in guessing only, so it is handed on."""
+    before = [import_.seen] if import_.seen else []
+    import_.seen = seen = seen_of(found)
+    if seen["measures"]:
+        return
+    of_meter = Import.objects.filter(meter=import_.meter, seen__isnull=False).exclude(pk=import_.pk).order_by("-pk")
+    before += of_meter.values_list("seen", flat=True)[:1]
+    for known in before:
+        if known["columns"] == seen["columns"]:
+            seen["measures"] = known["measures"]
+            return
+
+
+def _try_again_alike(import_: Import, *, now: datetime) -> None:
     """Read files again that wait for an answer this one has given: of thirty files sent at once, one is asked about."""
     done = import_.mapping
     assert done is not None, "it has just been noted"
@@ -160,8 +173,9 @@ def _try_again_alike(import_: Import) -> None:
         asked = {question["code"] for question in waiting.questions}
         if asked <= ANSWERED_FOR_ALL and waiting.mapping and all(waiting.mapping[key] == done[key] for key in shape):
             waiting.state, waiting.mapping, waiting.questions = ImportState.PENDING, None, []
-            waiting.attempts, waiting.begun_at = 0, None
-            waiting.save(update_fields=["state", "mapping", "questions", "attempts", "begun_at"])
+            waiting.attempts, waiting.begun_at, waiting.asked_at = 0, None, now
+            waiting.save(update_fields=["state", "mapping", "questions", "attempts", "begun_at", "asked_at"])
+            Drawing.objects.filter(of=waiting).delete()
             transaction.on_commit(partial(ask_for, "import_file", waiting.pk))
 
 
@@ -206,6 +220,7 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
             "clock_changes",
             "channels",
             "preview",
+            "seen",
         ):
             setattr(import_, field, getattr(twin, field))
         counts = counts_of(twin)

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import re
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import PurePath
 
 from django.core.files.base import File
 from django.db import transaction
 
-from portal import readers
-from portal.actions.imports.original import kept_mapping
+from portal.actions.imports.kept import kept_mapping
 from portal.actions.jobs import ask_for
 from portal.actions.uploads import BOUNDED, too_much_today
 from portal.models import CameBy, Import, Meter, Site, Token, User
+from portal.readers.mapping import Mapping
+
+STALLED_AFTER = timedelta(minutes=2)
+"""What no worker has begun after this waits unusually long: the page says so, and the poll asks again."""
 
 
 class ImportRefused(Exception):
@@ -31,7 +34,7 @@ def receive_file(
     now: datetime,
     came_by: CameBy = CameBy.UPLOAD,
     token: Token | None = None,
-    mapping: readers.Mapping | None = None,
+    mapping: Mapping | None = None,
 ) -> Import:
     """Keep the original, put it in the ledger, and ask the worker to read it."""
     if came_by in BOUNDED and (said := too_much_today(site=meter.site, size=file.size, now=now)):
@@ -45,6 +48,7 @@ def receive_file(
         meter=meter,
         uploaded_by=uploaded_by,
         uploaded_at=now,
+        asked_at=now,
         came_by=came_by,
         token=token,
         filename=name[-255:],

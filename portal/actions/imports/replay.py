@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from functools import partial
 from typing import Any
 
 from django.db import transaction
@@ -13,16 +12,7 @@ from portal import readers
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, write_days
 from portal.actions.imports.ledger import COUNT_FIELDS, lock_meter, set_counts
 from portal.actions.imports.original import read_original
-from portal.actions.jobs import ask_for
-from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Site
-
-
-def ask_for_replay(*, site: Site, now: datetime) -> None:
-    """Have a site's days cut anew from the kept originals, after its time zone was corrected."""
-    meters = list(Meter.objects.filter(site=site, imports__turn__isnull=False).distinct().values_list("pk", flat=True))
-    Meter.objects.filter(pk__in=meters).update(replay_asked_at=now)
-    for key in meters:
-        transaction.on_commit(partial(ask_for, "replay_meter", key))
+from portal.models import DayBefore, DayReadings, Import, ImportState, Meter
 
 
 def replay_meter(*, meter_id: int, now: datetime) -> None:

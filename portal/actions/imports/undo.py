@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, datetime
-from functools import partial
 
 from django.db import transaction
 
@@ -12,23 +11,7 @@ from portal import readers
 from portal.actions.imports.days import Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.ledger import COUNT_FIELDS, counts_of, lock_meter, set_counts
 from portal.actions.imports.original import read_original
-from portal.actions.imports.receive import ImportRefused
-from portal.actions.jobs import ask_for
-from portal.models import DayBefore, DayReadings, Import, ImportState, User, unpack
-
-
-def undo_import(*, import_: Import, user: User | None, now: datetime) -> Import:
-    """Ask for an import to be undone: its days return to what they would be without it."""
-    with transaction.atomic():
-        current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
-        if current.state != ImportState.DONE:
-            raise ImportRefused("Only a file that was read can be undone.")
-        current.state = ImportState.UNDOING
-        current.undone_by = user
-        current.undone_at = now
-        current.save(update_fields=["state", "undone_by", "undone_at"])
-        transaction.on_commit(partial(ask_for, "import_file", current.pk))
-    return current
+from portal.models import DayBefore, DayReadings, Import, ImportState, unpack
 
 
 def roll_back(*, import_id: int, now: datetime) -> Import:

@@ -2,40 +2,36 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
+from typing import Any
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
+from portal.actions.imports.original import LONGEST_READ
 from portal.actions.imports.reading import read_import
+from portal.actions.imports.receive import STALLED_AFTER
 from portal.actions.imports.undo import roll_back
 from portal.actions.jobs import ask_for
-from portal.models import Import, ImportState, Meter
-
-STALLED_AFTER = timedelta(minutes=2)
-"""An import no worker has begun after this has lost its message; the poll asks again."""
-LONGEST_READ = timedelta(minutes=5)
-"""An import begun longer ago than this has lost its worker; the poll asks again."""
+from portal.models import Drawing, Import, ImportState, Meter
 
 
-def unfinished_imports(*, now: datetime) -> list[int]:
-    """Imports whose message or worker was lost, oldest first."""
-    waiting = Import.objects.unfinished().filter(
-        Q(state=ImportState.PENDING, begun_at=None, uploaded_at__lt=now - STALLED_AFTER)
-        | Q(state=ImportState.PENDING, begun_at__lt=now - LONGEST_READ)
-        | Q(state=ImportState.UNDOING, undone_at__lt=now - STALLED_AFTER)
-    )
-    return list(waiting.order_by("pk").values_list("pk", flat=True))
+def left_lying(*, now: datetime) -> list[tuple[str, int]]:
+    """Work whose message or worker was lost: task and row, oldest first."""
+    lost = Q(begun_at=None, asked_at__lt=now - STALLED_AFTER) | Q(begun_at__lt=now - LONGEST_READ)
+    rows: dict[str, QuerySet[Any]] = {
+        "import_file": Import.objects.unfinished().filter(lost),
+        "draw_import": Drawing.objects.filter(lost, drawn_at=None),
+        "replay_meter": Meter.objects.filter(replay_asked_at__lt=now - STALLED_AFTER),
+    }
+    return [(task, key) for task, of in rows.items() for key in of.order_by("pk").values_list("pk", flat=True)]
 
 
 def poll_imports(*, now: datetime) -> int:
-    """Ask again for imports and replays that were left lying. Returns how many."""
-    waiting = unfinished_imports(now=now)
-    for key in waiting:
-        ask_for("import_file", key)
-    meters = Meter.objects.filter(replay_asked_at__lt=now - STALLED_AFTER).values_list("pk", flat=True)
-    for key in meters:
-        ask_for("replay_meter", key)
-    return len(waiting) + len(meters)
+    """Ask again for what was left lying. Returns how much that is."""
+    lying = left_lying(now=now)
+    for task, key in lying:
+        ask_for(task, key)
+    return len(lying)
 
 
 def work_on_import(*, import_id: int, now: datetime) -> None:

@@ -6,8 +6,9 @@ from datetime import UTC, date, datetime
 
 import numpy as np
 
+from portal.actions.imports.asked import undo_import
 from portal.actions.imports.days import Counts
-from portal.actions.imports.undo import roll_back, undo_import
+from portal.actions.imports.undo import roll_back
 from portal.models import DayReadings, Import, Meter
 from tests.actions.exports import Rows
 from tests.factories import NOW

@@ -6,9 +6,9 @@ from datetime import date
 
 import pytest
 
-from portal.actions.imports.answers import answer_import, read_differently
+from portal.actions.imports.asked import answer_import, read_differently
 from portal.actions.imports.days import Counts
-from portal.actions.imports.original import mapping_of
+from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.receive import ImportRefused
 from portal.actions.imports.waiting import work_on_import
 from portal.models import DayReadings, ImportState

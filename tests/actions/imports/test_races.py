@@ -14,7 +14,8 @@ import pandas as pd
 import pytest
 from django.db import connections
 
-from portal.actions.imports.undo import roll_back, undo_import
+from portal.actions.imports.asked import undo_import
+from portal.actions.imports.undo import roll_back
 from portal.actions.imports.waiting import poll_imports, work_on_import
 from portal.models import DayReadings, Import, ImportState, Meter
 from tests import factories

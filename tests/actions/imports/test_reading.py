@@ -9,10 +9,11 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from portal.actions.imports.answers import answer_import
+from portal.actions.imports.asked import answer_import
 from portal.actions.imports.days import Counts
-from portal.actions.imports.original import mapping_of
-from portal.actions.imports.reading import MAX_ATTEMPTS, read_import
+from portal.actions.imports.kept import mapping_of
+from portal.actions.imports.original import MAX_ATTEMPTS
+from portal.actions.imports.reading import read_import
 from portal.actions.imports.waiting import work_on_import
 from portal.models import DayBefore, DayReadings, Import, ImportState, Night, NightState
 from tests import factories

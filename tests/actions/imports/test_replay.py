@@ -6,8 +6,9 @@ from datetime import date, timedelta
 
 import pytest
 
+from portal.actions.imports.receive import STALLED_AFTER
 from portal.actions.imports.replay import replay_meter
-from portal.actions.imports.waiting import STALLED_AFTER, poll_imports
+from portal.actions.imports.waiting import poll_imports
 from portal.actions.sites import save_site
 from portal.models import Import, ImportState, Meter
 from tests import factories

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from portal.actions.imports.asked import undo_import
 from portal.actions.imports.days import Counts
 from portal.actions.imports.receive import ImportRefused
-from portal.actions.imports.undo import roll_back, undo_import
+from portal.actions.imports.undo import roll_back
 from portal.models import DayBefore, DayReadings, Import, ImportState, Meter, Night, NightState, unpack
 from tests import factories
 from tests.actions.exports import Rows, csv_text, days_rows, take_in

@@ -6,9 +6,11 @@ from datetime import date, timedelta
 
 import pytest
 
+from portal.actions.imports.asked import undo_import
+from portal.actions.imports.original import LONGEST_READ
 from portal.actions.imports.reading import read_import
-from portal.actions.imports.undo import undo_import
-from portal.actions.imports.waiting import LONGEST_READ, STALLED_AFTER, unfinished_imports
+from portal.actions.imports.receive import STALLED_AFTER
+from portal.actions.imports.waiting import left_lying
 from portal.models import Import
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, send
@@ -23,13 +25,13 @@ def test_the_poll_finds_imports_that_lost_their_message_or_their_worker() -> Non
     meter = factories.meter()
     import_ = send(meter, csv_text(days_rows(FIRST, 2)))
     second = timedelta(seconds=1)
-    assert unfinished_imports(now=NOW + STALLED_AFTER) == []
-    assert unfinished_imports(now=NOW + STALLED_AFTER + second) == [import_.pk]
+    assert left_lying(now=NOW + STALLED_AFTER) == []
+    assert left_lying(now=NOW + STALLED_AFTER + second) == [("import_file", import_.pk)]
     Import.objects.update(attempts=1, begun_at=NOW + STALLED_AFTER)  # a worker has it
-    assert unfinished_imports(now=NOW + STALLED_AFTER + LONGEST_READ) == []
-    assert unfinished_imports(now=NOW + STALLED_AFTER + LONGEST_READ + second) == [import_.pk]
+    assert left_lying(now=NOW + STALLED_AFTER + LONGEST_READ) == []
+    assert left_lying(now=NOW + STALLED_AFTER + LONGEST_READ + second) == [("import_file", import_.pk)]
     read_import(import_id=import_.pk, now=NOW + STALLED_AFTER + LONGEST_READ + second)
-    assert unfinished_imports(now=NOW + timedelta(days=1)) == []
+    assert left_lying(now=NOW + timedelta(days=1)) == []
     import_.refresh_from_db()
     undo_import(import_=import_, user=None, now=NOW + timedelta(days=1))
-    assert unfinished_imports(now=NOW + timedelta(days=2)) == [import_.pk]
+    assert left_lying(now=NOW + timedelta(days=2)) == [("import_file", import_.pk)]
