@@ -11,7 +11,7 @@ def since_when_it_waits(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0001_initial'),
+        ('portal', '0002_remove_reminder_created_at'),
     ]
 
     operations = [
