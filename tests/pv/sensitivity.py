@@ -1,0 +1,189 @@
+"""What a change of each threshold by a fifth does: ``python -m tests.pv.sensitivity [WORD …]``.
+
+A measurement, no test. Sixteen roofs alone and a town of eight, made with physics that are not the assessment's
+(:mod:`tests.pv.fleet`), are assessed with one threshold at a time a fifth lower and a fifth higher; what the due date
+of a wash rests on is measured at a price at which many roofs are worth one. With words, only thresholds whose name
+holds one of them.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+
+from portal.pv import chain
+from portal.pv.assessment import assess, assess_town
+from portal.pv.due import Due, when_due
+from portal.pv.result import Assessment, Verdict
+from portal.pv.worth import clean_energy_wh
+from tests.pv.fleet import PLACES, Made, make_town
+
+ASSESSED = (
+    "chain.DROPPINGS",
+    "chain.RATE_FROM_ZERO",
+    "chain.UNEXPLAINED",
+    "gains.GAIN_FLOOR",
+    "gains.FALL",
+    "gains.DOUBTED",
+    "soiling.FAR",
+    "soiling.CLEAN_QUANTILE",
+    "soiling.HEAVY_TAILS",
+    "spells.LONGEST",
+    "spells.LIKELY",
+    "spells.RAINED",
+    "site_fit.ALONE.autocorrelation",
+    "site_fit.ALONE.lasting_sd",
+    "site_fit.ALONE.rate_change",
+    "site_fit.ALONE.present_sd",
+    "site_fit.TOGETHER.autocorrelation",
+    "site_fit.TOGETHER.lasting_sd",
+    "site_fit.TOGETHER.rate_change",
+    "site_fit.TOGETHER.present_sd",
+    "assessment.TOWN_ROUNDS",
+    "verdict.TOLD_LOSS",
+    "verdict.SURE",
+    "verdict.SURE_ALONE",
+    "verdict.PERHAPS",
+    "verdict.UNSEEN_DAYS",
+)
+DUE = (
+    "due.LEAST_RECORD_DAYS",
+    "due.WIDEST_LOSS",
+    "due.SAME_DAY",
+    "forecast.MOST_LOSS",
+    "forecast.FUTURES",
+    "year.SEASON_HALF_WIDTH",
+    "year.DIRTY",
+    "year.PRIOR_RAIN_PER_DAY",
+    "year.PRIOR_RAIN_DAYS",
+    "year.PRIOR_KEPT",
+)
+PRICE, PRICE_PER_KWH = 60.0, 0.6
+SEEDS = (51, 52)
+
+
+@dataclass(frozen=True)
+class Fleet:
+    alone: list[Made]
+    town: list[Made]
+
+    def assessed(self) -> list[Assessment]:
+        return [assess(one.site) for one in self.alone] + assess_town([one.site for one in self.town])
+
+
+@contextmanager
+def changed(name: str, factor: float) -> Iterator[None]:
+    """One threshold, or one field of a group of them, times a factor; a chance above 0.5 by its doubt."""
+    module_name, constant, *field = name.split(".")
+    module = importlib.import_module(f"portal.pv.{module_name}")
+    before = getattr(module, constant)
+    old: int | float = getattr(before, field[0]) if field else before
+    new: int | float
+    if isinstance(old, int):
+        new = max(round(old * factor), old + 1) if factor > 1 else min(round(old * factor), old - 1)
+    elif isinstance(old, float) and 0.5 < old < 1:
+        new = 1 - (1 - old) / factor
+    else:
+        new = old * factor
+    setattr(module, constant, replace(before, **{field[0]: new}) if field else new)
+    chain.growth.cache_clear()
+    chain.rate_walk.cache_clear()
+    try:
+        yield
+    finally:
+        setattr(module, constant, before)
+        chain.growth.cache_clear()
+        chain.rate_walk.cache_clear()
+
+
+def figures(made: list[Made], results: list[Assessment]) -> dict[str, float]:
+    """How the fleet is judged; losses and gains in percentage points."""
+    pairs = [(one, result) for one, result in zip(made, results, strict=True) if result.present_loss is not None]
+    off = [abs((result.present_loss or 0) - one.present_loss) for one, result in pairs]
+    held = [
+        result.present_loss_ci.low <= one.present_loss <= result.present_loss_ci.high
+        for one, result in pairs
+        if result.present_loss_ci
+    ]
+    gains = [
+        (cleaning.gain, one.gains[cleaning.date], cleaning.gain_ci)
+        for one, result in pairs
+        for cleaning in result.cleanings
+        if cleaning.gain is not None and cleaning.gain_ci is not None
+    ]
+    told = {kind: [r.verdict == Verdict.SOILING for m, r in pairs if m.kind == kind] for kind in ("soiled", "between")}
+    wrongly = [r.verdict == Verdict.SOILING for m, r in pairs if m.kind in ("clean", "fault")]
+    return {
+        "MAE": 100 * float(np.mean(off)),
+        "covers %": 100 * float(np.mean(held)),
+        "found": sum(told["soiled"]),
+        "of": len(told["soiled"]),
+        "wrongly": sum(wrongly),
+        "gain MAE": 100 * float(np.mean([abs(gain - true) for gain, true, _ in gains])),
+        "gain covers %": 100 * float(np.mean([band.low <= true <= band.high for _, true, band in gains])),
+    }
+
+
+def dues(results: list[Assessment]) -> list[Due]:
+    out = []
+    for result in results:
+        if result.soiling_rate_ci is None:
+            continue
+        ahead = [result.as_of + timedelta(days=5 * n) for n in range(1, 74)]
+        out.append(
+            when_due(
+                as_of=result.as_of,
+                loss_quantiles=result.loss_quantiles,
+                rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high),
+                soiling_ratio=result.daily["soiling_ratio"],
+                recoveries=[(one.date, one.gain) for one in result.recoveries],
+                clean_energy_wh=clean_energy_wh(result.daily, ahead),
+                price_per_kwh=PRICE_PER_KWH,
+                price=PRICE,
+                last_cleaned=result.as_of - timedelta(days=300),
+                last_not_due=None,
+                stands_still=False,
+                every_months=12,
+                currency="USD",
+            )
+        )
+    return out
+
+
+def moved(before: list[Due], after: list[Due]) -> str:
+    both = [(a.on, b.on) for a, b in zip(before, after, strict=True) if a.on and b.on]
+    advice = sum((a.on is None) != (b.on is None) or a.basis != b.basis for a, b in zip(before, after, strict=True))
+    days = [abs((a - b).days) for a, b in both]
+    return f"other advice {advice} of {len(before)}, dates move {np.mean(days) if days else 0:.1f} days on average"
+
+
+def main(words: list[str]) -> None:
+    fleet = Fleet(
+        [one for seed in SEEDS for place in sorted(PLACES) for one in make_town(seed, place, 1)],
+        list(make_town(SEEDS[0], "southern_dry", 8)),
+    )
+    made = fleet.alone + fleet.town
+    base = fleet.assessed()
+    print("as it is:", {name: round(value, 2) for name, value in figures(made, base).items()}, flush=True)
+    due = dues(base)
+    print("due:", sum(one.on is not None for one in due), "of", len(due), {str(one.basis) for one in due}, flush=True)
+    for name in (*ASSESSED, *DUE):
+        if words and not any(word in name for word in words):
+            continue
+        for factor in (1 / 1.2, 1.2):
+            with changed(name, factor):
+                if name in DUE:
+                    said = moved(due, dues(base))
+                else:
+                    said = str({key: round(value, 2) for key, value in figures(made, fleet.assessed()).items()})
+            print(f"{name} x {factor:.2f}: {said}", flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
