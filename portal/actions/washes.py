@@ -64,6 +64,7 @@ def outlook(*, site: Site, result: Assessment) -> Outlook:
 
 
 def _when_due(site: Site, result: Assessment) -> Due:
+    price, cleaned = price_of_visit(site), last_cleaned(site, last_wash(site))
     known = {cleaning.date for cleaning in result.cleanings}
     ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
     watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
@@ -79,8 +80,8 @@ def _when_due(site: Site, result: Assessment) -> Due:
         ],
         clean_energy_wh=clean_energy_wh(result.daily, ahead),
         price_per_kwh=float(site.price_per_kwh),
-        price=float(price_of_visit(site)),
-        last_cleaned=last_cleaned(site, last_wash(site)),
+        price=float(price),
+        last_cleaned=cleaned,
         last_not_due=watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first(),
         stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
         every_months=site.customer.business.calendar_months,
