@@ -143,6 +143,8 @@ class AssessmentOut(Schema):
     loss_low: float | None
     loss_high: float | None
     soiling_rate_per_day: float | None
+    rate_low: float | None
+    rate_high: float | None
     soiling_since: date | None
     reasons: list[str]
     clean_due: date | None

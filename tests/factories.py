@@ -112,7 +112,6 @@ def assessment(**fields: Any) -> SiteAssessment:
         "loss_low": 0.06,
         "loss_high": 0.10,
         "loss_quantiles": [] if loss is None else [loss - 0.02 + 0.04 * step / 9 for step in range(10)],
-        "mean_loss": 0.04,
         "soiling_rate_per_day": 0.001,
         "rate_low": 0.0007,
         "rate_high": 0.0013,

@@ -92,7 +92,7 @@ def world() -> World:
         now=now,
     )
     entry = VisitEntry.objects.create(
-        visit=done, client_id=uuid4(), kind="inspection", item="cables", answer="urgent", at=now, received_at=now
+        visit=done, client_id=uuid4(), kind="inspection", item="cables", answer="urgent", at=now
     )
     meter = factories.meter(site=site)
     sent = Import.objects.create(
@@ -118,7 +118,7 @@ def world() -> World:
         "reminder": reminder.pk,
         "token": make_token(name="night", created_by=people["owner"], now=now, business=firm)[0].pk,
         "meter": meter.pk,
-        "link": link_token(share_report(visit=done, by=people["owner"], now=now)),
+        "link": link_token(share_report(visit=done, now=now)),
         "feed": new_calendar_feed(user=people["technician"], now=now).token,
         "mail": token_for({"customer": customer.pk}),
         "ours": "ours",

@@ -203,7 +203,6 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "loss_low": loss.low if loss else None,
                 "loss_high": loss.high if loss else None,
                 "loss_quantiles": list(result.loss_quantiles),
-                "mean_loss": result.mean_loss,
                 "soiling_rate_per_day": result.soiling_rate_per_day,
                 "rate_low": rate.low if rate else None,
                 "rate_high": rate.high if rate else None,

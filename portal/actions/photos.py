@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 from datetime import datetime, timedelta, timezone
 from uuid import UUID, uuid4
@@ -52,7 +51,7 @@ def keep_photo(
         return kept
     if phase not in Phase.values or distance not in ("", *Distance.values) or item not in ("", *Look.values):
         raise ValidationError("The photo's place on the record is not known. Reload the page and take it again.")
-    image, size = _decode(data, filename)
+    image = _decode(data, filename)
     taken_at = _taken_at(image, visit.site.tz) or at
     upright = _upright(image)
 
@@ -67,11 +66,7 @@ def keep_photo(
         note=note.strip()[:200],
         taken_at=min(taken_at, now),
         by=by,
-        received_at=now,
         filename=filename[-255:],
-        sha256=hashlib.sha256(data).hexdigest(),
-        width=size[0],
-        height=size[1],
     )
     photo.original.save(f"{name}.{kind}", ContentFile(data), save=False)
     photo.shown.save(f"{name}.jpg", _copy(upright, SHOWN_PIXELS), save=False)
@@ -89,8 +84,8 @@ def keep_photo(
     return photo
 
 
-def _decode(data: bytes, filename: str) -> tuple[Image.Image, tuple[int, int]]:
-    """The picture in memory, perhaps scaled down, and its full size; or a sentence."""
+def _decode(data: bytes, filename: str) -> Image.Image:
+    """The picture in memory, perhaps scaled down; or a sentence."""
     if len(data) > MOST_BYTES:
         raise ValidationError(too_many_bytes(filename))
     try:
@@ -115,7 +110,7 @@ def _decode(data: bytes, filename: str) -> tuple[Image.Image, tuple[int, int]]:
         raise ValidationError(
             f"“{filename}” is damaged or cut off (its header says {size[0]} × {size[1]}). Take it again."
         ) from None
-    return image, size
+    return image
 
 
 def too_many_bytes(filename: str) -> str:

@@ -25,7 +25,6 @@ from portal.models import (
     Site,
     SiteAssessment,
     SiteDaily,
-    User,
     Visit,
     VisitState,
 )
@@ -123,11 +122,9 @@ def _judge(
     said = found is not None and found["gain"] is not None and seen
     if found is not None and said and (settled or found["high"] - found["low"] <= NARROW):
         proof.gain, proof.gain_low, proof.gain_high = found["gain"], found["low"], found["high"]
-        proof.first_at = proof.first_at or now
         proof.state = ProofState.FIRST
     if settled:
         proof.state = ProofState.SETTLED
-        proof.settled_at = proof.settled_at or now
     season = same_season(daily, cleaned_on=cleaned_on)
     if season is not None:
         proof.season_difference = season.difference
@@ -271,14 +268,14 @@ def _money(kwh: float, price_per_kwh: Decimal) -> Decimal:
     return (Decimal(repr(kwh)) * price_per_kwh).quantize(Decimal("0.01"))
 
 
-def share_report(*, visit: Visit, by: User, now: datetime, lasts: timedelta = LINK_LASTS) -> ReportLink:
+def share_report(*, visit: Visit, now: datetime, lasts: timedelta = LINK_LASTS) -> ReportLink:
     """Make a link to the report that works without login until it expires or is revoked."""
     if visit.state != VisitState.DONE:
         raise ValidationError("This visit is not finished, so there is no report to share yet.")
-    return ReportLink.objects.create(visit=visit, created_by=by, created_at=now, expires_at=now + lasts)
+    return ReportLink.objects.create(visit=visit, expires_at=now + lasts)
 
 
-def revoke_report_link(*, link: ReportLink, by: User, now: datetime) -> None:
+def revoke_report_link(*, link: ReportLink, now: datetime) -> None:
     if link.revoked_at is None:
         link.revoked_at = now
         link.save(update_fields=["revoked_at"])

@@ -77,7 +77,6 @@ def record_entry(
             note=note.strip(),
             at=at if now - OLDEST_ENTRY <= at <= now else now,
             by=by,
-            received_at=now,
         )
         _check(entry)
         if entry.kind == EntryKind.FINISH:
@@ -99,12 +98,11 @@ def record_entry(
                     "note",
                     "at",
                     "by",
-                    "received_at",
                 )
             },
         )
         if made and entry.kind == EntryKind.FINISH:
-            finish_visit(visit=visit, by=by, now=now, finished_at=entry.at)
+            finish_visit(visit=visit, now=now, finished_at=entry.at)
         if made and entry.kind == EntryKind.INSPECTION:
             refer_findings(visit=visit, now=now)
     return entry
@@ -189,7 +187,7 @@ def refer_findings(*, visit: Visit, now: datetime) -> None:
     visit.referrals.open().exclude(item__in=found).delete()  # corrected on the roof; the entries tell of it
 
 
-def close_referral(*, referral: Referral, outcome: str, by: User, now: datetime) -> None:
+def close_referral(*, referral: Referral, outcome: str, now: datetime) -> None:
     """The office has passed the work on."""
     if not outcome.strip():
         raise ValidationError("Say who was told, or why nothing is to do.")

@@ -34,7 +34,6 @@ def book_visit(
     site: Site,
     starts_at: datetime,
     technicians: Sequence[User],
-    by: User | None,
     now: datetime,
     lead: Lead | None = None,
     price: Decimal | None = None,
@@ -70,7 +69,6 @@ def move_visit(
     *,
     visit: Visit,
     starts_at: datetime,
-    by: User | None,
     now: datetime,
     technicians: Sequence[User] | None = None,
     minutes: int | None = None,
@@ -96,18 +94,18 @@ def move_visit(
     return visit
 
 
-def cancel_visit(*, visit: Visit, reason: str, by: User | None, now: datetime) -> Visit:
+def cancel_visit(*, visit: Visit, reason: str, now: datetime) -> Visit:
     """Cancel a booked visit for good; its lead waits for the next step again."""
     return _call_off(visit, VisitState.CANCELLED, reason, now=now)
 
 
-def call_off_for_weather(*, visit: Visit, reason: str = "", by: User | None, now: datetime) -> Visit:
+def call_off_for_weather(*, visit: Visit, reason: str = "", now: datetime) -> Visit:
     """Call off a visit because of frost, wind, thunder or heat; it waits to be moved."""
     return _call_off(visit, VisitState.WEATHER, reason, now=now)
 
 
 @transaction.atomic
-def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: datetime | None = None) -> Visit:
+def finish_visit(*, visit: Visit, now: datetime, finished_at: datetime | None = None) -> Visit:
     """Mark a visit done: a known cleaning date for the assessment, which is asked for again. Twice is once.
 
     ``finished_at`` is for a finish that waited on a phone for a signal, or that the office heard of later.
@@ -121,7 +119,6 @@ def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: d
         return visit
     visit.state = VisitState.DONE
     visit.finished_at = finished_at or now
-    visit.finished_by = by
     visit.save()
     lead = visit.lead
     if lead is not None and lead.kind == LeadKind.CLEANING:
@@ -131,7 +128,7 @@ def finish_visit(*, visit: Visit, by: User | None, now: datetime, finished_at: d
 
 
 @transaction.atomic
-def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
+def reopen_visit(*, visit: Visit, now: datetime) -> Visit:
     """Take back a finish pressed by mistake: the day is no longer a known cleaning, and the lead it won is open again.
 
     What was seen on the roof was seen: findings and the work to refer stay.
@@ -141,7 +138,6 @@ def reopen_visit(*, visit: Visit, by: User | None, now: datetime) -> Visit:
         return visit
     visit.state = VisitState.BOOKED
     visit.finished_at = None
-    visit.finished_by = None
     visit.save()
     Proof.objects.filter(visit=visit).delete()
     reopen_lead(visit=visit)
@@ -206,7 +202,7 @@ def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
 def new_calendar_feed(*, user: User, now: datetime) -> CalendarFeed:
     """Give a technician a new secret address; the one before stops working."""
     revoke_calendar_feeds(user=user, now=now)
-    return CalendarFeed.objects.create(user=user, token=new_secret(), created_at=now)
+    return CalendarFeed.objects.create(user=user, token=new_secret())
 
 
 def revoke_calendar_feeds(*, user: User, now: datetime) -> None:

@@ -39,7 +39,6 @@ class SiteAssessment(models.Model):
     loss_low = models.FloatField(null=True)
     loss_high = models.FloatField(null=True)
     loss_quantiles = models.JSONField(default=list, help_text="0.05, 0.15 … 0.95 quantiles of the present loss.")
-    mean_loss = models.FloatField(null=True)
     soiling_rate_per_day = models.FloatField(null=True)
     rate_low = models.FloatField(null=True)
     rate_high = models.FloatField(null=True)

@@ -184,7 +184,6 @@ class Customer(models.Model):
         null=True, blank=True, help_text="The day they agreed to be written to about their panels."
     )
     notes = models.TextField(blank=True)
-    created_at = models.DateTimeField(auto_now_add=True)
 
     objects = CustomerQuerySet.as_manager()
 

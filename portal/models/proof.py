@@ -52,8 +52,6 @@ class Proof(models.Model):
     season_high = models.FloatField(null=True)
     season_days = models.PositiveIntegerField(default=0, help_text="Clear days a year earlier.")
     doubts = models.JSONField(default=list, help_text="What else could explain it, a sentence each.")
-    first_at = models.DateTimeField(null=True)
-    settled_at = models.DateTimeField(null=True)
     updated_at = models.DateTimeField()
 
     objects = ProofQuerySet.as_manager()
@@ -87,15 +85,13 @@ class ReportLink(models.Model):
     """A link to one visit's report that works without login until it expires or is revoked."""
 
     visit = models.ForeignKey(Visit, models.CASCADE, related_name="report_links")
-    created_by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="report_links")
-    created_at = models.DateTimeField()
     expires_at = models.DateTimeField()
     revoked_at = models.DateTimeField(null=True, blank=True)
 
     objects = ReportLinkQuerySet.as_manager()
 
     class Meta:
-        ordering = ["-created_at", "-pk"]
+        ordering = ["-pk"]
 
     def __str__(self) -> str:
         return f"Report link {self.pk} of {self.visit}"

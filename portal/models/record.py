@@ -87,7 +87,6 @@ class VisitEntry(models.Model):
     note = models.TextField(blank=True)
     at = models.DateTimeField(help_text="By the phone's clock.")
     by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_entries")
-    received_at = models.DateTimeField()
 
     objects = VisitEntryQuerySet.as_manager()
 
@@ -98,11 +97,6 @@ class VisitEntry(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.item} {self.answer}".strip()
-
-    @property
-    def item_label(self) -> str:
-        labels = {EntryKind.STEP: Step, EntryKind.INSPECTION: Look, EntryKind.ANSWER: Ask}.get(EntryKind(self.kind))
-        return str(labels(self.item).label) if labels else ""
 
     @property
     def answer_label(self) -> str:
@@ -157,11 +151,7 @@ class VisitPhoto(models.Model):
     note = models.CharField(max_length=200, blank=True)
     taken_at = models.DateTimeField(help_text="By the camera, or by the phone where the camera did not say.")
     by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_photos")
-    received_at = models.DateTimeField()
     filename = models.CharField(max_length=255)
-    sha256 = models.CharField(max_length=64)
-    width = models.PositiveIntegerField()
-    height = models.PositiveIntegerField()
     original = models.FileField(upload_to="photos/originals/%Y/%m")
     shown = models.FileField(upload_to="photos/shown/%Y/%m", help_text="At most 1600 pixels, no metadata.")
     small = models.FileField(upload_to="photos/small/%Y/%m", help_text="At most 400 pixels, no metadata.")
@@ -229,7 +219,6 @@ class CalendarFeed(models.Model):
 
     user = models.ForeignKey(User, models.CASCADE, related_name="calendar_feeds")
     token = models.CharField(max_length=64, unique=True)
-    created_at = models.DateTimeField()
     revoked_at = models.DateTimeField(null=True, blank=True)
 
     objects = CalendarFeedQuerySet.as_manager()

@@ -75,10 +75,8 @@ class Visit(models.Model):
     state = models.CharField(max_length=10, choices=VisitState, default=VisitState.BOOKED)
     price = models.DecimalField(max_digits=8, decimal_places=2, null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
-    finished_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="visits_finished")
     note = models.TextField(blank=True)
     revision = models.PositiveIntegerField(default=0, help_text="Counts moves and call-offs, for calendars.")
-    created_at = models.DateTimeField(auto_now_add=True)
     changed_at = models.DateTimeField(auto_now=True)
 
     objects = VisitQuerySet.as_manager()

@@ -216,10 +216,10 @@ def visit_report_share(request: HttpRequest, pk: int) -> HttpResponse:
     try:
         if asked:
             link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdecimal() else 0)
-            revoke_report_link(link=link, by=user, now=timezone.now())
+            revoke_report_link(link=link, now=timezone.now())
             messages.success(request, "The link no longer works.")
         else:
-            share_report(visit=visit, by=user, now=timezone.now())
+            share_report(visit=visit, now=timezone.now())
             messages.success(request, "Here is the link. It works without login for 90 days, or until you revoke it.")
     except ValidationError as problem:
         messages.error(request, problem.messages[0])

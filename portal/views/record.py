@@ -270,7 +270,7 @@ def visit_referral(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     referral = get_object_or_404(Referral.objects.visible_to(user), pk=pk)
     try:
-        close_referral(referral=referral, outcome=request.POST.get("outcome", "")[:200], by=user, now=timezone.now())
+        close_referral(referral=referral, outcome=request.POST.get("outcome", "")[:200], now=timezone.now())
         messages.success(request, "Passed on.")
     except ValidationError as problem:
         messages.error(request, problem.messages[0])

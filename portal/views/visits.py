@@ -107,6 +107,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
     ]
     by_route = request.GET.get("order") == "route"
+    referrals = Referral.objects.visible_to(user).select_related("visit__site__customer", "entry")
     return render(
         request,
         "visits/visits.html",
@@ -119,7 +120,8 @@ def visits(request: HttpRequest) -> HttpResponse:
             "may_book": managed.exists(),
             "called_off": worked.filter(state=VisitState.WEATHER, starts_at__gte=now - timedelta(days=60)),
             "done": worked.filter(state=VisitState.DONE, starts_at__lt=now).order_by("-finished_at")[:20],
-            "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry"),
+            "referrals": referrals.open(),
+            "passed_on": referrals.exclude(closed_at=None).order_by("-closed_at")[:20],
             "user_id": user.pk,
         },
     )
@@ -249,7 +251,6 @@ def visit_book(request: HttpRequest) -> HttpResponse:
                 price=form.cleaned_data["price"],
                 minutes=form.cleaned_data["minutes"],
                 note=form.cleaned_data["note"],
-                by=user,
                 now=timezone.now(),
             )
         except ValidationError as problem:
@@ -322,7 +323,6 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
                 minutes=form.cleaned_data["minutes"],
                 price=form.cleaned_data["price"],
                 note=form.cleaned_data["note"],
-                by=cast(User, request.user),
                 now=timezone.now(),
             )
         except ValidationError as problem:
@@ -340,13 +340,13 @@ def visit_call_off(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     """Call a visit off: for weather, so that it waits for a new day, or for good."""
     visit = _managed_visit(request, pk)
     reason = request.POST.get("reason", "").strip()
-    by, now = cast(User, request.user), timezone.now()
+    now = timezone.now()
     try:
         if request.POST.get("kind") == "weather":
-            call_off_for_weather(visit=visit, reason=reason, by=by, now=now)
+            call_off_for_weather(visit=visit, reason=reason, now=now)
             messages.success(request, "Called off for weather. Move it to a new day when the forecast is good.")
         else:
-            cancel_visit(visit=visit, reason=reason, by=by, now=now)
+            cancel_visit(visit=visit, reason=reason, now=now)
             messages.success(request, "Cancelled.")
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
@@ -364,7 +364,7 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
         moment = datetime.combine(day, visit.ends_at.astimezone(zone).time(), tzinfo=zone)
         if day == now.astimezone(zone).date():
             moment = min(moment, now)
-        finish_visit(visit=visit, by=cast(User, request.user), now=now, finished_at=moment)
+        finish_visit(visit=visit, now=now, finished_at=moment)
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     except ValueError:
@@ -378,7 +378,7 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
 @require_POST
 def visit_reopen(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     visit = _managed_visit(request, pk)
-    reopen_visit(visit=visit, by=cast(User, request.user), now=timezone.now())
+    reopen_visit(visit=visit, now=timezone.now())
     messages.success(request, "Reopened: the day no longer counts as a cleaning.")
     return redirect("visit_sheet", visit.pk)
 

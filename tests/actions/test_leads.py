@@ -193,7 +193,7 @@ def test_a_wash_booked_before_the_lead_opened_is_its_wash() -> None:
     assert lead is not None
     visit.refresh_from_db()
     assert (lead.stage, lead.booked_at, visit.lead) == (LeadStage.BOOKED, NOW, lead)
-    finish_visit(visit=visit, by=None, now=visit.starts_at)
+    finish_visit(visit=visit, now=visit.starts_at)
     lead.refresh_from_db()
     assert lead.stage == LeadStage.WON
 

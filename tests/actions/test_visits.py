@@ -32,9 +32,7 @@ TOMORROW = NOW + timedelta(days=1)
 def test_booking_from_a_lead_makes_the_lead_booked() -> None:
     lead = factories.lead()
     crew = factories.member(lead.site.customer.business, Role.TECHNICIAN)
-    visit = book_visit(
-        site=lead.site, starts_at=TOMORROW, technicians=[crew], lead=lead, price=Decimal("150"), by=None, now=NOW
-    )
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[crew], lead=lead, price=Decimal("150"), now=NOW)
     lead.refresh_from_db()
     assert (lead.stage, lead.booked_at) == (LeadStage.BOOKED, NOW)
     assert list(visit.technicians.all()) == [crew]
@@ -42,30 +40,30 @@ def test_booking_from_a_lead_makes_the_lead_booked() -> None:
 
 def test_booking_a_roof_with_an_open_lead_books_that_lead() -> None:
     lead = factories.lead()
-    assert book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], by=None, now=NOW).lead == lead
+    assert book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], now=NOW).lead == lead
 
 
 def test_a_lead_of_another_roof_is_refused() -> None:
     with pytest.raises(ValidationError, match="another roof"):
-        book_visit(site=factories.site(), starts_at=TOMORROW, technicians=[], lead=factories.lead(), by=None, now=NOW)
+        book_visit(site=factories.site(), starts_at=TOMORROW, technicians=[], lead=factories.lead(), now=NOW)
 
 
 def test_a_technician_of_another_business_is_refused() -> None:
     stranger = factories.member(factories.business(), Role.TECHNICIAN)
     with pytest.raises(ValidationError, match="does not work for"):
-        book_visit(site=factories.site(), starts_at=TOMORROW, technicians=[stranger], by=None, now=NOW)
+        book_visit(site=factories.site(), starts_at=TOMORROW, technicians=[stranger], now=NOW)
 
 
 def test_a_start_without_a_zone_is_refused() -> None:
     naive = datetime(2026, 6, 16, 8)  # noqa: DTZ001  that is the point
     with pytest.raises(ValueError, match="naive"):
-        book_visit(site=factories.site(), starts_at=naive, technicians=[], by=None, now=NOW)
+        book_visit(site=factories.site(), starts_at=naive, technicians=[], now=NOW)
 
 
 def test_finishing_makes_a_known_cleaning_wins_the_lead_and_asks_for_an_assessment() -> None:
     lead = factories.lead()
-    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
-    done = finish_visit(visit=visit, by=None, now=TOMORROW + timedelta(hours=1))
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, now=NOW)
+    done = finish_visit(visit=visit, now=TOMORROW + timedelta(hours=1))
     lead.refresh_from_db()
     assert lead.stage == LeadStage.WON
     assert done.state == VisitState.DONE
@@ -77,42 +75,40 @@ def test_finishing_makes_a_known_cleaning_wins_the_lead_and_asks_for_an_assessme
 def test_the_cleaning_date_is_the_roofs_own_day() -> None:
     visit = factories.visit()
     # 04:30 UTC on the 17th is 22:30 on the 16th in Denver (UTC−6 in June)
-    assert finish_visit(visit=visit, by=None, now=datetime(2026, 6, 17, 4, 30, tzinfo=UTC)).cleaned_on == date(
-        2026, 6, 16
-    )
+    assert finish_visit(visit=visit, now=datetime(2026, 6, 17, 4, 30, tzinfo=UTC)).cleaned_on == date(2026, 6, 16)
 
 
 def test_finishing_twice_keeps_the_first_time() -> None:
     visit = factories.visit()
-    finish_visit(visit=visit, by=None, now=TOMORROW)
-    assert finish_visit(visit=visit, by=None, now=TOMORROW + timedelta(days=2)).finished_at == TOMORROW
+    finish_visit(visit=visit, now=TOMORROW)
+    assert finish_visit(visit=visit, now=TOMORROW + timedelta(days=2)).finished_at == TOMORROW
 
 
 def test_a_finish_by_mistake_can_be_taken_back() -> None:
     visit = factories.visit()
-    finish_visit(visit=visit, by=None, now=TOMORROW)
-    reopened = reopen_visit(visit=visit, by=None, now=TOMORROW)
+    finish_visit(visit=visit, now=TOMORROW)
+    reopened = reopen_visit(visit=visit, now=TOMORROW)
     assert (reopened.state, reopened.finished_at, reopened.cleaned_on) == (VisitState.BOOKED, None, None)
 
 
 def test_a_finish_taken_back_books_the_lead_again_and_a_later_finish_wins_it() -> None:
     lead = factories.lead()
-    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
-    finish_visit(visit=visit, by=None, now=TOMORROW)
-    reopen_visit(visit=visit, by=None, now=TOMORROW)
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, now=NOW)
+    finish_visit(visit=visit, now=TOMORROW)
+    reopen_visit(visit=visit, now=TOMORROW)
     lead.refresh_from_db()
     assert (lead.stage, lead.closed_at, lead.booked_at) == (LeadStage.BOOKED, None, NOW)
-    finish_visit(visit=visit, by=None, now=TOMORROW)
+    finish_visit(visit=visit, now=TOMORROW)
     lead.refresh_from_db()
     assert (lead.stage, lead.closed_at) == (LeadStage.WON, TOMORROW)
 
 
 def test_where_a_newer_lead_is_open_a_visit_taken_back_is_booked_for_that_one() -> None:
     lead = factories.lead()
-    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
-    finish_visit(visit=visit, by=None, now=TOMORROW)
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, now=NOW)
+    finish_visit(visit=visit, now=TOMORROW)
     newer = factories.lead(site=lead.site, opened_at=TOMORROW + timedelta(days=30))
-    reopened = reopen_visit(visit=visit, by=None, now=TOMORROW + timedelta(days=31))
+    reopened = reopen_visit(visit=visit, now=TOMORROW + timedelta(days=31))
     lead.refresh_from_db()
     newer.refresh_from_db()
     assert (lead.stage, newer.stage, reopened.lead) == (LeadStage.WON, LeadStage.BOOKED, newer)
@@ -120,11 +116,11 @@ def test_where_a_newer_lead_is_open_a_visit_taken_back_is_booked_for_that_one() 
 
 def test_a_lead_that_another_finished_visit_won_too_stays_won() -> None:
     lead = factories.lead()
-    first = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, by=None, now=NOW)
+    first = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, now=NOW)
     second = factories.visit(site=lead.site, lead=lead, starts_at=TOMORROW + timedelta(hours=3))
     for visit in (first, second):
-        finish_visit(visit=visit, by=None, now=TOMORROW + timedelta(hours=5))
-    reopen_visit(visit=first, by=None, now=TOMORROW + timedelta(hours=6))
+        finish_visit(visit=visit, now=TOMORROW + timedelta(hours=5))
+    reopen_visit(visit=first, now=TOMORROW + timedelta(hours=6))
     lead.refresh_from_db()
     assert lead.stage == LeadStage.WON
 
@@ -132,20 +128,18 @@ def test_a_lead_that_another_finished_visit_won_too_stays_won() -> None:
 def test_a_wash_still_to_come_is_not_marked_done() -> None:
     visit = factories.visit()
     with pytest.raises(ValidationError, match="still to come"):
-        finish_visit(visit=visit, by=None, now=NOW, finished_at=NOW + timedelta(hours=1))
+        finish_visit(visit=visit, now=NOW, finished_at=NOW + timedelta(hours=1))
     visit.refresh_from_db()
     assert visit.state == VisitState.BOOKED
 
 
 def test_calling_off_for_weather_and_moving_books_it_again() -> None:
     lead = factories.lead()
-    visit = book_visit(
-        site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, price=Decimal("150"), by=None, now=NOW
-    )
-    off = call_off_for_weather(visit=visit, reason="Thunder", by=None, now=NOW)
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, price=Decimal("150"), now=NOW)
+    off = call_off_for_weather(visit=visit, reason="Thunder", now=NOW)
     lead.refresh_from_db()
     assert (off.state, lead.stage, lead.booked_at) == (VisitState.WEATHER, LeadStage.QUOTED, None)
-    moved = move_visit(visit=visit, starts_at=TOMORROW + timedelta(days=3), by=None, now=NOW)
+    moved = move_visit(visit=visit, starts_at=TOMORROW + timedelta(days=3), now=NOW)
     lead.refresh_from_db()
     assert (moved.state, lead.stage) == (VisitState.BOOKED, LeadStage.BOOKED)
     assert moved.revision == 2, "calendars learn of both changes"
@@ -154,11 +148,11 @@ def test_calling_off_for_weather_and_moving_books_it_again() -> None:
 
 def test_a_done_visit_is_neither_moved_nor_cancelled() -> None:
     visit = factories.visit()
-    finish_visit(visit=visit, by=None, now=TOMORROW)
+    finish_visit(visit=visit, now=TOMORROW)
     with pytest.raises(ValidationError, match="done"):
-        move_visit(visit=visit, starts_at=TOMORROW, by=None, now=NOW)
+        move_visit(visit=visit, starts_at=TOMORROW, now=NOW)
     with pytest.raises(ValidationError, match="done"):
-        cancel_visit(visit=visit, reason="", by=None, now=NOW)
+        cancel_visit(visit=visit, reason="", now=NOW)
 
 
 def test_an_overlap_of_one_crew_is_found() -> None:
@@ -211,7 +205,6 @@ def test_a_day_without_visits_has_no_route() -> None:
 
 def test_a_button_pressed_twice_books_once() -> None:
     site = factories.site()
-    by = factories.member(site.customer.business)
-    first, second = (book_visit(site=site, starts_at=NOW, technicians=[], lead=None, by=by, now=NOW) for _ in range(2))
+    first, second = (book_visit(site=site, starts_at=NOW, technicians=[], lead=None, now=NOW) for _ in range(2))
     assert first == second
     assert Visit.objects.count() == 1

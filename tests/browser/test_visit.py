@@ -377,7 +377,7 @@ def finished() -> Finished:
     technician, owner = factories.member(firm, Role.TECHNICIAN), factories.member(firm)
     washed_at = timezone.now() - timedelta(days=40)
     earlier = factories.visit(site=site, starts_at=washed_at - timedelta(days=300))
-    finish_visit(visit=earlier, by=None, now=earlier.starts_at)
+    finish_visit(visit=earlier, now=earlier.starts_at)
     visit = factories.visit(site=site, technicians=(technician,), starts_at=washed_at)
 
     def enter(kind: EntryKind, item: str = "", **fields: Any) -> None:
@@ -457,7 +457,7 @@ def test_the_pages_of_a_visit_have_no_axe_violation(
 ) -> None:
     pk, site = finished.visit.pk, finished.visit.site.pk
     coming = Visit.objects.get(state=VisitState.BOOKED).pk
-    link = share_report(visit=finished.visit, by=finished.owner, now=timezone.now())
+    link = share_report(visit=finished.visit, now=timezone.now())
     shared = f"/r/{link_token(link)}/"
     walks: list[tuple[User, list[str]]] = [
         (finished.technician, ["/visits/", f"/visits/{coming}/", f"/visits/{coming}/record/", "/visits/calendar/"]),
@@ -588,7 +588,7 @@ def test_what_was_entered_while_the_office_called_the_visit_off_arrives(
     _ready(page)
     context.set_offline(True)
     _do_step(page, Step.TAP)
-    call_off_for_weather(visit=visit, reason="Thunder", by=None, now=timezone.now())
+    call_off_for_weather(visit=visit, reason="Thunder", now=timezone.now())
     context.set_offline(False)
     _waits_for_nothing(page)
     assert VisitEntry.objects.get().item == Step.TAP

@@ -13,9 +13,6 @@ from tests.house import PRODUCT, Function, files, hold, text, tree
 
 KNOWN: dict[str, str] = {
     "fixtures/history.py::History.made_wh": "nothing outside the tests uses it",
-    "fixtures/weather.py::STEPS_A_DAY": "nothing outside the tests uses it",
-    "portal/models/record.py::VisitEntry.item_label": "nothing outside the tests uses it",
-    "portal/models/visit.py::Visit.finished_by": "nothing outside the tests uses it",
     "portal/pv/forecast.py::best_interval_days": "nothing outside the tests uses it",
     "portal/pv/performance.py::performance_ratio": "nothing outside the tests uses it",
     "portal/pv/quality.py::Grid.offset_seconds": "nothing outside the tests uses it",

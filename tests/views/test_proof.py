@@ -25,7 +25,7 @@ def _washed(days_ago: int) -> Visit:
     washed_at = timezone.now() - timedelta(days=days_ago)
     site = factories.site(customer=factories.customer(user=factories.user()))
     visit = factories.visit(site=site, starts_at=washed_at, price=Decimal("85"))
-    return finish_visit(visit=visit, by=None, now=washed_at)
+    return finish_visit(visit=visit, now=washed_at)
 
 
 def _says(visit: Visit, **proof: Any) -> str:
@@ -117,6 +117,6 @@ def test_what_else_could_explain_it_stands_on_the_report() -> None:
 def test_a_wash_shortly_before_the_same_weeks_a_year_ago_is_told(days_ago: int, counts: bool) -> None:
     visit = _washed(20)
     earlier = factories.visit(site=visit.site, starts_at=timezone.now() - timedelta(days=days_ago))
-    earlier = finish_visit(visit=earlier, by=None, now=earlier.starts_at)
+    earlier = finish_visit(visit=earlier, now=earlier.starts_at)
     told = report_of(visit, lambda photo, size: "").washed_a_year_before
     assert told == (earlier.cleaned_on if counts else None)
