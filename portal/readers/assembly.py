@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -12,30 +11,40 @@ import pandas as pd
 
 from portal.readers import plausible
 from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, tell_all
-from portal.readers.clock import Clock, utc_datetime
+from portal.readers.clock import utc_offset_s
 from portal.readers.clock_shown import better_clock, set_lone_stamps_aside, settle_label, utc_starts
 from portal.readers.doubts import Doubts
 from portal.readers.intervals import clock_changes, daily, local_lengths, on_grid, out_minutes
-from portal.readers.lumps import CATCH_UP, ESTIMATED, LUMPS_KEPT, set_lumps
-from portal.readers.mapping import Kind, Mapping
-from portal.readers.meters import meters_side_by_side, pick_meter, pick_series
-from portal.readers.questions import export_question
-from portal.readers.reading import Channel, Choice, Gap, Lump, Question, ReadError, Readings
+from portal.readers.lumps import CATCH_UP, LUMPS_KEPT, set_lumps
+from portal.readers.mapping import Mapping
+from portal.readers.meters import lay_out, pick_meter
+from portal.readers.reading import Channel, Gap, Lump, ReadError, Readings
 from portal.readers.register import from_registers
 from portal.readers.series import (
     DAY_S,
     NEARLY_A_DAY_S,
     Floats,
     Ints,
-    MeterSeries,
     Series,
     as_series,
     common_step,
-    put_in_order,
     to_wh,
 )
-from portal.readers.stamps import Stamps
 from portal.readers.table import Loaded, sum_columns
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Whose file it is: the site's zone, and the present instant, which no stamp lies ahead of."""
+
+    tz: str
+    """Name in the IANA database."""
+    now: datetime
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone itself."""
+        return ZoneInfo(self.tz)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +54,7 @@ class Assembled:
     readings: Readings
     mapping: Mapping
     rows: int
+    """Readings found, good or not."""
     blanks: int
     duplicates: int
     lumps: tuple[Lump, ...]
@@ -54,31 +64,54 @@ class Assembled:
 
 
 def from_table(
-    loaded: Loaded, mapping: Mapping, *, tz: str, now: datetime, guessed: bool, label_known: bool, doubts: Doubts
+    loaded: Loaded, mapping: Mapping, site: Site, *, guessed: bool, label_known: bool, doubts: Doubts
 ) -> Assembled:
-    """Turn a loaded table into readings. ``guessed`` lets the data correct the guessed clock."""
-    zone = ZoneInfo(tz)
-    rows = len(loaded.lines)
+    """Turn a loaded table into readings.
+
+    Parameters
+    ----------
+    loaded
+        All readings of the file.
+    mapping
+        How the file is read.
+    site
+        Whose file it is.
+    guessed
+        Whether the mapping is a guess, so that the readings may correct its clock.
+    label_known
+        Whether the table says that stamps mark starts, or ends.
+    doubts
+        Takes what is to be asked and told.
+
+    Returns
+    -------
+    Assembled
+        The readings on their grid.
+
+    Raises
+    ------
+    ReadError
+        When they make no readings of a production meter.
+    """
+    rows = len(loaded.places)
     doubts.bad += loaded.bad
     channels = pick_meter(loaded, mapping, doubts)
     set_lone_stamps_aside(loaded, doubts)
-    if not len(loaded.lines):
+    if not len(loaded.places):
         raise ReadError(
             "No line of the file holds a reading that can be taken in. Check which columns are chosen, the "
-            "order of day and "
-            "month, and the decimal mark."
+            "order of day and month, and the decimal mark."
         )
     for column in loaded.columns:
         stood_in = plausible.blank_stand_ins(column)
         if stood_in:
             doubts.tell("stand_ins", f"{stood_in:,} figures that stand for “no value” (like −999) were taken as blank.")
-    step = _step(loaded)
-    one_day = len(loaded.lines) == 1 and mapping.layout == "tall" and int(loaded.stamps.naive_s[0]) % DAY_S == 0
+    step = step_of(loaded)
+    one_day = len(loaded.places) == 1 and mapping.layout == "tall" and int(loaded.stamps.naive_s[0]) % DAY_S == 0
     if step == 0 and not one_day:
         raise ReadError(
             "The file holds only one reading, or all its lines carry the same time stamp. Choose the column "
-            "that holds the "
-            "time of each reading, and export at least one whole day."
+            "that holds the time of each reading, and export at least one whole day."
         )
     if loaded.stamps.offset_s is None and mapping.clock.kind == "offset":
         raise ReadError(
@@ -87,23 +120,26 @@ def from_table(
     if guessed:
         mapping = settle_label(loaded, mapping, label_known=label_known, step=step, doubts=doubts)
     if step >= NEARLY_A_DAY_S or one_day:
-        series = _daily_series(loaded, mapping, zone, step)
-        return finish(
-            series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts, unreadable=loaded.unreadable
-        )
-    series, missing = _series(loaded, mapping, step)
-    if guessed:
-        better = better_clock(series, missing, mapping, zone, doubts)
-        if better is not None:
-            mapping = better
-            series, missing = _series(loaded, mapping, step)
-    doubts.bad += [(int(loaded.lines[i]), why) for i, why in missing]
-    return finish(
-        series, mapping, tz=tz, now=now, rows=rows, channels=channels, doubts=doubts, unreadable=loaded.unreadable
-    )
+        series = daily_series(loaded, mapping, site.zone, step)
+    else:
+        series, mapping = interval_series(loaded, mapping, site, step, guessed=guessed, doubts=doubts)
+    done = finish(series, mapping, site, rows=rows, channels=channels, doubts=doubts)
+    return replace(done, blanks=max(0, done.blanks - loaded.unreadable))
 
 
-def _step(loaded: Loaded) -> int:
+def step_of(loaded: Loaded) -> int:
+    """Return the usual step between readings.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+
+    Returns
+    -------
+    int
+        Seconds, 0 for a single reading.
+    """
     stamps = loaded.stamps
     times = stamps.naive_s if stamps.offset_s is None else stamps.naive_s - stamps.offset_s
     if loaded.elapsed_s is not None:
@@ -111,97 +147,50 @@ def _step(loaded: Loaded) -> int:
     return common_step(np.unique(times) if loaded.meter_ids is not None else times)
 
 
-def from_meter(
-    found: Sequence[MeterSeries],
-    mapping: Mapping,
-    *,
-    tz: str,
-    now: datetime,
-    guessed: bool,
-    is_estimate: Callable[[str], bool],
-    offset_s: int,
-    doubts: Doubts,
-) -> Assembled:
-    """Turn the series of a meter file into one meter's readings."""
-    names = [series.name for series in found]
-    mapping, picked = pick_series(found, mapping, doubts)
-    first = picked[0]
-    kind: Kind = "register" if first.register else "power" if first.unit.endswith("W") else "energy"
-    mapping = replace(mapping, kind=kind, unit=first.unit)
-    if any(series.direction == "net" for series in picked):
-        raise ReadError(
-            f"“{first.name}” is the net of production and use at the grid connection. Losses to dirt cannot be "
-            "seen in it. "
-            "Ask for the channel of the production meter, or send the inverter's own export."
-        )
-    if any(series.direction == "consumption" for series in picked) and "delivered" not in mapping.accepted:
-        doubts.questions.append(
-            Question(
-                "delivered",
-                f"“{first.name}” is energy delivered to the house: what it used, not what the panels produced. "
-                "Send the inverter's or the production meter's export.",
-                (Choice("accept", "It is what the panels produced: they have a meter of their own"),),
-                True,
-            )
-        )
-    if any(series.direction == "export" for series in picked) and not mapping.export:
-        doubts.questions.append(export_question(first.name))
-        mapping = replace(mapping, export="surplus")
-    together = {
-        part: np.concatenate([np.asarray(getattr(series, part)) for series in picked])
-        for part in ("start_s", "length_s", "figure", "line", "quality")
-    }
-    count = len(together["start_s"])
-    offsets = np.full(count, offset_s, dtype=np.int32) if mapping.clock.kind == "offset" else None
-    loaded = Loaded(
-        Stamps(together["start_s"].astype(np.int64), offsets, "ymd", True),
-        None,
-        [together["figure"].astype(np.float64)],
-        [1],
-        together["line"].astype(np.int64),
-        lengths_s=None if kind == "register" else together["length_s"].astype(np.int64),
-        quality=together["quality"],
-    )
-    if len(picked) > 1:
-        loaded.meters = [series.name for series in picked]
-        loaded.meter_ids = np.repeat(np.arange(len(picked)), [len(series.start_s) for series in picked])
-    zone = ZoneInfo(tz)
-    step = _step(loaded) or int(np.median(together["length_s"]))
-    if step <= 0:
-        raise ReadError("The file holds only one reading, and not how long it lasted. Export at least one whole day.")
-    if step >= NEARLY_A_DAY_S:
-        series = _daily_series(loaded, replace(mapping, clock=Clock(tz, "utc")), zone, step)
-    else:
-        series, missing = _series(loaded, mapping, step)
-        if guessed:
-            better = better_clock(series, missing, mapping, zone, doubts)
-            if better is not None:
-                mapping = better
-                if mapping.clock.kind != "offset":
-                    loaded.stamps = Stamps(loaded.stamps.naive_s, None, "ymd", True)
-                series, missing = _series(loaded, mapping, step)
-        doubts.bad += [(int(loaded.lines[i]), why) for i, why in missing]
-    if series.quality is not None:
-        flags, of = np.unique(series.quality, return_inverse=True)
-        estimated = np.array([is_estimate(str(flag)) for flag in flags])[of]
-        if estimated.any():
-            doubts.tell(
-                "estimated",
-                f"{int(estimated.sum()):,} readings were estimated or substituted by the meter operator. They "
-                "count as energy "
-                "but say nothing of what the panels did.",
-            )
-            set_lumps(series, estimated, ESTIMATED)
-    taken = {series_.name for series_ in picked}
-    channels = tuple(
-        Channel(name, series_.direction, name in taken) for name, series_ in zip(names, found, strict=True)
-    )
-    return finish(series, mapping, tz=tz, now=now, rows=count, channels=channels, doubts=doubts)
+def interval_series(
+    loaded: Loaded, mapping: Mapping, site: Site, step: int, *, guessed: bool, doubts: Doubts
+) -> tuple[Series, Mapping]:
+    """Put readings on UTC, in order, as energies of intervals.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+    mapping
+        How the file is read.
+    site
+        Whose file it is.
+    step
+        Seconds between readings.
+    guessed
+        Whether the readings may correct the mapping's clock.
+    doubts
+        Takes what is to be told, and the lines without an instant.
+
+    Returns
+    -------
+    series : Series
+        Energies of intervals.
+    mapping : Mapping
+        The mapping, with the clock that the readings show.
+
+    Raises
+    ------
+    ReadError
+        When no reading has an instant.
+    """
+    series, missing = _to_series(loaded, mapping, step)
+    better = better_clock(series, missing, mapping, site.zone, doubts) if guessed else None
+    if better is not None:
+        mapping = better
+        if mapping.clock.kind != "offset":
+            loaded.stamps = replace(loaded.stamps, offset_s=None)
+        series, missing = _to_series(loaded, mapping, step)
+    doubts.bad += [(int(loaded.places[i]), why) for i, why in missing]
+    return series, mapping
 
 
-def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[tuple[int, str]]]:
-    """Put raw readings on UTC, in order, as energies of intervals."""
-    register = mapping.kind == "register"
+def _to_series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[tuple[int, str]]]:
     starts, missing = utc_starts(loaded, mapping, step)
     # A skipped stamp without a figure is no loss.
     missing = [(i, why) for i, why in missing if any(not np.isnan(column[i]) for column in loaded.columns)]
@@ -209,40 +198,55 @@ def _series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, list[t
     for column in columns:
         missing += [(int(i), TOO_MUCH) for i in np.flatnonzero(np.isinf(column))]
         column[np.isinf(column)] = np.nan
-    signs = loaded.signs
-    if loaded.meter_ids is not None:
-        starts, columns, lines, duplicates, conflicts = meters_side_by_side(starts, columns, loaded)
-        signs = [1] * len(columns)
-    else:
-        starts, columns, kept, duplicates, conflicts = put_in_order(starts, columns)
-        lines = loaded.lines[kept]
+    laid = lay_out(loaded, starts, columns)
+    starts = laid.start_s
     if not len(starts):
         raise ReadError(
             "No reading has a time that exists on the clock the file is said to be written by. Choose another."
         )
     step = common_step(starts) or step
-    kept = np.zeros(0, dtype=np.int64) if loaded.meter_ids is not None else kept
-    if register:
-        series = from_registers(starts, columns, signs, lines, step)
+    if mapping.kind == "register":
+        series = from_registers(starts, laid.columns, laid.signs, laid.place, step)
     else:
-        values = sum_columns(columns, signs).copy()
-        given = loaded.lengths_s if loaded.meter_ids is None else None
-        lengths = local_lengths(starts, step) if given is None else given[kept]
+        values = sum_columns(laid.columns, laid.signs).copy()
+        kept, given, flags = laid.kept, loaded.lengths_s, loaded.quality
+        lengths = local_lengths(starts, step) if kept is None or given is None else given[kept]
         if mapping.kind == "power":
+            # Held from its stamp to the next.
             gap = np.diff(starts, append=starts[-1] + lengths[-1])
-            off_grid = (gap != lengths) & (gap < 2 * lengths)
-            lengths = np.where(off_grid, gap, lengths)
+            lengths = np.where((gap != lengths) & (gap < 2 * lengths), gap, lengths)
             with np.errstate(over="ignore"):
                 values = values * (lengths / 3600.0)
-        series = Series(starts, lengths, values, lines, step)
-        if loaded.quality is not None and loaded.meter_ids is None:
-            series.quality = loaded.quality[kept]
-    series.duplicates, series.conflicts = duplicates, conflicts
+        quality = None if kept is None or flags is None else flags[kept]
+        series = Series(starts, lengths, values, laid.place, step, quality=quality)
+    series.duplicates, series.conflicts = laid.duplicates, laid.conflicts
     return series, missing
 
 
-def _daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -> Series:
-    """Take daily totals by the date they are written on."""
+def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -> Series:
+    """Take daily totals by the date they are written on.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+    mapping
+        How the file is read.
+    zone
+        The site's zone.
+    step
+        Seconds between readings.
+
+    Returns
+    -------
+    Series
+        Energies of days; their starts are local midnights written as if they were UTC.
+
+    Raises
+    ------
+    ReadError
+        When they are more than a day apart, or powers.
+    """
     if step > 1.5 * DAY_S:
         raise ReadError(
             "The readings are more than a day apart. Weekly or monthly totals do not show what dirt does: export daily "
@@ -256,51 +260,52 @@ def _daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -
     offset = loaded.stamps.offset_s
     if (offset is not None or mapping.clock.kind == "utc") and len(naive):
         utc = naive if offset is None else naive - offset
-        local = np.array([_local(int(at), zone) for at in utc[:2000]])
-        if (local % DAY_S == 0).all():
-            naive = np.array([_local(int(at), zone) for at in utc])
+        near = np.array([at + utc_offset_s(zone, int(at)) for at in utc[:2000]])
+        if (near % DAY_S == 0).all():
+            naive = np.array([at + utc_offset_s(zone, int(at)) for at in utc])
     register = mapping.kind == "register"
     if mapping.clock.label == "end" and not register:
         naive -= 1
-    day = naive // DAY_S * DAY_S
-    columns = to_wh(loaded.columns, mapping.unit)
-    signs = loaded.signs
-    if loaded.meter_ids is not None:
-        starts, columns, lines, duplicates, conflicts = meters_side_by_side(day, columns, loaded)
-        signs = [1] * len(columns)
-    else:
-        starts, columns, kept, duplicates, conflicts = put_in_order(day, columns)
-        lines = loaded.lines[kept]
+    laid = lay_out(loaded, naive // DAY_S * DAY_S, to_wh(loaded.columns, mapping.unit))
     if register:
-        series = from_registers(starts, columns, signs, lines, DAY_S)
+        series = from_registers(laid.start_s, laid.columns, laid.signs, laid.place, DAY_S)
     else:
-        values = sum_columns(columns, signs).copy()
-        series = Series(starts, np.full(len(starts), DAY_S), values, lines, DAY_S)
-    series.duplicates, series.conflicts = duplicates, conflicts
+        values = sum_columns(laid.columns, laid.signs).copy()
+        series = Series(laid.start_s, np.full(len(laid.start_s), DAY_S), values, laid.place, DAY_S)
+    series.duplicates, series.conflicts = laid.duplicates, laid.conflicts
     return series
 
 
-def _local(utc_s: int, zone: ZoneInfo) -> int:
-    delta = utc_datetime(utc_s).astimezone(zone).utcoffset()
-    return utc_s + (int(delta.total_seconds()) if delta else 0)
-
-
 def finish(
-    series: Series,
-    mapping: Mapping,
-    *,
-    tz: str,
-    now: datetime,
-    rows: int,
-    channels: tuple[Channel, ...],
-    doubts: Doubts,
-    unreadable: int = 0,
+    series: Series, mapping: Mapping, site: Site, *, rows: int, channels: tuple[Channel, ...], doubts: Doubts
 ) -> Assembled:
     """Check energies of intervals, put them on the grid, and look at the whole.
 
-    A ``series`` of daily totals has local midnights, written as if they were UTC, as its starts.
+    Parameters
+    ----------
+    series
+        Energies of intervals, or of days as ``daily_series`` gives them.
+    mapping
+        How the file was read.
+    site
+        Whose file it is.
+    rows
+        Readings found in the file.
+    channels
+        What else is in it.
+    doubts
+        Takes what is to be asked and told.
+
+    Returns
+    -------
+    Assembled
+        The readings on their grid.
+
+    Raises
+    ------
+    ReadError
+        When they are not one meter's production.
     """
-    zone = ZoneInfo(tz)
     if series.conflicts > max(50, len(series.start_s) // 10):
         raise ReadError(
             f"{series.conflicts:,} time stamps occur more than once with different figures. The file seems to "
@@ -315,38 +320,41 @@ def finish(
     blanks = int(np.isnan(series.energy_wh).sum())
     if blanks == len(series.energy_wh) and not series.lumps:
         raise ReadError("The chosen column holds no figures. Choose another column, or check the decimal mark.")
-    mapping = check_energies(series, mapping, now, doubts)
+    check_energies(series, site.now, doubts)
     doubts.notices += series.notices
     minutes = _grid_minutes(series)
     set_lumps(series, series.length_s > minutes * 60, CATCH_UP)
-    energy: Floats
-    quality = None
-    if minutes == 1440:
-        starts, energy_wh = _whole_days(series, zone)
-        energy = np.array(energy_wh, dtype=np.float64)
-    else:
-        starts, energy = on_grid(series, zone, minutes)
-        local = plausible.local_seconds(starts, zone)
-        nights = plausible.fill_nights(energy, local, minutes)
-        if nights:
-            doubts.tell("daylight_only", f"The file leaves out the nights; {nights:,} of them were taken as zero.")
-        energy_wh = as_series(starts, energy)
-        quality = _quality_on_grid(series, starts)
-        look_at_shape(energy, starts, local, zone, mapping, doubts)
+    energy_wh, quality, starts, energy = _on_their_grid(series, minutes, mapping, site, doubts)
     if np.isnan(energy).all() and not series.lumps:
         raise ReadError("No reading of the file could be taken in; the list of rejected lines says why.")
     tell_all(series, mapping, minutes, doubts)
     return Assembled(
-        Readings(energy_wh, minutes, quality),
-        mapping,
-        rows,
-        max(0, blanks - unreadable),
-        series.duplicates,
-        tuple(sorted(series.lumps, key=lambda lump: lump.start)[:LUMPS_KEPT]),
-        tuple(plausible.gaps(energy, starts, minutes)),
-        clock_changes(zone, int(starts[0]), int(starts[-1]) + minutes * 60),
-        channels,
+        readings=Readings(energy_wh, minutes, quality),
+        mapping=mapping,
+        rows=rows,
+        blanks=blanks,
+        duplicates=series.duplicates,
+        lumps=tuple(sorted(series.lumps, key=lambda lump: lump.start)[:LUMPS_KEPT]),
+        gaps=tuple(plausible.gaps(energy, starts, minutes)),
+        clock_changes=clock_changes(site.zone, int(starts[0]), int(starts[-1]) + minutes * 60),
+        channels=channels,
     )
+
+
+def _on_their_grid(
+    series: Series, minutes: int, mapping: Mapping, site: Site, doubts: Doubts
+) -> tuple[pd.Series[float], pd.Series[str] | None, Ints, Floats]:
+    """Return the readings on their grid, their quality, and the grid's starts and energies; look at their shape."""
+    if minutes == 1440:
+        starts, energy_wh = _whole_days(series, site.zone)
+        return energy_wh, None, starts, np.array(energy_wh, dtype=np.float64)
+    starts, energy = on_grid(series, site.zone, minutes)
+    local = plausible.local_seconds(starts, site.zone)
+    nights = plausible.fill_nights(energy, local, minutes)
+    if nights:
+        doubts.tell("daylight_only", f"The file leaves out the nights; {nights:,} of them were taken as zero.")
+    look_at_shape(energy, starts, local, site.zone, mapping, doubts)
+    return as_series(starts, energy), _quality_on_grid(series, starts), starts, energy
 
 
 def _quality_on_grid(series: Series, starts: Ints) -> pd.Series[str] | None:

@@ -17,7 +17,7 @@ from portal.readers.series import DAY_S, Floats, Ints, Series
 TOO_MUCH = "no plant produces that much"
 
 
-def check_energies(series: Series, mapping: Mapping, now: datetime, doubts: Doubts) -> Mapping:
+def check_energies(series: Series, now: datetime, doubts: Doubts) -> None:
     energy = series.energy_wh
     ahead = np.flatnonzero((series.start_s > int(now.timestamp()) + DAY_S) & ~np.isnan(energy))
     doubts.reject(series, ahead, "the time lies ahead of today")
@@ -46,7 +46,6 @@ def check_energies(series: Series, mapping: Mapping, now: datetime, doubts: Doub
     doubts.reject(
         series, plausible.impossible(series), "the figure is more than 20 times what the rest of the file shows"
     )
-    return mapping
 
 
 def look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, mapping: Mapping, doubts: Doubts) -> None:

@@ -55,15 +55,15 @@ def changes(zone: ZoneInfo, first_s: int, last_s: int) -> list[tuple[int, int, i
     """Return the zone's clock changes between two UTC seconds: (instant, offset before, offset after) in seconds."""
     found = []
     step = 7 * 86_400  # no zone changes its clock twice within a week and back
-    at, before = first_s, _offset(zone, first_s)
+    at, before = first_s, utc_offset_s(zone, first_s)
     while at < last_s:
         nxt = min(at + step, last_s)
-        after = _offset(zone, nxt)
+        after = utc_offset_s(zone, nxt)
         if after != before:
             lo, hi = at, nxt
             while hi - lo > 1:
                 mid = (lo + hi) // 2
-                if _offset(zone, mid) == before:
+                if utc_offset_s(zone, mid) == before:
                     lo = mid
                 else:
                     hi = mid
@@ -73,7 +73,26 @@ def changes(zone: ZoneInfo, first_s: int, last_s: int) -> list[tuple[int, int, i
     return found
 
 
-def _offset(zone: ZoneInfo, utc_s: int) -> int:
+def utc_offset_s(zone: ZoneInfo, utc_s: int) -> int:
+    """Return a zone's offset at an instant.
+
+    Parameters
+    ----------
+    zone
+        The zone.
+    utc_s
+        Seconds since 1970 in UTC.
+
+    Returns
+    -------
+    int
+        Seconds that its clock is ahead of UTC.
+
+    Examples
+    --------
+    >>> utc_offset_s(ZoneInfo("Europe/Berlin"), 1_720_000_000)
+    7200
+    """
     delta = datetime.fromtimestamp(utc_s, UTC).astimezone(zone).utcoffset()
     return int(delta.total_seconds()) if delta else 0
 
@@ -88,7 +107,7 @@ def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: NDArray[np
     for year in years:
         start = int(datetime(year, 1, 1, tzinfo=UTC).timestamp())
         end = int(datetime(year + 1, 1, 1, tzinfo=UTC).timestamp())
-        offset = min(_offset(zone, start), _offset(zone, start + 182 * 86_400))
+        offset = min(utc_offset_s(zone, start), utc_offset_s(zone, start + 182 * 86_400))
         out[(at_s >= start) & (at_s < end)] = offset
     return out
 
@@ -96,7 +115,7 @@ def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: NDArray[np
 def _wall_to_utc(naive_s: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.int64]:
     first, last = int(naive_s.min()) - 2 * 86_400, int(naive_s.max()) + 2 * 86_400
     moves = changes(zone, first, last)
-    offsets = np.array([_offset(zone, first)] + [after for _, _, after in moves], dtype=np.int64)
+    offsets = np.array([utc_offset_s(zone, first)] + [after for _, _, after in moves], dtype=np.int64)
     # On the wall a change happens at instant + offset; from there on the later offset holds. For a clock put back,
     # the stamps from instant + after to instant + before occur twice.
     starts = np.array([at + max(before, after) for at, before, after in moves], dtype=np.int64)

@@ -43,7 +43,7 @@ def utc_starts(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Ints, list[
     instants = mapping.kind == "register"
     if loaded.meter_ids is None:
         return to_starts(loaded.stamps, loaded.elapsed_s, mapping.clock, step, instants)
-    starts = np.zeros(len(loaded.lines), dtype=np.int64)
+    starts = np.zeros(len(loaded.places), dtype=np.int64)
     missing: list[tuple[int, str]] = []
     stamps, elapsed = loaded.stamps, loaded.elapsed_s
     for number in range(len(loaded.meters)):
@@ -105,5 +105,5 @@ def set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:
     if not drop.any() or drop.all():
         return
     why = "the date lies more than a year from all other readings"
-    doubts.bad += [(int(line), why) for line in loaded.lines[drop]]
+    doubts.bad += [(int(line), why) for line in loaded.places[drop]]
     loaded.keep(~drop)

@@ -17,12 +17,12 @@ class Doubts:
     questions: list[Question] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     bad: list[tuple[int, str]] = field(default_factory=list)
-    """File × 2**32 + line, and why."""
+    """Places of lines that are not taken in, and why."""
 
     def tell(self, code: str, text: str) -> None:
         self.notices.append(Notice(code, text))
 
     def reject(self, series: Series, at: Ints, reason: str) -> None:
         """Set a line aside and blank its energy."""
-        self.bad += [(int(series.line[i]), reason) for i in at]
+        self.bad += [(int(series.place[i]), reason) for i in at]
         series.energy_wh[at] = np.nan

@@ -11,40 +11,50 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from portal.readers.espi_entries import Block, Entry, ReadingType, read_entries
+from portal.readers.mapping import Unit
 from portal.readers.reading import ReadError
+from portal.readers.rejected import BadRecords
 from portal.readers.series import MeterSeries
 from portal.readers.source import Source
 
 MAX_ENTRIES = 50_000
-"""A feed has an entry a day or a month of each meter; ten meters over ten years make 36,500."""
+"""Entries of a file: a feed has one a day or a month of each meter; ten meters over ten years make 36,500. A bound on
+memory, no source."""
 _DIRECTIONS = {1: "consumption", 19: "export", 4: "net", 20: "net"}
 _ESTIMATED = {8, 9, 12, 15}
 _REGISTERS = {1, 3, 9}
-_WH = {72: 1.0, 38: 1.0}
+_UNITS: dict[int, Unit] = {72: "Wh", 38: "W"}
 
 
-@dataclass(slots=True)
-class Feed:
-    """All series of a file, what was wrong on the way, and the standard offset the file names [s]."""
+def read_feed(sources: Sequence[Source], bad: BadRecords) -> tuple[list[MeterSeries], int | None]:
+    """Read Green Button files.
 
-    series: list[MeterSeries]
-    bad: list[tuple[int, str]]
-    bad_text: dict[int, str]
-    tz_offset: int | None
+    Parameters
+    ----------
+    sources
+        The files.
+    bad
+        Takes the readings that break the format.
 
+    Returns
+    -------
+    series : list of MeterSeries
+        What they hold, with starts in UTC.
+    offset_s : int or None
+        Standard offset [s] of the zone that the file names for itself.
 
-def read_feed(sources: Sequence[Source]) -> Feed:
-    """Read Green Button files."""
+    Raises
+    ------
+    ReadError
+        When there are no readings of electricity, or what stands in the files is not safe to read.
+    """
     entries: list[Entry] = []
-    bad: list[tuple[int, str]] = []
-    bad_text: dict[int, str] = {}
     for number, source in enumerate(sources):
-        for entry in read_entries(source, number, bad, bad_text):
+        for entry in read_entries(source, number, bad):
             entries.append(entry)
             if len(entries) > MAX_ENTRIES:
                 raise ReadError(f"{source.name} has more than {MAX_ENTRIES:,} entries. Export a shorter span.")
@@ -54,64 +64,86 @@ def read_feed(sources: Sequence[Source]) -> Feed:
             "interval data as Green Button, or as CSV."
         )
     offsets = [entry.tz_offset for entry in entries if entry.tz_offset is not None]
-    return Feed(_tie_together(entries), bad, bad_text, offsets[0] if offsets else None)
+    return _finest(_tie_together(entries)), offsets[0] if offsets else None
 
 
-def _tie_together(entries: list[Entry]) -> list[MeterSeries]:
-    """Give each block its ReadingType and its usage point, by links where there are any, else by order."""
-    types = {entry.self_: entry.type_ for entry in entries if entry.type_ and entry.self_}
-    all_types = [entry.type_ for entry in entries if entry.type_]
-    readings = {entry.self_: entry for entry in entries if entry.kind == "MeterReading" and entry.self_}
-    points = {entry.self_: entry for entry in entries if entry.kind == "UsagePoint" and entry.self_}
-    by_related = {href: entry for entry in readings.values() for href in entry.related}
-    found: dict[tuple[str, int], MeterSeries] = {}
-    latest_type: ReadingType | None = None
-    latest_point = latest_reading = ""
-    for entry in entries:
+class _Ties:
+    """Entries by their addresses, and those met last, to which entries without links belong."""
+
+    def __init__(self, entries: list[Entry]) -> None:
+        self.types = {entry.self_: entry.type_ for entry in entries if entry.type_ and entry.self_}
+        self.all_types = [entry.type_ for entry in entries if entry.type_]
+        self.readings = {entry.self_: entry for entry in entries if entry.kind == "MeterReading" and entry.self_}
+        self.points = {entry.self_: entry for entry in entries if entry.kind == "UsagePoint" and entry.self_}
+        self.by_related = {href: entry for entry in self.readings.values() for href in entry.related}
+        self.type_: ReadingType | None = None
+        self.point = self.reading = ""
+
+    def meet(self, entry: Entry) -> None:
         if entry.type_:
-            latest_type = entry.type_
+            self.type_ = entry.type_
         if entry.kind == "UsagePoint":
-            latest_point = entry.title or entry.self_
+            self.point = entry.title or entry.self_
         if entry.kind == "MeterReading":
-            latest_reading = entry.self_ or entry.title
+            self.reading = entry.self_ or entry.title
+
+    def reading_of(self, entry: Entry) -> Entry | None:
+        home = re.match(r"(.*/MeterReading/[^/]+)", entry.up or entry.self_)
+        reading = self.readings.get(home[1]) if home else None
+        return (
+            reading or self.by_related.get(entry.self_) or self.by_related.get(entry.up) or self.readings.get(entry.up)
+        )
+
+    def number_of(self, type_: ReadingType) -> int:
+        return next((i for i, one in enumerate(self.all_types) if one is type_), -1)
+
+    def type_of(self, reading: Entry | None) -> ReadingType:
+        linked = [self.types[href] for href in reading.related if href in self.types] if reading else []
+        if linked:
+            return linked[0]
+        latest = self.all_types[0] if len(self.all_types) == 1 else self.type_
+        return latest or (self.all_types[0] if self.all_types else ReadingType())
+
+
+def _tie_together(entries: list[Entry]) -> dict[tuple[str, str, int], MeterSeries]:
+    """Give each block its ReadingType and its usage point, by links where there are any, else by order.
+
+    The series go by usage point, meter reading and type.
+    """
+    ties = _Ties(entries)
+    found: dict[tuple[str, str, int], MeterSeries] = {}
+    for entry in entries:
+        ties.meet(entry)
         if not entry.blocks:
             continue
-        home = re.match(r"(.*/MeterReading/[^/]+)", entry.up or entry.self_)
-        reading = readings.get(home[1]) if home else None
-        reading = reading or by_related.get(entry.self_) or by_related.get(entry.up) or readings.get(entry.up)
-        linked = [types[href] for href in reading.related if href in types] if reading else []
-        type_ = (
-            (linked[0] if linked else None)
-            or (all_types[0] if len(all_types) == 1 else latest_type)
-            or (all_types[0] if all_types else ReadingType())
-        )
-        assert type_ is not None
-        where = (reading.self_ if reading else "") or entry.up or entry.self_
-        point = re.match(r"(.*/UsagePoint/[^/]+)", where)
-        point_entry = points.get(point[1]) if point else None
-        name = (point_entry.title if point_entry else "") or (point[1].rsplit("/", 1)[-1] if point else latest_point)
-        key = (f"{point[1] if point else latest_point}|{reading.self_ if reading else latest_reading}", id(type_))
-        if type_.commodity not in (0, 1) or type_.uom not in _WH:
+        reading = ties.reading_of(entry)
+        type_ = ties.type_of(reading)
+        if type_.commodity not in (0, 1) or type_.uom not in _UNITS:
             continue
-        direction = _DIRECTIONS.get(type_.flow, "")
+        point = re.match(r"(.*/UsagePoint/[^/]+)", (reading.self_ if reading else "") or entry.up or entry.self_)
+        address = point[1] if point else ""
+        titled = ties.points.get(address)
+        name = (titled.title if titled else "") or (address.rsplit("/", 1)[-1] if address else ties.point)
+        key = (address or ties.point, reading.self_ if reading else ties.reading, ties.number_of(type_))
         if key not in found:
+            direction = _DIRECTIONS.get(type_.flow, "")
             label = " ".join(part for part in (name or "meter", f"({direction})" if direction else "") if part)
-            found[key] = MeterSeries(
-                label, direction, "W" if type_.uom == 38 else "Wh", type_.accumulation in _REGISTERS
-            )
+            found[key] = MeterSeries(label, direction, _UNITS[type_.uom], type_.accumulation in _REGISTERS)
         _append(found[key], entry.blocks, type_)
     if not found:
         raise ReadError(
             "The Green Button file has readings, but none of electric energy or power (Wh or W): perhaps gas, "
-            "water, or "
-            "reactive energy. Export the electricity data."
+            "water, or reactive energy. Export the electricity data."
         )
-    # The same meter at several interval lengths: the shortest says most; the others say what it leaves out.
-    same: dict[tuple[str, str], list[MeterSeries]] = {}
-    for key, series in found.items():
+    return found
+
+
+def _finest(found: dict[tuple[str, str, int], MeterSeries]) -> list[MeterSeries]:
+    """Join the series of one meter: the shortest intervals say most, the others what these leave out."""
+    same: dict[tuple[str, str, str, bool], list[MeterSeries]] = {}
+    for (point, _, _), series in found.items():
         if series.start_s:
-            kind = series.direction + series.unit[:1] + str(series.register)
-            same.setdefault((key[0].split("|")[0], kind), []).append(series)
+            same.setdefault((point, series.direction, series.unit, series.register), []).append(series)
     chosen = []
     for alike in same.values():
         finest, *coarser = sorted(alike, key=_length)
@@ -138,7 +170,7 @@ def _fill_up(series: MeterSeries, coarser: MeterSeries) -> None:
             series.start_s.append(start)
             series.length_s.append(coarser.length_s[at])
             series.figure.append(coarser.figure[at])
-            series.line.append(coarser.line[at])
+            series.place.append(coarser.place[at])
             series.quality.append(coarser.quality[at])
 
 
@@ -151,10 +183,26 @@ def _append(series: MeterSeries, blocks: list[Block], type_: ReadingType) -> Non
         series.start_s.extend(block.start)
         series.length_s.extend(length or default for length in block.duration)
         series.figure.extend(value * factor for value in block.value)
-        series.line.extend(block.line)
+        series.place.extend(block.place)
         series.quality += [str(code) if code else "" for code in block.quality]
 
 
 def is_estimate(flag: str) -> bool:
-    """Say whether a quality flag marks a figure nobody measured."""
+    """Say whether a quality flag marks a figure nobody measured.
+
+    Parameters
+    ----------
+    flag
+        Code of the standard as text, "" for none.
+
+    Returns
+    -------
+    bool
+        True for estimated, forecast and the like.
+
+    Examples
+    --------
+    >>> is_estimate("8"), is_estimate("17"), is_estimate("")
+    (True, False, False)
+    """
     return flag.isdigit() and int(flag) in _ESTIMATED

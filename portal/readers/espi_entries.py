@@ -11,11 +11,21 @@ from typing import Any
 
 from lxml import etree
 
+from portal.readers.place import place_of
 from portal.readers.reading import MAX_READINGS, ReadError
-from portal.readers.rejected import MAX_BAD
-from portal.readers.source import Source, xml_events
+from portal.readers.rejected import BadRecords
+from portal.readers.source import Source, free, xml_events
 
 MAX_ELEMENTS = 20_000_000
+"""XML elements of a file: a reading has six. A bound on time, no source."""
+MAX_PARTS = 500
+"""XML elements inside one reading; the standard's has about ten. A bound on memory, no source."""
+EARLIEST_S = 631_152_000
+LATEST_S = 4_102_444_800
+"""Seconds since 1970 at the beginning of 1990 and of 2100: no meter's interval data are older. Common practice, no
+source."""
+LONGEST_S = 40 * 86_400
+"""Seconds of the longest reading: a billing month and some days. Common practice, no source."""
 _KEPT_WHOLE = {"IntervalReading", "ReadingType", "LocalTimeParameters"}
 """Elements read with their children when they end; all others are let go of at once."""
 
@@ -34,6 +44,8 @@ class ReadingType:
 
 @dataclass(slots=True)
 class Entry:
+    """One entry of a feed: its links, and what it says of readings."""
+
     self_: str = ""
     up: str = ""
     related: list[str] = field(default_factory=list)
@@ -42,113 +54,167 @@ class Entry:
     type_: ReadingType | None = None
     blocks: list[Block] = field(default_factory=list)
     tz_offset: int | None = None
-    order: int = 0
+
+    def speaks(self) -> bool:
+        """Say whether the entry has something to say of readings.
+
+        Returns
+        -------
+        bool
+            True for one with readings, or of a kind that tells of them.
+        """
+        return bool(self.kind or self.blocks)
+
+    def take(self, tag: str, element: Any) -> None:
+        """Take what one of the entry's elements says.
+
+        Parameters
+        ----------
+        tag
+            The element's name.
+        element
+            The element, with its children.
+        """
+        if tag == "ReadingType":
+            self.kind, self.type_ = tag, _reading_type(element)
+        elif tag == "LocalTimeParameters":
+            self.kind = self.kind or tag
+            self.tz_offset = _number(element, "tzOffset")
+        elif tag in ("UsagePoint", "MeterReading", "ElectricPowerUsageSummary", "UsageSummary"):
+            self.kind = self.kind or tag
+        elif tag == "link":
+            href = _path(element.get("href") or "")
+            relation = element.get("rel")
+            if relation == "self":
+                self.self_ = href
+            elif relation == "up":
+                self.up = href
+            elif relation == "related":
+                self.related.append(href)
+        elif tag == "title":
+            self.title = (element.text or "").strip()[:100]
 
 
 @dataclass(slots=True)
 class Block:
+    """Readings of one interval block: starts [s], durations [s], figures, places, codes of quality."""
+
     start: array[int] = field(default_factory=lambda: array("q"))
     duration: array[int] = field(default_factory=lambda: array("q"))
     value: array[float] = field(default_factory=lambda: array("d"))
-    line: array[int] = field(default_factory=lambda: array("q"))
+    place: array[int] = field(default_factory=lambda: array("q"))
     quality: array[int] = field(default_factory=lambda: array("q"))
 
 
-def read_entries(source: Source, number: int, bad: list[tuple[int, str]], bad_text: dict[int, str]) -> Iterator[Entry]:
-    entry = Entry()
-    count = within = inside = elements = 0
-    block: Block | None = None
-    base = number << 32
+def read_entries(source: Source, number: int, bad: BadRecords) -> Iterator[Entry]:
+    """Stream the entries of a feed.
+
+    Parameters
+    ----------
+    source
+        The file.
+    number
+        Its number among those read together.
+    bad
+        Takes the readings that break the format.
+
+    Yields
+    ------
+    Entry
+        Each entry that has something to say of readings.
+
+    Raises
+    ------
+    ReadError
+        When the XML is broken, has a document type, or is larger than any meter's.
+    """
+    feed = _Feed(source, number, bad)
     with source.open_bytes() as stream:
         try:
-            events = xml_events(stream)
-            first = True
-            for event, element in events:
-                if first:
-                    if element.getroottree().docinfo.doctype:
-                        raise ReadError(
-                            f"{source.name} carries a document type declaration. No meter file needs one, and "
-                            "it can be "
-                            "used to do harm, so the file is refused. Export it again from its source."
-                        )
-                    first = False
-                tag = element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
+            for event, element in xml_events(stream):
                 if event == "start":
-                    elements += 1
-                    if elements > MAX_ELEMENTS:
-                        raise ReadError(
-                            f"{source.name} has more than {MAX_ELEMENTS:,} XML elements. Export a shorter span."
-                        )
-                    if tag in _KEPT_WHOLE:
-                        within += 1
-                        inside = 0
-                    elif within:
-                        inside += 1
-                        if inside > 500:
-                            raise ReadError(
-                                f"{source.name}, line {element.sourceline}: one reading has over 500 parts."
-                            )
-                    if tag == "IntervalBlock":
-                        block = Block()
-                        entry.blocks.append(block)
-                        entry.kind = entry.kind or tag
-                    continue
-                if tag in _KEPT_WHOLE:
-                    within -= 1
-                if tag == "IntervalReading":
-                    if block is None:
-                        block = Block()
-                        entry.blocks.append(block)
-                    count += 1
-                    if count > MAX_READINGS:
-                        raise ReadError(
-                            f"{source.name} has more than {MAX_READINGS:,} readings. Export a shorter span."
-                        )
-                    _take_reading(element, block, base, bad, bad_text)
-                    if len(bad) > MAX_BAD:
-                        raise ReadError(f"More than {MAX_BAD:,} readings of {source.name} are broken. Export it again.")
-                elif tag == "IntervalBlock":
-                    block = None
-                elif tag == "ReadingType":
-                    entry.kind, entry.type_ = tag, _reading_type(element)
-                elif tag == "LocalTimeParameters":
-                    entry.kind = entry.kind or tag
-                    entry.tz_offset = _number(element, "tzOffset")
-                elif tag in ("UsagePoint", "MeterReading", "ElectricPowerUsageSummary", "UsageSummary"):
-                    entry.kind = entry.kind or tag
-                elif tag == "link":
-                    href = _path(element.get("href") or "")
-                    relation = element.get("rel")
-                    if relation == "self":
-                        entry.self_ = href
-                    elif relation == "up":
-                        entry.up = href
-                    elif relation == "related":
-                        entry.related.append(href)
-                elif tag == "title":
-                    entry.title = (element.text or "").strip()[:100]
-                elif tag == "entry":
-                    if entry.kind or entry.blocks:
-                        yield entry
-                    entry = Entry()
-                if not within:
-                    _free(element)
+                    feed.start(element)
+                else:
+                    done = feed.end(element)
+                    if done is not None:
+                        yield done
         except etree.XMLSyntaxError as error:
             where = f", line {error.lineno}" if error.lineno else ""
             raise ReadError(
                 f"{source.name}{where}: the XML is broken or cut off ({(error.msg or 'no reason given')[:120]}). "
                 "Download or export it again."
             ) from error
-    if entry.blocks or entry.type_ or entry.kind:
-        yield entry
+    if feed.entry.speaks():
+        yield feed.entry
 
 
-def _free(element: Any) -> None:
-    element.clear()
-    parent = element.getparent()
-    if parent is not None:
-        while element.getprevious() is not None:
-            del parent[0]
+class _Feed:
+    """The entry that is being read, and how much has been."""
+
+    def __init__(self, source: Source, number: int, bad: BadRecords) -> None:
+        self.source, self.number, self.bad = source, number, bad
+        self.entry = Entry()
+        self.block: Block | None = None
+        self.elements = self.readings = 0
+        self.within = self.inside = 0
+        """Depth in elements that are kept whole, and the parts of the one that is open."""
+
+    def start(self, element: Any) -> None:
+        if not self.elements and element.getroottree().docinfo.doctype:
+            raise ReadError(
+                f"{self.source.name} carries a document type declaration. No meter file needs one, and it can be "
+                "used to do harm, so the file is refused. Export it again from its source."
+            )
+        self.elements += 1
+        if self.elements > MAX_ELEMENTS:
+            raise ReadError(f"{self.source.name} has more than {MAX_ELEMENTS:,} XML elements. Export a shorter span.")
+        tag = _tag(element)
+        if tag in _KEPT_WHOLE:
+            self.within += 1
+            self.inside = 0
+        elif self.within:
+            self.inside += 1
+            if self.inside > MAX_PARTS:
+                raise ReadError(
+                    f"{self.source.name}, line {element.sourceline}: one reading has over {MAX_PARTS} parts."
+                )
+        if tag == "IntervalBlock":
+            self._open_block()
+            self.entry.kind = self.entry.kind or tag
+
+    def end(self, element: Any) -> Entry | None:
+        """Take what an element said; return the entry that ends with it, if it says something of readings."""
+        tag, done = _tag(element), None
+        if tag in _KEPT_WHOLE:
+            self.within -= 1
+        if tag == "IntervalReading":
+            self._take_reading(element)
+        elif tag == "IntervalBlock":
+            self.block = None
+        elif tag == "entry":
+            done = self.entry if self.entry.speaks() else None
+            self.entry = Entry()
+        else:
+            self.entry.take(tag, element)
+        if not self.within:
+            free(element)
+        return done
+
+    def _open_block(self) -> Block:
+        self.block = Block()
+        self.entry.blocks.append(self.block)
+        return self.block
+
+    def _take_reading(self, element: Any) -> None:
+        self.readings += 1
+        if self.readings > MAX_READINGS:
+            raise ReadError(f"{self.source.name} has more than {MAX_READINGS:,} readings. Export a shorter span.")
+        block = self.block or self._open_block()
+        _take_reading(element, block, place_of(self.number, int(element.sourceline or 0)), self.bad)
+
+
+def _tag(element: Any) -> str:
+    return element.tag.rpartition("}")[2] if isinstance(element.tag, str) else ""
 
 
 def _path(href: str) -> str:
@@ -180,40 +246,28 @@ def _reading_type(element: Any) -> ReadingType:
     )
 
 
-def _take_reading(element: Any, block: Block, base: int, bad: list[tuple[int, str]], bad_text: dict[int, str]) -> None:
-    start = duration = value = None
+def _take_reading(element: Any, block: Block, place: int, bad: BadRecords) -> None:
+    found: dict[str, str] = {}
     quality = 0
     for child in element.iter():
-        tag = child.tag
-        if not isinstance(tag, str):
-            continue
-        name = tag.rpartition("}")[2]
-        if name == "start":
-            start = child.text
-        elif name == "duration":
-            duration = child.text
-        elif name == "value":
-            value = child.text
-        elif name == "quality":
-            try:
-                quality = max(quality, int(child.text or 0))
-            except ValueError:
-                quality = quality or 0
-    line = base + int(element.sourceline or 0)
+        name, text = _tag(child), child.text
+        if name == "quality" and (text or "0").strip().isdecimal():
+            quality = max(quality, int(text or 0))
+        elif name in ("start", "duration", "value"):
+            found[name] = (text or "").strip()
+    said = f"start {found.get('start')}, duration {found.get('duration')}, value {found.get('value')}"
     try:
-        at = int((start or "").strip())
-        length = int((duration or "0").strip())
-        figure = float((value or "").strip()) if (value or "").strip() else math.nan
+        at = int(found.get("start", ""))
+        length = int(found.get("duration") or "0")
+        figure = float(found.get("value") or math.nan)
     except ValueError:
-        bad.append((line, "the reading has no whole start, duration or value"))
-        bad_text.setdefault(line, f"start {start}, duration {duration}, value {value}"[:200])
+        bad.set_aside(place, said, "the reading has no whole start, duration or value")
         return
-    if not 631_152_000 <= at < 4_102_444_800 or not 0 <= length <= 40 * 86_400 or math.isinf(figure):
-        bad.append((line, "the start lies outside 1990 to 2099, or the figures are impossible"))
-        bad_text.setdefault(line, f"start {start}, duration {duration}, value {value}"[:200])
+    if not EARLIEST_S <= at < LATEST_S or not 0 <= length <= LONGEST_S or math.isinf(figure):
+        bad.set_aside(place, said, "the start lies outside 1990 to 2099, or the figures are impossible")
         return
     block.start.append(at)
     block.duration.append(length)
     block.value.append(figure)
-    block.line.append(line)
+    block.place.append(place)
     block.quality.append(quality)

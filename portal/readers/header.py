@@ -5,16 +5,145 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from portal.readers import words
-from portal.readers.clock import Clock
+from portal.readers.clock import Clock, Label
 from portal.readers.dates import kind_of
 from portal.readers.figures import BLANKS, is_figure
 from portal.readers.reading import ReadError
+from portal.readers.table import column_names
+from portal.readers.time_columns import (
+    at_midnight,
+    filled_down,
+    find_time_columns,
+    is_data,
+    serial_column,
+    stamped_rows,
+)
 from portal.readers.words import unit_in
 
+SPREAD_ROWS = 300
+"""Rows looked at to tell what a column holds, spread over the sample. Tuned on the made files of the tests: with 240 or
+360 rows all are read the same."""
+HEADER_LINES = 40
+"""Lines above the first reading in which a header is sought. Common practice, no source."""
+FIGURES = 0.4
+"""Share of the filled cells that must be figures for a column to be one of figures.
+Tuned on the made files of the tests."""
 
-def refuse_split_figures(name: str, spread: list[list[str]], header: int, width: int) -> None:
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """The first rows of a table, with the line of each, and the few of them that are shown to a person."""
+
+    lines: list[int]
+    rows: list[list[str]]
+    shown: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What stands around the figures of a table."""
+
+    names: list[str]
+    """The columns' names, each distinct."""
+    width: int
+    """Cells of most rows with a stamp."""
+    time_at: list[int]
+    """Positions of the time column, or of the date's and the time's."""
+    stamp_kind: str
+    """What they hold: "datetime", "date", "split", "unix_s", "unix_ms" or "serial"."""
+    has_header: bool
+    header_line: int
+    """Line of the header, 0 where there is none."""
+    units: list[str]
+    """Units that stand on a row of their own below the names."""
+    groups: list[str]
+    """Headings above the names."""
+    preamble: str
+    """What is written above the table, without sizes and sums."""
+    spread: list[list[str]]
+    """Some rows with a stamp, from all over the sample."""
+    data: list[list[str]]
+    """All rows of the sample with a stamp."""
+
+    @property
+    def time_names(self) -> tuple[str, ...]:
+        """Names of the time columns."""
+        return tuple(self.names[at] for at in self.time_at)
+
+    def holds_days(self) -> bool:
+        """Say whether the stamps are days; a spreadsheet's dates come with a midnight behind them.
+
+        Returns
+        -------
+        bool
+            True for dates, and for stamps which are all midnights.
+        """
+        return self.stamp_kind == "date" or (
+            self.stamp_kind == "datetime" and all(at_midnight(row, self.time_at[0]) for row in self.spread)
+        )
+
+
+def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
+    """Find what stands around the figures of a table.
+
+    Parameters
+    ----------
+    sample
+        The table's first rows.
+    name
+        The file as a person knows it.
+    delimiter
+        What stands between its cells.
+
+    Returns
+    -------
+    Frame
+        The time columns, the header and the rows of readings.
+
+    Raises
+    ------
+    ReadError
+        When no column holds stamps, or decimal commas cannot be told from those between the columns.
+    """
+    rows = filled_down(sample.rows)
+    body = stamped_rows(rows)
+    if not body:
+        raise ReadError(_no_stamps(name, sample.shown))
+    width = Counter(len(rows[i]) for i in body).most_common(1)[0][0]
+    spread = [rows[i] for i in body[:: max(1, len(body) // SPREAD_ROWS)]]
+    time_at, stamp_kind = find_time_columns(spread, width, [rows[i] for i in body[:SPREAD_ROWS]])
+    first = next((i for i in range(len(rows)) if is_data(rows[i], time_at, stamp_kind)), -1)
+    if first < 0:
+        raise ReadError(_no_stamps(name, sample.shown))
+    header_at, units = _find_header_row(rows, first, width)
+    header = rows[header_at] if header_at is not None else None
+    names = column_names(header, width)
+    if delimiter == "," and header is not None and len(header) < width:
+        _refuse_split_figures(name, spread, len(header), width)
+    if not time_at:
+        time_at, stamp_kind = serial_column(spread, names)
+    if not time_at:
+        raise ReadError(_no_stamps(name, sample.shown))
+    titles = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])[:5000]
+    return Frame(
+        names=names,
+        width=width,
+        time_at=time_at,
+        stamp_kind=stamp_kind,
+        has_header=header is not None,
+        header_line=sample.lines[header_at] if header_at is not None else 0,
+        units=units,
+        groups=_headings_above(rows, header_at, time_at, len(names)),
+        preamble=words.AMOUNT.sub(" ", titles),
+        spread=spread,
+        data=[rows[i] for i in body if i >= first],
+    )
+
+
+def _refuse_split_figures(name: str, spread: list[list[str]], header: int, width: int) -> None:
     """Refuse a file whose decimal commas cannot be told from the commas between its columns."""
     longer = [row for row in spread if len(row) == width]
     if longer and all(cell.strip().isdecimal() for row in longer for cell in row[header:]):
@@ -25,7 +154,7 @@ def refuse_split_figures(name: str, spread: list[list[str]], header: int, width:
         )
 
 
-def headings_above(rows: list[list[str]], header_at: int | None, time_at: list[int], width: int) -> list[str]:
+def _headings_above(rows: list[list[str]], header_at: int | None, time_at: list[int], width: int) -> list[str]:
     """Return the heading above each column's own one, as merged cells have it."""
     groups = [""] * width
     above = [cell.strip() for cell in rows[header_at - 1]] if header_at else []
@@ -37,7 +166,7 @@ def headings_above(rows: list[list[str]], header_at: int | None, time_at: list[i
     return groups
 
 
-def no_stamps(name: str, sample: Sequence[Sequence[str]]) -> str:
+def _no_stamps(name: str, sample: Sequence[Sequence[str]]) -> str:
     start = " / ".join(cell for row in sample[:3] for cell in row if cell.strip())[:120]
     found = f" It starts with “{start}”." if start else ""
     return (
@@ -46,131 +175,10 @@ def no_stamps(name: str, sample: Sequence[Sequence[str]]) -> str:
     )
 
 
-def stamped_rows(rows: list[list[str]]) -> list[int]:
-    """Return the positions of rows that have a stamp."""
-    found = []
-    columns = Counter[int]()
-    step = max(1, len(rows) // 400)
-    for i in range(0, len(rows), step):
-        for at, cell in enumerate(rows[i][:40]):
-            kind = kind_of(cell)
-            if kind in ("datetime", "date", "unix_s", "unix_ms"):
-                columns[at] += 1
-                break
-    if not columns:
-        # Perhaps spreadsheet serials.
-        return [i for i, row in enumerate(rows) if any(_serial(cell) for cell in row[:3])]
-    main = columns.most_common(1)[0][0]
-    for i, row in enumerate(rows):
-        if len(row) > main and row[main] and (row[main].strip()[:1].isdigit() or kind_of(row[main]) is not None):
-            found.append(i)
-    return found
-
-
-def fill_dates(rows: list[list[str]]) -> None:
-    """Carry dates that stand only on the first line of their day down to the times below them."""
-    near = rows[:400]
-    for at in range(3):
-        timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
-        dated = [row for row in timed if row[at].strip()]
-        if len(timed) > 8 and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
-            latest = ""
-            for i, row in enumerate(rows):
-                if len(row) <= at + 1:
-                    continue
-                if row[at].strip():
-                    latest = row[at]
-                elif row[at + 1].strip():
-                    rows[i] = [*row[:at], latest, *row[at + 1 :]]
-            return
-
-
-def _serial(cell: str) -> bool:
-    return re.fullmatch(r"[34]\d{4}(?:\.\d+)?", cell.strip()) is not None
-
-
-def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:
-    kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
-    for row in spread:
-        for at in range(min(width, len(row), 60)):
-            kinds[at][kind_of(row[at])] += 1
-    enough = 0.7 * len(spread)
-    by_kind = {
-        kind: [at for at in range(width) if kinds[at][kind] >= enough]
-        for kind in ("datetime", "date", "time", "unix_s", "unix_ms")
-    }
-    # A column of dates that all carry a midnight is a date column beside a time column.
-    if by_kind["datetime"] and by_kind["time"]:
-        at = by_kind["datetime"][0]
-        if all(at_midnight(row, at) for row in spread):
-            return [at, by_kind["time"][0]], "split"
-    if by_kind["datetime"]:
-        return by_kind["datetime"][:1], "datetime"
-    mixed = [at for at in range(width) if kinds[at]["datetime"] + kinds[at]["date"] >= enough]
-    if mixed and not by_kind["date"]:
-        return mixed[:1], "datetime"  # some programs drop the time at midnight
-    if by_kind["date"]:
-        if by_kind["time"]:
-            return [by_kind["date"][0], by_kind["time"][0]], "split"
-        clock = [
-            at
-            for at in range(width)
-            if at not in by_kind["date"]
-            and (_compact_times(spread, at) or _times_of_days(near, by_kind["date"][0], at))
-        ]
-        if clock:
-            return [by_kind["date"][0], clock[0]], "split"
-        return by_kind["date"][:1], "date"
-    for kind in ("unix_s", "unix_ms"):
-        if by_kind[kind]:
-            return by_kind[kind][:1], kind
-    return [], ""
-
-
-def at_midnight(row: list[str], at: int) -> bool:
-    return at >= len(row) or re.search(r"\b0{1,2}:00(?::00)?(?:\.0+)?$", row[at].strip()) is not None
-
-
-def _compact_times(spread: list[list[str]], at: int) -> bool:
-    """Say whether a column holds times of day written 0015, 0030 …"""
-    cells = [row[at].strip() for row in spread if at < len(row)]
-    return (
-        len(cells) > 3
-        and all(re.fullmatch(r"(?:[01]\d|2[0-4])[0-5]\d(?:[0-5]\d)?", cell) for cell in cells)
-        and len(set(cells)) > 3
-    )
-
-
-def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
-    """Say whether a column holds hours (1 to 24) or times with a dot (13.45): no day has one of them twice."""
-    pairs = [(row[date_at], row[at].strip()) for row in rows if max(date_at, at) < len(row)]
-    cells = {cell for _, cell in pairs}
-    return (
-        len(cells) > 3
-        and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells)
-        and len({day for day, _ in pairs}) * 3 < len(pairs)
-        and len(set(pairs)) >= 0.95 * len(pairs)
-    )
-
-
-def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int], str]:
-    for at, name in enumerate(names):
-        cells = [row[at] for row in spread if at < len(row)]
-        if cells and sum(map(_serial, cells)) >= 0.8 * len(cells) and (words.TIME_WORD.search(name) or at == 0):
-            return [at], "serial"
-    return [], ""
-
-
-def is_data(row: list[str], time_at: list[int], kind: str) -> bool:
-    if not time_at:
-        return any(_serial(cell) for cell in row[:3])
-    return len(row) > max(time_at) and kind_of(row[time_at[0]]) is not None
-
-
-def find_header_row(rows: list[list[str]], first: int, width: int) -> tuple[int | None, list[str]]:
+def _find_header_row(rows: list[list[str]], first: int, width: int) -> tuple[int | None, list[str]]:
     """Return the header's position and the units written below it."""
     units: list[str] = []
-    for at in range(first - 1, max(-1, first - 40), -1):
+    for at in range(first - 1, max(-1, first - HEADER_LINES), -1):
         cells = [cell.strip() for cell in rows[at]]
         filled = [cell for cell in cells if cell]
         if not filled:
@@ -187,38 +195,86 @@ def find_header_row(rows: list[list[str]], first: int, width: int) -> tuple[int 
     return None, units
 
 
-def units_in_cells(units: list[str], rows: list[list[str]], names: list[str], numeric: list[int]) -> list[str]:
-    """Complete the row of units by those written behind the figures themselves."""
-    found = (units + [""] * len(names))[: len(names)]
+def units_of(frame: Frame, numeric: list[int]) -> list[str]:
+    """Return each column's unit, as it stands below its name or behind the figures themselves.
+
+    Parameters
+    ----------
+    frame
+        The table's frame.
+    numeric
+        Positions of the columns of figures.
+
+    Returns
+    -------
+    list of str
+        One text a column, "" where nothing is written.
+    """
+    found = (frame.units + [""] * len(frame.names))[: len(frame.names)]
     for at in numeric:
-        if not found[at] and unit_in(names[at]) is None:
-            cells = (row[at] for row in rows if at < len(row))
+        if not found[at] and unit_in(frame.names[at]) is None:
+            cells = (row[at] for row in frame.spread if at < len(row))
             found[at] = next((cell.strip(" \t.,0123456789-") for cell in cells if unit_in(cell)), "")
     return found
 
 
-def clock_in_names(names: list[str], time_at: list[int], tz: str) -> tuple[Clock, bool]:
-    text = " ".join(names[at] for at in time_at)
-    kind = "utc" if re.search(r"\b(?:utc|gmt|zulu)\b|_utc|utc_", text, re.I) else "wall"
+def clock_in_names(names: Sequence[str], tz: str) -> tuple[Clock, bool]:
+    """Return the clock that the names of the time columns tell.
+
+    Parameters
+    ----------
+    names
+        Names of the time columns.
+    tz
+        The site's zone, by its name in the IANA database.
+
+    Returns
+    -------
+    clock : Clock
+        Local wall time and starts of intervals, unless the names say otherwise.
+    label_known : bool
+        Whether the names say that stamps mark starts, or ends.
+
+    Examples
+    --------
+    >>> clock_in_names(["Period ending (UTC)"], "Europe/Berlin")
+    (Clock(tz='Europe/Berlin', kind='utc', label='end'), True)
+    """
+    text = " ".join(names)
+    utc = re.search(r"\b(?:utc|gmt|zulu)\b|_utc|utc_", text, re.I)
     ends, starts = words.END_WORD.search(text), words.START_WORD.search(text)
-    known = bool(ends) != bool(starts)
-    return Clock(tz, kind, "end" if ends and not starts else "start"), known  # type: ignore[arg-type]
+    label: Label = "end" if ends and not starts else "start"
+    return Clock(tz, "utc" if utc else "wall", label), bool(ends) != bool(starts)
 
 
-def numeric_columns(spread: list[list[str]], width: int, time_at: list[int]) -> list[int]:
+def numeric_columns(frame: Frame) -> list[int]:
+    """Return the columns that hold figures.
+
+    Parameters
+    ----------
+    frame
+        The table's frame.
+
+    Returns
+    -------
+    list of int
+        Their positions, from the left.
+    """
     found = []
-    for at in range(width):
-        if at in time_at:
+    for at in range(frame.width):
+        if at in frame.time_at:
             continue
-        cells = [row[at].strip() for row in spread if at < len(row)]
+        cells = [row[at].strip() for row in frame.spread if at < len(row)]
         filled = [cell for cell in cells if cell.strip("\"'").strip().lower() not in BLANKS]
-        if filled and sum(map(is_figure, filled)) >= 0.4 * len(filled):
-            kinds = Counter(kind_of(cell) for cell in filled[:50])
-            if kinds["datetime"] + kinds["time"] < 0.5 * min(len(filled), 50) and not (
-                kinds["date"] >= 0.9 * min(len(filled), 50)
-                and len(set(filled)) > 1
-                and not words.UNIT.search("")
-                and any(sep in filled[0] for sep in "-/")
-            ):
-                found.append(at)
+        if filled and sum(map(is_figure, filled)) >= FIGURES * len(filled) and not _holds_times(filled):
+            found.append(at)
     return found
+
+
+def _holds_times(filled: list[str]) -> bool:
+    """Say whether cells that look like figures are stamps instead."""
+    near = filled[:50]
+    kinds = Counter(kind_of(cell) for cell in near)
+    if kinds["datetime"] + kinds["time"] >= 0.5 * len(near):
+        return True
+    return kinds["date"] >= 0.9 * len(near) and len(set(filled)) > 1 and any(sep in filled[0] for sep in "-/")

@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from portal.readers.clock import changes, utc_datetime
+from portal.readers.clock import changes, utc_datetime, utc_offset_s
 from portal.readers.lumps import LUMPS_KEPT, PIECE, lump_pieces
 from portal.readers.reading import Lump, ReadError
 from portal.readers.series import DAY_S, STEPS_S, Floats, Ints, Series
@@ -58,7 +58,7 @@ def on_grid(series: Series, zone: ZoneInfo, minutes: int) -> tuple[Ints, Floats]
     """Share the readings out over a regular grid aligned to local midnight; return UTC starts and energies."""
     out = minutes * 60
     first, last = int(series.start_s[0]), int(series.start_s[-1] + series.length_s[-1])
-    anchor = -_offset_at(zone, first) % out
+    anchor = -utc_offset_s(zone, first) % out
     base = (first - anchor) // out * out + anchor
     if last - base > 80 * 366 * DAY_S:
         raise ReadError("The stamps of this file lie more than 80 years apart. Check the column with the dates.")
@@ -109,11 +109,6 @@ def _share_out(series: Series, base: int, count: int, out: int) -> Floats:
         at = int(base + i * out)
         series.lumps.append(Lump(utc_datetime(at), utc_datetime(at + out), float(sums[i]), PIECE))
     return np.where(full, sums, np.nan)
-
-
-def _offset_at(zone: ZoneInfo, utc_s: int) -> int:
-    delta = utc_datetime(utc_s).astimezone(zone).utcoffset()
-    return int(delta.total_seconds()) if delta is not None else 0
 
 
 def daily(days: Ints, energy: Floats, zone: ZoneInfo) -> pd.Series[float]:

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portal.readers.clock import utc_datetime
+from portal.readers.place import file_and_line
 from portal.readers.reading import Lump
-from portal.readers.rejected import LINE_MASK
 from portal.readers.series import DAY_S, Ints, Series
 
 LUMPS_KEPT = 5_000
@@ -26,7 +26,7 @@ def set_lumps(series: Series, mask: NDArray[np.bool_], reason: str) -> None:
         energy = float(series.energy_wh[at[run]].sum())
         if energy > 0:
             begin, end = int(series.start_s[at[run[0]]]), int(ends[run[-1]])
-            line = int(series.line[at[run[0]]]) & LINE_MASK
+            line = file_and_line(int(series.place[at[run[0]]]))[1]
             series.lumps.append(Lump(utc_datetime(begin), utc_datetime(end), energy, reason, line))
     series.energy_wh[at] = np.nan
 
@@ -45,7 +45,7 @@ def lump_pieces(series: Series, slot: Ints, loose: NDArray[np.bool_]) -> None:
                 utc_datetime(start + int(series.length_s[i])),
                 float(series.energy_wh[i]),
                 PIECE,
-                int(series.line[i]) & LINE_MASK,
+                file_and_line(int(series.place[i]))[1],
             )
         )
 
@@ -103,7 +103,7 @@ def catch_up_lumps(series: Series) -> None:
             energy[first_zero + 1 : i] = np.nan
         end = int(start[i] + length[i])
         series.lumps.append(
-            Lump(utc_datetime(begin), utc_datetime(end), value, CATCH_UP, int(series.line[i]) & LINE_MASK)
+            Lump(utc_datetime(begin), utc_datetime(end), value, CATCH_UP, file_and_line(int(series.place[i]))[1])
         )
         energy[i] = np.nan
 

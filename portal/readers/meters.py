@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -56,24 +56,55 @@ def pick_meter(loaded: Loaded, mapping: Mapping, doubts: Doubts) -> tuple[Channe
     return tuple(Channel(name, "", wanted in ("", "*", name)) for name in names[:50])
 
 
-def meters_side_by_side(
-    starts: Ints, columns: list[Floats], loaded: Loaded
-) -> tuple[Ints, list[Floats], Ints, int, int]:
-    """Give each meter of a file a column of its own."""
-    assert loaded.meter_ids is not None
+@dataclass(frozen=True, slots=True)
+class LaidOut:
+    """Readings in order of time, a column for each part of the production."""
+
+    start_s: Ints
+    columns: list[Floats]
+    signs: list[int]
+    """1 for a column that adds to the production, -1 for one that is taken off."""
+    place: Ints
+    kept: Ints | None
+    """Position of each reading in the file, None where meters stand side by side."""
+    duplicates: int
+    conflicts: int
+
+
+def lay_out(loaded: Loaded, starts: Ints, columns: list[Floats]) -> LaidOut:
+    """Put readings in order of time, each meter of the file in a column of its own.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+    starts
+        Their starts [s] (n,), ``NO_INSTANT`` where there is none.
+    columns
+        Their figures (n,) of each column, NaN where blank.
+
+    Returns
+    -------
+    LaidOut
+        The readings that have an instant.
+    """
+    if loaded.meter_ids is None:
+        one = put_in_order(starts, columns)
+        place = loaded.places[one.kept]
+        return LaidOut(one.start_s, one.columns, loaded.signs, place, one.kept, one.duplicates, one.conflicts)
     production = sum_columns(columns, loaded.signs)
     grid = np.unique(starts[starts != NO_INSTANT])
     parts: list[Floats] = []
-    line = np.zeros(len(grid), dtype=np.int64)
+    place = np.zeros(len(grid), dtype=np.int64)
     duplicates = conflicts = 0
     for number in range(len(loaded.meters)):
         own = loaded.meter_ids == number
-        at, (values,), kept, more, differ = put_in_order(starts[own], [production[own]])
-        where = np.searchsorted(grid, at)
+        meter = put_in_order(starts[own], [production[own]])
+        where = np.searchsorted(grid, meter.start_s)
         part = np.full(len(grid), np.nan)
-        part[where] = values
-        line[where] = loaded.lines[own][kept]
+        part[where] = meter.columns[0]
+        place[where] = loaded.places[own][meter.kept]
         parts.append(part)
-        duplicates += more
-        conflicts += differ
-    return grid, parts, line, duplicates, conflicts
+        duplicates += meter.duplicates
+        conflicts += meter.conflicts
+    return LaidOut(grid, parts, [1] * len(parts), place, None, duplicates, conflicts)

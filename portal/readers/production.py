@@ -2,197 +2,284 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from portal.readers import words
 from portal.readers.mapping import Kind, Mapping, Unit
-from portal.readers.questions import export_question, unit_question
-from portal.readers.reading import Choice, Notice, Question, ReadError
+from portal.readers.questions import columns_question, export_question, kind_question, unit_question
+from portal.readers.reading import Notice, Question, ReadError
+from portal.readers.series import WH_PER, Floats
 from portal.readers.words import unit_in
 
+TURNS = 0.06
+"""Share of a column's moves that may go the other way in a running register, or in a counter that starts again each
+day (at 15 minutes 1 in 50 of its moves by day).
+Tuned on the made files of the tests."""
+FEWEST_MOVES = 8
+"""Moves that it takes to tell a register. Common practice, no source."""
+COARSE = 0.05
+"""A register that counts in steps of more than this share of its large moves hides the course of a day.
+Tuned on the made files of the tests."""
+SUM_APART = 0.03
+"""Share of the energy by which a column of totals may miss the sum of the others, for rounding.
+Tuned on the made files of the tests."""
+ROOF_W = (400.0, 1e6)
+"""Peak [W] of what counts as a roof: from two modules to a large hall. Common practice, no source."""
+USUAL_LOG_W = 3.8
+"""Decimal logarithm of the peak [W] of the likeliest roof, 6 kW. Common practice, no source."""
+PEAK_HOURS = 5.0
+"""Hours for which a day's energy holds the peak power. Common practice, no source."""
 
-def _looks_register(values: NDArray[np.float64]) -> bool:
-    """Say whether a column runs on like a meter's register, or like a counter that starts again each day."""
-    known = values[~np.isnan(values)]
-    moves = np.diff(known)
-    up, down = int((moves > 0).sum()), int((moves < 0).sum())
-    if up + down < 8:
-        return False
-    return min(up, down) <= 0.06 * (up + down)
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The columns of figures, by their positions, and what the file says of them."""
+
+    names: list[str]
+    called: list[str]
+    """Names with the headings above them."""
+    texts: list[str]
+    """Names, units and headings."""
+    preamble: str
+    """What is written above the table."""
+    values: dict[int, Floats]
+    """Figures of the sample (n,) by the column's position, NaN where blank."""
+    kinds: dict[int, Kind]
 
 
-def choose_columns(
-    mapping: Mapping,
-    names: list[str],
-    called: list[str],
-    texts: list[str],
-    preamble: str,
-    columns: dict[int, NDArray[np.float64]],
-    kinds: dict[int, Kind],
-    step: int,
-    questions: list[Question],
-    notices: list[Notice],
-    file: str,
-) -> Mapping:
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A mapping with what is to be asked and told about it."""
+
+    mapping: Mapping
+    questions: tuple[Question, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    meter_candidate: str = ""
+    """Name of a column that may tell meters apart."""
+    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    """What the file says each column holds."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Positions of the columns by what their names say they hold."""
+
+    drawn: list[int]
+    export: list[int]
+    consumed: list[int]
+    net: list[int]
+    rest: list[int]
+
+
+def choose_columns(mapping: Mapping, figures: Figures, step: int, file: str) -> Settled:
     """Choose the columns that hold the production.
 
-    ``called`` are the names with the headings above them, ``texts`` have the units too.
+    Parameters
+    ----------
+    mapping
+        What is known of the file so far.
+    figures
+        Its columns of figures.
+    step
+        Seconds between neighbouring readings.
+    file
+        The file as a person knows it.
+
+    Returns
+    -------
+    Settled
+        The mapping with its columns, kind and unit, and what is to be asked of them.
+
+    Raises
+    ------
+    ReadError
+        When all energy in the file was used or bought.
     """
-    usable = [at for at in columns if not (words.OTHER.search(called[at]) or words.OTHER_UNIT.search(texts[at]))]
-    if not usable:
-        usable = list(columns)
+    names, parts = figures.names, _parts(figures)
+    strong = [at for at in parts.rest if words.PRODUCTION.search(figures.called[at])]
+    candidates = strong or [at for at in parts.rest if words.GENERAL.search(figures.texts[at])] or parts.rest
+    asked: tuple[Question, ...] = ()
+    if not candidates:
+        if len(parts.export) == len(parts.drawn) == len(parts.consumed) == 1:
+            return _balance(mapping, figures, parts, step)
+        candidates = parts.export or parts.net
+        if not candidates:
+            listed = ", ".join(f"“{names[at]}”" for at in (parts.drawn + parts.consumed)[:3])
+            raise ReadError(
+                f"{file} holds energy that was used or bought ({listed}), not what the panels produced. "
+                "Send the export of the inverter or of the production meter."
+            )
+        asked = (export_question(names[candidates[0]]),)
+    undecided = [at for at in parts.rest if at not in strong]
+    picked, which = _pick(figures, candidates, undecided)
+    mapping = replace(mapping, value_columns=tuple(names[at] for at in picked), kind=figures.kinds[picked[0]])
+    title = " ".join(figures.called[at] for at in picked)
+    text = " ¦ ".join(figures.texts[at] for at in picked)
+    text = text if unit_in(text) else f"{text} ¦ {figures.preamble}"
+    total = np.sum([np.nan_to_num(figures.values[at]) for at in picked], axis=0)
+    mapping, more = settle_kind_and_unit(mapping, text, title, total, step, columns_asked=bool(which))
+    return Settled(mapping, (*asked, *which, *more))
+
+
+def _parts(figures: Figures) -> _Parts:
+    called = figures.called
+    usable = [
+        at
+        for at in figures.values
+        if not (words.OTHER.search(called[at]) or words.OTHER_UNIT.search(figures.texts[at]))
+    ]
+    usable = usable or list(figures.values)
     drawn = [at for at in usable if words.DRAWN.search(called[at])]
     export = [at for at in usable if words.EXPORT.search(called[at]) and at not in drawn]
     consumed = [at for at in usable if words.CONSUMED.search(called[at]) and at not in drawn + export]
     net = [at for at in usable if words.NET.search(called[at]) and at not in drawn + export + consumed]
     rest = [at for at in usable if at not in drawn + export + consumed + net]
-    strong = [at for at in rest if words.PRODUCTION.search(called[at])]
-    chosen = strong or [at for at in rest if words.GENERAL.search(texts[at])] or rest
-    minus: list[int] = []
-    if not chosen:
-        if len(export) == 1 and len(drawn) == 1 and len(consumed) == 1:
-            chosen, minus = [consumed[0], export[0]], [drawn[0]]
-            notices.append(
-                Notice(
-                    "balance",
-                    f"The file has no column of production. It is worked out as “{names[consumed[0]]}” plus "
-                    f"“{names[export[0]]}” less “{names[drawn[0]]}”.",
-                )
-            )
-        elif export or net:
-            chosen = export or net
-            questions.append(export_question(names[chosen[0]]))
-        else:
-            listed = ", ".join(f"“{names[at]}”" for at in (drawn + consumed)[:3])
-            raise ReadError(
-                f"{file} holds energy that was used or bought ({listed}), not what the panels produced. "
-                "Send the export of the inverter or of the production meter."
-            )
-    if minus:
-        return _balance(mapping, names, preamble, columns, chosen, minus, step, questions)
-    kinds = {at: kinds[at] for at in chosen}
-    everything = chosen
-    for kind in ("energy", "power", "register") if _coarse(columns, kinds) else ("energy", "register", "power"):
-        group = [at for at in chosen if kinds[at] == kind]
+    return _Parts(drawn, export, consumed, net, rest)
+
+
+def _pick(figures: Figures, candidates: list[int], undecided: list[int]) -> tuple[list[int], tuple[Question, ...]]:
+    """Return the columns to add up, and the question where it takes a person to know."""
+    names, values, kinds = figures.names, figures.values, figures.kinds
+    chosen = candidates
+    order = ("energy", "power", "register") if _coarse(figures, candidates) else ("energy", "register", "power")
+    for kind in order:
+        group = [at for at in candidates if kinds[at] == kind]
         if group:
             chosen = group
             break
-    alive = [at for at in chosen if np.nansum(np.abs(columns[at])) > 0]
-    chosen = alive or chosen
-    picked = chosen
-    if len(everything) > 1 and all(re.fullmatch(r"column \d+", names[at]) for at in everything):
-        picked = chosen[:1]
-        _one_or_sum(names, columns, everything, questions, preferred=picked)
-    elif len(chosen) > 1:
-        picked = _one_or_sum(names, columns, chosen, questions)
-    else:
-        # Another column in the same unit, of which the name says neither yes nor no, is not passed over in silence.
-        unit = unit_in(texts[chosen[0]])
-        beside = [at for at in rest if at not in strong and unit and unit_in(texts[at]) == unit and at not in chosen]
-        beside = [at for at in beside if np.nansum(np.abs(columns[at])) > 0]
-        if beside:
-            _one_or_sum(names, columns, [*chosen, *beside], questions, preferred=chosen)
-    mapping = replace(mapping, value_columns=tuple(names[at] for at in picked))
-    title = " ".join(called[at] for at in picked)
-    total = np.sum([np.nan_to_num(columns[at]) for at in picked], axis=0)
-    mapping = replace(mapping, kind=kinds[picked[0]])
-    text = " ¦ ".join(texts[at] for at in picked)
-    return settle_kind_and_unit(
-        mapping, text if unit_in(text) else f"{text} ¦ {preamble}", title, total, step, questions
-    )
+    chosen = [at for at in chosen if _alive(values[at])] or chosen
+    if len(candidates) > 1 and all(re.fullmatch(r"column \d+", names[at]) for at in candidates):
+        return chosen[:1], _one_or_sum(figures, candidates, preferred=chosen[:1])[1]
+    if len(chosen) > 1:
+        return _one_or_sum(figures, chosen)
+    # Another column in the same unit, of which the name says neither yes nor no, is not passed over in silence.
+    unit = unit_in(figures.texts[chosen[0]])
+    beside = [at for at in undecided if unit and unit_in(figures.texts[at]) == unit and at not in chosen]
+    beside = [at for at in beside if _alive(values[at])]
+    return chosen, _one_or_sum(figures, [*chosen, *beside], preferred=chosen)[1] if beside else ()
 
 
-def kind_of_column(column: NDArray[np.float64], text: str, name: str) -> Kind:
+def _alive(values: Floats) -> bool:
+    return bool(np.nansum(np.abs(values)) > 0)
+
+
+def _looks_register(values: Floats) -> bool:
+    """Say whether a column runs on like a meter's register, or like a counter that starts again each day."""
+    known = values[~np.isnan(values)]
+    moves = np.diff(known)
+    up, down = int((moves > 0).sum()), int((moves < 0).sum())
+    if up + down < FEWEST_MOVES:
+        return False
+    return min(up, down) <= TURNS * (up + down)
+
+
+def kind_of_column(values: Floats, text: str, name: str) -> Kind:
+    """Say what a column's figures are.
+
+    Parameters
+    ----------
+    values
+        Figures of the sample (n,), NaN where blank.
+    text
+        The column's name, unit and heading.
+    name
+        Its name and heading.
+
+    Returns
+    -------
+    Kind
+        "register" where the figures run on, "power" where unit or name say so, else "energy".
+    """
     unit = unit_in(text)
-    if _looks_register(column) and (unit is None or unit.endswith("h")):
+    if _looks_register(values) and (unit is None or unit.endswith("h")):
         return "register"
-    return (
-        "power" if (unit and not unit.endswith("h")) or (unit is None and words.POWER_WORD.search(name)) else "energy"
-    )
+    power = words.POWER_WORD.search(name) if unit is None else not unit.endswith("h")
+    return "power" if power else "energy"
 
 
-def _coarse(columns: dict[int, NDArray[np.float64]], kinds: dict[int, Kind]) -> bool:
+def _coarse(figures: Figures, candidates: list[int]) -> bool:
     """Say whether the register there is counts in steps too large to see the course of a day by."""
-    for at, kind in kinds.items():
-        if kind == "register":
-            moves = np.diff(columns[at][~np.isnan(columns[at])])
+    for at in candidates:
+        if figures.kinds[at] == "register":
+            known = figures.values[at][~np.isnan(figures.values[at])]
+            moves = np.diff(known)
             moves = moves[moves > 0]
-            return len(moves) > 0 and float(moves.min()) > 0.05 * float(np.percentile(moves, 95))
+            return len(moves) > 0 and float(moves.min()) > COARSE * float(np.percentile(moves, 95))
     return False
 
 
-def _balance(
-    mapping: Mapping,
-    names: list[str],
-    preamble: str,
-    columns: dict[int, NDArray[np.float64]],
-    plus: list[int],
-    minus: list[int],
-    step: int,
-    questions: list[Question],
-) -> Mapping:
-    title = " ".join(names[at] for at in plus)
+def _balance(mapping: Mapping, figures: Figures, parts: _Parts, step: int) -> Settled:
+    """Work the production out: what was used and what was sent, less what was bought."""
+    names = figures.names
+    used, sent, bought = parts.consumed[0], parts.export[0], parts.drawn[0]
+    title = f"{names[used]} {names[sent]}"
+    registers = _looks_register(figures.values[used]) and _looks_register(figures.values[sent])
     mapping = replace(
         mapping,
-        value_columns=tuple(names[at] for at in plus),
-        minus_columns=tuple(names[at] for at in minus),
-        kind="register" if all(_looks_register(columns[at]) for at in plus) else "energy",
+        value_columns=(names[used], names[sent]),
+        minus_columns=(names[bought],),
+        kind="register" if registers else "energy",
     )
-    return settle_kind_and_unit(mapping, f"{title} ¦ {preamble}", title, columns[plus[0]], step, questions)
+    text = f"The file has no column of production. It is worked out as “{names[used]}” plus “{names[sent]}” less "
+    notice = Notice("balance", f"{text}“{names[bought]}”.")
+    mapping, asked = settle_kind_and_unit(mapping, f"{title} ¦ {figures.preamble}", title, figures.values[used], step)
+    return Settled(mapping, asked, (notice,))
 
 
 def _one_or_sum(
-    names: list[str],
-    columns: dict[int, NDArray[np.float64]],
-    chosen: list[int],
-    questions: list[Question],
-    preferred: Sequence[int] = (),
-) -> list[int]:
+    figures: Figures, chosen: list[int], preferred: Sequence[int] = ()
+) -> tuple[list[int], tuple[Question, ...]]:
     """Decide between a column of totals, the sum of all columns, and asking."""
-    stack = {at: np.nan_to_num(columns[at]) for at in chosen}
+    names = figures.names
+    stack = {at: np.nan_to_num(figures.values[at]) for at in chosen}
     size = max(float(np.abs(column).sum()) for column in stack.values())
     for at in sorted(chosen, key=lambda a: -float(stack[a].sum())):
         others = np.sum([stack[o] for o in chosen if o != at], axis=0)
         # Two columns that agree are twins rather than a part and its total, unless a name says total.
         telling = len(chosen) > 2 or words.TOTAL.search(names[at])
-        if telling and size and float(np.abs(stack[at] - others).sum()) < 0.03 * size:
-            return [at]
+        if telling and size and float(np.abs(stack[at] - others).sum()) < SUM_APART * size:
+            return [at], ()
     stems = {words.NUMBERING.sub("", words.SIDES.sub("", names[at].lower())) for at in chosen}
     if len(stems) == 1 and stems != {"column"}:
-        return chosen
+        return chosen, ()
     totals = list(preferred) or [at for at in chosen if words.TOTAL.search(names[at])]
-    together = json.dumps([names[at] for at in chosen], ensure_ascii=False)
-    choices = [Choice(json.dumps([names[at]], ensure_ascii=False), f"only “{names[at]}”") for at in chosen[:12]]
-    choices.insert(0, Choice(together, "all of them added up"))
-    default = totals[:1] if len(totals) == 1 else chosen
-    if len(totals) == 1:
-        choices.sort(key=lambda choice: choice.value != json.dumps([names[totals[0]]], ensure_ascii=False))
-    questions.append(
-        Question(
-            "columns",
-            f"The file has {len(chosen)} columns that may be production: "
-            f"{', '.join(f'“{names[at]}”' for at in chosen[:6])}. Which belong to this meter?",
-            tuple(choices),
-            True,
-        )
-    )
-    return default
+    first = names[totals[0]] if len(totals) == 1 else ""
+    return totals if first else chosen, (columns_question([names[at] for at in chosen], first),)
 
 
 def settle_kind_and_unit(
-    mapping: Mapping, text: str, title: str, values: NDArray[np.float64], step: int, questions: list[Question]
-) -> Mapping:
-    """Settle kind and unit by what the header says, else by what a roof can deliver."""
-    unit = unit_in(text)
-    kind = mapping.kind
-    # What one column shows says nothing of another's kind and unit.
-    columns_asked = any(question.code == "columns" for question in questions)
+    mapping: Mapping, text: str, title: str, values: Floats, step: int, *, columns_asked: bool = False
+) -> tuple[Mapping, tuple[Question, ...]]:
+    """Settle kind and unit by what the header says, else by what a roof can deliver.
+
+    Parameters
+    ----------
+    mapping
+        What is known of the file so far.
+    text
+        All that may name the unit.
+    title
+        The names of the columns alone.
+    values
+        Their figures (n,), NaN where blank.
+    step
+        Seconds between neighbouring readings.
+    columns_asked
+        Whether the columns themselves are in doubt: what one shows says nothing of another's kind and unit.
+
+    Returns
+    -------
+    mapping : Mapping
+        The mapping with kind and unit.
+    asked : tuple of Question
+        What neither header nor figures tell.
+    """
+    unit, kind = unit_in(text), mapping.kind
+    asked: list[Question] = []
     if unit is not None and not unit.endswith("h"):
         kind = "power"
     elif unit is not None and kind == "power":
@@ -201,44 +288,31 @@ def settle_kind_and_unit(
         if words.POWER_WORD.search(title):
             kind = "power"
         elif mapping.layout == "tall" or not words.ENERGY_WORD.search(text):
-            questions.append(
-                Question(
-                    "kind",
-                    "Are the figures the energy of each interval or the average power in it?"
-                    if mapping.layout == "wide"
-                    else f"Is “{title.strip()[:80]}” the energy of each interval or the average power in it?",
-                    (
-                        Choice("energy", "energy of each interval (Wh, kWh)"),
-                        Choice("power", "average power (W, kW)"),
-                        Choice("register", "a running meter reading (Wh, kWh)"),
-                    ),
-                    True,
-                )
-            )
+            asked.append(kind_question("" if mapping.layout == "wide" else title))
     if unit is None:
         unit, certain = _unit_by_size(kind, values, step)
         if not certain or columns_asked:
-            questions.append(unit_question(kind, unit))
-    return replace(mapping, kind=kind, unit=unit)
+            asked.append(unit_question(kind, unit))
+    return replace(mapping, kind=kind, unit=unit), tuple(asked)
 
 
-def _unit_by_size(kind: Kind, values: NDArray[np.float64], step: int) -> tuple[Unit, bool]:
-    """Return the unit under which the plant's peak is that of a roof: 400 W to 1 MW (common practice, no source)."""
+def _unit_by_size(kind: Kind, values: Floats, step: int) -> tuple[Unit, bool]:
+    """Return the unit under which the plant's peak is that of a roof, and whether it is the only one."""
     figures = values[~np.isnan(values)]
     if kind == "register":
-        figures = np.abs(np.diff(figures))
-        figures = figures[figures > 0]
+        figures = np.diff(figures)
     figures = np.abs(figures)
     figures = figures[figures > 0]
     if not len(figures):
         return ("W" if kind == "power" else "kWh"), False
-    # A daily total is a peak held for some five hours.
-    hours = 1.0 if kind == "power" else step / 3600 if step < 80_000 else 5.0
+    # A daily total is a peak held for some hours.
+    hours = 1.0 if kind == "power" else step / 3600 if step < 80_000 else PEAK_HOURS
     peak = float(np.percentile(figures, 99)) / hours
     units: tuple[Unit, ...] = ("W", "kW", "MW") if kind == "power" else ("Wh", "kWh", "MWh")
-    fits = [unit for unit, factor in zip(units, (1.0, 1e3, 1e6), strict=True) if 400 <= peak * factor <= 1e6]
+    least, most = ROOF_W
+    fits = [unit for unit in units if least <= peak * WH_PER[unit] <= most]
     if len(fits) == 1:
         return fits[0], True
     if not fits:
-        return units[0] if peak > 1e6 else units[1], False
-    return min(fits, key=lambda unit: abs(np.log10(peak * {"W": 1, "k": 1e3, "M": 1e6}[unit[0]]) - 3.8)), False
+        return units[0] if peak > most else units[1], False
+    return min(fits, key=lambda unit: abs(np.log10(peak * WH_PER[unit]) - USUAL_LOG_W)), False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping as Dict
 from collections.abc import Sequence
 
@@ -10,6 +11,18 @@ from portal.readers.reading import Choice, Question
 
 
 def decimal_question(decimal: str) -> Question:
+    """Ask what the only mark in the figures means.
+
+    Parameters
+    ----------
+    decimal
+        The decimal mark that is guessed: "." or ",".
+
+    Returns
+    -------
+    Question
+        The question, with the guessed answer first.
+    """
     choices = (
         Choice(".", "1,234 is one thousand two hundred and thirty-four"),
         Choice(",", "1,234 is a little more than one"),
@@ -24,7 +37,79 @@ def decimal_question(decimal: str) -> Question:
     )
 
 
+def columns_question(names: Sequence[str], first: str) -> Question:
+    """Ask which columns are the production.
+
+    Parameters
+    ----------
+    names
+        The columns that may be.
+    first
+        The likeliest one, "" for all of them added up.
+
+    Returns
+    -------
+    Question
+        The question, with the likeliest answer first.
+    """
+    choices = [Choice(_as_json([name]), f"only “{name}”") for name in names[:12]]
+    choices.insert(0, Choice(_as_json(names), "all of them added up"))
+    if first:
+        choices.sort(key=lambda choice: choice.value != _as_json([first]))
+    listed = ", ".join(f"“{name}”" for name in names[:6])
+    return Question(
+        "columns",
+        f"The file has {len(names)} columns that may be production: {listed}. Which belong to this meter?",
+        tuple(choices),
+        True,
+    )
+
+
+def _as_json(names: Sequence[str]) -> str:
+    return json.dumps(list(names), ensure_ascii=False)
+
+
+def kind_question(title: str) -> Question:
+    """Ask whether figures are energies or powers.
+
+    Parameters
+    ----------
+    title
+        Name of the columns, "" for those of a table with a row a day.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
+    what = f"Is “{title.strip()[:80]}”" if title else "Are the figures"
+    return Question(
+        "kind",
+        f"{what} the energy of each interval or the average power in it?",
+        (
+            Choice("energy", "energy of each interval (Wh, kWh)"),
+            Choice("power", "average power (W, kW)"),
+            Choice("register", "a running meter reading (Wh, kWh)"),
+        ),
+        True,
+    )
+
+
 def unit_question(kind: Kind, default: Unit) -> Question:
+    """Ask for the unit.
+
+    Parameters
+    ----------
+    kind
+        What the figures are.
+    default
+        The likeliest unit.
+
+    Returns
+    -------
+    Question
+        The question, with the likeliest unit first.
+    """
     units: tuple[Unit, ...] = ("kW", "W", "MW") if kind == "power" else ("kWh", "Wh", "MWh")
     ordered = sorted(units, key=lambda unit: unit != default)
     return Question(
@@ -33,7 +118,18 @@ def unit_question(kind: Kind, default: Unit) -> Question:
 
 
 def export_question(name: str) -> Question:
-    """Ask whether what goes to the grid is everything the panels produce."""
+    """Ask whether what goes to the grid is everything the panels produce.
+
+    Parameters
+    ----------
+    name
+        The column or channel.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
     return Question(
         "export",
         f"“{name}” is energy sent to the grid. Is that everything the panels produce, or only what the house "
@@ -50,7 +146,22 @@ _DIRECTION_WORDS = {"consumption": ": what the house used", "export": ": sent to
 
 
 def meter_question(names: Sequence[str], lead: str, directions: Dict[str, str]) -> Question:
-    """Ask which of a file's meters is meant."""
+    """Ask which of a file's meters is meant.
+
+    Parameters
+    ----------
+    names
+        The meters in the file.
+    lead
+        A sentence to begin with, or "".
+    directions
+        Where energy flows in each, by name, where the file says so.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
     listed = ", ".join(f"“{name}”" for name in list(names)[:6])
     number = f"{len(names)} meters" if len(names) > 1 else "one meter"
     choices = [Choice(name, f"“{name}”{_DIRECTION_WORDS.get(directions.get(name, ''), '')}") for name in names[:50]]
@@ -62,6 +173,18 @@ def meter_question(names: Sequence[str], lead: str, directions: Dict[str, str]) 
 
 
 def order_question(mapping: Mapping) -> Question:
+    """Ask whether day or month comes first.
+
+    Parameters
+    ----------
+    mapping
+        The mapping as guessed.
+
+    Returns
+    -------
+    Question
+        The question, with the guessed answer first.
+    """
     first: tuple[Choice, Choice] = (
         Choice("dmy", "day first: 3/4 is the 3rd of April"),
         Choice("mdy", "month first: 3/4 is the 4th of March"),

@@ -8,8 +8,8 @@ import numpy as np
 
 from portal.readers.clock import utc_datetime
 from portal.readers.lumps import CATCH_UP
+from portal.readers.place import file_and_line
 from portal.readers.reading import Lump, Notice, ReadError
-from portal.readers.rejected import LINE_MASK
 from portal.readers.series import DAY_S, Floats, Ints, Series
 
 
@@ -70,11 +70,11 @@ def bridge(series: Series) -> None:
             continue
         end = start + int(series.length_s[i])
         series.lumps.append(
-            Lump(utc_datetime(start), utc_datetime(end), energy, CATCH_UP, int(series.line[i]) & LINE_MASK)
+            Lump(utc_datetime(start), utc_datetime(end), energy, CATCH_UP, file_and_line(int(series.place[i]))[1])
         )
         series.energy_wh[i] = np.nan
         series.length_s[i] = step
-    starts, lengths, lines = [series.start_s[~quiet]], [series.length_s[~quiet]], [series.line[~quiet]]
+    starts, lengths, lines = [series.start_s[~quiet]], [series.length_s[~quiet]], [series.place[~quiet]]
     energies = [series.energy_wh[~quiet]]
     for i in np.flatnonzero(quiet):
         begin, end = int(series.start_s[i]), int(series.start_s[i] + series.length_s[i])
@@ -82,10 +82,10 @@ def bridge(series: Series) -> None:
         starts.append(at)
         lengths.append(np.minimum(step, end - at))
         energies.append(np.zeros(len(at)))
-        lines.append(np.full(len(at), series.line[i]))
+        lines.append(np.full(len(at), series.place[i]))
     order = np.argsort(np.concatenate(starts), kind="stable")
     series.start_s, series.length_s = np.concatenate(starts)[order], np.concatenate(lengths)[order]
-    series.energy_wh, series.line = np.concatenate(energies)[order], np.concatenate(lines)[order]
+    series.energy_wh, series.place = np.concatenate(energies)[order], np.concatenate(lines)[order]
 
 
 def from_registers(starts: Ints, columns: list[Floats], signs: list[int], lines: Ints, step: int) -> Series:

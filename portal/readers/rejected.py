@@ -3,30 +3,82 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 from portal.readers.mapping import Mapping
-from portal.readers.reading import REJECTED_KEPT, Rejected
+from portal.readers.place import file_and_line
+from portal.readers.reading import REJECTED_KEPT, ReadError, Rejected
 from portal.readers.table import Table, find_header
 
 MAX_BAD = 200_000
-FILE_SHIFT = 32
-LINE_MASK = (1 << FILE_SHIFT) - 1
+"""Lines or records set aside before a file is refused as a whole. A bound on memory, no source."""
+TEXTS_KEPT = 2_000
+"""Records of a meter file kept with their text, twice what a person is shown. A bound on memory, no source."""
 NO_STAMP_REASON = "no date and time that can be read"
+
+
+@dataclass(slots=True)
+class BadRecords:
+    """Records of a meter file that are not taken in: places with reasons, and their texts."""
+
+    reasons: list[tuple[int, str]] = field(default_factory=list)
+    texts: dict[int, str] = field(default_factory=dict)
+
+    def set_aside(self, place: int, text: str, reason: str) -> None:
+        """Note a record.
+
+        Parameters
+        ----------
+        place
+            Where it stands.
+        text
+            What it says.
+        reason
+            Why it is not taken in.
+
+        Raises
+        ------
+        ReadError
+            When there are too many.
+        """
+        self.reasons.append((place, reason))
+        if len(self.reasons) > MAX_BAD:
+            raise ReadError(f"More than {MAX_BAD:,} records of the file are broken. Ask for it or export it again.")
+        if len(self.texts) < TEXTS_KEPT:
+            self.texts.setdefault(place, text[:200])
 
 
 def explain_bad(
     tables: Sequence[Table], mapping: Mapping, bad: Sequence[tuple[int, str]]
 ) -> tuple[list[Rejected], int, int]:
-    """Return the rejected lines with their text, how many they are, and how many of them have no stamp.
+    """Fetch the text of rejected lines in a second pass over the file, made only when there are such lines.
 
-    Lines that are no readings at all (totals, notes, repeated headers) drop out. This is a second pass over the file,
-    made only when there are such lines.
+    Lines that are no readings at all (totals, notes, repeated headers) drop out.
+
+    Parameters
+    ----------
+    tables
+        The files or sheets, in their order.
+    mapping
+        How they were read.
+    bad
+        Places of the lines and why they were not taken in.
+
+    Returns
+    -------
+    kept : list of Rejected
+        The first of them with their text.
+    count : int
+        How many they are.
+    stampless : int
+        How many of them have no stamp, and so were not counted as readings.
     """
     if not bad:
         return [], 0, 0
     by_file: dict[int, dict[int, str]] = {}
-    for packed, reason in bad:
-        by_file.setdefault(packed >> FILE_SHIFT, {}).setdefault(packed & LINE_MASK, reason)
+    for place, reason in bad:
+        file, line = file_and_line(place)
+        by_file.setdefault(file, {}).setdefault(line, reason)
     kept: list[Rejected] = []
     count = stampless = 0
     for number, reasons in sorted(by_file.items()):

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from portal.readers.delimited import MAX_COLUMNS
 from portal.readers.figures import NumberStyle, read_column
 from portal.readers.mapping import FILES, Mapping
+from portal.readers.place import place_of
 from portal.readers.reading import MAX_READINGS, ReadError
-from portal.readers.rejected import FILE_SHIFT, MAX_BAD, NO_STAMP_REASON
+from portal.readers.rejected import MAX_BAD, NO_STAMP_REASON
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps
 from portal.readers.table import Loaded, Table, too_wide
 
@@ -25,7 +26,7 @@ class Reader:
         fixed = mapping.date_order in ("unix_s", "unix_ms", "serial")
         self.stamps = StampColumn(mapping.date_order if date_order_known or fixed else None)
         self.style = NumberStyle(mapping.decimal, mapping.thousands)
-        self.lines: list[NDArray[np.int64]] = []
+        self.places: list[NDArray[np.int64]] = []
         self.meters: dict[str, int] = {}
         self.meter_ids: list[NDArray[np.int32]] = []
         self.bad: list[tuple[int, str]] = []
@@ -37,7 +38,7 @@ class Reader:
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
         self.table, self.names = table, names
-        self.base = number << FILE_SHIFT
+        self.number = number
         at = {name: i for i, name in enumerate(names)}
         self.time_at = [at[name] for name in self.mapping.time_columns]
         self.value_names = [*self.mapping.value_columns, *self.mapping.minus_columns]
@@ -61,11 +62,13 @@ class Reader:
             if len(row) == width:
                 pass
             elif len(row) > width and any(cell.strip() for cell in row[width:]):
-                self._set_aside([self.base + line], f"the line has {len(row)} fields where the header has {width}")
+                self._set_aside(
+                    [place_of(self.number, line)], f"the line has {len(row)} fields where the header has {width}"
+                )
                 continue
             elif len(row) < need:
                 if any(cell.strip() for cell in row):
-                    self._set_aside([self.base + line], f"the line ends after {len(row)} of {width} fields")
+                    self._set_aside([place_of(self.number, line)], f"the line ends after {len(row)} of {width} fields")
                 continue
             elif len(row) < width:
                 row = row + [""] * (width - len(row))
@@ -160,14 +163,14 @@ class Tall(Reader):
         self._take_meters(rows)
         for at, chunks in zip(self.value_at, self.values, strict=True):
             chunks.append(read_column([row[at] for row in rows], self.style, self.mapping.unit))
-        self.lines.append(np.asarray(lines, dtype=np.int64) + self.base)
+        self.places.append(place_of(self.number, np.asarray(lines, dtype=np.int64)))
 
     def finish(self, today: date) -> Loaded:
         stamps, elapsed = self.stamps.finish(today), None
         if self.hours:
             stamps, elapsed = _by_hour(stamps, np.concatenate(self.hours))
         columns = [np.concatenate(chunks) if chunks else np.zeros(0) for chunks in self.values]
-        lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
+        lines = np.concatenate(self.places) if self.places else np.zeros(0, dtype=np.int64)
         signs = [1] * len(self.mapping.value_columns) + [-1] * len(self.mapping.minus_columns)
         meter_ids = np.concatenate(self.meter_ids) if self.meter_ids else None
         loaded = Loaded(stamps, elapsed, columns, signs, lines, list(self.meters), meter_ids, bad=self.bad)

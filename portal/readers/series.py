@@ -32,7 +32,8 @@ class Series:
     start_s: Ints
     length_s: Ints
     energy_wh: Floats
-    line: Ints
+    place: Ints
+    """Where each stands in the files."""
     step_s: int
     lumps: list[Lump] = field(default_factory=list)
     quality: NDArray[np.str_] | None = None
@@ -89,34 +90,61 @@ def _distinct(instants: Ints) -> int:
     return len(np.unique(instants[instants != NO_INSTANT]))
 
 
-def put_in_order(starts: Ints, values: Sequence[Floats]) -> tuple[Ints, list[Floats], Ints, int, int]:
-    """Sort by time and drop repeated readings; the later line of the file wins.
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """Readings in order of time, each instant once."""
 
-    Returns starts, values, each one's position in the file, the number of repeated readings and of those that differ.
+    start_s: Ints
+    columns: list[Floats]
+    kept: Ints
+    """Position of each reading in the file."""
+    duplicates: int
+    """Readings dropped because their instant occurs again."""
+    conflicts: int
+    """Those of them whose figures differ."""
+
+
+def put_in_order(starts: Ints, columns: Sequence[Floats]) -> Ordered:
+    """Sort by time and drop repeated readings; the later line of the file wins, but a blank never over a figure.
+
+    Parameters
+    ----------
+    starts
+        UTC starts [s] (n,) in the order of the file, ``NO_INSTANT`` where there is none.
+    columns
+        Figures (n,) of each column, NaN where blank. They are not changed.
+
+    Returns
+    -------
+    Ordered
+        The readings that have an instant.
+
+    Examples
+    --------
+    >>> put_in_order(np.array([900, 0, 900]), [np.array([5.0, 1.0, np.nan])]).columns
+    [array([1., 5.])]
     """
     order = np.arange(len(starts))
     if len(starts) > 1 and not (np.diff(starts) > 0).all():
         order = np.argsort(starts, kind="stable")
-    real = starts[order] != NO_INSTANT
-    order = order[real]
+    order = order[starts[order] != NO_INSTANT]
     sorted_ = starts[order]
     last = np.ones(len(order), dtype=bool)
-    if len(order) > 1:
-        last[:-1] = sorted_[1:] != sorted_[:-1]
-    duplicates = int((~last).sum())
-    conflicts = 0
-    if duplicates:
-        at = np.flatnonzero(~last)
-        differs = np.zeros(len(at), dtype=bool)
-        for column in values:
-            one, two = column[order[at]], column[order[at + 1]]
+    last[:-1] = sorted_[1:] != sorted_[:-1]
+    repeated = np.flatnonzero(~last)
+    differs = np.zeros(len(repeated), dtype=bool)
+    winners = []
+    for column in columns:
+        figures = column[order]
+        if len(repeated):
+            one, two = figures[repeated], figures[repeated + 1]
             differs |= (one != two) & ~(np.isnan(one) & np.isnan(two))
-            # A blank never wins over a figure.
-            blank_wins = np.isnan(two) & ~np.isnan(one)
-            column[order[at[blank_wins] + 1]] = one[blank_wins]
-        conflicts = int(differs.sum())
-    keep = order[last]
-    return starts[keep], [column[keep] for column in values], keep, duplicates, conflicts
+            # Over a run of repeated readings the last figure counts, whatever blanks follow it.
+            for at in repeated[np.isnan(two)]:
+                if np.isnan(figures[at + 1]):
+                    figures[at + 1] = figures[at]
+        winners.append(figures[last])
+    return Ordered(sorted_[last], winners, order[last], len(repeated), int(differs.sum()))
 
 
 def to_wh(columns: Sequence[Floats], unit: Unit) -> list[Floats]:
@@ -143,5 +171,5 @@ class MeterSeries:
     start_s: array[int] = field(default_factory=lambda: array("q"))
     length_s: array[int] = field(default_factory=lambda: array("q"))
     figure: array[float] = field(default_factory=lambda: array("d"))
-    line: array[int] = field(default_factory=lambda: array("q"))
+    place: array[int] = field(default_factory=lambda: array("q"))
     quality: list[str] = field(default_factory=list)

@@ -21,7 +21,7 @@ import xlrd
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
 from portal.readers.delimiter import sniff_delimiter
 from portal.readers.reading import ReadError
-from portal.readers.source import Source, xml_events
+from portal.readers.source import Source, free, xml_events
 from portal.readers.table import too_wide
 
 SEPARATOR = "\x1f"
@@ -196,15 +196,7 @@ def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
             if event == "start" and element.tag == f"{_TABLE}table":
                 yield element.get(f"{_TABLE}name") or "sheet", _ods_rows(events, name)
             elif event == "end":
-                _free(element)
-
-
-def _free(element: Any) -> None:
-    element.clear()
-    parent = element.getparent()
-    if parent is not None:
-        while element.getprevious() is not None:
-            del parent[0]
+                free(element)
 
 
 def _ods_rows(events: Any, name: str) -> Iterator[Row]:
@@ -222,7 +214,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
             return
         if element.tag != f"{_TABLE}table-row":
             if not in_row:
-                _free(element)
+                free(element)
                 parts = 0
             continue
         in_row = False
@@ -238,7 +230,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
                 raise too_wide(name, written + 1, len(row) + again)
             row += [value] * again
         times = int(element.get(f"{_TABLE}number-rows-repeated") or 1)
-        _free(element)
+        free(element)
         if times > 1 and all(value is None for value in row):
             times = min(times, max(0, MAX_ROWS - written - 1))
             row = []

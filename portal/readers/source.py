@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, BinaryIO, Literal, cast
+from typing import IO, Any, BinaryIO, Literal, cast
 
 from lxml import etree
 
@@ -60,6 +60,21 @@ def xml_events(stream: IO[bytes]) -> etree.iterparse:
         remove_comments=True,
         remove_pis=True,
     )
+
+
+def free(element: Any) -> None:
+    """Let go of an element and of those before it, so that a file of any length takes the memory of one element.
+
+    Parameters
+    ----------
+    element
+        One that has ended, and of which nothing is needed any more.
+    """
+    element.clear()
+    parent = element.getparent()
+    if parent is not None:
+        while element.getprevious() is not None:
+            del parent[0]
 
 
 @contextmanager

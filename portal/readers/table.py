@@ -38,8 +38,8 @@ class Loaded:
     """For a wide table with counted columns: seconds since the stamp's midnight; else None."""
     columns: list[NDArray[np.float64]]
     signs: list[int]
-    lines: NDArray[np.int64]
-    """File number × 2**32 + line."""
+    places: NDArray[np.int64]
+    """Where each stands in the files."""
     meters: list[str] = field(default_factory=list)
     meter_ids: NDArray[np.int32] | None = None
     lengths_s: NDArray[np.int64] | None = None
@@ -48,7 +48,7 @@ class Loaded:
     unreadable: int = 0
     """Readings blanked because their cell is no number."""
     bad: list[tuple[int, str]] = field(default_factory=list)
-    """Lines not taken in (file × 2**32 + line) and why."""
+    """Lines not taken in (their places) and why."""
 
     def keep(self, mask: NDArray[np.bool_]) -> None:
         """Drop the readings outside ``mask``."""
@@ -61,7 +61,7 @@ class Loaded:
         )
         self.elapsed_s = None if self.elapsed_s is None else self.elapsed_s[mask]
         self.columns = [column[mask] for column in self.columns]
-        self.lines = self.lines[mask]
+        self.places = self.places[mask]
         self.meter_ids = None if self.meter_ids is None else self.meter_ids[mask]
         self.lengths_s = None if self.lengths_s is None else self.lengths_s[mask]
         self.quality = None if self.quality is None else self.quality[mask]

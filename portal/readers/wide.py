@@ -9,9 +9,11 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.readers.clock import Label
 from portal.readers.dates import read_time
 from portal.readers.figures import read_column
 from portal.readers.mapping import Mapping
+from portal.readers.place import place_of
 from portal.readers.reading import ReadError
 from portal.readers.rejected import NO_STAMP_REASON
 from portal.readers.rows import Reader
@@ -40,13 +42,13 @@ class Wide(Reader):
         self._take_meters(rows)
         flat = [row[at] for row in rows for at in self.value_at]
         self.cells.append(read_column(flat, self.style, self.mapping.unit).reshape(len(rows), len(self.value_at)))
-        self.lines.append(np.asarray(lines, dtype=np.int64) + self.base)
+        self.places.append(place_of(self.number, np.asarray(lines, dtype=np.int64)))
 
     def finish(self, today: date) -> Loaded:
         days = self.stamps.finish(today)
         width = len(self.mapping.value_columns)
         cells = np.concatenate(self.cells) if self.cells else np.zeros((0, width))
-        lines = np.concatenate(self.lines) if self.lines else np.zeros(0, dtype=np.int64)
+        lines = np.concatenate(self.places) if self.places else np.zeros(0, dtype=np.int64)
         wrong = days.naive_s == NO_STAMP
         self._set_aside(lines[wrong], NO_STAMP_REASON)
         unreadable = np.isposinf(cells)
@@ -77,7 +79,7 @@ class Wide(Reader):
         return loaded
 
 
-def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, str]:
+def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
     """Return the seconds since midnight of a wide table's columns, whether they are counted, and their label.
 
     Columns are either named by the time of day or counted (1 to 96, H1 to H24; up to 25 hours' worth).
@@ -94,7 +96,7 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, str]:
         turned = [i for i in range(1, len(seconds)) if seconds[i] == 0]
         if len(turned) == 1 and turned[0] == len(seconds) - 1 and seconds[0] > 0:
             seconds[-1] = 86_400
-        label = "end" if seconds[-1] == 86_400 and seconds[0] > 0 else "start"
+        label: Label = "end" if seconds[-1] == 86_400 and seconds[0] > 0 else "start"
         return seconds, False, label
     numbers = [count for name in names if (count := column_count(name)) is not None]
     if len(numbers) != len(names) or sorted(numbers) != list(

@@ -1,0 +1,136 @@
+"""Which columns of a table hold the time, and which rows have one."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+from portal.readers import words
+from portal.readers.dates import kind_of
+
+STAMPED = 0.7
+"""Share of the rows whose cell must be a stamp for a column to be the time column; totals and notes stand between.
+Tuned on the made files of the tests."""
+
+
+def stamped_rows(rows: list[list[str]]) -> list[int]:
+    """Return the positions of rows that have a stamp."""
+    found = []
+    columns = Counter[int]()
+    step = max(1, len(rows) // 400)
+    for i in range(0, len(rows), step):
+        for at, cell in enumerate(rows[i][:40]):
+            kind = kind_of(cell)
+            if kind in ("datetime", "date", "unix_s", "unix_ms"):
+                columns[at] += 1
+                break
+    if not columns:
+        # Perhaps spreadsheet serials.
+        return [i for i, row in enumerate(rows) if any(_serial(cell) for cell in row[:3])]
+    main = columns.most_common(1)[0][0]
+    for i, row in enumerate(rows):
+        if len(row) > main and row[main] and (row[main].strip()[:1].isdigit() or kind_of(row[main]) is not None):
+            found.append(i)
+    return found
+
+
+def filled_down(rows: list[list[str]]) -> list[list[str]]:
+    """Carry dates that stand only on the first line of their day down to the times below them."""
+    near = rows[:400]
+    for at in range(3):
+        timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
+        dated = [row for row in timed if row[at].strip()]
+        if len(timed) > 8 and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
+            latest = ""
+            filled = list(rows)
+            for i, row in enumerate(rows):
+                if len(row) <= at + 1:
+                    continue
+                if row[at].strip():
+                    latest = row[at]
+                elif row[at + 1].strip():
+                    filled[i] = [*row[:at], latest, *row[at + 1 :]]
+            return filled
+    return rows
+
+
+def _serial(cell: str) -> bool:
+    return re.fullmatch(r"[34]\d{4}(?:\.\d+)?", cell.strip()) is not None
+
+
+def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:
+    kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
+    for row in spread:
+        for at in range(min(width, len(row), 60)):
+            kinds[at][kind_of(row[at])] += 1
+    enough = STAMPED * len(spread)
+    by_kind = {
+        kind: [at for at in range(width) if kinds[at][kind] >= enough]
+        for kind in ("datetime", "date", "time", "unix_s", "unix_ms")
+    }
+    # A column of dates that all carry a midnight is a date column beside a time column.
+    if by_kind["datetime"] and by_kind["time"]:
+        at = by_kind["datetime"][0]
+        if all(at_midnight(row, at) for row in spread):
+            return [at, by_kind["time"][0]], "split"
+    if by_kind["datetime"]:
+        return by_kind["datetime"][:1], "datetime"
+    mixed = [at for at in range(width) if kinds[at]["datetime"] + kinds[at]["date"] >= enough]
+    if mixed and not by_kind["date"]:
+        return mixed[:1], "datetime"  # some programs drop the time at midnight
+    if by_kind["date"]:
+        if by_kind["time"]:
+            return [by_kind["date"][0], by_kind["time"][0]], "split"
+        clock = [
+            at
+            for at in range(width)
+            if at not in by_kind["date"]
+            and (_compact_times(spread, at) or _times_of_days(near, by_kind["date"][0], at))
+        ]
+        if clock:
+            return [by_kind["date"][0], clock[0]], "split"
+        return by_kind["date"][:1], "date"
+    for kind in ("unix_s", "unix_ms"):
+        if by_kind[kind]:
+            return by_kind[kind][:1], kind
+    return [], ""
+
+
+def at_midnight(row: list[str], at: int) -> bool:
+    return at >= len(row) or re.search(r"\b0{1,2}:00(?::00)?(?:\.0+)?$", row[at].strip()) is not None
+
+
+def _compact_times(spread: list[list[str]], at: int) -> bool:
+    """Say whether a column holds times of day written 0015, 0030 …"""
+    cells = [row[at].strip() for row in spread if at < len(row)]
+    return (
+        len(cells) > 3
+        and all(re.fullmatch(r"(?:[01]\d|2[0-4])[0-5]\d(?:[0-5]\d)?", cell) for cell in cells)
+        and len(set(cells)) > 3
+    )
+
+
+def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
+    """Say whether a column holds hours (1 to 24) or times with a dot (13.45): no day has one of them twice."""
+    pairs = [(row[date_at], row[at].strip()) for row in rows if max(date_at, at) < len(row)]
+    cells = {cell for _, cell in pairs}
+    return (
+        len(cells) > 3
+        and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells)
+        and len({day for day, _ in pairs}) * 3 < len(pairs)
+        and len(set(pairs)) >= 0.95 * len(pairs)
+    )
+
+
+def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int], str]:
+    for at, name in enumerate(names):
+        cells = [row[at] for row in spread if at < len(row)]
+        if cells and sum(map(_serial, cells)) >= 0.8 * len(cells) and (words.TIME_WORD.search(name) or at == 0):
+            return [at], "serial"
+    return [], ""
+
+
+def is_data(row: list[str], time_at: list[int], kind: str) -> bool:
+    if not time_at:
+        return any(_serial(cell) for cell in row[:3])
+    return len(row) > max(time_at) and kind_of(row[time_at[0]]) is not None
