@@ -190,3 +190,19 @@ def test_a_jump_by_a_thousand_inside_the_file_is_told(tmp_path: Path) -> None:
     notice = next(notice for notice in result.notices if notice.code == "unit_jump")
     assert "17 May 2024" in notice.text  # row 1,441 is the first of day 16
     assert "larger" in notice.text
+
+
+@pytest.mark.parametrize("after", [[""], ["", ""], ["", "-", ""]])
+def test_a_blank_never_wins_over_a_figure(tmp_path: Path, after: list[str]) -> None:
+    """Exports repeat lines whose figure is not known yet, or no more: the figure is what was measured."""
+    energy = truth(MAY, 10, TZ, 15)
+    noon = 4 * 96 + 50
+
+    def repeat(rows: list[list[str]]) -> list[list[str]]:
+        stamp, figure = rows[1 + noon]
+        rows[1 + noon : 2 + noon] = [[stamp, ""], [stamp, figure], *([stamp, blank] for blank in after)]
+        return rows
+
+    result = read_file(lines_of(tmp_path, energy, repeat), TZ)
+    assert_same(result, energy, 15)
+    assert result.duplicates == 1 + len(after)
