@@ -11,6 +11,7 @@ import zipfile
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import aemo_mdff_reader
 import pandas as pd
 import pytest
 
@@ -213,3 +214,27 @@ def test_readings_without_a_channel_are_rejected_line_by_line(tmp_path: Path) ->
     result = read_all(save(tmp_path, wrap([lines[1]], lines), "nem12.csv"))
     assert [rejected.line for rejected in result.rejected] == [2]
     assert_same(result, ENERGY, 5)
+
+
+def test_the_same_figures_as_the_reference_library_reads(tmp_path: Path) -> None:
+    """aemo-mdff-reader (MIT), a reader of the format by others; it takes a blank for zero, so there are none here."""
+    lines = nem12(ENERGY)
+    day = lines[10].split(",")
+    lines[10:11] = [",".join([*day[:-5], "V", *day[-4:]]), "400,1,144,A,,", "400,145,288,S14,32,meter exchanged"]
+    path = save(tmp_path, wrap(lines), "nem12.csv")
+    known = aemo_mdff_reader.parse_to_columns(str(path))
+    starts = pd.DatetimeIndex(known["IntervalStart"]).tz_localize("Etc/GMT-10").tz_convert("UTC")
+    theirs = pd.Series(known["Value"], index=starts) * 1000
+    events = [
+        (one.start_interval, one.end_interval, one.quality_method) for one in aemo_mdff_reader.parse_events(str(path))
+    ]
+
+    result = read_all(path)
+    ours = result.readings.energy_wh.dropna()
+    assert len(ours) == len(theirs) - 144
+    assert ours.to_numpy() == pytest.approx(theirs[ours.index].to_numpy())
+    assert sum(lump.energy_wh for lump in result.lumps) == pytest.approx(float(theirs.drop(ours.index).sum()))
+    assert result.readings.quality is not None
+    of_the_day = result.readings.quality[theirs.index[9 * 288 : 10 * 288]]
+    for one in events:
+        assert set(of_the_day.iloc[one.start_interval - 1 : one.end_interval]) == {one.quality_method}
