@@ -225,9 +225,7 @@ def test_the_same_figures_as_the_reference_library_reads(tmp_path: Path) -> None
     known = aemo_mdff_reader.parse_to_columns(str(path))
     starts = pd.DatetimeIndex(known["IntervalStart"]).tz_localize("Etc/GMT-10").tz_convert("UTC")
     theirs = pd.Series(known["Value"], index=starts) * 1000
-    events = [
-        (one.start_interval, one.end_interval, one.quality_method) for one in aemo_mdff_reader.parse_events(str(path))
-    ]
+    events = list(aemo_mdff_reader.parse_events(str(path)))
 
     result = read_all(path)
     ours = result.readings.energy_wh.dropna()
