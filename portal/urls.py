@@ -41,7 +41,8 @@ from portal.views.record import (
     visit_worker,
 )
 from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
-from portal.views.sites import cautions, method, site, site_edit, site_erase, site_hand_over, site_meters, site_new
+from portal.views.site_facts import site_edit, site_erase, site_hand_over, site_meters, site_new
+from portal.views.sites import cautions, method, site
 from portal.views.tokens import token_revoke, tokens
 from portal.views.visits import (
     visit_book,

@@ -22,7 +22,6 @@ KNOWN: dict[str, str] = {
     "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
     "portal/readers/assembly.py::finish": "62 lines",
     "portal/readers/assembly.py::from_table": "62 lines",
-    "portal/views/sites.py": "424 lines",
     "tests/actions/test_planning_benchmark.py::test_planning_and_the_board_with_ten_thousand_sites": "69 lines",
     "tests/browser/test_visit.py": "756 lines",
     "tests/browser/test_visit.py::finished": "62 lines",
@@ -35,7 +34,6 @@ KNOWN: dict[str, str] = {
     "tests/pv/test_due.py": "426 lines",
     "tests/readers/dialects.py::write": "64 lines",
     "tests/test_who_sees_what.py::world": "77 lines",
-    "tests/views/test_visits.py": "606 lines",
 }
 
 

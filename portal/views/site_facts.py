@@ -1,0 +1,233 @@
+"""What is entered of a site: its facts and planes, its meters, whose it is, and erasing it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.forms.models import BaseInlineFormSet
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_POST
+
+from portal.actions.erase import erase_site
+from portal.actions.people import NotPossible
+from portal.actions.sites import hand_over_site, save_meters, save_site
+from portal.models import (
+    Customer,
+    Meter,
+    Plane,
+    Site,
+    User,
+)
+from portal.views.customers import searched
+
+FOUND = 20
+"""So many customers are listed to hand a roof over to."""
+FARTHEST_FROM_ITS_ZONE = 4.0
+"""Hours between the sun's clock and the wall's. The far west of China comes to about three; none is farther off."""
+
+
+def _hours_from_the_zone(tz: str, longitude: float) -> float:
+    winter = datetime(2026, 1, 1, tzinfo=ZoneInfo(tz)).utcoffset()
+    assert winter is not None
+    apart = abs(longitude / 15 - winter.total_seconds() / 3600) % 24
+    return min(apart, 24 - apart)
+
+
+class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    class Meta:
+        model = Site
+        fields = [
+            "name",
+            "address",
+            "latitude",
+            "longitude",
+            "tz",
+            "ac_kw",
+            "installed_on",
+            "installer",
+            "price_per_kwh",
+            "storeys",
+            "roof_pitch",
+            "roof_covering",
+            "anchor_points",
+            "access_notes",
+            "ladder_spot",
+            "tap_place",
+            "hose",
+            "water_pressure",
+            "supply_hardness_ppm",
+            "notes",
+        ]
+        widgets = {
+            "installed_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+            "access_notes": forms.Textarea(attrs={"rows": 3}),
+            "notes": forms.Textarea(attrs={"rows": 3}),
+        }
+        help_texts = {
+            "latitude": "Degrees, north is positive: 39.7420. Press long on a roof in a map application to see both.",
+            "longitude": "Degrees, east is positive, west negative: −105.1727.",
+            "tz": "Such as America/Denver or Europe/Madrid.",
+            "ac_kw": "The inverter's rated output, all inverters together.",
+            "price_per_kwh": "What the owner pays, or is paid, for one kWh.",
+            "installed_on": "The day the system was switched on, if known.",
+        }
+
+    FACTS = ("name", "address", "latitude", "longitude", "tz", "installed_on", "installer", "price_per_kwh", "ac_kw")
+
+    @property
+    def fact_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.FACTS]
+
+    @property
+    def roof_fields(self) -> list[forms.BoundField]:
+        return [field for field in self.visible_fields() if field.name not in self.FACTS]
+
+
+class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    class Meta:
+        model = Plane
+        fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
+        labels = {"azimuth": "Faces [degrees from north]"}
+        help_texts = {
+            "tilt": "0 is flat, 90 upright; most roofs have 15 to 45.",
+            "azimuth": "Clockwise: 90 is east, 180 south, 270 west.",
+            "dc_kw": "All panels of this plane together.",
+        }
+
+    def clean(self) -> dict[str, Any] | None:
+        """Catch watts typed for kilowatts: panels have between 0.05 and 1 kW each."""
+        cleaned = super().clean() or self.cleaned_data
+        size, count = cleaned.get("dc_kw"), cleaned.get("module_count")
+        if size and count and not 0.05 <= size / count <= 1:
+            self.add_error(
+                "dc_kw",
+                f"That makes {size / count:g} kW a panel; panels have about 0.25 to 0.6 kW. "
+                "Give the size of the whole plane in kW (not watts), and count its panels.",
+            )
+        return cleaned
+
+
+class MeterForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    name = forms.CharField(max_length=80, help_text="Production, garage inverter, meter by the barn.")
+
+    class Meta:
+        model = Meter
+        fields = ["name"]
+
+
+MeterFormSet = forms.inlineformset_factory(Site, Meter, form=MeterForm, extra=1, can_delete=True)
+PlaneFormSet = forms.inlineformset_factory(
+    Site, Plane, form=PlaneForm, extra=1, min_num=1, validate_min=True, can_delete=True
+)
+
+
+@login_required
+def site_new(request: HttpRequest, pk: int) -> HttpResponse:
+    """Add a site to a customer."""
+    user = cast(User, request.user)
+    customer = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
+    roof = Site(customer=customer, tz=customer.business.tz)
+    return _edit(request, roof, customer)
+
+
+@login_required
+def site_edit(request: HttpRequest, pk: int) -> HttpResponse:
+    """Change a site's facts."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
+    return _edit(request, roof, roof.customer)
+
+
+@login_required
+def site_meters(request: HttpRequest, pk: int) -> HttpResponse:
+    """What counts a site's production: names, one more, one fewer."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
+    meters = MeterFormSet(request.POST or None, instance=roof)
+    if request.method == "POST" and meters.is_valid():
+        kept = meters.save(commit=False)
+        try:
+            save_meters(site=roof, meters=kept, removed=meters.deleted_objects)
+        except NotPossible as problem:
+            messages.error(request, str(problem))
+            return redirect("site_meters", pk)
+        messages.success(request, f"The meters of {roof} are kept.")
+        return redirect("site", pk)
+    return render(request, "site/meters.html", {"site": roof, "meters": meters})
+
+
+@login_required
+def site_hand_over(request: HttpRequest, pk: int) -> HttpResponse:
+    """Give a roof to another customer of the firm."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
+    others = Customer.objects.filter(business=roof.customer.business).exclude(pk=roof.customer.pk)
+    if request.method == "POST":
+        chosen = request.POST.get("customer", "")
+        customer = get_object_or_404(others, pk=int(chosen) if chosen.isdecimal() else None)
+        hand_over_site(site=roof, customer=customer, now=timezone.now())
+        messages.success(request, f"{roof.name} is {customer.name}'s now.")
+        return redirect("site", pk)
+    wanted = request.GET.get("q", "").strip()
+    found = list(searched(others, wanted)[: FOUND + 1]) if wanted else []
+    return render(
+        request,
+        "site/hand_over.html",
+        {"site": roof, "wanted": wanted, "found": found[:FOUND], "more": len(found) > FOUND},
+    )
+
+
+@login_required
+@require_POST
+def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
+    try:
+        erase_site(site=roof, now=timezone.now())
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+        return redirect("site", pk)
+    messages.success(request, f"{roof} is erased.")
+    return redirect("customer", roof.customer.pk)
+
+
+def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
+    form = SiteForm(request.POST or None, instance=roof)
+    planes = PlaneFormSet(
+        request.POST or None, instance=roof, error_messages={"too_few_forms": "Give at least one roof plane."}
+    )
+    if request.method == "POST" and all([form.is_valid(), planes.is_valid()]) and _facts_agree(form, planes):
+        kept = planes.save(commit=False)
+        saved = save_site(site=form.save(commit=False), planes=kept, removed=planes.deleted_objects, now=timezone.now())
+        messages.success(request, f"{saved.name} is kept. A new estimate follows when there are readings.")
+        return redirect("site", saved.pk)
+    return render(
+        request,
+        "site/edit.html",
+        {"form": form, "planes": planes, "site": roof if roof.pk else None, "customer": customer},
+    )
+
+
+def _facts_agree(form: SiteForm, planes: BaseInlineFormSet[Any, Any, Any]) -> bool:
+    """Catch what only shows beside other facts: a lost minus sign, and watts typed for the inverter's kilowatts."""
+    facts = form.cleaned_data
+    dc_kw = sum(one["dc_kw"] for one in planes.cleaned_data if one and not one.get("DELETE"))
+    if _hours_from_the_zone(facts["tz"], facts["longitude"]) > FARTHEST_FROM_ITS_ZONE:
+        form.add_error(
+            "longitude",
+            f"At {facts['longitude']:g}° the sun does not keep the hours of {facts['tz']}. "
+            "West of Greenwich the longitude is negative.",
+        )
+    if not dc_kw / 10 <= facts["ac_kw"] <= dc_kw * 10:
+        form.add_error(
+            "ac_kw",
+            f"{facts['ac_kw']:g} kW of inverter does not go with {dc_kw:g} kW of panels. Give both in kW, not watts.",
+        )
+    return form.is_valid()
