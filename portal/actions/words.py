@@ -8,8 +8,8 @@ from django.utils.formats import date_format, get_format
 from django.utils.translation import get_language
 
 from portal.models import Language
-from portal.pv import sentences
 from portal.pv.result import Cause
+from portal.pv.sentences import plain_percent
 
 CAUSES: dict[str, dict[Cause, str]] = {
     Language.ENGLISH: {
@@ -41,9 +41,11 @@ def cause_words(cause: str, language: str = Language.ENGLISH) -> str:
     return CAUSES[language][Cause(cause or Cause.UNKNOWN)]
 
 
-def percent(fraction: float) -> str:
+def percent(fraction: float | None) -> str:
     """A fraction as a percentage, with the decimal mark of the active language."""
-    return sentences.percent(fraction).replace(".", get_format("DECIMAL_SEPARATOR"))
+    if fraction is None:
+        return "unknown"
+    return plain_percent(fraction).replace(".", get_format("DECIMAL_SEPARATOR"))
 
 
 def day_words(day: date) -> str:

@@ -23,7 +23,7 @@ from enum import StrEnum
 import pandas as pd
 
 from portal.pv.forecast import MOST_LOSS, Forecast, all_known, forecast, value_by_step
-from portal.pv.sentences import percent
+from portal.pv.sentences import plain_percent
 from portal.pv.year import YEAR_DAYS, read_year
 
 LEAST_RECORD_DAYS = 90
@@ -161,7 +161,7 @@ def when_due(
         low, high = loss_quantiles[0], loss_quantiles[-1]
         if high - low <= WIDEST_LOSS or _agree(ahead_of([low]), ahead_of([high]), price):
             return _by_readings(ahead_of(loss_quantiles), as_of, price, currency)
-        silent = f"The loss lies anywhere between {percent(max(low, 0))} and {percent(high)}."
+        silent = f"The loss lies anywhere between {plain_percent(max(low, 0))} and {plain_percent(high)}."
     counts_from = max(last_cleaned, last_not_due or last_cleaned)
     on = calendar_due(counts_from, every_months=every_months)
     rule = {1: "month", 12: "year"}.get(every_months, f"{every_months} months")
@@ -215,8 +215,8 @@ def _by_what_is_known(
             f"is worth about {year:.0f} {currency}."
         )
     return None, (
-        f"It pays ({price:.0f} {currency}) if it keeps more than about {percent(price / year)} of a year's output; "
-        "whether it does is not known."
+        f"It pays ({price:.0f} {currency}) if it keeps more than about {plain_percent(price / year)} of a year's "
+        "output; whether it does is not known."
     )
 
 

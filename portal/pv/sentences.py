@@ -6,12 +6,12 @@ NBSP = "\u00a0"
 """Keeps a figure and its unit on one line."""
 
 
-def percent(fraction: float) -> str:
+def plain_percent(fraction: float) -> str:
     """Write a fraction as a percentage: a decimal under 2 %, none above, since no estimate is better.
 
     Examples
     --------
-    >>> [percent(one).replace(NBSP, " ") for one in (0.0834, 0.0162, -0.05, 0.0002)]
+    >>> [plain_percent(one).replace(NBSP, " ") for one in (0.0834, 0.0162, -0.05, 0.0002)]
     ['8 %', '1.6 %', '−5 %', '0 %']
     """
     hundredths = fraction * 100

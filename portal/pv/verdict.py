@@ -15,7 +15,7 @@ from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, is_freezing, 
 from portal.pv.quality import USED, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
-from portal.pv.sentences import percent
+from portal.pv.sentences import plain_percent
 
 LEAST_DAYS = 45
 """Days of a record below which there is no estimate."""
@@ -135,7 +135,7 @@ def _string(site: SiteReadings, daily: Daily, steps: Sequence[Step]) -> Finding 
     return Finding(
         Verdict.OTHER_FAULT,
         (
-            f"From {began:%d %B %Y} output is {percent(told[-1].lost)} lower, at all hours alike.",
+            f"From {began:%d %B %Y} output is {plain_percent(told[-1].lost)} lower, at all hours alike.",
             "It fell from one day to the next. Dirt does not come like that.",
             "Have an electrician check string fuses, connectors and the inverter's inputs.",
         ),
@@ -194,7 +194,7 @@ def _fell(daily: Daily, steps: Sequence[Step]) -> Finding | None:
     return Finding(
         Verdict.NOT_ENOUGH_DATA,
         (
-            f"From {began:%d %B %Y} output is {percent(active[-1].lost)} lower, and fell in a day.",
+            f"From {began:%d %B %Y} output is {plain_percent(active[-1].lost)} lower, and fell in a day.",
             "There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt.",
         ),
     )
@@ -221,8 +221,9 @@ def _band(result: Assessment) -> Band:
 
 
 def _estimate(result: Assessment) -> str:
-    loss, band = result.present_loss or 0.0, _band(result)
-    return f"The estimate of the loss is {percent(loss)} (between {percent(band.low)} and {percent(band.high)})."
+    band = _band(result)
+    low, loss, high = (plain_percent(one) for one in (band.low, result.present_loss or 0.0, band.high))
+    return f"The estimate of the loss is {loss} (between {low} and {high})."
 
 
 def _clear_days_from(daily: Daily, first: int) -> int:

@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
+from portal.actions.words import percent
 from portal.charts.performance import Chart, Event, performance_chart, refused_days
 from portal.charts.production import production_chart
 from portal.models import (
@@ -28,14 +29,14 @@ from portal.models import (
     VisitState,
 )
 from portal.pv.result import Verdict
-from portal.views.words import interval_words, percent
+from portal.views.words import interval_words
 
 HISTORY_MONTHS = 24
 SOON = timedelta(days=31)
 
 
 @dataclass(frozen=True, slots=True)
-class Worth:
+class PerMonth:
     """What a share of the clean yield comes to in an average month, with the ends of its 90 % interval."""
 
     kwh: float
@@ -54,7 +55,7 @@ class Gain:
     gain: float | None
     low: float | None
     high: float | None
-    worth: Worth | None
+    worth: PerMonth | None
     visit: Visit | None
 
     @property
@@ -155,13 +156,13 @@ def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet
 
 def _worth(
     site: Site, assessment: SiteAssessment | None, gain: float | None, low: float | None, high: float | None
-) -> Worth | None:
+) -> PerMonth | None:
     year = assessment.energy_kwh_per_year if assessment else None
     if year is None or gain is None or low is None or high is None or low <= 0:
         return None
     month, price = year / 12, float(site.price_per_kwh)
     kwh = (gain * month, low * month, high * month)
-    return Worth(*kwh, *(energy * price for energy in kwh))
+    return PerMonth(*kwh, *(energy * price for energy in kwh))
 
 
 @login_required

@@ -9,11 +9,13 @@ from django.template import Library
 from django.utils.safestring import SafeString
 
 from portal.actions import washes, words
+from portal.actions.words import percent
 from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.result import Cause, Verdict
 from portal.pv.sentences import NBSP
 
 register = Library()
+register.filter(percent)
 
 SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
 
@@ -33,11 +35,6 @@ CAUSE_NEXT = {
     Cause.METER: "Check that the file comes from the same meter, in the same unit, as before.",
     Cause.UNKNOWN: "Ask your installer or a licensed electrician to look at the system.",
 }
-
-
-@register.filter
-def percent(fraction: float | None) -> str:
-    return "unknown" if fraction is None else words.percent(fraction)
 
 
 @register.filter

@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.actions.words import CAUSES
+from portal.actions.words import CAUSES, percent
 from portal.models import Language, Proof, Role, SiteAssessment
 from portal.pv.result import Cause, Verdict
 from portal.pv.sentences import NBSP
@@ -24,7 +24,6 @@ from portal.views.words import (
     kwh,
     loss_words,
     money,
-    percent,
     roughly,
     season_words,
 )

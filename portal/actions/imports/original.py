@@ -8,9 +8,9 @@ from pathlib import Path
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of
+from portal.actions.words import percent
 from portal.models import Import, Site
-from portal.pv.fit import fit_to_site
-from portal.pv.sentences import percent
+from portal.pv.plausibility import plausibility_of
 
 MAX_ATTEMPTS = 3
 """A file that stopped its worker so often is given up."""
@@ -58,7 +58,7 @@ def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None =
 
 def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Question | None, list[readers.Notice]]:
     """Say where the readings cannot be this site's: only the portal knows the roof, the file does not."""
-    fit = fit_to_site(
+    told = plausibility_of(
         result.readings.energy_wh,
         result.readings.interval_minutes,
         latitude=site.latitude,
@@ -67,37 +67,37 @@ def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Questi
     )
     question: readers.Question | None = None
     notices: list[readers.Notice] = []
-    if fit is None:
+    if told is None:
         return question, notices
-    if fit.size > ABSURD and "size" not in result.mapping.accepted:
+    if told.size > ABSURD and "size" not in result.mapping.accepted:
         question = readers.Question(
             "size",
-            f"Read like this the roof would give {fit.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
+            f"Read like this the roof would give {told.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
             "likely the unit is another: correct it below. If the figures are right, correct the inverter's size.",
             (readers.Choice("accept", "The figures are right as they are"),),
             required=False,
         )
-    elif fit.size > 1.5:
+    elif told.size > 1.5:
         notices.append(
             readers.Notice(
                 "size_high",
-                f"The highest power is {fit.size:.1f} times the inverter's {site.ac_kw:g} kW. Check the unit of this "
+                f"The highest power is {told.size:.1f} times the inverter's {site.ac_kw:g} kW. Check the unit of this "
                 "file and the inverter's size.",
             )
         )
-    elif fit.size < 0.1:
+    elif told.size < 0.1:
         notices.append(
             readers.Notice(
                 "size_low",
-                f"The highest power is only {percent(fit.size)} of the inverter's {site.ac_kw:g} kW. Check the unit of "
-                "this file, and that it holds all of the production.",
+                f"The highest power is only {percent(told.size)} of the inverter's {site.ac_kw:g} kW. Check the unit "
+                "of this file, and that it holds all of the production.",
             )
         )
-    if fit.dark > 0.02:
+    if told.dark > 0.02:
         notices.append(
             readers.Notice(
                 "dark",
-                f"{percent(fit.dark)} of the energy falls into the dark, when the sun is well below the horizon. "
+                f"{percent(told.dark)} of the energy falls into the dark, when the sun is well below the horizon. "
                 "Check the clock of this file, the site's time zone and its place, and that this is production.",
             )
         )

@@ -16,7 +16,7 @@ LOOKED_AT = 20_000
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class Plausibility:
     """How readings lie to their site."""
 
     size: float
@@ -25,9 +25,9 @@ class Fit:
     """Share of the energy while the sun is more than 6° below the horizon; NaN for daily totals. Ratio."""
 
 
-def fit_to_site(
+def plausibility_of(
     energy_wh: pd.Series[float], interval_minutes: int, *, latitude: float, longitude: float, ac_kw: float
-) -> Fit | None:
+) -> Plausibility | None:
     """Compare readings with the inverter's size and the sun's hours.
 
     Parameters
@@ -43,14 +43,14 @@ def fit_to_site(
 
     Returns
     -------
-    Fit or None
+    Plausibility or None
         None when there is no energy to look at.
 
     Examples
     --------
     >>> noon = pd.date_range("2026-06-21T12:00Z", periods=4, freq="15min")
-    >>> fit = fit_to_site(pd.Series(1250.0, index=noon), 15, latitude=40.0, longitude=0.0, ac_kw=5.0)
-    >>> fit.size, fit.dark
+    >>> told = plausibility_of(pd.Series(1250.0, index=noon), 15, latitude=40.0, longitude=0.0, ac_kw=5.0)
+    >>> told.size, told.dark
     (1.0, 0.0)
     """
     known = energy_wh[energy_wh > 0]
@@ -61,7 +61,7 @@ def fit_to_site(
     hours = 8.0 if interval_minutes == 1440 else interval_minutes / 60
     size = float(np.quantile(energy, 0.995)) / (ac_kw * 1000 * hours)
     if interval_minutes == 1440:
-        return Fit(size, float("nan"))
+        return Plausibility(size, float("nan"))
     middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + interval_minutes * 30.0
     zenith, _, _ = sun_position(middle, latitude, longitude)
-    return Fit(size, float(energy[zenith > 90 - CIVIL_TWILIGHT].sum() / energy.sum()))
+    return Plausibility(size, float(energy[zenith > 90 - CIVIL_TWILIGHT].sum() / energy.sum()))
