@@ -176,6 +176,25 @@ def test_each_kind_is_dropped_with_its_own_reason_once_it_is_moot(kind: Reminder
 
 @pytest.mark.django_db
 @pytest.mark.parametrize("kind", list(ReminderKind))
+def test_each_kind_comes_again_as_late_and_as_often_as_its_row_says(kind: ReminderKind) -> None:
+    SCENES[kind](Language.ENGLISH)
+    planned(kind)
+    mine, row = Reminder.objects.filter(kind=kind), KINDS[kind]
+    pause, most = row.again_after or timedelta(hours=1), row.at_most or (99 if row.again_after else 1)
+    for already in range(1, min(most, 4) + 1):
+        last = mine.latest("pk")
+        mine.update(state=ReminderState.SENT, sent_at=last.due_at)
+        for moment, count in (
+            (last.due_at + pause - timedelta(minutes=1), already),
+            (last.due_at + pause, already + 1),
+        ):
+            plan_reminders(sites=list(Site.objects.all()), now=moment)
+            plan_standing(now=moment)
+            assert mine.count() == min(count, most)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("kind", list(ReminderKind))
 def test_only_visits_are_told_twice_rather_than_never(kind: ReminderKind) -> None:
     SCENES[kind](Language.ENGLISH)
     reminder = planned(kind)

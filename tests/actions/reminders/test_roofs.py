@@ -145,3 +145,19 @@ def test_the_result_is_told_once_the_gain_is_narrow_enough_even_if_it_is_nothing
     plan_reminders(sites=[site], now=NOW)
     send_due(now=NOW)
     assert "We could not measure a gain" in str(mail.outbox[0].body)
+
+
+def test_newer_readings_put_off_or_bring_forward_what_was_planned() -> None:
+    put_off, brought_forward = (factories.assessment(clean_due=NOW.date() + 10 * DAY) for _ in range(2))
+    plan_reminders(sites=[put_off.site, brought_forward.site], now=NOW)
+    for assessment, due_on in ((put_off, NOW.date() + 15 * DAY), (brought_forward, NOW.date())):
+        assessment.clean_due = due_on
+        assessment.save()
+    send_due(now=NOW)
+    reasons = dict(Reminder.objects.filter(kind=ReminderKind.DUE_SOON).values_list("site", "reason"))
+    assert reasons == {
+        put_off.site_id: "By the newest readings no wash is due.",
+        brought_forward.site_id: "It is due by now; the mail that says so goes instead.",
+    }
+    plan_reminders(sites=[brought_forward.site], now=NOW)
+    assert Reminder.objects.filter(kind=ReminderKind.DUE, site=brought_forward.site, state=ReminderState.DUE).exists()
