@@ -41,6 +41,10 @@ _ANSWERS: dict[EntryKind, type[Finding] | type[SignOff]] = {
 }
 
 
+_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "at", "by")
+"""What an entry says, besides which visit it is of and its number."""
+
+
 def record_entry(
     *,
     visit: Visit,
@@ -84,23 +88,8 @@ def record_entry(
             if too_few:
                 raise ValidationError(f"{' '.join(too_few)} Take them, or say why there are fewer, and finish again.")
         # Sent twice at the same moment, the second insert meets the constraint and reads the first.
-        entry, made = VisitEntry.objects.get_or_create(
-            visit=visit,
-            client_id=client_id,
-            defaults={
-                field: getattr(entry, field)
-                for field in (
-                    "kind",
-                    "item",
-                    "answer",
-                    "water_ppm",
-                    "soak_minutes",
-                    "note",
-                    "at",
-                    "by",
-                )
-            },
-        )
+        said = {field: getattr(entry, field) for field in _SAID}
+        entry, made = VisitEntry.objects.get_or_create(visit=visit, client_id=client_id, defaults=said)
         if made and entry.kind == EntryKind.FINISH:
             finish_visit(visit=visit, now=now, finished_at=entry.at)
         if made and entry.kind == EntryKind.INSPECTION:

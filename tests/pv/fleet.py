@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 
 from fixtures.roof import Roof, RoofPlane, Tree, interval_energy_wh, power_w
-from fixtures.weather import Climate, Floats, Sky, Town, make_sky
+from fixtures.sky import Sky, make_sky
+from fixtures.weather import Climate, Floats, Town
 from portal.pv.array import Array, Plane
 from portal.pv.readings import SiteReadings
 

@@ -157,19 +157,29 @@ def read_site(site_path: Path, readings_path: Path) -> tuple[SiteReadings, int]:
         raise UnreadableSite(
             f"{site_path.name} says {minutes} minutes an interval; 5, 10, 15, 30, 60 or 1440 can be read."
         )
+    written, twice = _read_readings(readings_path, facts, layout, array.tz, minutes)
+    rain = read_rain(site_path.parent / "rain.csv")
+    name = str(facts.get("id", site_path.parent.name))
+    return SiteReadings(array, written, minutes, visits, rain, name), twice
+
+
+def _read_readings(
+    path: Path, facts: dict[str, Any], layout: str, tz: str, minutes: int
+) -> tuple[pd.Series[float], int]:
+    """Energies [Wh] by interval start in UTC, and how many rows said an instant again."""
     try:
-        table = pd.read_csv(readings_path, dtype={"timestamp": str})
+        table = pd.read_csv(path, dtype={"timestamp": str})
     except (OSError, ValueError) as error:
-        raise UnreadableSite(f"{readings_path.name} cannot be read: {error}.") from error
+        raise UnreadableSite(f"{path.name} cannot be read: {error}.") from error
     if not {"timestamp", "energy_kwh"} <= set(table.columns):
-        raise UnreadableSite(f"{readings_path.name} needs the columns timestamp and energy_kwh.")
+        raise UnreadableSite(f"{path.name} needs the columns timestamp and energy_kwh.")
     energy_wh = pd.to_numeric(table["energy_kwh"], errors="coerce").to_numpy(dtype=np.float64) * 1000
     if not len(energy_wh):
-        raise UnreadableSite(f"{readings_path.name} holds no readings.")
+        raise UnreadableSite(f"{path.name} holds no readings.")
     try:
-        starts = to_utc(table["timestamp"], layout, array.tz, float(facts.get("standard_utc_offset_hours") or 0))
+        starts = to_utc(table["timestamp"], layout, tz, float(facts.get("standard_utc_offset_hours") or 0))
     except (ValueError, KeyError, TypeError) as error:
-        raise UnreadableSite(f"{readings_path.name} has a time that is not {layout}: {error}.") from error
+        raise UnreadableSite(f"{path.name} has a time that is not {layout}: {error}.") from error
     if facts.get("interval_label") == "end" and minutes < 1440:
         starts = starts - pd.Timedelta(minutes=minutes)
     series = pd.Series(energy_wh, index=starts)
@@ -185,10 +195,7 @@ def read_site(site_path: Path, readings_path: Path) -> tuple[SiteReadings, int]:
         unix = pd.DatetimeIndex(series.index).as_unit("s").asi8
         on_grid = pd.Series(series.to_numpy()).groupby(unix // length * length).sum(min_count=1)
         series = pd.Series(on_grid.to_numpy(), index=pd.to_datetime(on_grid.index, unit="s", utc=True))
-    rain = read_rain(site_path.parent / "rain.csv")
-    return SiteReadings(array, series, minutes, visits, rain, str(facts.get("id", site_path.parent.name))), int(
-        twice.sum()
-    )
+    return series, int(twice.sum())
 
 
 def to_utc(stamps: pd.Series[str], layout: str, tz: str, standard_offset_hours: float) -> pd.DatetimeIndex:
