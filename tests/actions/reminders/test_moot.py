@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 from django.core import mail
 
 from portal.actions.mail.stops import stop_mail
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
-from portal.models import Business, MailStop, Preference, Reminder, ReminderKind, ReminderState
+from portal.models import Business, MailStop, Preference, Reminder, ReminderKind, ReminderState, Role
 from tests import factories
 from tests.actions.reminders.planned import DAY, after, due
 from tests.factories import NOW
@@ -72,3 +74,13 @@ def test_no_list_mail_goes_without_the_postal_address() -> None:
     Business.objects.update(postal_address=" ")
     assert send_due(now=NOW).dropped == 1
     assert "postal address" in after(reminder).reason
+
+
+def test_one_persons_wish_does_not_silence_a_colleague() -> None:
+    business = factories.lead(opened_at=NOW - timedelta(hours=6)).site.customer.business
+    owner, clerk = factories.member(business), factories.member(business, Role.OFFICE)
+    Preference.objects.create(user=clerk, kind=ReminderKind.LEAD_DIGEST, wanted=False)
+    plan_standing(now=NOW)
+    send_due(now=NOW)
+    states = dict(Reminder.objects.filter(kind=ReminderKind.LEAD_DIGEST).values_list("user", "state"))
+    assert states == {owner.pk: ReminderState.SENT, clerk.pk: ReminderState.DROPPED}

@@ -161,3 +161,12 @@ def test_newer_readings_put_off_or_bring_forward_what_was_planned() -> None:
     }
     plan_reminders(sites=[brought_forward.site], now=NOW)
     assert Reminder.objects.filter(kind=ReminderKind.DUE, site=brought_forward.site, state=ReminderState.DUE).exists()
+
+
+@pytest.mark.parametrize(("days", "told"), [(29, False), (30, True), (50, True), (52, False)])
+def test_a_wide_gain_is_told_after_thirty_days_and_is_no_news_three_weeks_later(days: int, told: bool) -> None:
+    site = factories.site()
+    factories.washed(site, NOW - days * DAY, gain=0.02, low=-0.04, high=0.08)
+    factories.assessment(site=site, clean_due=None)
+    plan_reminders(sites=[site], now=NOW)
+    assert Reminder.objects.filter(kind=ReminderKind.RESULT).exists() == told

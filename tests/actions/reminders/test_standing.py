@@ -96,3 +96,24 @@ def test_the_office_reads_in_its_own_language_why_a_lead_is_new() -> None:
     assert "No es suciedad. Una parte de los paneles parece haberse parado" in digest
     assert "Empezó hacia el 3 de mayo de 2026." in digest
     assert "Dirt" not in digest
+
+
+@pytest.mark.parametrize(("next_step", "told"), [(-1, 1), (0, 0), (3, 0)])
+def test_a_lead_with_a_step_still_to_come_is_not_cold(next_step: int, told: int) -> None:
+    lead = factories.lead(opened_at=NOW - 15 * DAY, next_action_on=NOW.date() + next_step * DAY)
+    factories.member(lead.site.customer.business)
+    plan_standing(now=NOW)
+    assert Reminder.objects.filter(kind=ReminderKind.LEAD_COLD).count() == told
+
+
+def test_a_visit_gone_by_is_not_confirmed_and_a_moved_one_only_where_it_went() -> None:
+    factories.visit(starts_at=NOW - timedelta(minutes=1))
+    moved = factories.visit(starts_at=NOW + DAY)
+    plan_standing(now=NOW)
+    (first,) = Reminder.objects.all()
+    moved.revision += 1
+    moved.save()
+    plan_standing(now=NOW)
+    done = send_due(now=NOW)
+    assert (done.sent, done.dropped) == (1, 1)
+    assert after(first).reason == "The visit was moved; another mail tells of it."
