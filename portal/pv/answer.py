@@ -9,8 +9,8 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from portal.pv.chain import LOSS, quantiles
 from portal.pv.diagnosis import Step
+from portal.pv.moves import LOSS, quantiles
 from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
@@ -31,11 +31,18 @@ def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = N
     Parameters
     ----------
     site : SiteReadings
+        The readings and what is known of the site.
     as_of : date
+        The day the answer speaks of.
     why : str
         The reason said.
     daily : Daily, optional
         What there is of days.
+
+    Returns
+    -------
+    Assessment
+        Not enough data.
     """
     return Assessment(
         as_of=as_of,
@@ -66,12 +73,20 @@ def answer_of(
     Parameters
     ----------
     site : SiteReadings
+        The readings and what is known of the site.
     daily : Daily
+        Its days.
     steps : sequence of Step
         Of level, found in the record.
     fitted : SoilingFit
+        What the chain says.
     neighbours : int
         Sites whose air was taken out.
+
+    Returns
+    -------
+    Assessment
+        Without memory.
     """
     low, middle, high = quantiles(fitted.present, LOSS, np.array([0.05, 0.5, 0.95]))
     dates = daily.dates()

@@ -35,6 +35,11 @@ def assess(site: SiteReadings, *, as_of: date | None = None, previous: bytes = b
     previous : bytes, optional
         ``memory`` of this site's last assessment. Do not pass it when readings of days it knew have changed.
 
+    Returns
+    -------
+    Assessment
+        With ``memory`` to hand back the next time.
+
     Raises
     ------
     ValueError
@@ -51,6 +56,25 @@ def assess_town(
     Each site is fitted alone first; what the residuals of all have in common on a day is the town's air
     (:mod:`portal.pv.air`), which is taken out, and the sites are fitted again. A site whose days do not go with the
     others' is assessed on its own. With every site's ``memory`` as ``previous`` only new days are worked on.
+
+    Parameters
+    ----------
+    sites : sequence of SiteReadings
+        Under one sky.
+    as_of : date, optional
+        Last day that may be used; each record's last day by default.
+    previous : sequence of bytes, optional
+        ``memory`` of each site's last assessment, in the same order; empty where there is none.
+
+    Returns
+    -------
+    list of Assessment
+        In the order of the sites.
+
+    Raises
+    ------
+    ValueError
+        For naive times, or when ``previous`` has another length than ``sites``.
     """
     rain = town_rain(sites)
     sites = [replace(site, rain_mm=rain) for site in sites]

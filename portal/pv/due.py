@@ -254,6 +254,20 @@ def day_of_due_loss(as_of: date, present_loss: float, rate_per_day: float) -> da
 
     For a site of which neither price nor tariff is known.
 
+    Parameters
+    ----------
+    as_of : date
+        The day the loss speaks of.
+    present_loss : float
+        [fraction of clean yield]
+    rate_per_day : float
+        Soiling rate [1/day].
+
+    Returns
+    -------
+    date or None
+        ``as_of`` when the loss is there already; None when it comes in over a year or never.
+
     Examples
     --------
     >>> day_of_due_loss(date(2024, 5, 1), 0.02, 0.001)

@@ -76,6 +76,7 @@ def best_routine(year: SoilingYear, value_per_day: Floats, price: float) -> Floa
     Parameters
     ----------
     year : SoilingYear
+        What each time of the year does to the roof.
     value_per_day : array, shape (73,)
         Value of a day's clean yield in each step [money/day].
     price : float
@@ -182,6 +183,7 @@ def forecast(
     Returns
     -------
     Forecast
+        The band, the day on which a wash pays, and what it keeps.
 
     Raises
     ------
@@ -234,7 +236,19 @@ def forecast(
 
 
 def value_by_step(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> Floats:
-    """Value of a day's clean yield [money/day] in each step of the year, shape (73,), from some days' yields.
+    """Value of a day's clean yield in each step of the year.
+
+    Parameters
+    ----------
+    clean_energy_wh : pd.Series
+        Clean yield of a day [Wh] by date, every day of a year or some.
+    price_per_kwh : float
+        [money]
+
+    Returns
+    -------
+    ndarray (73,)
+        [money/day], linear between the days given.
 
     Raises
     ------
@@ -276,4 +290,16 @@ def _mean_interval(year: SoilingYear, limits: Floats, draw: np.random.Generator,
 
 
 def all_known(clean_energy_wh: pd.Series[float]) -> bool:
+    """Whether every yield is there and finite.
+
+    Parameters
+    ----------
+    clean_energy_wh : pd.Series
+        Clean yield of a day [Wh] by date.
+
+    Returns
+    -------
+    bool
+        False when it is empty.
+    """
     return bool(len(clean_energy_wh) and np.isfinite(clean_energy_wh.to_numpy(dtype=np.float64)).all())

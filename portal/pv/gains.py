@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from portal.pv.chain import GRID, LOSS, RATES, Pass, growth, half_days_of, rate_walk, wash_of
+from portal.pv.chain import Pass, half_days_of, wash_of
+from portal.pv.moves import GRID, LOSS, RATES, growth, rate_walk
 from portal.pv.spells import Spells
 
 Floats = npt.NDArray[np.float64]
@@ -48,7 +49,13 @@ class Weighed:
     rate_change: float
 
     def log_loss(self) -> Floats:
-        """Distribution of the log loss in each spell, shape (n, S)."""
+        """Distribution of the log loss in each spell, over :data:`portal.pv.moves.GRID`.
+
+        Returns
+        -------
+        ndarray (n, S)
+            Each row sums to 1.
+        """
         return np.asarray(np.einsum("m,nms->ns", self.share, self.done.gamma.sum(axis=1)).astype(np.float64))
 
 
@@ -60,6 +67,7 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     Parameters
     ----------
     weighed : Weighed
+        The passes over the record.
     spell : int
         Position of the spell in which the wash was.
     day : int
@@ -68,6 +76,7 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     Returns
     -------
     Gain
+        No surer than :data:`GAIN_FLOOR`.
     """
     spells, done = weighed.spells, weighed.done
     matrix = wash_of(spells, spell)
@@ -87,7 +96,20 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
 
 
 def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:
-    """Gain of each known cleaning that a spell begins after; the others lie at the record's end."""
+    """Gain of each known cleaning that a spell begins after; the others lie at the record's end.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        The passes over the record.
+    visit_days : sequence of int
+        Positions of the days of the visits.
+
+    Returns
+    -------
+    list of Gain
+        By visit.
+    """
     out = []
     for day in visit_days:
         spell = np.flatnonzero(weighed.spells.first == day + 1)
@@ -97,7 +119,18 @@ def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:
 
 
 def falls(weighed: Weighed) -> list[Gain]:
-    """Falls of the loss by :data:`FALL` and more that no visit explains and that are surely above nothing."""
+    """Falls of the loss by :data:`FALL` and more that no visit explains and that are surely above nothing.
+
+    Parameters
+    ----------
+    weighed : Weighed
+        The passes over the record.
+
+    Returns
+    -------
+    list of Gain
+        By day.
+    """
     log_loss = weighed.log_loss() @ GRID
     out = []
     for spell in (np.flatnonzero(log_loss[:-1] - log_loss[1:] > FALL) + 1).tolist():

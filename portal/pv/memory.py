@@ -19,8 +19,9 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.array import Array
-from portal.pv.chain import GRID, RATES, Rate, Resume
+from portal.pv.chain import Rate, Resume
 from portal.pv.gains import Gain
+from portal.pv.moves import GRID, RATES
 from portal.pv.quality import DAY, Daily, Meter
 from portal.pv.soiling import FINE, SoilingFit
 
@@ -80,6 +81,11 @@ def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.
         Of the facts and arrays kept.
     grids : iterable of ndarray
         What the chain's states stand for: losses, rates, levels.
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits.
     """
     meaning = (day.descr, sorted(names), [grid.tolist() for grid in grids])
     return hashlib.sha256(repr(meaning).encode()).hexdigest()[:16]
@@ -97,7 +103,13 @@ class Memory:
     arrays: Arrays
 
     def to_bytes(self) -> bytes:
-        """Pack into bytes for a database column."""
+        """Pack into bytes for a database column.
+
+        Returns
+        -------
+        bytes
+            Some 60 to 150 kB, compressed.
+        """
         parts = [self.rows.tobytes()]
         shapes = {}
         for name in sorted(Arrays.__required_keys__):
@@ -108,7 +120,20 @@ class Memory:
         return zlib.compress(struct.pack("<I", len(head)) + head + b"".join(parts), 1)
 
     def days_with(self, rows: npt.NDArray[np.void], interval_minutes: int) -> Daily:
-        """The record that is known, with new days after it."""
+        """The record that is known, with new days after it.
+
+        Parameters
+        ----------
+        rows : ndarray of DAY
+            New days.
+        interval_minutes : int
+            Of the readings.
+
+        Returns
+        -------
+        Daily
+            All days.
+        """
         facts = self.facts
         return Daily(
             np.concatenate([self.rows, rows]),
@@ -120,7 +145,13 @@ class Memory:
         )
 
     def fit(self) -> SoilingFit:
-        """The last full fit."""
+        """The last full fit.
+
+        Returns
+        -------
+        SoilingFit
+            In single precision, and with the log of the mean loss in place of the mean log loss.
+        """
         facts, arrays = self.facts, self.arrays
         theta = arrays["theta"].astype(np.float64)
         log_share = arrays["log_share"].astype(np.float64)
@@ -150,7 +181,18 @@ class Memory:
 
 
 def from_bytes(data: bytes) -> Memory | None:
-    """Unpack; None for bytes of another layout or damaged ones, which only costs a full fit."""
+    """Unpack a memory.
+
+    Parameters
+    ----------
+    data : bytes
+        Of :meth:`Memory.to_bytes`.
+
+    Returns
+    -------
+    Memory or None
+        None for bytes of another layout or damaged ones, which only costs a full fit.
+    """
     try:
         plain = zlib.decompress(data)
         (length,) = struct.unpack_from("<I", plain)
@@ -171,5 +213,18 @@ def from_bytes(data: bytes) -> Memory | None:
 
 
 def fingerprint(array: Array, interval_minutes: int) -> str:
-    """Of the facts that rows of known days depend on."""
+    """Of the facts that rows of known days depend on.
+
+    Parameters
+    ----------
+    array : Array
+        The site's facts.
+    interval_minutes : int
+        Of the readings.
+
+    Returns
+    -------
+    str
+        Sixteen hexadecimal digits.
+    """
     return hashlib.sha256(repr((LAYOUT, array, interval_minutes)).encode()).hexdigest()[:16]

@@ -51,6 +51,7 @@ def go_on(
     Returns
     -------
     list of Assessment, or None
+        In the order of the sites.
     """
     going: list[_Going] = []
     for site, memory in zip(sites, memories, strict=True):

@@ -15,7 +15,18 @@ Floats = npt.NDArray[np.float64]
 
 
 def town_rain(sites: Sequence[SiteReadings]) -> pd.Series[float] | None:
-    """One rain record for the town: the mean of those that its sites bring, None without any."""
+    """One rain record for a town.
+
+    Parameters
+    ----------
+    sites : sequence of SiteReadings
+        Each with its gauge or none.
+
+    Returns
+    -------
+    pd.Series or None
+        Daily rain [mm] by local date: the mean of the gauges; None without any.
+    """
     records = [site.rain_mm for site in sites if site.rain_mm is not None and len(site.rain_mm)]
     if not records:
         return None
@@ -24,11 +35,23 @@ def town_rain(sites: Sequence[SiteReadings]) -> pd.Series[float] | None:
 
 
 def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
-    """Chance of a light and of a heavy wash by rain on each day, shape (days, 2).
+    """Chance of a light and of a heavy wash by rain on each day.
 
     From a rain gauge where there is one: below 1 mm rarely, then a light wash, from about 5 to 8 mm a heavy one
     (thresholds of Kimber et al. 2006 and later, 3 to 10 mm). Without a gauge from the sky: it does not rain from a
     clear one, and rains on some four in ten of the darkest days (common practice, no source).
+
+    Parameters
+    ----------
+    daily : Daily
+        Days, whose brightness tells of the sky.
+    rain_mm : pd.Series or None
+        Daily rain [mm] by local date; days that are missing or NaN are judged by the sky.
+
+    Returns
+    -------
+    ndarray (days, 2)
+        Chances, 0 to 1.
     """
     top = pd.Series(daily["bright"]).rolling(61, center=True, min_periods=9).quantile(0.9).to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -40,7 +40,25 @@ class SiteReadings:
 
 
 def until(site: SiteReadings, as_of: date | None) -> pd.Series[float]:
-    """The readings up to a day."""
+    """The readings up to a day.
+
+    Parameters
+    ----------
+    site : SiteReadings
+        The readings.
+    as_of : date or None
+        Last local day to keep; all of them by default.
+
+    Returns
+    -------
+    pd.Series
+        Energy per interval [Wh].
+
+    Raises
+    ------
+    ValueError
+        For naive times.
+    """
     energy = site.energy_wh
     if isinstance(energy.index, pd.DatetimeIndex) and energy.index.tz is None:
         raise ValueError("energy_wh needs a zone-aware time index; naive times are refused")

@@ -43,6 +43,7 @@ def share_left(daily: pd.DataFrame, recoveries: Sequence[Recovery], cleaned_on: 
     recoveries : sequence of Recovery
         Falls of the loss found in the data, washes excluded.
     cleaned_on : date
+        The day of the cleaning.
 
     Returns
     -------
@@ -84,6 +85,7 @@ def recovered(
     daily : pd.DataFrame
         ``Assessment.daily``: ``energy_wh`` [Wh, NaN where missing] and ``soiling_ratio``.
     recoveries : sequence of Recovery
+        Falls of the loss found in the data, washes excluded.
     cleaned_on : date
         Counting starts the day after.
     next_wash : date or None
@@ -119,7 +121,19 @@ def recovered(
 
 
 def expected_clean_wh(daily: pd.DataFrame, *, after: date, until: date) -> float:
-    """Energy [Wh] a clean roof would make from the day after ``after`` to ``until``; weather as usual, NaN unknown.
+    """Energy that a clean roof would make from the day after one to another, weather as usual.
+
+    Parameters
+    ----------
+    daily : pd.DataFrame
+        ``Assessment.daily``.
+    after, until : date
+        First day less one, and last day.
+
+    Returns
+    -------
+    float
+        [Wh]; 0 when there is no day between, NaN when the record holds no energy.
 
     Examples
     --------
@@ -150,6 +164,7 @@ def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> S
     daily : pd.DataFrame
         ``Assessment.daily``: ``index`` and ``used``.
     cleaned_on : date
+        The day of the cleaning.
     window : int
         Days after the cleaning that are compared.
 

@@ -9,6 +9,16 @@ NBSP = "\u00a0"
 def plain_percent(fraction: float) -> str:
     """Write a fraction as a percentage: a decimal under 2 %, none above, since no estimate is better.
 
+    Parameters
+    ----------
+    fraction : float
+        Such as 0.05.
+
+    Returns
+    -------
+    str
+        With a decimal point, a true minus and a space that does not break.
+
     Examples
     --------
     >>> [plain_percent(one).replace(NBSP, " ") for one in (0.0834, 0.0162, -0.05, 0.0002)]

@@ -58,12 +58,34 @@ class SiteAir:
 
 
 def doubt_of(fitted: SoilingFit) -> Floats:
-    """Standard deviation of a fit's log soiling by day, shape (days,), from its 90 % band."""
+    """Standard deviation of a fit's log soiling by day, from its 90 % band.
+
+    Parameters
+    ----------
+    fitted : SoilingFit
+        With its band by day.
+
+    Returns
+    -------
+    ndarray (days,)
+        [log]
+    """
     return np.asarray((np.log1p(-fitted.loss_low) - np.log1p(-fitted.loss_high)) / (2 * 1.645))
 
 
 def in_another_unit(rows: npt.NDArray[np.void]) -> bool:
-    """Whether new rows look like another unit: then the whole record is read again."""
+    """Whether new rows look like another unit than the known ones.
+
+    Parameters
+    ----------
+    rows : ndarray of DAY
+        New days.
+
+    Returns
+    -------
+    bool
+        True when the whole record is to be read again.
+    """
     bright = rows["bright"][np.isfinite(rows["bright"])]
     return bool(((bright > 3) | ((bright > 1e-6) & (bright < 0.004))).any())
 
@@ -82,6 +104,7 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     Parameters
     ----------
     site : SiteReadings
+        The readings and what is known of the site.
     as_of : date or None
         Last day that may be used; the record's last day by default.
     memory : Memory, optional
@@ -90,6 +113,7 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     Returns
     -------
     Prepared or Assessment
+        An assessment when the record is too little.
 
     Raises
     ------
@@ -128,8 +152,14 @@ def terms_of(days: Ints, steps: Sequence[Step], now: int) -> Terms:
     days : ndarray (days,)
         Days since 1970-01-01.
     steps : sequence of Step
+        Of level; a term each.
     now : int
         Day on which ageing counts nothing.
+
+    Returns
+    -------
+    Terms
+        With what is known before of each.
     """
     angle = 2 * np.pi * days / YEAR_DAYS
     columns = [(days - now) / YEAR_DAYS, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
@@ -147,7 +177,22 @@ def terms_of(days: Ints, steps: Sequence[Step], now: int) -> Terms:
 def fit_site(
     prepared: Prepared, air: SiteAir | None, *, rounds: int = 3, start: Floats | None = None, with_gains: bool = True
 ) -> SoilingFit:
-    """Fit the soiling of one site, the town's air taken out where it is known; see :func:`portal.pv.soiling.fit`."""
+    """Fit the soiling of one site, the town's air taken out where it is known.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        The site.
+    air : SiteAir or None
+        The town's air as it sees it; None where it is fitted alone.
+    rounds, start, with_gains
+        As for :func:`portal.pv.soiling.fit`.
+
+    Returns
+    -------
+    SoilingFit
+        What the chain says.
+    """
     record = prepared.record
     if air is not None:
         record = replace(record, log_index=record.log_index - air.log_dimming, scatter=air.scatter)
@@ -155,7 +200,24 @@ def fit_site(
 
 
 def conclude(prepared: Prepared, air: SiteAir | None, neighbours: int, start: Floats | None = None) -> Assessment:
-    """Fit the soiling and say what it means; the arguments are those of :func:`fit_site`."""
+    """Fit the soiling and say what it means.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        The site.
+    air : SiteAir or None
+        The town's air as it sees it; None where it is fitted alone.
+    neighbours : int
+        Sites whose air was taken out.
+    start : ndarray (terms,), optional
+        Coefficients to start from.
+
+    Returns
+    -------
+    Assessment
+        With its memory.
+    """
     fitted = fit_site(prepared, air, start=start)
     result = answer_of(prepared.site, prepared.daily, prepared.steps, fitted, neighbours)
     return replace(result, memory=_remember(prepared, fitted, air, neighbours).to_bytes())

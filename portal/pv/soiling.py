@@ -24,12 +24,10 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.chain import (
-    GRID,
     Rate,
     Resume,
     at_the_end,
     band_of,
-    blur,
     emission,
     forward,
     forward_backward,
@@ -40,6 +38,7 @@ from portal.pv.chain import (
     washes_of,
 )
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
+from portal.pv.moves import GRID, blur
 from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
 
 Floats = npt.NDArray[np.float64]
@@ -67,7 +66,7 @@ class SoilingFit:
     loss_high: Floats
     """Mean, 5 % and 95 % point of the soiling loss by day."""
     present: Floats
-    """Distribution of the present loss over :data:`portal.pv.chain.LOSS`."""
+    """Distribution of the present loss over :data:`portal.pv.moves.LOSS`."""
     rate: Rate
     """Soiling rate now."""
     falls: list[Gain]
@@ -104,10 +103,12 @@ def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
     record : Record
         Of the new days alone, at least one, without visits.
     errors : Errors
+        How the site's index errs.
 
     Returns
     -------
     Advance
+        By new day.
     """
     spells = cut_spells(record, errors)
     likely = emission(spells, resume.level, resume.theta)
@@ -136,18 +137,21 @@ def fit(
     Parameters
     ----------
     record : Record
+        The site's days.
     errors : Errors
+        How its index errs.
     rounds : int
         Rounds of expectation-maximisation, the last of them over all levels.
     start : ndarray (terms,), optional
-        Coefficients of the smooth terms to start from; by default the prior's, or the index's own where they explain
-        it better.
+        Coefficients of the smooth terms to start from; by default the prior's, or the index's own where they explain it
+        better.
     with_gains : bool
         Whether to work out what visits and rains gained.
 
     Returns
     -------
     SoilingFit
+        What the chain says.
 
     Raises
     ------

@@ -92,11 +92,14 @@ def cut_spells(record: Record, errors: Errors) -> Spells:
     Parameters
     ----------
     record : Record
+        The site's days.
     errors : Errors
+        How its index errs.
 
     Returns
     -------
     Spells
+        One or more, in order, without holes.
 
     Examples
     --------

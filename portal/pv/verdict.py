@@ -50,6 +50,11 @@ def too_little(daily: Daily | None) -> str:
     ----------
     daily : Daily or None
         None where there is no reading at all.
+
+    Returns
+    -------
+    str
+        One sentence.
     """
     if daily is None:
         return "There are no readings yet."
@@ -67,7 +72,9 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asses
     Parameters
     ----------
     site : SiteReadings
+        For its place.
     daily : Daily
+        Its days.
     steps : sequence of Step
         Of level, found in the record.
     result : Assessment
@@ -76,6 +83,7 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asses
     Returns
     -------
     Finding
+        The first that speaks.
     """
     return (
         _off(site, daily)

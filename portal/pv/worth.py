@@ -56,15 +56,40 @@ def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
 
 
 def clean_energy_of_a_year_wh(daily: pd.DataFrame, *, first: date) -> float:
-    """Energy [Wh] of the 365 days from ``first`` if clean; NaN when the record holds no energy.
+    """Energy of the 365 days from ``first`` if clean.
 
     Every tenth day is asked for and stands for ten.
+
+    Parameters
+    ----------
+    daily : pd.DataFrame
+        As for :func:`clean_energy_wh`.
+    first : date
+        First day of the year.
+
+    Returns
+    -------
+    float
+        [Wh]; NaN when the record holds no energy.
     """
     days = [first + timedelta(days=n) for n in range(0, YEAR_DAYS, 10)]
     return float(clean_energy_wh(daily, days).mean() * YEAR_DAYS)
 
 
 def clean_energy_of_the_next_month_wh(daily: pd.DataFrame, *, first: date) -> float:
-    """Energy [Wh] of the 30 days from ``first`` if clean; NaN when the record holds no energy."""
+    """Energy of the 30 days from ``first`` if clean.
+
+    Parameters
+    ----------
+    daily : pd.DataFrame
+        As for :func:`clean_energy_wh`.
+    first : date
+        First day of the month.
+
+    Returns
+    -------
+    float
+        [Wh]; NaN when the record holds no energy.
+    """
     days = [first + timedelta(days=n) for n in range(0, 30, 5)]
     return float(clean_energy_wh(daily, days).mean() * 30)

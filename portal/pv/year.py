@@ -51,6 +51,16 @@ class SoilingYear:
 def step_of(day: date) -> int:
     """Index of a day's five-day step of the year.
 
+    Parameters
+    ----------
+    day : date
+        Of any year.
+
+    Returns
+    -------
+    int
+        0 to 72.
+
     Examples
     --------
     >>> step_of(date(2024, 1, 1)), step_of(date(2024, 12, 31))
@@ -76,6 +86,7 @@ def read_year(
     Returns
     -------
     SoilingYear
+        Its seasons scaled to ``rate_per_day``.
 
     Notes
     -----

@@ -17,7 +17,7 @@ from datetime import timedelta
 
 import numpy as np
 
-from portal.pv import chain
+from portal.pv import moves
 from portal.pv.assessment import assess, assess_town
 from portal.pv.due import Due, when_due
 from portal.pv.result import Assessment, Verdict
@@ -25,8 +25,8 @@ from portal.pv.worth import clean_energy_wh
 from tests.pv.fleet import PLACES, Made, make_town
 
 ASSESSED = (
-    "chain.DROPPINGS",
-    "chain.RATE_FROM_ZERO",
+    "moves.DROPPINGS",
+    "moves.RATE_FROM_ZERO",
     "chain.UNEXPLAINED",
     "gains.GAIN_FLOOR",
     "gains.FALL",
@@ -92,14 +92,14 @@ def changed(name: str, factor: float) -> Iterator[None]:
     else:
         new = old * factor
     setattr(module, constant, replace(before, **{field[0]: new}) if field else new)
-    chain.growth.cache_clear()
-    chain.rate_walk.cache_clear()
+    moves.growth.cache_clear()
+    moves.rate_walk.cache_clear()
     try:
         yield
     finally:
         setattr(module, constant, before)
-        chain.growth.cache_clear()
-        chain.rate_walk.cache_clear()
+        moves.growth.cache_clear()
+        moves.rate_walk.cache_clear()
 
 
 def figures(made: list[Made], results: list[Assessment]) -> dict[str, float]:

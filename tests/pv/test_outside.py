@@ -9,7 +9,6 @@ from pvlib import location, soiling, solarposition
 
 from portal.pv.air import exposure
 from portal.pv.array import Array, Plane
-from portal.pv.chain import RATES
 from portal.pv.expected import (
     SYSTEM_LOSSES,
     TEMPERATURE_COEFFICIENT,
@@ -20,6 +19,7 @@ from portal.pv.expected import (
     plane_dc,
     sun_position,
 )
+from portal.pv.moves import RATES
 from portal.pv.performance import final_yield, performance_ratio, reference_yield
 
 PLACES = [(52.5, 13.4, "2023-06-21 10:07"), (-33.4, -70.7, "2021-12-03 17:31"), (27.0, 75.8, "2020-02-11 05:12")]

@@ -1,0 +1,160 @@
+"""How the loss of a roof and its rate move: their grids, and what growth, rain and a cleaning do on them."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Floats32 = npt.NDArray[np.float32]
+
+GRID = 0.42 * np.sinh(2.2 * np.linspace(0, 1, 50)) / np.sinh(2.2)
+"""Log soiling loss, −ln(soiling ratio), that the chain can hold; finer near clean."""
+LOSS = 1 - np.exp(-GRID)
+RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
+"""Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
+(Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
+RATE_PRIOR = np.array([0.25, 0.17, 0.14, 0.13, 0.11, 0.09, 0.07, 0.04])
+RATE_FROM_ZERO = 0.0007
+"""Chance a day that a place without dust begins to have some."""
+DROPPINGS = 0.0005
+"""Chance a day of droppings that cost 1 to 4 %."""
+
+
+def _onto_grid(targets: Floats, weights: Floats) -> Floats:
+    """Matrix that moves grid mass to ``targets`` (S, k) with ``weights`` (k,), interpolating between grid points."""
+    size = len(GRID)
+    out = np.zeros((size, size))
+    inside = np.clip(targets, 0, GRID[-1] * 0.9999)
+    low = np.clip(np.searchsorted(GRID, inside, side="right") - 1, 0, size - 2)
+    part = (inside - GRID[low]) / (GRID[low + 1] - GRID[low])
+    rows = np.repeat(np.arange(size)[:, None], targets.shape[1], axis=1)
+    np.add.at(out, (rows, low), (1 - part) * weights)
+    np.add.at(out, (rows, low + 1), part * weights)
+    return out
+
+
+@lru_cache(maxsize=64)
+def growth(half_days: int) -> Floats32:
+    """Growth of the loss over some half days at each rate.
+
+    Parameters
+    ----------
+    half_days : int
+        Time that passes [half days].
+
+    Returns
+    -------
+    ndarray (rates, S, S)
+        Rows from, columns to.
+    """
+    days = half_days / 2
+    out = []
+    for rate in RATES:
+        grown = _onto_grid(
+            GRID[:, None] + rate * days * np.array([0.75, 1.0, 1.25])[None, :], np.array([0.25, 0.5, 0.25])
+        )
+        dropped = _onto_grid(GRID[:, None] + np.array([0.015, 0.03]), np.array([0.6, 0.4]))
+        chance = DROPPINGS * days
+        out.append((1 - chance) * grown + chance * dropped)
+    return np.stack(out).astype(np.float32)
+
+
+@lru_cache(maxsize=64)
+def rate_walk(half_days: int, change: float) -> Floats32:
+    """Moves of the rate over some half days.
+
+    Parameters
+    ----------
+    half_days : int
+        Time that passes [half days].
+    change : float
+        Chance a day of a move to a neighbouring rate [1/day]; from no dust at all it is :data:`RATE_FROM_ZERO`.
+
+    Returns
+    -------
+    ndarray (rates, rates)
+        Rows from, columns to.
+    """
+    count = len(RATES)
+    walk = np.zeros((count, count))
+    for i in range(count):
+        chance = (RATE_FROM_ZERO if i == 0 else change) * half_days / 2
+        for j in (i - 1, i + 1):
+            if 0 <= j < count:
+                walk[i, j] = chance * (0.15 if j == 0 else 1.0)
+        walk[i, i] = 1 - walk[i].sum()
+    return walk.astype(np.float32)
+
+
+LIGHT_WASH = _onto_grid(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6))
+HEAVY_WASH = _onto_grid(
+    GRID[:, None] * (1 - np.array([0.75, 0.85, 0.9, 0.95, 0.99]))[None, :], np.array([0.1, 0.2, 0.3, 0.25, 0.15])
+)
+VISIT = _onto_grid(
+    GRID[:, None] * (1 - np.array([0.0, 0.5, 0.9, 0.95, 0.99]))[None, :], np.array([0.02, 0.03, 0.25, 0.4, 0.3])
+)
+
+
+@lru_cache(maxsize=4096)
+def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
+    """A wash by rain with these chances, after a cleaning if there was one.
+
+    Parameters
+    ----------
+    light, heavy : float
+        Chance of a light and of a heavy wash by rain.
+    visit : bool
+        Whether there was a cleaning before.
+
+    Returns
+    -------
+    ndarray (S, S)
+        Rows from, columns to.
+    """
+    matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * LIGHT_WASH) + heavy * HEAVY_WASH
+    return np.asarray(VISIT @ matrix if visit else matrix, dtype=np.float32)
+
+
+def blur(chance: Floats, sd: float) -> Floats:
+    """Widen a distribution on the grid by a normal error; mass below zero gathers at zero.
+
+    Parameters
+    ----------
+    chance : ndarray (S,)
+        Over :data:`GRID`.
+    sd : float
+        Standard deviation of the log loss; below 0.001 nothing is widened.
+
+    Returns
+    -------
+    ndarray (S,)
+        Sums to what ``chance`` does.
+    """
+    if sd < 0.001:
+        return chance
+    offsets = np.linspace(-2, 2, 9)
+    weights = np.exp(-0.5 * offsets**2)
+    return np.asarray(chance @ _onto_grid(GRID[:, None] + sd * offsets[None, :], weights / weights.sum()))
+
+
+def quantiles(chance: Floats, grid: Floats, at: Floats) -> Floats:
+    """Quantiles of a distribution on a grid, linear between its points, half of each one's mass to its left.
+
+    Parameters
+    ----------
+    chance : ndarray (k,)
+        Sums to 1.
+    grid : ndarray (k,)
+        Rising; what lies beyond its ends (half of their mass) counts as the ends.
+    at : ndarray (n,)
+        Levels, 0 to 1.
+
+    Returns
+    -------
+    ndarray (n,)
+        In units of the grid.
+    """
+    return np.asarray(np.interp(at, np.cumsum(chance) - 0.5 * chance, grid))
