@@ -14,10 +14,12 @@ import pandas as pd
 import pytest
 from django.db import connections
 
-from portal.actions.imports.asked import undo_import
+from portal.actions.imports.asked import ask_to_draw, undo_import
+from portal.actions.imports.drawing import draw_import
+from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.undo import roll_back
 from portal.actions.imports.waiting import poll_imports, work_on_import
-from portal.models import DayReadings, Import, ImportState, Meter
+from portal.models import DayReadings, Drawing, Import, ImportState, Meter
 from tests import factories
 from tests.actions.exports import Rows, csv_text, days_rows, send, take_in
 from tests.factories import NOW
@@ -155,6 +157,29 @@ def test_an_undo_killed_at_any_moment_leaves_all_or_nothing() -> None:
         return True
 
     assert kill_at_many_moments(lambda: roll_back(import_id=first.pk, now=NOW), seconds, check) >= 2
+
+
+def test_a_drawing_killed_at_any_moment_is_made_by_the_next_worker() -> None:
+    text = csv_text(days_rows(FIRST, 120))
+
+    def asked() -> Drawing:
+        import_ = take_in(factories.meter(), text)
+        return ask_to_draw(import_=import_, mapping=mapping_of(import_.mapping or {}), answers={}, now=NOW)
+
+    trial = asked()
+    seconds = timed(lambda: draw_import(drawing_id=trial.pk, now=NOW))
+    trial.refresh_from_db()
+    drawing = asked()
+
+    def check() -> bool:
+        drawing.refresh_from_db()
+        assert (drawing.drawn_at, drawing.preview) in [(None, None), (NOW, trial.preview)]
+        Drawing.objects.filter(pk=drawing.pk).update(attempts=0)  # given up after three; here it is killed more often
+        return drawing.drawn_at is not None
+
+    kills = kill_at_many_moments(lambda: draw_import(drawing_id=drawing.pk, now=NOW), seconds, check)
+    assert kills >= 2, "it was never killed"
+    assert drawing.problem == ""
 
 
 @pytest.mark.services
