@@ -1,0 +1,97 @@
+"""The pages of a visit: readable by everybody, big enough on the roof, one sheet on paper."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from django.utils import timezone
+from playwright.sync_api import Page, expect
+from pytest_django.live_server_helper import LiveServer
+
+from portal.actions.proof import link_token, share_report
+from portal.models import (
+    User,
+    Visit,
+    VisitState,
+)
+from tests.browser.phone import (
+    Finished,
+    booked,
+    browser_context_args,
+    complaints,
+    finished,
+    log_in,
+    no_violation,
+    ready,
+)
+
+__all__ = ["browser_context_args", "complaints", "finished"]  # the fixtures
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+
+def test_the_pages_of_a_visit_have_no_axe_violation(
+    page: Page, live_server: LiveServer, finished: Finished, complaints: list[str]
+) -> None:
+    pk, site = finished.visit.pk, finished.visit.site.pk
+    coming = Visit.objects.get(state=VisitState.BOOKED).pk
+    link = share_report(visit=finished.visit, now=timezone.now())
+    shared = f"/r/{link_token(link)}/"
+    walks: list[tuple[User, list[str]]] = [
+        (finished.technician, ["/visits/", f"/visits/{coming}/", f"/visits/{coming}/record/", "/visits/calendar/"]),
+        (
+            finished.owner,
+            [
+                "/visits/",
+                "/visits/?order=route",
+                f"/visits/{pk}/",
+                f"/visits/{pk}/record/",
+                f"/visits/{coming}/move/",
+                "/visits/book/",
+                f"/visits/book/?site={site}&nesting=1",
+                f"/visits/quote/{site}/",
+                f"/visits/{pk}/report/",
+            ],
+        ),
+        (finished.homeowner, [f"/visits/{pk}/report/", shared]),
+    ]
+    for person, addresses in walks:
+        page.context.clear_cookies()
+        log_in(page, live_server, person)
+        for address in addresses:
+            page.goto(f"{live_server.url}{address}")
+            page.wait_for_load_state("networkidle")
+            no_violation(page)
+    page.context.clear_cookies()
+    page.goto(f"{live_server.url}{shared}")
+    expect(page.get_by_text("7 % of what clean panels make")).to_be_visible()
+    expect(page.get_by_text("likely 6 % to 8 %").first).to_be_visible()
+    no_violation(page)
+
+
+def test_a_link_that_is_over_says_so_accessibly(page: Page, live_server: LiveServer) -> None:
+    page.goto(f"{live_server.url}/r/no-such-link/")
+    expect(page.get_by_role("heading", level=1)).to_have_text("This link is over")
+    no_violation(page)
+
+
+def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: LiveServer) -> None:
+    visit, (technician,) = booked()
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    targets = page.locator(".record button, .record input:not([type=hidden])")
+    heights = targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
+    assert len(heights) > 30
+    assert [(what, height) for what, height in heights if height < 44] == []
+
+
+def test_the_printed_sheet_is_one_page(page: Page, live_server: LiveServer, finished: Finished) -> None:
+    coming = Visit.objects.get(state=VisitState.BOOKED)
+    log_in(page, live_server, finished.technician)
+    page.goto(f"{live_server.url}/visits/{coming.pk}/")
+    ready(page)
+    expect(page.locator(".production .chart")).to_be_visible()
+    for paper in ("A4", "Letter"):
+        printed = page.pdf(format=paper, prefer_css_page_size=True)
+        assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1, paper
