@@ -1,71 +1,36 @@
-"""Prints how the assessment does on a made fleet that it has not seen; judges nothing."""
+"""Prints how the assessment does on made fleets that it has not seen, beside the bars; judges nothing.
+
+``pytest -m benchmark -s tests/pv/test_fleet.py`` takes fresh seeds; ``FLEET_SEEDS=7,8`` takes these,
+``FLEET_COLUMNS="alone;town, no gauge"`` only these columns.
+"""
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
+import os
+import secrets
+import time
+from pathlib import Path
+
 import pytest
 
-from portal.pv.assessment import assess, assess_town
-from portal.pv.result import Assessment, Verdict
-from tests.pv.fleet import PLACES, Made, make_town
-
-SEEDS = (1, 2)
+from tests.pv.fleet.columns import COLUMNS, groups, run
+from tests.pv.fleet.picture import draw_worst
+from tests.pv.fleet.table import print_table
 
 
-def told(made: Made, result: Assessment) -> dict[str, object]:
-    """One row of the table: truth beside what was said."""
-    band = result.present_loss_ci
-    return {
-        "kind": made.kind,
-        "true": made.present_loss,
-        "said": np.nan if result.present_loss is None else result.present_loss,
-        "low": np.nan if band is None else band.low,
-        "high": np.nan if band is None else band.high,
-        "mean_off": np.nan if result.mean_loss is None else abs(result.mean_loss - made.mean_loss),
-        "soiling": result.verdict == Verdict.SOILING,
-        "fault": result.verdict == Verdict.OTHER_FAULT,
-    }
-
-
-def gained(made: Made, result: Assessment) -> list[dict[str, float]]:
-    return [
-        {
-            "true": made.gains[cleaning.date],
-            "said": cleaning.gain,
-            "covered": cleaning.gain_ci.low <= made.gains[cleaning.date] <= cleaning.gain_ci.high,
-        }
-        for cleaning in result.cleanings
-        if cleaning.gain is not None and cleaning.gain_ci is not None
-    ]
+def seeds() -> list[int]:
+    """Those asked for, or one that nobody has seen."""
+    return [int(seed) for seed in os.environ.get("FLEET_SEEDS", "").split(",") if seed] or [secrets.randbelow(10**6)]
 
 
 @pytest.mark.benchmark
-@pytest.mark.parametrize("roofs", [1, 15], ids=["alone", "town"])
-def test_a_made_fleet_beside_its_truth(roofs: int) -> None:
-    rows, gains = [], []
-    for seed in SEEDS:
-        for climate in PLACES:
-            made = list(make_town(seed, climate, roofs))
-            sites = [one.site for one in made]
-            found = [assess(site) for site in sites] if roofs == 1 else assess_town(sites)
-            for one, result in zip(made, found, strict=True):
-                rows.append(told(one, result))
-                gains += gained(one, result)
-    table, washed = pd.DataFrame(rows), pd.DataFrame(gains)
-    known = table.dropna(subset="said")
-    covered = (known.low <= known.true) & (known.true <= known.high)
-    print(f"\n{len(table)} roofs, seeds {SEEDS}, {'alone' if roofs == 1 else f'in towns of {roofs}'}")
-    print(f"present loss: MAE {(known.said - known.true).abs().mean():.2%}, 90 % interval covers {covered.mean():.0%}")
-    print(f"mean loss: MAE {known.mean_off.mean():.2%}")
-    for kind, verdict in (("clean", "soiling"), ("fault", "soiling"), ("soiled", "soiling"), ("fault", "fault")):
-        of_kind = table[table.kind == kind]
-        print(f"{kind} told {verdict}: {int(of_kind[verdict].sum())} of {len(of_kind)}")
-    print(
-        f"healthy told fault: {int(table[table.kind != 'fault'].fault.sum())} of {int((table.kind != 'fault').sum())}"
-    )
-    off = (washed.said - washed.true).abs().mean()
-    print(
-        f"gain of {len(washed)} visits: MAE {off:.2%} (always zero {washed.true.abs().mean():.2%}), "
-        f"covered {washed.covered.mean():.0%}"
-    )
+def test_made_fleets_beside_their_truth(tmp_path: Path) -> None:
+    columns = [name for name in os.environ.get("FLEET_COLUMNS", "").split(";") if name] or list(COLUMNS)
+    took = time.monotonic()
+    chosen = seeds()
+    found = run([group for seed in chosen for group in groups(seed)], columns)
+    print(f"\nseeds {chosen}, {time.monotonic() - took:.0f} s")
+    print_table(found)
+    for column, rows in found.items():
+        draw_worst(rows, tmp_path / column.replace(" ", "_"))
+    print(f"ten worst roofs of each column: {tmp_path}")
