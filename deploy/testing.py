@@ -8,6 +8,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from deploy import coverage
 from deploy.processes import Stopped, Supervisor, Trouble, start_postgres
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -22,10 +23,11 @@ class Run:
     marked: str
     processes: int = 2
     on_postgres: bool = False
+    counts_lines: bool = False
 
 
 RUNS = [
-    Run("all but browser tests, on SQLite", "not browser and not benchmark and not reference"),
+    Run("all but browser tests, on SQLite", "not browser and not benchmark and not reference", counts_lines=True),
     Run(
         "database and worker tests again, on PostgreSQL",
         "database and not browser and not benchmark and not reference",
@@ -41,6 +43,7 @@ def main(arguments: list[str]) -> int:
     if "--reference" in arguments:
         arguments = [argument for argument in arguments if argument != "--reference"]
         runs.append(REFERENCE)
+    whole = not arguments  # a selection of tests says nothing of how many lines all run
     scratch = Path(tempfile.mkdtemp(prefix="rinsemark-postgres-"))
     done: list[tuple[Run, int, float]] = []
     try:
@@ -50,8 +53,9 @@ def main(arguments: list[str]) -> int:
             for run in runs:
                 print(f"\n===== {run.name} =====", flush=True)
                 begun = time.monotonic()
-                code = pytest(supervisor, run, arguments, postgres)
+                code = pytest(supervisor, run, arguments, postgres, scratch if whole and run.counts_lines else None)
                 done.append((run, code, time.monotonic() - begun))
+        ran = coverage.shares(scratch) if whole else None
     except Stopped:
         print("\nStopped before the end.", file=sys.stderr)
         return 130
@@ -60,29 +64,35 @@ def main(arguments: list[str]) -> int:
         return 1
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
-    return summary(done)
+    return summary(done, ran)
 
 
-def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str) -> int:
+def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str, lines: Path | None) -> int:
+    """Run pytest once; ``lines`` is the folder that is to hold which lines ran, if they are counted."""
     argv = [sys.executable, "-m", "pytest", "-m", run.marked]
     if run.processes:
         argv += ["-n", str(run.processes), "--dist", "worksteal"]
     env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}
     if run.on_postgres:
         env["PORTAL_DATABASE_URL"] = postgres
+    if lines:
+        argv += ["-p", "deploy.lines_run"]
+        env[coverage.FOLDER] = str(lines)
     return supervisor.run([*argv, *arguments], env=env)
 
 
-def summary(done: list[tuple[Run, int, float]]) -> int:
-    """Print what ran, and return 0 only if something ran and nothing failed."""
+def summary(done: list[tuple[Run, int, float]], ran: dict[str, float] | None) -> int:
+    """Print what ran, and return 0 only if something ran, nothing failed, and the floors of coverage are kept."""
     print("\n===== what ran =====")
     for run, code, seconds in done:
         said = {0: "passed", NO_TESTS: "selected no test"}.get(code, f"FAILED (pytest's exit code {code})")
         print(f"{run.name}: {said}, {seconds:.0f} s")
+    lines, kept = coverage.verdict(ran) if ran else (["Lines were not counted, since only some tests ran."], True)
+    print(*lines, sep="\n")
     if not (shutil.which("chromium") or shutil.which("chromium-browser")):
         print("!!!!! NO BROWSER TEST RAN: there is no Chromium here (on Debian: apt-get install chromium). !!!!!")
     codes = {code for _, code, _ in done}
-    return 0 if codes <= {0, NO_TESTS} and 0 in codes else 1
+    return 0 if codes <= {0, NO_TESTS} and 0 in codes and kept else 1
 
 
 if __name__ == "__main__":

@@ -27,6 +27,7 @@ HOOK = re.compile(r"^(clean|resolve)_\w+|EMAIL_FIELD|USERNAME_FIELD|create_super
 """What Django's forms and log-in and the API's schemas ask a class for by name."""
 CALLED_BY_NAME = {
     "deploy/gunicorn_conf.py": "gunicorn reads it",
+    "deploy/lines_run.py": "pytest finds its hook",
     "portal/apps.py": "Django finds it",
     "portal/settings.py": "Django and its apps read it",
     "portal/urls.py": "Django reads it",
