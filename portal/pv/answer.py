@@ -18,11 +18,11 @@ from portal.pv.soiling import SoilingFit
 from portal.pv.verdict import judge
 
 DRIFT = 0.01
-"""Present loss below which no drift is dated [fraction of clean yield]."""
+"""Present loss below which no drift is dated [fraction of clean yield]. No source."""
 DRIFT_BEGAN = 0.15
-"""Share of the present loss at which its drift counts as begun."""
+"""Share of the present loss at which its drift counts as begun. No source."""
 DRIFT_DAYS = 400
-"""Days back over which the lowest loss is looked for."""
+"""Days back over which the lowest loss is looked for. No source: a year and a month."""
 
 
 def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = None) -> Assessment:

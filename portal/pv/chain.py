@@ -17,7 +17,8 @@ Floats = npt.NDArray[np.float64]
 Floats32 = npt.NDArray[np.float32]
 
 UNEXPLAINED = 1e-8
-"""Likelihood of an index that nothing here explains, relative to the best."""
+"""Likelihood of an index that nothing here explains, relative to the best. No source; a fifth either way changes no
+figure of the made fleet (``tests/pv/sensitivity.py``)."""
 
 
 def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:

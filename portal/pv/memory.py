@@ -29,7 +29,7 @@ Floats32 = npt.NDArray[np.float32]
 
 FULL_FIT_EVERY = 7
 """Days after which the whole record is fitted again: what a filter alone says of a week is hardly worse; see
-``test_new_days_are_added_to_what_is_remembered``."""
+``test_new_days_are_added_to_what_is_remembered``. Days; no source."""
 
 
 class Facts(TypedDict):

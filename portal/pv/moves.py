@@ -17,10 +17,14 @@ RATES = np.array([0.0, 0.0003, 0.0006, 0.001, 0.0015, 0.0022, 0.0032, 0.0046])
 """Soiling rates of the chain [1/day]. Reported: mostly 0.0001 to 0.003, dusty places more
 (Ilse et al. 2019, doi:10.1016/j.joule.2019.08.019)."""
 RATE_PRIOR = np.array([0.25, 0.17, 0.14, 0.13, 0.11, 0.09, 0.07, 0.04])
+"""Chance of each rate before the record speaks: a quarter of places have no dust, fast rates are rare. From memory, no
+source."""
 RATE_FROM_ZERO = 0.0007
-"""Chance a day that a place without dust begins to have some."""
+"""Chance a day that a place without dust begins to have some. No source; a fifth either way changes no figure of the
+made fleet (``tests/pv/sensitivity.py``)."""
 DROPPINGS = 0.0005
-"""Chance a day of droppings that cost 1 to 4 %."""
+"""Chance a day of droppings that cost 1 to 4 %. No source; a fifth either way changes no figure of the made fleet
+(``tests/pv/sensitivity.py``)."""
 
 
 def _onto_grid(targets: Floats, weights: Floats) -> Floats:

@@ -27,11 +27,12 @@ Floats = npt.NDArray[np.float64]
 
 STEP_LIKE = 0.14
 """Change of the log index against the last fit that looks like a step of level, or the end of one; a little less than
-:data:`portal.pv.diagnosis.SMALLEST_STEP`."""
+:data:`portal.pv.diagnosis.SMALLEST_STEP`. [log] No source."""
 STEP_LIKE_DAYS = 2
-"""New days that look like that from which the whole record is looked at."""
+"""New days that look like that from which the whole record is looked at. Days; no source."""
 SKY_DAYS = 70
-"""Days before the new ones by which their sky is judged dark or bright."""
+"""Days before the new ones by which their sky is judged dark or bright. Days; no source: a little more than the window
+that finds the bright days, 61 days."""
 
 
 def go_on(

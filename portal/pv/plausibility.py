@@ -12,7 +12,7 @@ from portal.pv.expected import sun_position
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun [degrees] below which no PV system gives energy; civil twilight, the end of usable light."""
 LOOKED_AT = 20_000
-"""So many intervals, spread evenly, are enough to tell."""
+"""So many intervals, spread evenly, are enough to tell. Intervals; no source."""
 
 
 @dataclass(frozen=True, slots=True)

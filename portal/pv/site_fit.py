@@ -28,8 +28,11 @@ Ints = npt.NDArray[np.int64]
 
 ALONE = Errors(autocorrelation=0.4, lasting_sd=0.015, rate_change=0.0005, present_sd=0.012)
 TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, present_sd=0.007)
-"""With the town's air taken out."""
+"""With the town's air taken out. No source; a fifth either way of autocorrelation, lasting error or change of the rate
+of :data:`ALONE` moves the mean error of the loss on the made fleet by 0.02 points at most; a fifth less of its present
+error costs 4 % of the coverage."""
 YEAR_DAYS = 365.2425
+"""Mean year [days], by definition of the Gregorian calendar."""
 
 
 @dataclass(frozen=True)

@@ -44,15 +44,20 @@ from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
 Floats = npt.NDArray[np.float64]
 
 FAR = 2.0
-"""Standard deviations of a smooth term beyond which the site's facts may be told quite wrong."""
+"""Standard deviations of a smooth term beyond which the site's facts may be told quite wrong. No source; a fifth more
+takes 0.04 points off the mean error of the loss on the made fleet, a fifth less nothing."""
 CLEAN_QUANTILE = 0.75
-"""Quantile of the spells' index about which the clean level is looked for: mostly a roof is dirtier than clean."""
+"""Quantile of the spells' index about which the clean level is looked for: mostly a roof is dirtier than clean. A share
+of the spells. No source; with a fifth more or less doubt the mean error of the loss on the made fleet moves by 0.06
+points at most."""
 COARSE = np.array([-0.025, 0.01, 0.045])
-"""Clean levels [log] about that quantile at which the smooth terms are fitted."""
+"""Clean levels [log] about that quantile at which the smooth terms are fitted. No source; wide enough for a parabola
+over :data:`FINE`."""
 FINE = np.arange(-0.04, 0.0601, 0.01)
 """Clean levels [log] about it that are weighed against each other."""
 HEAVY_TAILS = 12.0
-"""Square of an error, in variances, at which a spell counts half in the smooth terms."""
+"""Square of an error, in [variances], at which a spell counts half in the smooth terms. No source; a fifth either way
+changes no figure of the made fleet (``tests/pv/sensitivity.py``)."""
 
 
 @dataclass(frozen=True)

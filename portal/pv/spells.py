@@ -12,11 +12,15 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 LONGEST = 6
-"""Days in the longest spell: in six days dirt grows by 2.8 % at the fastest rate, by under 1 % at the usual ones."""
+"""Days in the longest spell: in six days dirt grows by 2.8 % at the fastest rate, by under 1 % at the usual ones.
+No source; a day more or less takes 0.02 to 0.04 points off the mean error of the loss on the made fleet; five days cost
+4 % of its coverage."""
 LIKELY = 0.08
-"""Chance of a wash from which a day is a spell of its own or with its neighbours of like kind."""
+"""Chance of a wash from which a day is a spell of its own or with its neighbours of like kind. No source; a fifth less
+adds 0.01 points to the mean error of the loss on the made fleet."""
 RAINED = 0.3
-"""Chance of a wash from which a day's index is not used: the loss is neither the one before nor the one after."""
+"""Chance of a wash from which a day's index is not used: the loss is neither the one before nor the one after.
+No source; a fifth either way changes no figure of the made fleet (``tests/pv/sensitivity.py``)."""
 
 LIGHT, HEAVY = 0, 1
 """Columns of the chances of a wash by rain, light and heavy (:mod:`portal.pv.rain`)."""

@@ -18,11 +18,11 @@ from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_excee
 from portal.pv.sentences import plain_percent
 
 LEAST_DAYS = 45
-"""Days of a record below which there is no estimate."""
+"""Days of a record below which there is no estimate. Common practice, no source."""
 LEAST_CLEAR_DAYS = 20
-"""Days with enough clear sky below which there is none."""
+"""Days with enough clear sky below which there is none. Common practice, no source."""
 UNSEEN_DAYS = 45
-"""Days without a clear one after which the present state cannot be told."""
+"""Days without a clear one after which the present state cannot be told. Common practice, no source."""
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash [fraction of clean yield]."""
 SURE = 0.90

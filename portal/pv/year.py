@@ -14,19 +14,23 @@ Floats = npt.NDArray[np.float64]
 
 STEP_DAYS = 5
 STEPS = 73
-"""A year in steps of five days."""
+"""A year in steps of five days. By definition: 73 times 5 days are 365."""
 YEAR_DAYS = 365
+"""Days of a year, by definition (leap days fall into the last step)."""
 
 
 SEASON_HALF_WIDTH = 45
-"""Days either side of a day of the year whose record speaks for it."""
+"""Days either side of a day of the year whose record speaks for it. No source; a fifth either way moves due dates of
+the made fleet by 12 to 15 days on average and changes the advice for 1 roof of 24."""
 DIRTY = 0.015
-"""Loss from which on a recovery could have been seen at all."""
+"""Loss from which on a recovery could have been seen at all. No source; a fifth either way moves the due dates of the
+made fleet by 8 to 11 days on average and changes the advice for 1 roof of 24."""
 PRIOR_RAIN_PER_DAY = 1 / 90
 PRIOR_RAIN_DAYS = 30.0
 PRIOR_KEPT = 0.4
 """Where the record is silent: a wash by rain every three months that leaves two fifths of the dirt, weighing as much as
-30 days of record. Common practice, no source."""
+30 days of record. Common practice, no source; a fifth either way moves the due dates of the made fleet by 3 days at
+most."""
 
 
 @dataclass(frozen=True)
