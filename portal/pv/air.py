@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from portal.pv.arrays import Floats
 
 AIR_SCATTER = 0.045
 """Standard deviation of a day's shared log dimming, as the literature and the sites themselves show it."""

@@ -7,17 +7,15 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 
 from portal.pv.air import companions, exposure, shared_air
+from portal.pv.arrays import Floats
 from portal.pv.memory import from_bytes
 from portal.pv.new_day import go_on
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
-
-Floats = npt.NDArray[np.float64]
 
 TOWN_ROUNDS = 3
 """Times that air and soiling are fitted in turn."""

@@ -8,13 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from portal.pv.arrays import Floats, Floats32
 from portal.pv.moves import GRID, LOSS, RATE_PRIOR, RATES, growth, quantiles, rate_walk, wash_matrix
 from portal.pv.spells import Spells
-
-Floats = npt.NDArray[np.float64]
-Floats32 = npt.NDArray[np.float32]
 
 UNEXPLAINED = 1e-8
 """Likelihood of an index that nothing here explains, relative to the best. No source; a fifth either way changes no

@@ -10,15 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Floats, Ints
 from portal.pv.expected import climatological_temperature
 from portal.pv.quality import SUN_BANDS, Daily
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04)."""

@@ -11,15 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pvlib import atmosphere as air
 from pvlib import clearsky, iam, inverter, irradiance, location, pvsystem, spa, temperature
 
 from portal.pv.array import Array, Plane
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from portal.pv.arrays import Floats, Ints
 
 DAY = 86_400
 J2000 = 946_728_000

@@ -11,9 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Floats
 from portal.pv.year import STEP_DAYS, STEPS, YEAR_DAYS, SoilingYear, step_of
-
-Floats = npt.NDArray[np.float64]
 
 MOST_LOSS = 0.5
 """Loss above which dirt is not followed further; roofs that dirty are due whatever the model says. [fraction of clean

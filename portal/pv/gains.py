@@ -6,14 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from portal.pv.arrays import Floats, Floats32
 from portal.pv.chain import Pass, half_days_of, wash_of
 from portal.pv.moves import GRID, LOSS, RATES, growth, rate_walk
 from portal.pv.spells import Spells
-
-Floats = npt.NDArray[np.float64]
-Floats32 = npt.NDArray[np.float32]
 
 GAIN = LOSS[:, None] - LOSS[None, :]
 GAIN_ORDER = np.argsort(GAIN, axis=None)

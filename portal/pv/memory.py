@@ -19,13 +19,12 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.array import Array
+from portal.pv.arrays import Floats32
 from portal.pv.chain import Rate, Resume
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
 from portal.pv.quality import DAY, Daily, Meter
 from portal.pv.soiling import FINE, SoilingFit
-
-Floats32 = npt.NDArray[np.float32]
 
 FULL_FIT_EVERY = 7
 """Days after which the whole record is fitted again: what a filter alone says of a week is hardly worse; see

@@ -5,10 +5,8 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Floats32 = npt.NDArray[np.float32]
+from portal.pv.arrays import Floats, Floats32
 
 GRID = 0.42 * np.sinh(2.2 * np.linspace(0, 1, 50)) / np.sinh(2.2)
 """Log soiling loss, −ln(soiling ratio), that the chain can hold; finer near clean."""

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from portal.pv.air import shared_air
 from portal.pv.answer import answer_of
+from portal.pv.arrays import Floats
 from portal.pv.chain import normalised
 from portal.pv.diagnosis import Step
 from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint
@@ -22,8 +23,6 @@ from portal.pv.result import Assessment
 from portal.pv.site_fit import ALONE, TOGETHER, doubt_of, in_another_unit, terms_of
 from portal.pv.soiling import SoilingFit, advance
 from portal.pv.spells import Record
-
-Floats = npt.NDArray[np.float64]
 
 STEP_LIKE = 0.14
 """Change of the log index against the last fit that looks like a step of level, or the end of one; a little less than

@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Floats
 from portal.pv.quality import Daily
-
-Floats = npt.NDArray[np.float64]
 
 
 def final_yield(energy_wh: float, dc_rated_w: float) -> float:

@@ -17,11 +17,8 @@ import pandas as pd
 from scipy.ndimage import maximum_filter1d
 
 from portal.pv.array import Array
+from portal.pv.arrays import Bools, Floats, Ints
 from portal.pv.expected import ExpectedIntervals, expected_intervals
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 EPOCH = date(1970, 1, 1)
 

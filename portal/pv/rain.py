@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Floats
 from portal.pv.quality import Daily
 from portal.pv.readings import SiteReadings
-
-Floats = npt.NDArray[np.float64]
 
 
 def town_rain(sites: Sequence[SiteReadings]) -> pd.Series[float] | None:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.answer import answer_of, no_answer
+from portal.pv.arrays import Floats, Ints
 from portal.pv.diagnosis import Step, find_steps
 from portal.pv.memory import Arrays, Facts, Memory, fingerprint
 from portal.pv.performance import Index, performance_index
@@ -22,9 +23,6 @@ from portal.pv.result import Assessment
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
 from portal.pv.verdict import too_little
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 ALONE = Errors(autocorrelation=0.4, lasting_sd=0.015, rate_change=0.0005, present_sd=0.012)
 TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, present_sd=0.007)

@@ -21,8 +21,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from portal.pv.arrays import Floats
 from portal.pv.chain import (
     Rate,
     Resume,
@@ -40,8 +40,6 @@ from portal.pv.chain import (
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
 from portal.pv.moves import GRID, blur
 from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
-
-Floats = npt.NDArray[np.float64]
 
 FAR = 2.0
 """Standard deviations of a smooth term beyond which the site's facts may be told quite wrong. No source; a fifth more

@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from portal.pv.arrays import Bools, Floats, Ints
 
 LONGEST = 6
 """Days in the longest spell: in six days dirt grows by 2.8 % at the fastest rate, by under 1 % at the usual ones.

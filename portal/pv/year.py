@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-Floats = npt.NDArray[np.float64]
+from portal.pv.arrays import Floats
 
 STEP_DAYS = 5
 STEPS = 73
