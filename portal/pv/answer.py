@@ -9,9 +9,9 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from portal.pv.daily import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.diagnosis import Step
 from portal.pv.moves import LOSS, quantiles
-from portal.pv.quality import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
 from portal.pv.soiling import SoilingFit

@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.arrays import Floats, Ints
+from portal.pv.clear import SUN_BANDS
+from portal.pv.daily import Daily
 from portal.pv.expected import climatological_temperature
-from portal.pv.quality import SUN_BANDS, Daily
 
 SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04)."""

@@ -21,9 +21,9 @@ import numpy.typing as npt
 from portal.pv.array import Array
 from portal.pv.arrays import Floats32
 from portal.pv.chain import Rate, Resume
+from portal.pv.daily import DAY, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
-from portal.pv.quality import DAY, Daily, Meter
 from portal.pv.soiling import FINE, SoilingFit
 
 FULL_FIT_EVERY = 7
@@ -95,7 +95,7 @@ LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [
 
 @dataclass(frozen=True)
 class Memory:
-    """State of one site after a full fit; ``rows`` are those of :data:`portal.pv.quality.DAY`."""
+    """State of one site after a full fit; ``rows`` are those of :data:`portal.pv.daily.DAY`."""
 
     facts: Facts
     rows: npt.NDArray[np.void]
@@ -139,7 +139,7 @@ class Memory:
             interval_minutes,
             facts["unit_changes"],
             facts["clock_shifts"],
-            Meter(**facts["meter"]),
+            Metering(**facts["meter"]),
             tuple(facts["notes"]),
         )
 

@@ -13,10 +13,11 @@ from portal.pv.air import shared_air
 from portal.pv.answer import answer_of
 from portal.pv.arrays import Floats
 from portal.pv.chain import normalised
+from portal.pv.daily import Metering
 from portal.pv.diagnosis import Step
 from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint
 from portal.pv.performance import Index, new_index
-from portal.pv.quality import Meter, new_days
+from portal.pv.quality import new_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import Assessment
@@ -96,7 +97,7 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
         return None
     if facts["visits"] != sorted(visit.isoformat() for visit in site.visits):
         return None
-    rows = new_days(site.array, until(site, as_of), site.interval_minutes, memory.rows, Meter(**facts["meter"]))
+    rows = new_days(site.array, until(site, as_of), site.interval_minutes, memory.rows, Metering(**facts["meter"]))
     if len(rows) >= FULL_FIT_EVERY or in_another_unit(rows):
         return None
     steps = tuple(Step(*step) for step in facts["steps"])

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.arrays import Floats
-from portal.pv.quality import Daily
+from portal.pv.daily import Daily
 
 
 def final_yield(energy_wh: float, dc_rated_w: float) -> float:

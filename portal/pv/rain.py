@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.arrays import Floats
-from portal.pv.quality import Daily
+from portal.pv.daily import Daily
 from portal.pv.readings import SiteReadings
 
 

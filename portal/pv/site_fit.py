@@ -12,11 +12,11 @@ import pandas as pd
 
 from portal.pv.answer import answer_of, no_answer
 from portal.pv.arrays import Floats, Ints
+from portal.pv.daily import EPOCH, Daily, Metering
 from portal.pv.diagnosis import Step, find_steps
 from portal.pv.memory import Arrays, Facts, Memory, fingerprint
 from portal.pv.performance import Index, performance_index
-from portal.pv.quality import EPOCH, Daily, Meter, new_days
-from portal.pv.quality import daily as reduce_to_days
+from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import Assessment
@@ -95,7 +95,7 @@ def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | N
     """Rows of known days from memory with the new ones after them; None when all must be read again."""
     if memory is None or memory.facts["made_of"] != fingerprint(site.array, site.interval_minutes):
         return None
-    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, Meter(**memory.facts["meter"]))
+    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, Metering(**memory.facts["meter"]))
     return None if in_another_unit(rows) else memory.days_with(rows, site.interval_minutes)
 
 

@@ -11,8 +11,8 @@ from datetime import date
 
 import numpy as np
 
+from portal.pv.daily import USED, Daily
 from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, is_freezing, off_since
-from portal.pv.quality import USED, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
 from portal.pv.sentences import plain_percent

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from portal.pv.assessment import assess
+from portal.pv.daily import DAY
 from portal.pv.memory import LAYOUT, Arrays, Facts, from_bytes, layout_of
 from portal.pv.moves import GRID, RATES
-from portal.pv.quality import DAY
 from portal.pv.soiling import FINE
 from tests.pv.planted import dust, site, weather
 

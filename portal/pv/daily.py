@@ -1,0 +1,90 @@
+"""A day of readings reduced to one row of numbers, which is all that the later steps see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from portal.pv.arrays import Floats, Ints
+
+EPOCH = date(1970, 1, 1)
+
+DAY = np.dtype(
+    [
+        ("day", "i4"),  # days since 1970-01-01, local
+        ("energy_wh", "f4"),  # NaN on a day without readings
+        ("expected_wh", "f4"),
+        ("seen", "f4"),  # share of the day's expected energy whose intervals were read
+        ("bright", "f4"),  # energy over expected energy of the intervals read: cloud and all
+        ("index", "f4"),  # clear intervals only; NaN where too few
+        ("clear_share", "f4"),  # share of the day's expected energy in clear intervals
+        ("haze", "f4"),  # slope of log ratio against air mass within the day; NaN where it cannot be told
+        ("haze_weight", "f4"),  # information in that slope
+        ("morning", "f4"),  # mean log ratio of clear morning, noon and evening intervals
+        ("noon", "f4"),
+        ("evening", "f4"),
+        ("low_sun", "f4", (2, 5)),  # log ratio to noon, morning and evening, by SUN_BANDS, clouds and all
+        ("upper", "f4"),  # 80 % quantile of interval ratio
+        ("clipped", "f4"),  # share of expected energy at the inverter's limit
+        ("dead", "f4"),  # share of expected energy whose intervals read (almost) zero
+        ("flag", "i2"),  # REFUSED key
+    ]
+)
+
+USED, NO_READINGS, GAPS, DEAD, CLOUD, STUCK, UNITS, LOW_SUN = range(8)
+
+REFUSED = {
+    USED: "",
+    NO_READINGS: "no readings",
+    GAPS: "readings missing by day",
+    DEAD: "inverter off or snow on the modules",
+    CLOUD: "too cloudy",
+    STUCK: "meter stuck",
+    UNITS: "meter changed units this day",
+    LOW_SUN: "sun too low",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Metering:
+    """How the meter reads at the record's end: what a new day's readings need to be read the same way."""
+
+    scale: float
+    """Factor that brings its unit to Wh."""
+    late_hours: int
+    """Whole hours its clock runs late."""
+    quantum: float
+    """Step in which it counts [Wh]."""
+    peak_wh: float
+    """Highest interval."""
+    highest_expected_wh: float
+    """Highest expected interval of the record."""
+    highest_day_wh: float
+    """Highest expected day of the record."""
+
+
+@dataclass(frozen=True)
+class Daily:
+    """One row of :data:`DAY` a local day, without holes, and what was mended on the way."""
+
+    rows: npt.NDArray[np.void]
+    interval_minutes: int
+    unit_changes_mended: int
+    clock_shifts_mended: int
+    meter: Metering
+    notes: tuple[str, ...] = ()
+
+    @property
+    def days(self) -> Ints:
+        """Days since 1970-01-01."""
+        return np.asarray(self.rows["day"].astype(np.int64))
+
+    def __getitem__(self, name: str) -> Floats:
+        return np.asarray(self.rows[name], dtype=np.float64)
+
+    def dates(self) -> list[date]:
+        """The local dates."""
+        return [EPOCH + timedelta(days=int(day)) for day in self.rows["day"]]

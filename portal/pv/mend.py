@@ -1,0 +1,106 @@
+"""What a meter got wrong and can be put right or marked: units, the clock, stuck values, the step it counts in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from portal.pv.arrays import Bools, Floats, Ints
+
+
+def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int, float]:
+    """Bring a meter that changed between Wh and kWh back to one unit.
+
+    A day far outside what the array can make by a factor near 1000 is scaled; the days at each change, which hold
+    both units, are marked as not usable.
+
+    Returns
+    -------
+    energy : ndarray (days, slots)
+    torn : ndarray of bool (days,)
+        Days that hold both units.
+    changes : int
+    scale : float
+        Factor at the record's end.
+    """
+    possible = expected.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where(possible > 0, np.nansum(energy, axis=1) / possible, np.nan)
+        peak = np.nanmax(np.where(expected > 0, energy, np.nan) / expected.max(), axis=1, initial=0)
+    enough = possible > 0.05 * possible.max()  # a midwinter day of the far north tells nothing
+    high = ((ratio > 12) & enough) | (peak > 12)
+    lit = pd.Series(np.where(np.isfinite(energy).any(axis=1) & (ratio > 1e-6), ratio, np.nan))
+    typical = lit.rolling(21, center=True, min_periods=3).quantile(0.85).to_numpy()
+    low = ~high & enough & (typical < 0.02) & (np.nan_to_num(ratio) > 1e-6)
+    state = high.astype(int) - low.astype(int)
+    known = np.isfinite(energy).any(axis=1) & (np.nan_to_num(ratio) > 1e-6)
+    if not state.any():
+        return energy, np.zeros(len(energy), bool), 0, 1.0
+    # A dim day cannot tell its unit by itself: it takes that of the days around it.
+    telling = known & enough & (high | low | ((ratio > 0.2) & (ratio < 2)))
+    # One dark day in the wrong unit can look right: a week must agree.
+    told = pd.Series(state[telling]).rolling(7, center=True, min_periods=1).median().round()
+    filled = pd.Series(np.full(len(energy), np.nan))
+    filled[np.flatnonzero(telling)] = told.to_numpy()
+    unit = filled.ffill().bfill().fillna(0).to_numpy().astype(int)
+    scale = np.where(unit > 0, 1e-3, np.where(unit < 0, 1e3, 1.0))
+    turn = np.flatnonzero(np.diff(unit) != 0)
+    torn = np.zeros(len(energy), bool)
+    torn[turn] = True
+    torn[np.minimum(turn + 1, len(energy) - 1)] = True
+    return energy * scale[:, None], torn, max(len(turn), 1), float(scale[-1])
+
+
+def meter_quantum(energy: Floats) -> float:
+    """Step in which a meter counts [Wh]; 0 where none shows."""
+    values = np.unique(np.round(energy[np.isfinite(energy) & (energy > 0)], 2))
+    if values.size < 2 or values.size > 2000:
+        return 0.0
+    return float(np.quantile(np.diff(values), 0.25))
+
+
+def mark_stuck(energy: Floats, expected: Floats, interval_minutes: int) -> Bools:
+    """Intervals in which a meter repeats one value for three hours while the sun moves on."""
+    need = max(4, 180 // interval_minutes)
+    stuck = np.zeros(energy.shape, bool)
+    if energy.shape[1] < 2 * need:
+        return stuck
+    # Output held at an inverter's limit is flat too: only repeats below nine tenths of the record's highest count.
+    below = energy < 0.9 * np.nanmax(energy, initial=0)
+    same = (np.diff(energy, axis=1) == 0) & (energy[:, 1:] > 0) & (expected[:, 1:] > 0.1 * expected.max())
+    same &= below[:, 1:]
+    length = np.zeros(energy.shape[0], int)
+    for slot in range(same.shape[1]):
+        length = np.where(same[:, slot], length + 1, 0)
+        long = length >= need
+        if long.any():
+            for row in np.flatnonzero(long):
+                stuck[row, slot + 1 - length[row] : slot + 2] = True
+    return stuck
+
+
+def hours_late(energy: Floats, expected: Floats, hour_angle: Floats, interval_minutes: int) -> Ints:
+    """Whole hours by which each day's readings run late against the sun.
+
+    The energy-weighted mean hour angle of bright days, against that expected, moves by 15° for each hour that a
+    clock is wrong; a wrongly told azimuth or a tree moves it by some degrees too. So a shift counts only when weeks
+    of bright days agree, and when the readings show production in the dark that the shift takes away.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        whole = np.where(np.isfinite(energy), expected, 0)
+        made = np.where(np.isfinite(energy), energy, 0)
+        bright = made.sum(axis=1) / whole.sum(axis=1)
+        late = (made * hour_angle).sum(axis=1) / made.sum(axis=1) - (whole * hour_angle).sum(axis=1) / whole.sum(axis=1)
+    typical = pd.Series(bright).rolling(61, center=True, min_periods=5).quantile(0.85).to_numpy()
+    good = (bright > 0.85 * typical) & (whole.sum(axis=1) > 0.2 * expected.sum(axis=1).max())
+    seen = pd.Series(np.where(good, late, np.nan)).rolling(31, center=True, min_periods=5).median()
+    hours = np.rint(seen.ffill().bfill().fillna(0).to_numpy() / 15)
+    hours[np.abs(hours) > 3] = 0
+    dark = np.where(expected <= 0, made, 0).sum(axis=1)
+    for shift in np.unique(hours[hours != 0]):
+        rows = hours == shift
+        moved = np.roll(made[rows], -int(shift * 60 // interval_minutes), axis=1)
+        left = np.where(expected[rows] <= 0, moved, 0).sum()
+        if rows.sum() < 14 or dark[rows].sum() < 0.002 * made[rows].sum() or left > 0.5 * dark[rows].sum():
+            hours[rows] = 0
+    return np.asarray(hours.astype(np.int64))
