@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from portal.readers import plausible
+from portal.readers import daylight, plausible
 from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, tell_all
-from portal.readers.clock import utc_offset_s
 from portal.readers.clock_shown import better_clock, set_lone_stamps_aside, settle_label, utc_starts
+from portal.readers.days import daily_series, whole_days
 from portal.readers.doubts import Doubts
-from portal.readers.intervals import clock_changes, daily, local_lengths, on_grid, out_minutes
+from portal.readers.intervals import clock_changes, local_lengths, on_grid, out_minutes
 from portal.readers.lumps import CATCH_UP, LUMPS_KEPT, set_lumps
 from portal.readers.mapping import Mapping
 from portal.readers.meters import lay_out, pick_meter
@@ -31,6 +31,14 @@ from portal.readers.series import (
     to_wh,
 )
 from portal.readers.table import Loaded, sum_columns
+
+LENGTH_SHARE = 0.02
+"""Share of the time with longer intervals from which on all of a file is kept at these. Tuned on the made files of the
+tests."""
+CONFLICTS = 0.1
+CONFLICTS_LEAST = 50
+"""Share of the stamps, and how many readings at least, that must occur again with other figures for a file to hold
+several meters below each other. Tuned on the made files of the tests."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +110,7 @@ def from_table(
             "No line of the file holds a reading that can be taken in. Check which columns are chosen, the "
             "order of day and month, and the decimal mark."
         )
-    for column in loaded.columns:
-        stood_in = plausible.blank_stand_ins(column)
-        if stood_in:
-            doubts.tell("stand_ins", f"{stood_in:,} figures that stand for “no value” (like −999) were taken as blank.")
+    _blank_stand_ins(loaded, doubts)
     step = step_of(loaded)
     one_day = len(loaded.places) == 1 and mapping.layout == "tall" and int(loaded.stamps.naive_s[0]) % DAY_S == 0
     if step == 0 and not one_day:
@@ -125,6 +130,13 @@ def from_table(
         series, mapping = interval_series(loaded, mapping, site, step, guessed=guessed, doubts=doubts)
     done = finish(series, mapping, site, rows=rows, channels=channels, doubts=doubts)
     return replace(done, blanks=max(0, done.blanks - loaded.unreadable))
+
+
+def _blank_stand_ins(loaded: Loaded, doubts: Doubts) -> None:
+    for column in loaded.columns:
+        stood_in = plausible.blank_stand_ins(column)
+        if stood_in:
+            doubts.tell("stand_ins", f"{stood_in:,} figures that stand for “no value” (like −999) were taken as blank.")
 
 
 def step_of(loaded: Loaded) -> int:
@@ -223,59 +235,6 @@ def _to_series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, lis
     return series, missing
 
 
-def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -> Series:
-    """Take daily totals by the date they are written on.
-
-    Parameters
-    ----------
-    loaded
-        The readings as they came.
-    mapping
-        How the file is read.
-    zone
-        The site's zone.
-    step
-        Seconds between readings.
-
-    Returns
-    -------
-    Series
-        Energies of days; their starts are local midnights written as if they were UTC.
-
-    Raises
-    ------
-    ReadError
-        When they are more than a day apart, or powers.
-    """
-    if step > 1.5 * DAY_S:
-        raise ReadError(
-            "The readings are more than a day apart. Weekly or monthly totals do not show what dirt does: export daily "
-            "totals or, better, intervals of an hour or less."
-        )
-    if mapping.kind == "power":
-        raise ReadError(
-            "One power a day is no energy. Export the daily energy or, better, intervals of an hour or less."
-        )
-    naive = loaded.stamps.naive_s.copy()
-    offset = loaded.stamps.offset_s
-    if (offset is not None or mapping.clock.kind == "utc") and len(naive):
-        utc = naive if offset is None else naive - offset
-        near = np.array([at + utc_offset_s(zone, int(at)) for at in utc[:2000]])
-        if (near % DAY_S == 0).all():
-            naive = np.array([at + utc_offset_s(zone, int(at)) for at in utc])
-    register = mapping.kind == "register"
-    if mapping.clock.label == "end" and not register:
-        naive -= 1
-    laid = lay_out(loaded, naive // DAY_S * DAY_S, to_wh(loaded.columns, mapping.unit))
-    if register:
-        series = from_registers(laid.start_s, laid.columns, laid.signs, laid.place, DAY_S)
-    else:
-        values = sum_columns(laid.columns, laid.signs).copy()
-        series = Series(laid.start_s, np.full(len(laid.start_s), DAY_S), values, laid.place, DAY_S)
-    series.duplicates, series.conflicts = laid.duplicates, laid.conflicts
-    return series
-
-
 def finish(
     series: Series, mapping: Mapping, site: Site, *, rows: int, channels: tuple[Channel, ...], doubts: Doubts
 ) -> Assembled:
@@ -306,17 +265,7 @@ def finish(
     ReadError
         When they are not one meter's production.
     """
-    if series.conflicts > max(50, len(series.start_s) // 10):
-        raise ReadError(
-            f"{series.conflicts:,} time stamps occur more than once with different figures. The file seems to "
-            "hold several "
-            "meters below each other: choose the column that tells them apart, or send one meter a file."
-        )
-    if series.conflicts:
-        doubts.tell(
-            "conflicts",
-            f"{series.conflicts:,} time stamps occur twice with different figures; the later line was taken.",
-        )
+    _check_conflicts(series, doubts)
     blanks = int(np.isnan(series.energy_wh).sum())
     if blanks == len(series.energy_wh) and not series.lumps:
         raise ReadError("The chosen column holds no figures. Choose another column, or check the decimal mark.")
@@ -341,15 +290,29 @@ def finish(
     )
 
 
+def _check_conflicts(series: Series, doubts: Doubts) -> None:
+    if series.conflicts > max(CONFLICTS_LEAST, CONFLICTS * len(series.start_s)):
+        raise ReadError(
+            f"{series.conflicts:,} time stamps occur more than once with different figures. The file seems to "
+            "hold several "
+            "meters below each other: choose the column that tells them apart, or send one meter a file."
+        )
+    if series.conflicts:
+        doubts.tell(
+            "conflicts",
+            f"{series.conflicts:,} time stamps occur twice with different figures; the later line was taken.",
+        )
+
+
 def _on_their_grid(
     series: Series, minutes: int, mapping: Mapping, site: Site, doubts: Doubts
 ) -> tuple[pd.Series[float], pd.Series[str] | None, Ints, Floats]:
     """Return the readings on their grid, their quality, and the grid's starts and energies; look at their shape."""
     if minutes == 1440:
-        starts, energy_wh = _whole_days(series, site.zone)
+        starts, energy_wh = whole_days(series, site.zone)
         return energy_wh, None, starts, np.array(energy_wh, dtype=np.float64)
     starts, energy = on_grid(series, site.zone, minutes)
-    local = plausible.local_seconds(starts, site.zone)
+    local = daylight.local_seconds(starts, site.zone)
     nights = plausible.fill_nights(energy, local, minutes)
     if nights:
         doubts.tell("daylight_only", f"The file leaves out the nights; {nights:,} of them were taken as zero.")
@@ -374,19 +337,6 @@ def _grid_minutes(series: Series) -> int:
     lengths, counts = np.unique(series.length_s[known], return_counts=True)
     covered = lengths * counts
     for length, share in zip(lengths, covered / max(1, covered.sum()), strict=True):
-        if step < length <= 3600 and length % step == 0 and share > 0.02:
+        if step < length <= 3600 and length % step == 0 and share > LENGTH_SHARE:
             step = int(length)
     return out_minutes(step)
-
-
-def _whole_days(series: Series, zone: ZoneInfo) -> tuple[Ints, pd.Series[float]]:
-    start = series.start_s if series.step_s == DAY_S else plausible.local_seconds(series.start_s, zone)
-    day = start // DAY_S
-    days, first = np.unique(day, return_index=True)
-    sums = np.add.reduceat(series.energy_wh, first)
-    if series.step_s < NEARLY_A_DAY_S:
-        covered = np.add.reduceat(series.length_s, first)
-        sums = np.where(covered >= NEARLY_A_DAY_S, sums, np.nan)
-    energy_wh = daily(days, sums, zone)
-    midnights = pd.DatetimeIndex(energy_wh.index).tz_localize(None).to_numpy()
-    return midnights.astype("datetime64[s]").astype(np.int64), energy_wh

@@ -7,17 +7,50 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from portal.readers import plausible
+from portal.readers import daylight, plausible
 from portal.readers.doubts import Doubts
 from portal.readers.lumps import CATCH_UP, catch_up_lumps
 from portal.readers.mapping import Mapping
-from portal.readers.reading import Choice, Question, ReadError
+from portal.readers.questions import hours_question, night_question
+from portal.readers.reading import ReadError
 from portal.readers.series import DAY_S, Floats, Ints, Series
 
 TOO_MUCH = "no plant produces that much"
+TURNED = 20.0
+"""A file with so many times (ratio) more energy below zero than above counts production as negative. Tuned on the made
+files of the tests."""
+LIT_NIGHT = 0.02
+"""Share of the energy between 23:00 and 3:00 from which on a file without dark hours is no production. Tuned on the
+made files of the tests."""
+SOLAR_NIGHT = 0.03
+"""The same for a file with dark hours; then its clock is wrong. Tuned on the made files of the tests."""
+MIDDAY_H = 12.9
+"""Local hours of the middle of production: solar noon lies between 11:30 and 14:15 on the zones' clocks, the latter in
+summer at their western ends. Common practice, no source."""
+OFF_MIDDAY_H = 3.6
+"""Hours off that middle at which a roof, however it faces, has no middle of production. Tuned on the made files of the
+tests."""
+LENGTH_KEPT = 12
+"""Readings of one interval length that are worth telling of. Common practice, no source."""
 
 
 def check_energies(series: Series, now: datetime, doubts: Doubts) -> None:
+    """Reject energies that cannot be, and turn or mend what only looks so.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals; it is changed.
+    now
+        The present instant, aware.
+    doubts
+        Takes the lines set aside and what is to be told.
+
+    Raises
+    ------
+    ReadError
+        When the figures run both above and below zero, as at the grid connection.
+    """
     energy = series.energy_wh
     ahead = np.flatnonzero((series.start_s > int(now.timestamp()) + DAY_S) & ~np.isnan(energy))
     doubts.reject(series, ahead, "the time lies ahead of today")
@@ -26,7 +59,7 @@ def check_energies(series: Series, now: datetime, doubts: Doubts) -> None:
     doubts.reject(series, wild, TOO_MUCH)
     known = energy[~np.isnan(energy)]
     up, down = float(known[known > 0].sum()), -float(known[known < 0].sum())
-    if down > 20 * up:
+    if down > TURNED * up:
         series.energy_wh = energy = -energy
         doubts.tell("flipped", "The file counts production as negative; its sign is turned.")
     slight, negative, both_ways = plausible.mend_negatives(series)
@@ -49,54 +82,41 @@ def check_energies(series: Series, now: datetime, doubts: Doubts) -> None:
 
 
 def look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, mapping: Mapping, doubts: Doubts) -> None:
-    """Look whether this is a sun's day, at the right hour."""
-    jump = plausible.unit_jump(energy, local)
+    """Look whether this is a sun's day, at the right hour.
+
+    Parameters
+    ----------
+    energy
+        Energies [Wh] (n,) on the grid, NaN where missing.
+    starts
+        UTC starts [s] (n,).
+    local
+        The same on the site's wall clock [s] (n,).
+    zone
+        The site's zone.
+    mapping
+        How the file was read.
+    doubts
+        Takes what is to be asked and told.
+    """
+    jump = daylight.unit_jump(energy, local)
     if jump:
         doubts.notices.append(jump)
-    shape = plausible.day_shape(energy, local)
+    shape = daylight.day_shape(energy, local)
     if shape is None:
         return
-    if not shape.solar and shape.night_share > 0.02:
+    if not shape.solar and shape.night_share > LIT_NIGHT:
         said = "delivered" in mapping.accepted or any(question.code == "delivered" for question in doubts.questions)
         if "night" not in mapping.accepted and not said:
-            doubts.questions.append(
-                Question(
-                    "night",
-                    f"{100 * shape.night_share:.0f} % of the energy lies between 23:00 and 3:00, and no part of "
-                    "the day is "
-                    "dark. This looks like consumption, not production. Send the inverter's or the production "
-                    "meter's export.",
-                    (Choice("accept", "It is production all the same"),),
-                    True,
-                )
-            )
+            doubts.questions.append(night_question(shape.night_share))
         return
-    off = abs(shape.centre_h - 12.9)
-    if off > 3.6 or (shape.solar and shape.night_share > 0.03):
+    off = abs(shape.centre_h - MIDDAY_H)
+    if off > OFF_MIDDAY_H or (shape.solar and shape.night_share > SOLAR_NIGHT):
         if "hours" not in mapping.accepted:
-            hour = f"{int(shape.centre_h):02d}:{int(shape.centre_h % 1 * 60):02d}"
-            others: list[Choice] = [
-                Choice(kind, label)
-                for kind, label in (
-                    ("utc", "the stamps are in UTC"),
-                    ("wall", f"the stamps follow the local clock of {zone.key}"),
-                    ("winter", f"the stamps keep the winter time of {zone.key}"),
-                )
-                if kind != mapping.clock.kind
-            ]
-            doubts.questions.append(
-                Question(
-                    "hours",
-                    f"The middle of the production lies at {hour} on the site's clock ({zone.key}), where the "
-                    "sun is not. Is "
-                    "the site's time zone right, and which clock wrote the file?",
-                    (*others, Choice("accept", "It is right all the same")),
-                    True,
-                )
-            )
+            doubts.questions.append(hours_question(shape.centre_h, mapping.clock.kind, zone.key))
         return
-    shift = plausible.clock_shift(energy, starts, local, zone)
-    if shift is not None and 0.6 < abs(shift) < 1.4:
+    shift = daylight.clock_shift(energy, starts, local, zone)
+    if shift is not None and daylight.MOVED_AN_HOUR[0] < abs(shift) < daylight.MOVED_AN_HOUR[1]:
         doubts.tell(
             "clock",
             "The production moves by an hour when the clocks change. Check whether the file's clock follows "
@@ -105,6 +125,19 @@ def look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, map
 
 
 def tell_all(series: Series, mapping: Mapping, minutes: int, doubts: Doubts) -> None:
+    """Tell what the owner of the file should know of its readings.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals.
+    mapping
+        How the file was read.
+    minutes
+        Length of the intervals they are kept at.
+    doubts
+        Takes what is to be told.
+    """
     catch_ups = [lump for lump in series.lumps if lump.reason == CATCH_UP]
     if catch_ups:
         total = sum(lump.energy_wh for lump in catch_ups) / 1000
@@ -121,7 +154,9 @@ def tell_all(series: Series, mapping: Mapping, minutes: int, doubts: Doubts) -> 
             "cannot be told "
             "from a change in use, so nothing is judged from it. Add the consumption, or send the inverter's export.",
         )
-    lengths = [length for length in np.unique(series.length_s) if np.count_nonzero(series.length_s == length) >= 12]
+    lengths = [
+        length for length in np.unique(series.length_s) if np.count_nonzero(series.length_s == length) >= LENGTH_KEPT
+    ]
     if len(lengths) > 1 and minutes < 1440 and all(length % 60 == 0 for length in lengths):
         named = " and ".join(f"{length // 60}" for length in lengths[:4])
         doubts.tell(

@@ -35,6 +35,29 @@ class Clock:
         An hour that the wall clock shows twice is told apart by the order of the lines: going backwards means that
         the clock has been put back. Where it shows the hour only once, it is the first. A stamp the wall clock
         skips becomes ``NO_INSTANT``.
+
+        Parameters
+        ----------
+        naive_s
+            Stamps (n,) as seconds since 1970 on this clock, in the order of the file.
+        offset_s
+            Each stamp's own offset [s] (n,), for the clock "offset".
+
+        Returns
+        -------
+        ndarray
+            UTC seconds (n,), ``NO_INSTANT`` for a stamp that the wall clock skips.
+
+        Raises
+        ------
+        ValueError
+            When the clock is "offset" and the stamps have none.
+
+        Examples
+        --------
+        >>> noon = np.array([1_720_008_000])  # 3 July 2024, 12:00 on the wall
+        >>> noon - Clock("Europe/Berlin").to_utc(noon)
+        array([7200])
         """
         if self.kind == "utc":
             return naive_s.copy()
@@ -52,7 +75,20 @@ class Clock:
 
 
 def changes(zone: ZoneInfo, first_s: int, last_s: int) -> list[tuple[int, int, int]]:
-    """Return the zone's clock changes between two UTC seconds: (instant, offset before, offset after) in seconds."""
+    """Return the zone's clock changes between two UTC seconds: (instant, offset before, offset after) in seconds.
+
+    Parameters
+    ----------
+    zone
+        The zone.
+    first_s, last_s
+        UTC seconds between which changes are sought.
+
+    Returns
+    -------
+    list of tuple
+        Instant of each change (UTC seconds), and the offsets [s] before and after it.
+    """
     found = []
     step = 7 * 86_400  # no zone changes its clock twice within a week and back
     at, before = first_s, utc_offset_s(zone, first_s)
@@ -101,6 +137,25 @@ def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: NDArray[np
     """Return the zone's standard offset for each instant: the smaller one of the year around it.
 
     The smaller offset, not ``dst()``: Ireland's rules call winter time the deviation.
+
+    Parameters
+    ----------
+    zone
+        The zone.
+    first_s, last_s
+        The first and the last of the instants, UTC seconds.
+    at_s
+        The instants (n,), UTC seconds.
+
+    Returns
+    -------
+    ndarray
+        Offsets [s] (n,).
+
+    Examples
+    --------
+    >>> standard_offsets(ZoneInfo("Europe/Dublin"), 1_720_000_000, 1_720_000_000, np.array([1_720_000_000]))
+    array([0])
     """
     out = np.empty(len(at_s), dtype=np.int64)
     years = range(datetime.fromtimestamp(first_s, UTC).year, datetime.fromtimestamp(last_s, UTC).year + 1)
@@ -156,5 +211,21 @@ def _second_time_round(
 
 
 def utc_datetime(utc_s: int) -> datetime:
-    """Return the aware datetime of a UTC second."""
+    """Return the aware datetime of a UTC second.
+
+    Parameters
+    ----------
+    utc_s
+        Seconds since 1970 in UTC.
+
+    Returns
+    -------
+    datetime
+        Aware, in UTC.
+
+    Examples
+    --------
+    >>> utc_datetime(1_720_000_000).isoformat()
+    '2024-07-03T09:46:40+00:00'
+    """
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=int(utc_s))

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from portal.readers import plausible
+from portal.readers import daylight
 from portal.readers.doubts import Doubts
 from portal.readers.mapping import Mapping
 from portal.readers.reading import Choice, Question
@@ -16,8 +16,35 @@ from portal.readers.series import DAY_S, NEARLY_A_DAY_S, SKIPPED, Ints, Series, 
 from portal.readers.stamps import Stamps
 from portal.readers.table import Loaded
 
+LONE_DAYS = 370
+"""Days without a reading that set a few stamps apart from all others. Common practice (a year and some days), no
+source."""
+LONE_SHARE = 0.005
+LONE_LEAST = 3
+"""Share of the stamps, and how many lines at least, that count as few. Tuned on the made files of the tests."""
+
 
 def settle_label(loaded: Loaded, mapping: Mapping, *, label_known: bool, step: int, doubts: Doubts) -> Mapping:
+    """Settle whether stamps carry their offset, and whether they mark starts or ends.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+    mapping
+        The guess.
+    label_known
+        Whether the names of the columns say which end stamps mark.
+    step
+        Seconds between readings.
+    doubts
+        Takes the question where nothing tells.
+
+    Returns
+    -------
+    Mapping
+        The mapping with that clock.
+    """
     clock = mapping.clock
     if loaded.stamps.offset_s is not None and clock.kind != "offset":
         clock = replace(clock, kind="offset")
@@ -39,7 +66,24 @@ def settle_label(loaded: Loaded, mapping: Mapping, *, label_known: bool, step: i
 
 
 def utc_starts(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Ints, list[tuple[int, str]]]:
-    """Return UTC starts; each meter by itself, for the doubled hour is told from the order of one meter's lines."""
+    """Return UTC starts; each meter by itself, for the doubled hour is told from the order of one meter's lines.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came.
+    mapping
+        How they are read.
+    step
+        Seconds between readings.
+
+    Returns
+    -------
+    starts : ndarray
+        UTC starts [s] (n,), ``NO_INSTANT`` where the clock skips the stamp.
+    missing : list of tuple
+        Positions of those readings, with the reason.
+    """
     instants = mapping.kind == "register"
     if loaded.meter_ids is None:
         return to_starts(loaded.stamps, loaded.elapsed_s, mapping.clock, step, instants)
@@ -58,7 +102,26 @@ def utc_starts(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Ints, list[
 def better_clock(
     series: Series, missing: list[tuple[int, str]], mapping: Mapping, zone: ZoneInfo, doubts: Doubts
 ) -> Mapping | None:
-    """Return the mapping with the clock that the data themselves show, None when it is the guessed one."""
+    """Return the mapping with the clock that the data themselves show, None when it is the guessed one.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals as the guessed clock has them.
+    missing
+        Positions of readings whose stamp that clock skips, with the reason.
+    mapping
+        The guess.
+    zone
+        The site's zone.
+    doubts
+        Takes what is to be told.
+
+    Returns
+    -------
+    Mapping or None
+        The mapping with another clock.
+    """
     clock = mapping.clock
     if clock.kind == "wall" and any(why == SKIPPED for _, why in missing):
         doubts.tell(
@@ -67,9 +130,9 @@ def better_clock(
             "time all year.",
         )
         return replace(mapping, clock=replace(clock, kind="winter"))
-    local = plausible.local_seconds(series.start_s, zone)
-    shift = plausible.clock_shift(series.energy_wh, series.start_s, local, zone)
-    if shift is None or abs(shift) < 0.6 or abs(shift) > 1.4:
+    local = daylight.local_seconds(series.start_s, zone)
+    shift = daylight.clock_shift(series.energy_wh, series.start_s, local, zone)
+    if shift is None or not daylight.MOVED_AN_HOUR[0] <= abs(shift) <= daylight.MOVED_AN_HOUR[1]:
         return None
     if clock.kind == "wall":
         doubts.tell(
@@ -90,14 +153,22 @@ def better_clock(
 
 
 def set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:
-    """Set aside a few lines whose stamps lie more than a year from all others: a logger that had lost its clock."""
+    """Set aside a few lines whose stamps lie more than a year from all others: a logger that had lost its clock.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came; those set aside are dropped from it.
+    doubts
+        Takes the lines.
+    """
     naive = loaded.stamps.naive_s
     if len(naive) < 20:
         return
     order = np.sort(naive)
-    breaks = np.flatnonzero(np.diff(order) > 370 * DAY_S)
+    breaks = np.flatnonzero(np.diff(order) > LONE_DAYS * DAY_S)
     bounds = np.concatenate(([0], breaks + 1, [len(order)]))
-    few = max(3, len(naive) // 200)
+    few = max(LONE_LEAST, LONE_SHARE * len(naive))
     drop = np.zeros(len(naive), dtype=bool)
     for a, b in pairwise(bounds.tolist()):
         if b - a <= few:

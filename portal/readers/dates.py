@@ -11,7 +11,9 @@ from portal.readers.mapping import DateOrder
 
 EARLIEST_YEAR = 1990
 LATEST_YEAR = 2099
+"""Years within which a date is one of a reading: no roof has interval data from before. Common practice, no source."""
 NO_OFFSET = -(2**19)
+"""Seconds that stand for a stamp without an offset of its own; no zone has as many, by definition."""
 _MONTHS = (
     "jan januar january janvier janv enero ene gennaio gen januari janeiro|"
     "feb februar february février fevrier févr fevr fév febrero febbraio februari fevereiro fev|"
@@ -76,7 +78,23 @@ DateParts = tuple[int, int, int, Literal["ymd", "dmy", "either"]]
 
 
 def read_date_parts(text: str) -> DateParts | None:
-    """Split a date into its three numbers; the last element says what order the text itself shows."""
+    """Split a date into its three numbers; the last element says what order the text itself shows.
+
+    Parameters
+    ----------
+    text
+        The date.
+
+    Returns
+    -------
+    tuple or None
+        Three numbers, and "ymd" when they are year, month and day, "either" when their order is open.
+
+    Examples
+    --------
+    >>> read_date_parts("3. Mai 2024"), read_date_parts("3/4/2024")
+    ((2024, 5, 3, 'ymd'), (3, 4, 2024, 'either'))
+    """
     match = _DATE.match(text) if len(text) <= LONGEST else None
     if match is None:
         return None
@@ -101,7 +119,25 @@ def read_date_parts(text: str) -> DateParts | None:
 
 
 def to_day_number(parts: DateParts, order: DateOrder) -> int | None:
-    """Return days since 1970-01-01, None when there is no such date under ``order`` or the year is out of reach."""
+    """Return days since 1970-01-01, None when there is no such date under ``order`` or the year is out of reach.
+
+    Parameters
+    ----------
+    parts
+        What ``read_date_parts`` gave.
+    order
+        Order of day, month and year where the parts leave it open.
+
+    Returns
+    -------
+    int or None
+        Days since 1970.
+
+    Examples
+    --------
+    >>> to_day_number((3, 4, 2024, "either"), "dmy") - to_day_number((3, 4, 2024, "either"), "mdy")
+    30
+    """
     a, b, c, shown = parts
     if shown == "ymd" or order == "ymd":
         year, month, day = a, b, c
@@ -120,7 +156,23 @@ def to_day_number(parts: DateParts, order: DateOrder) -> int | None:
 
 
 def read_time(text: str) -> tuple[int, int] | None:
-    """Return seconds since midnight (24:00 is 86,400) and the stamp's own offset in seconds, or ``NO_OFFSET``."""
+    """Return seconds since midnight (24:00 is 86,400) and the stamp's own offset in seconds, or ``NO_OFFSET``.
+
+    Parameters
+    ----------
+    text
+        The time of day; "" is midnight.
+
+    Returns
+    -------
+    tuple or None
+        Seconds since midnight, and the offset from UTC [s].
+
+    Examples
+    --------
+    >>> read_time("12:15+02:00"), read_time("noon")
+    ((44100, 7200), None)
+    """
     text = text.strip().removesuffix("Uhr").rstrip()
     if not text:
         return 0, NO_OFFSET
@@ -148,26 +200,47 @@ def read_time(text: str) -> tuple[int, int] | None:
         if not 1 <= h <= 12:
             return None
         h = h % 12 + (12 if half in "pP" else 0)
-    offset = NO_OFFSET
-    if zone:
-        digits = zone[1:].replace(":", "")
-        minutes = (
-            int(digits[:2]) * 60 + int(digits[2:] or 0) if len(digits) != 3 else int(digits[0]) * 60 + int(digits[1:])
-        )
-        if minutes > 14 * 60:
-            return None
-        offset = minutes * 60 * (1 if zone[0] == "+" else -1)
-    elif name:
-        if name.lower() not in _ZONES:
-            return None
-        offset = _ZONES[name.lower()] * 60
+    offset = _offset_s(zone, name)
+    if offset is None:
+        return None
     if h > 24 or m > 59 or s > 60 or (h == 24 and (m or s)):
         return None
     return h * 3600 + m * 60 + s, offset
 
 
+def _offset_s(zone: str | None, name: str | None) -> int | None:
+    """Return the offset that a stamp shows as figures or as a zone's name, None where there is no such offset."""
+    if zone:
+        digits = zone[1:].replace(":", "")
+        hours = digits[:1] if len(digits) == 3 else digits[:2]
+        minutes = int(hours) * 60 + int(digits[len(hours) :] or 0)
+        return minutes * 60 * (1 if zone[0] == "+" else -1) if minutes <= 14 * 60 else None
+    if name:
+        of_zone = _ZONES.get(name.lower())
+        return None if of_zone is None else of_zone * 60
+    return NO_OFFSET
+
+
 def split_stamp(text: str) -> tuple[str, str]:
-    """Split a stamp into its date and its time."""
+    """Split a stamp into its date and its time.
+
+    Parameters
+    ----------
+    text
+        The stamp.
+
+    Returns
+    -------
+    date : str
+        What tells the day.
+    time : str
+        What tells the time of day, "" for none.
+
+    Examples
+    --------
+    >>> split_stamp("2024-05-03T12:15:00Z")
+    ('2024-05-03', '12:15:00Z')
+    """
     text = text.strip()
     if len(text) > LONGEST:
         return text, ""
@@ -193,7 +266,23 @@ StampKind = Literal["datetime", "date", "time", "unix_s", "unix_ms", "serial"]
 
 
 def kind_of(text: str) -> StampKind | None:
-    """Say what kind of stamp a cell looks like, None when it is no stamp."""
+    """Say what kind of stamp a cell looks like, None when it is no stamp.
+
+    Parameters
+    ----------
+    text
+        The cell.
+
+    Returns
+    -------
+    StampKind or None
+        "datetime", "date", "time", "unix_s" or "unix_ms".
+
+    Examples
+    --------
+    >>> [kind_of(text) for text in ("3/4/2024 12:15", "2024-04-03", "12:15", "1720000000", "0.125")]
+    ['datetime', 'date', 'time', 'unix_s', None]
+    """
     text = text.strip()
     if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST:
         return None

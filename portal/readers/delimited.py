@@ -16,10 +16,15 @@ if TYPE_CHECKING:
     import _csv
 
 MAX_BYTES = 300_000_000
+"""Bytes of a file, or of all files in a zip: ten years of 5-minute readings take some 40 MB. A bound on time and
+memory, no source."""
 MAX_LINE_BYTES = 200_000
+"""Bytes of a line: a day of 5-minute readings takes some 3 kB. A bound on memory, no source."""
 MAX_COLUMNS = 3_000
+"""Columns of a table: a day of minutes has 1,440. A bound on memory, no source."""
 CHUNK_ROWS = 4_000
 _BLOCK = 1 << 17
+"""Rows, and bytes, that are worked on at a time. Measured: neither half nor double is quicker by more than noise."""
 
 OpenBytes = Callable[[], BinaryIO]
 
@@ -42,7 +47,23 @@ class TextFile:
 
 
 def size_text(size: float) -> str:
-    """Return a size in bytes as people read it."""
+    """Return a size in bytes as people read it.
+
+    Parameters
+    ----------
+    size
+        Bytes.
+
+    Returns
+    -------
+    str
+        The size with its unit.
+
+    Examples
+    --------
+    >>> size_text(300_000_000)
+    '300.0 MB'
+    """
     return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.1f} kB"
 
 
@@ -50,6 +71,23 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
     """Read the whole file once as bytes and return its encoding.
 
     Refuses what has lines no table has, or is no text; 300 MB take about a second.
+
+    Parameters
+    ----------
+    open_bytes
+        Opens the file anew.
+    name
+        The file as a person knows it.
+
+    Returns
+    -------
+    str
+        The encoding by Python's name: one of Unicode's, or else cp1252.
+
+    Raises
+    ------
+    ReadError
+        When it is empty, no text, or has a line that no table has.
     """
     utf8 = codecs.getincrementaldecoder("utf-8")()
     is_utf8, size, since_newline = True, 0, 0
@@ -105,19 +143,63 @@ def _by_mark(head: bytes) -> str | None:
 
 
 def open_text(file: TextFile) -> io.TextIOWrapper:
-    """Open a file as text; bytes that are no letters of its encoding become replacement marks."""
+    """Open a file as text; bytes that are no letters of its encoding become replacement marks.
+
+    Parameters
+    ----------
+    file
+        The file.
+
+    Returns
+    -------
+    TextIOWrapper
+        A stream of its text.
+    """
     return io.TextIOWrapper(file.open_bytes(), encoding=file.encoding, errors="replace", newline="")
 
 
 def cell_reader(lines: Iterable[str], delimiter: str, quote: str) -> _csv.Reader:
-    """Return a reader of lines; with no ``quote`` quotation marks are letters like others."""
+    """Return a reader of lines; with no ``quote`` quotation marks are letters like others.
+
+    Parameters
+    ----------
+    lines
+        The lines.
+    delimiter
+        What stands between the cells.
+    quote
+        What stands around them, "" for nothing.
+
+    Returns
+    -------
+    reader
+        One of the standard library's ``csv``.
+    """
     if quote:
         return csv.reader(lines, delimiter=delimiter, quotechar=quote, skipinitialspace=True)
     return csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE)
 
 
 def undress(rows: list[list[str]], quote: str) -> list[list[str]]:
-    """Take off what a spreadsheet program puts around: whole lines in quotation marks, and cells written ="0.5"."""
+    """Take off what a spreadsheet program puts around: whole lines in quotation marks, and cells written ="0.5".
+
+    Parameters
+    ----------
+    rows
+        The rows.
+    quote
+        What stands around the cells, "" for nothing.
+
+    Returns
+    -------
+    list of list of str
+        The rows, without it.
+
+    Examples
+    --------
+    >>> undress([['="0.5"', '="7"']], '"')
+    [['0.5', '7']]
+    """
     if not quote:
         return [[cell.strip('"') for cell in row] for row in rows]
     if any(cell.startswith('="') for row in (rows[len(rows) // 2], rows[-1]) for cell in row):
@@ -126,7 +208,29 @@ def undress(rows: list[list[str]], quote: str) -> list[list[str]]:
 
 
 def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: int = CHUNK_ROWS) -> Iterator[Chunk]:
-    """Yield the rows of a text file."""
+    """Yield the rows of a text file.
+
+    Parameters
+    ----------
+    file
+        The file.
+    delimiter
+        What stands between the cells.
+    quote
+        What stands around them, "" for nothing.
+    chunk_rows
+        Rows at a time.
+
+    Yields
+    ------
+    Chunk
+        Rows with their lines.
+
+    Raises
+    ------
+    ReadError
+        When a quotation mark is never closed, or a cell is longer than any figure.
+    """
     with open_text(file) as stream:
         reader = cell_reader(stream, delimiter, quote)
         line = 0

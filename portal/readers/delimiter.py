@@ -11,11 +11,30 @@ from portal.readers.figures import is_figure
 from portal.readers.reading import ReadError
 
 SAMPLE_CHARACTERS = 4_000_000
+"""Characters that are looked at. A bound on time, no source."""
 _DELIMITERS = (";", "\t", ",", "|", "~", "^", "#", "&", "!", "\x1f", " ")
 
 
 def sniff_delimiter(file: TextFile) -> tuple[str, str]:
-    """Return the delimiter and quotation mark under which most lines have a stamp and a figure."""
+    """Return the delimiter and quotation mark under which most lines have a stamp and a figure.
+
+    Parameters
+    ----------
+    file
+        The file.
+
+    Returns
+    -------
+    delimiter : str
+        What stands between the cells.
+    quote : str
+        What stands around them, "" for nothing.
+
+    Raises
+    ------
+    ReadError
+        When it holds no text.
+    """
     with open_text(file) as stream:
         lines, size = [], 0
         for line in islice(stream, 3000):

@@ -29,8 +29,8 @@ month and which meters there are. Bounds on the work, no source."""
 STYLE_CELLS = 4_000
 """Rows from which the decimal mark is told, spread over the sample. A bound on the work, no source."""
 DAYS_LOOKED_AT = 400
-"""Days (rows) of a table with a row a day from which its unit is told: more than a year. A bound on the work, no
-source."""
+"""Days (rows) of a table with a row a day from which its unit is told: more than a year. A bound on
+the work, no source."""
 FEWEST_TIMES = 8
 """Columns named by a time of day that make a table one of a row a day; a tall table has two at most. Common practice,
 no source."""
@@ -39,11 +39,10 @@ FEWEST_COUNTED = 23
 MOST_METERS = 60
 """Different values of a column that tells meters apart. Common practice, no source."""
 REPEATED = 0.1
-"""Share of the stamps that must occur again before another column is asked to tell meters apart.
-Tuned on the made files of the tests."""
+"""Share of the stamps that must occur again before another column is asked to tell meters apart. Tuned on the made
+files of the tests."""
 TOLD_APART = 0.5
-"""Share of the repeated stamps that may still be repeated within one meter.
-Tuned on the made files of the tests."""
+"""Share of the repeated stamps that may still be repeated within one meter. Tuned on the made files of the tests."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,9 +20,28 @@ class Doubts:
     """Places of lines that are not taken in, and why."""
 
     def tell(self, code: str, text: str) -> None:
+        """Note something for the owner of the file.
+
+        Parameters
+        ----------
+        code
+            A name that does not change.
+        text
+            The sentence.
+        """
         self.notices.append(Notice(code, text))
 
     def reject(self, series: Series, at: Ints, reason: str) -> None:
-        """Set a line aside and blank its energy."""
+        """Set a line aside and blank its energy.
+
+        Parameters
+        ----------
+        series
+            The readings; their energies are changed.
+        at
+            Positions (n,) in the series.
+        reason
+            Why they are not taken in.
+        """
         self.bad += [(int(series.place[i]), reason) for i in at]
         series.energy_wh[at] = np.nan

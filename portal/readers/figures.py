@@ -32,7 +32,7 @@ _UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:([kKmMgG]?)[wW](?:h|H|p)?|[kKmM]?VA)\)?\
 _PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 LONGEST = 60
-"""No cell with a figure or a stamp is longer; a bound on the work a cell can cause."""
+"""Characters of a cell with a figure or a stamp; a bound on the work a cell can cause, no source."""
 FIGURE = re.compile(rf"^[+\-−]?[{SPACES}]*\d[\d.,'’{SPACES}]*(?:[eE][+-]?\d+)?(?:\s*\[?[kKmMgG]?[wW][hH]?\]?)?$")
 
 
@@ -47,6 +47,25 @@ def read_cell(text: str, style: NumberStyle, unit: str = "") -> float | None:
     """Read one cell: its number, NaN when it stands for "no value", None when it is something else.
 
     A cell with a unit of its own ("950 Wh" above "1.2 kWh") is turned into the column's ``unit``, where that is known.
+
+    Parameters
+    ----------
+    text
+        The cell.
+    style
+        How its numbers are written.
+    unit
+        The column's unit, "" where it is not known.
+
+    Returns
+    -------
+    float or None
+        The number; NaN for a blank.
+
+    Examples
+    --------
+    >>> read_cell("1.234,5", NumberStyle(",", ".")), read_cell("950 Wh", NumberStyle(), "kWh")
+    (1234.5, 0.95)
     """
     text = text.strip().strip("\"'").strip()
     if text.lower() in BLANKS:
@@ -85,7 +104,27 @@ class _Cells(dict[str, float]):
 
 
 def read_column(cells: Sequence[str], style: NumberStyle, unit: str = "") -> NDArray[np.float64]:
-    """Read a column, in ``unit`` where cells carry one: NaN where a cell is blank, +infinity where it is no number."""
+    """Read a column, in ``unit`` where cells carry one: NaN where a cell is blank, +infinity where it is no number.
+
+    Parameters
+    ----------
+    cells
+        The cells (n,).
+    style
+        How their numbers are written.
+    unit
+        The column's unit, "" where it is not known.
+
+    Returns
+    -------
+    ndarray
+        Numbers (n,): NaN for a blank, infinity for what is no number.
+
+    Examples
+    --------
+    >>> read_column(["1", "", "broken"], NumberStyle())
+    array([ 1., nan, inf])
+    """
     if style.decimal == "." and not style.thousands:
         try:
             values = np.array([float(cell) if cell else math.nan for cell in cells], dtype=np.float64)
@@ -110,13 +149,47 @@ def read_column(cells: Sequence[str], style: NumberStyle, unit: str = "") -> NDA
 
 
 def is_figure(cell: str) -> bool:
-    """Say whether a cell looks like a number in any style."""
+    """Say whether a cell looks like a number in any style.
+
+    Parameters
+    ----------
+    cell
+        The cell.
+
+    Returns
+    -------
+    bool
+        True for a number in any style, with or without a unit of power or energy.
+
+    Examples
+    --------
+    >>> is_figure("1'234,5 kWh"), is_figure("12:15")
+    (True, False)
+    """
     text = cell.strip().strip("\"'").strip()
     return len(text) <= LONGEST and FIGURE.match(text) is not None
 
 
 def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
-    """Return the style of a column's cells, and whether it is certain."""
+    """Return the style of a column's cells, and whether it is certain.
+
+    Parameters
+    ----------
+    cells
+        The cells.
+
+    Returns
+    -------
+    style : NumberStyle
+        Decimal and thousands marks.
+    certain : bool
+        False when the only mark may be either.
+
+    Examples
+    --------
+    >>> guess_style(["0,5", "12,25"]), guess_style(["1,234"])
+    ((NumberStyle(decimal=',', thousands=''), True), (NumberStyle(decimal=',', thousands=''), False))
+    """
     texts, prefixes = [], set()
     for cell in cells:
         text = cell.strip().strip("\"'").strip()
@@ -159,7 +232,27 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
 
 
 def style_by_unit(style: NumberStyle, units: Collection[str]) -> tuple[NumberStyle, bool]:
-    """Settle what the figures leave open: nobody writes thousandths of a Wh, and a roof has no thousands of kWh."""
+    """Settle what the figures leave open: nobody writes thousandths of a Wh, and a roof has no thousands of kWh.
+
+    Parameters
+    ----------
+    style
+        The style that the figures leave open.
+    units
+        Units of their columns.
+
+    Returns
+    -------
+    style : NumberStyle
+        The style that the units make likely.
+    certain : bool
+        Whether they settle it.
+
+    Examples
+    --------
+    >>> style_by_unit(NumberStyle(",", ""), ["Wh"])
+    (NumberStyle(decimal='.', thousands=','), True)
+    """
     small = {unit in ("W", "Wh") for unit in units}
     if len(small) != 1:
         return style, style.decimal == "."

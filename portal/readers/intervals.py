@@ -12,12 +12,11 @@ The rules, in the order they are applied:
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import datetime
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import pandas as pd
 
 from portal.readers.clock import changes, utc_datetime, utc_offset_s
 from portal.readers.lumps import LUMPS_KEPT, PIECE, lump_pieces
@@ -25,10 +24,32 @@ from portal.readers.reading import Lump, ReadError
 from portal.readers.series import DAY_S, STEPS_S, Floats, Ints, Series
 
 OUT_MINUTES = (5, 10, 15, 30, 60, 1440)
+"""Minutes of the intervals that readings are kept at. Common practice of meters, no source."""
+COVERED = 0.98
+"""Share of an interval that readings off the grid must cover for it to be whole: seconds are lost to jitter. Tuned on
+the made files of the tests."""
+STRETCH = 6
+"""Equal steps in a row, or half a day of them, that make another interval length and not a gap. Tuned on the made files
+of the tests."""
+MOST_YEARS = 80
+"""Years that the stamps of a file may lie apart. Common practice, no source."""
 
 
 def local_lengths(starts: Ints, step: int) -> Ints:
-    """Return the seconds each reading covers: ``step``, or the longer step of its stretch of the file."""
+    """Return the seconds each reading covers: ``step``, or the longer step of its stretch of the file.
+
+    Parameters
+    ----------
+    starts
+        UTC starts [s] (n,), in order.
+    step
+        Seconds between most readings.
+
+    Returns
+    -------
+    ndarray
+        Seconds (n,).
+    """
     lengths = np.full(len(starts), step, dtype=np.int64)
     if len(starts) < 3:
         return lengths
@@ -38,13 +59,29 @@ def local_lengths(starts: Ints, step: int) -> Ints:
     for a, b in pairwise(bounds):
         gap = int(gaps[a])
         # A gap is one long step; a whole day of equal steps is another interval length.
-        if gap != step and gap in STEPS_S and b - a >= max(6, DAY_S // gap // 2) and gap * (b - a) >= DAY_S // 2:
+        if gap != step and gap in STEPS_S and b - a >= max(STRETCH, DAY_S // gap // 2) and gap * (b - a) >= DAY_S // 2:
             lengths[a : b + 1] = gap
     return lengths
 
 
 def out_minutes(step_s: int) -> int:
-    """Return the interval length readings are kept at: the shortest one that is a multiple of the file's."""
+    """Return the interval length readings are kept at: the shortest one that is a multiple of the file's.
+
+    Parameters
+    ----------
+    step_s
+        Seconds between readings.
+
+    Returns
+    -------
+    int
+        Minutes, 0 when none is as long.
+
+    Examples
+    --------
+    >>> out_minutes(60), out_minutes(900), out_minutes(7200)
+    (5, 15, 1440)
+    """
     for minutes in OUT_MINUTES:
         if minutes * 60 >= step_s and (minutes * 60) % step_s == 0:
             return minutes
@@ -55,12 +92,34 @@ def out_minutes(step_s: int) -> int:
 
 
 def on_grid(series: Series, zone: ZoneInfo, minutes: int) -> tuple[Ints, Floats]:
-    """Share the readings out over a regular grid aligned to local midnight; return UTC starts and energies."""
+    """Share the readings out over a regular grid aligned to local midnight; return UTC starts and energies.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals, in order.
+    zone
+        The site's zone.
+    minutes
+        Length of the grid's intervals.
+
+    Returns
+    -------
+    starts : ndarray
+        UTC starts [s] (m,).
+    energy : ndarray
+        Energies [Wh] (m,), NaN where missing or only in part covered.
+
+    Raises
+    ------
+    ReadError
+        When the stamps lie further apart than any file's.
+    """
     out = minutes * 60
     first, last = int(series.start_s[0]), int(series.start_s[-1] + series.length_s[-1])
     anchor = -utc_offset_s(zone, first) % out
     base = (first - anchor) // out * out + anchor
-    if last - base > 80 * 366 * DAY_S:
+    if last - base > MOST_YEARS * 366 * DAY_S:
         raise ReadError("The stamps of this file lie more than 80 years apart. Check the column with the dates.")
     count = -(-(last - base) // out)
     energy = np.full(count, np.nan)
@@ -84,7 +143,7 @@ def _add_up(series: Series, slot: Ints, count: int, out: int) -> Floats:
     sums = np.bincount(slot[known], weights=series.energy_wh[known], minlength=count)
     covered = np.bincount(slot[known], weights=series.length_s[known].astype(np.float64), minlength=count)
     full = covered >= out - 0.5
-    lump_pieces(series, slot, known & ~full[slot])
+    lump_pieces(series, known & ~full[slot])
     return np.where(full, sums, np.nan)
 
 
@@ -104,26 +163,26 @@ def _share_out(series: Series, base: int, count: int, out: int) -> Floats:
     covered_at = np.column_stack((covered[:-1], covered[1:])).ravel()
     sums = np.diff(np.interp(edges, points, energy_at))
     cover = np.diff(np.interp(edges, points, covered_at))
-    full = cover >= 0.98 * out
+    full = cover >= COVERED * out
     for i in np.flatnonzero(~full & (np.abs(sums) > 1e-6))[:LUMPS_KEPT]:
         at = int(base + i * out)
         series.lumps.append(Lump(utc_datetime(at), utc_datetime(at + out), float(sums[i]), PIECE))
     return np.where(full, sums, np.nan)
 
 
-def daily(days: Ints, energy: Floats, zone: ZoneInfo) -> pd.Series[float]:
-    """Return daily totals (days since 1970, in order) indexed by the UTC instants of the local midnights."""
-    full = np.arange(days[0], days[-1] + 1)
-    values = np.full(len(full), np.nan)
-    values[days - days[0]] = energy
-    midnights = [_midnight(date.fromordinal(int(day) + 719_163), zone) for day in full]
-    return pd.Series(values, index=pd.DatetimeIndex(midnights, tz="UTC"), name="energy_wh")
-
-
-def _midnight(day: date, zone: ZoneInfo) -> datetime:
-    return datetime(day.year, day.month, day.day, tzinfo=zone).astimezone(UTC)
-
-
 def clock_changes(zone: ZoneInfo, first_s: int, last_s: int) -> tuple[datetime, ...]:
-    """Return the instants between two others at which the zone's clock was changed."""
+    """Return the instants between two others at which the zone's clock was changed.
+
+    Parameters
+    ----------
+    zone
+        The zone.
+    first_s, last_s
+        UTC seconds between which changes are sought.
+
+    Returns
+    -------
+    tuple of datetime
+        The instants, aware, in UTC.
+    """
     return tuple(utc_datetime(at) for at, _, _ in changes(zone, first_s, last_s))

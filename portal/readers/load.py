@@ -13,7 +13,29 @@ from portal.readers.wide import Wide
 
 
 def load(tables: Sequence[Table], mapping: Mapping, today: date, date_order_known: bool) -> Loaded:
-    """Read all rows of all tables by the mapping."""
+    """Read all rows of all tables by the mapping.
+
+    Parameters
+    ----------
+    tables
+        The files or sheets, in their order.
+    mapping
+        How they are read.
+    today
+        No stamp lies ahead of it.
+    date_order_known
+        Whether the mapping's order of day and month stands, or is to be told from the dates.
+
+    Returns
+    -------
+    Loaded
+        All readings, good or not.
+
+    Raises
+    ------
+    ReadError
+        When a table has not the mapping's columns, or holds more than any file of readings.
+    """
     reader = Wide(mapping, date_order_known) if mapping.layout == "wide" else Tall(mapping, date_order_known)
     for number, table in enumerate(tables):
         try:

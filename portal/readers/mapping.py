@@ -58,19 +58,54 @@ class Mapping:
     accepted: tuple[str, ...] = ()
 
     def to_json(self) -> str:
-        """Return the mapping as JSON text."""
+        """Return the mapping as JSON text.
+
+        Returns
+        -------
+        str
+            A JSON object.
+        """
         return json.dumps(asdict(self), ensure_ascii=False)
 
     @classmethod
     def from_json(cls, text: str) -> Mapping:
-        """Return the mapping of ``to_json``'s text."""
+        """Return the mapping of ``to_json``'s text.
+
+        Parameters
+        ----------
+        text
+            What ``to_json`` gave.
+        """
         fields: dict[str, Any] = json.loads(text)
         clock = Clock(**fields.pop("clock"))
         known: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
         return cls(clock=clock, **known)
 
     def answered(self, code: str, value: str) -> Mapping:
-        """Return the mapping with one question answered by the value of the chosen choice."""
+        """Return the mapping with one question answered by the value of the chosen choice.
+
+        Parameters
+        ----------
+        code
+            Code of the question.
+        value
+            Value of the choice.
+
+        Returns
+        -------
+        Mapping
+            Another mapping.
+
+        Raises
+        ------
+        ValueError
+            When the value is no answer to that question.
+
+        Examples
+        --------
+        >>> Mapping("text", Clock("Europe/Berlin")).answered("unit", "kW").kind
+        'power'
+        """
         changes: dict[str, Any] = {}
         if code in _CLOCK_ANSWERS and value in _CLOCK_ANSWERS[code]:
             change: dict[str, Any] = {"label" if code == "label" else "kind": value}

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from portal.readers.assembly import Assembled, Site, daily_series, finish, interval_series, step_of
+from portal.readers.assembly import Assembled, Site, finish, interval_series, step_of
 from portal.readers.clock import Clock
+from portal.readers.days import daily_series
 from portal.readers.doubts import Doubts
 from portal.readers.lumps import ESTIMATED, set_lumps
 from portal.readers.mapping import Kind, Mapping

@@ -17,6 +17,24 @@ from portal.readers.table import Loaded, sum_columns
 
 
 def pick_series(found: Sequence[MeterSeries], mapping: Mapping, doubts: Doubts) -> tuple[Mapping, list[MeterSeries]]:
+    """Pick the series of one meter of a meter file.
+
+    Parameters
+    ----------
+    found
+        All series of the file.
+    mapping
+        How it is read.
+    doubts
+        Takes the question which meter is meant.
+
+    Returns
+    -------
+    mapping : Mapping
+        The mapping with the meter.
+    picked : list of MeterSeries
+        Its series; several, to be added up, where somebody said so.
+    """
     names = [series.name for series in found]
     alike = len({(series.direction, series.unit, series.register) for series in found}) == 1
     if mapping.meter == "*" and alike:
@@ -37,6 +55,22 @@ def pick_series(found: Sequence[MeterSeries], mapping: Mapping, doubts: Doubts) 
 
 
 def pick_meter(loaded: Loaded, mapping: Mapping, doubts: Doubts) -> tuple[Channel, ...]:
+    """Pick the readings of one meter of a table that holds several.
+
+    Parameters
+    ----------
+    loaded
+        The readings as they came; those of other meters are dropped.
+    mapping
+        How they are read.
+    doubts
+        Takes the question which meter is meant.
+
+    Returns
+    -------
+    tuple of Channel
+        The meters or columns there are.
+    """
     if loaded.meter_ids is None:
         if mapping.layout == "wide":
             return ()

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping as Dict
 from collections.abc import Sequence
 
+from portal.readers.clock import ClockKind
 from portal.readers.mapping import Kind, Mapping, Unit
 from portal.readers.reading import Choice, Question
 
@@ -194,5 +195,61 @@ def order_question(mapping: Mapping) -> Question:
         "date_order",
         f"The dates in “{mapping.time_columns[0]}” fit day-first and month-first alike. Which is it?",
         ordered,
+        True,
+    )
+
+
+def night_question(share: float) -> Question:
+    """Ask whether what flows at night is production all the same.
+
+    Parameters
+    ----------
+    share
+        Share of the energy between 23:00 and 3:00.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
+    return Question(
+        "night",
+        f"{100 * share:.0f} % of the energy lies between 23:00 and 3:00, and no part of the day is dark. This looks "
+        "like consumption, not production. Send the inverter's or the production meter's export.",
+        (Choice("accept", "It is production all the same"),),
+        True,
+    )
+
+
+def hours_question(centre_h: float, kind: ClockKind, zone: str) -> Question:
+    """Ask for the clock where the production lies at hours without sun.
+
+    Parameters
+    ----------
+    centre_h
+        Middle of the production, local hours.
+    kind
+        The clock that the file was read by.
+    zone
+        The site's zone.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
+    others = (
+        ("utc", "the stamps are in UTC"),
+        ("wall", f"the stamps follow the local clock of {zone}"),
+        ("winter", f"the stamps keep the winter time of {zone}"),
+    )
+    return Question(
+        "hours",
+        f"The middle of the production lies at {int(centre_h):02d}:{int(centre_h % 1 * 60):02d} on the site's clock "
+        f"({zone}), where the sun is not. Is the site's time zone right, and which clock wrote the file?",
+        (
+            *(Choice(other, label) for other, label in others if other != kind),
+            Choice("accept", "It is right all the same"),
+        ),
         True,
     )

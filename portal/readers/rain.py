@@ -10,7 +10,7 @@ from datetime import date
 from portal.readers.reading import ReadError, Rejected
 
 MOST_ROWS = 40_000
-"""A century of days; more is not a daily series."""
+"""Days (rows) of a century; more is not a daily series. A bound on the work, no source."""
 MOST_MM_A_DAY = 2000.0
 """Above the wettest day on record (1,825 mm, Réunion 1966, WMO extremes archive; value from memory)."""
 
@@ -18,10 +18,27 @@ MOST_MM_A_DAY = 2000.0
 def read_rain(lines: Iterable[str]) -> tuple[dict[date, float], list[Rejected]]:
     """Read ``date,rain_mm`` lines (ISO dates, a header line allowed); a later line for a day wins.
 
+    Parameters
+    ----------
+    lines
+        The file's lines.
+
+    Returns
+    -------
+    rain : dict
+        Millimetres by day.
+    rejected : list of Rejected
+        Lines that are none.
+
     Raises
     ------
     ReadError
         When no line can be read, or there are far too many.
+
+    Examples
+    --------
+    >>> read_rain(["date,rain_mm", "2026-05-31,4.2"])[0]
+    {datetime.date(2026, 5, 31): 4.2}
     """
     rain: dict[date, float] = {}
     rejected: list[Rejected] = []

@@ -10,6 +10,7 @@ import pandas as pd
 from portal.readers.mapping import Kind, Mapping, Unit
 
 MAX_READINGS = 3_000_000
+"""Readings of a file: 28 years of 5 minutes. A bound on memory, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Guess:
 
 
 REJECTED_KEPT = 1000
-"""So many rejected lines are kept with their text; the count goes on beyond."""
+"""Rejected lines that are kept with their text; the count goes on beyond. A bound on memory, no source."""
 
 
 class ReadError(Exception):

@@ -12,12 +12,50 @@ from portal.readers.place import file_and_line
 from portal.readers.reading import Lump, Notice, ReadError
 from portal.readers.series import DAY_S, Floats, Ints, Series
 
+MOST_RISE = 3.0
+"""Energy of a step across a fall of the register, as a ratio to the file's large steps. Tuned on the made files of the
+tests."""
+NEAR_FULL = 0.9
+"""A register that falls from above this share of a power of ten has rolled over. Tuned on the made files of the
+tests."""
+BESIDE = (4.0, 2.0)
+"""What a rollover brings is at most so many times (ratio) the steps beside it, and the finest step. Tuned on the made
+files of the tests."""
+OWN_USE = 0.02
+"""A fall of this share of a large step is the inverter's own use at night. Tuned on the made files of the tests."""
+RESTARTED = 0.5
+"""A register that starts again stands below this share of what it was. Tuned on the made files of the tests."""
+MORE_THAN_A_STEP = 1.6
+"""A difference over more steps than this (ratio) has lost the course in between. Tuned on the made files of the
+tests."""
+STILL = 0.02
+"""A register that moved by less than this share of a large step in a gap stood still. Tuned on the made files of the
+tests."""
+
 
 def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Floats, int, int]:
     """Difference a running register [Wh].
 
     Returns energies (one fewer than readings), and the rollovers and restarts met. A register that falls starts again
     from zero, unless it stood just under a power of ten: then it rolled over.
+
+    Parameters
+    ----------
+    readings
+        Readings [Wh] (n,), in order.
+    starts
+        Their instants [s] (n,).
+    step
+        Seconds between most of them.
+
+    Returns
+    -------
+    energy : ndarray
+        Energies [Wh] (n - 1,), NaN where a fall cannot be explained.
+    rolled : int
+        Rollovers.
+    restarted : int
+        Restarts.
     """
     energy = np.diff(readings)
     lengths = np.diff(starts)
@@ -29,18 +67,22 @@ def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Float
     for i in falls:
         before, after = float(readings[i]), float(readings[i + 1])
         steps = max(1.0, lengths[i] / step)
-        most = 3 * usual * steps
+        most = MOST_RISE * usual * steps
         size = 10.0 ** np.ceil(np.log10(before)) if before > 1 else 0.0
         # What a rollover brings is like what came just before and after it. A counter that starts again each
         # midnight at 9.3 kWh brings nothing in the dark.
         beside = max([float(e) for e in energy[max(0, i - 2) : i + 3] if e >= 0], default=0.0)
         brought = size - before + after
-        if size and before > 0.9 * size and brought <= min(most, (4 * beside + 2 * finest) * steps):
+        if (
+            size
+            and before > NEAR_FULL * size
+            and brought <= min(most, (BESIDE[0] * beside + BESIDE[1] * finest) * steps)
+        ):
             energy[i] = brought
             rolled += 1
-        elif before - after <= 0.02 * usual * steps:
+        elif before - after <= OWN_USE * usual * steps:
             continue  # the inverter's own use at night
-        elif 0 <= after <= most and after < 0.5 * before:
+        elif 0 <= after <= most and after < RESTARTED * before:
             energy[i] = after
             restarted += 1
         else:
@@ -53,19 +95,24 @@ def bridge(series: Series) -> None:
     """Deal with register differences over more than one step: nothing in between is known but the sum.
 
     A register that did not move says that nothing was produced; such a span is filled with zeros.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals; it is changed.
     """
     step = series.step_s
-    long_ = np.flatnonzero(series.length_s > int(1.6 * step))
+    long_ = np.flatnonzero(series.length_s > int(MORE_THAN_A_STEP * step))
     if not len(long_):
         return
-    usual = series.energy_wh[(series.length_s <= int(1.6 * step)) & (series.energy_wh > 0)]
+    usual = series.energy_wh[(series.length_s <= int(MORE_THAN_A_STEP * step)) & (series.energy_wh > 0)]
     peak = float(np.percentile(usual, 99)) if len(usual) else 0.0
     quiet = np.zeros(len(series.start_s), dtype=bool)
     for i in long_:
         energy, start = float(series.energy_wh[i]), int(series.start_s[i])
         if np.isnan(energy):
             continue
-        if abs(energy) <= 0.02 * peak:
+        if abs(energy) <= STILL * peak:
             quiet[i] = True
             continue
         end = start + int(series.length_s[i])
@@ -88,9 +135,34 @@ def bridge(series: Series) -> None:
     series.energy_wh, series.place = np.concatenate(energies)[order], np.concatenate(lines)[order]
 
 
-def from_registers(starts: Ints, columns: list[Floats], signs: list[int], lines: Ints, step: int) -> Series:
+def from_registers(starts: Ints, columns: list[Floats], signs: list[int], place: Ints, step: int) -> Series:
+    """Take the energies between readings of registers.
+
+    Parameters
+    ----------
+    starts
+        Instants [s] (n,) of the readings, in order.
+    columns
+        Readings [Wh] (n,) of each register, NaN where blank.
+    signs
+        1 for a register that adds to the production, -1 for one that is taken off.
+    place
+        Where each reading stands (n,).
+    step
+        Seconds between most readings.
+
+    Returns
+    -------
+    Series
+        Energies of the steps between readings.
+
+    Raises
+    ------
+    ReadError
+        When there are fewer than two.
+    """
     known = np.all(np.isfinite(columns), axis=0)
-    starts, lines = starts[known], lines[known]
+    starts, place = starts[known], place[known]
     if len(starts) < 2:
         raise ReadError("A running register needs at least two readings. Export a longer span.")
     total = np.zeros(len(starts) - 1)
@@ -100,7 +172,7 @@ def from_registers(starts: Ints, columns: list[Floats], signs: list[int], lines:
         total += sign * energy
         rolled += more_rolled
         restarted += more_restarted
-    series = Series(starts[:-1], np.diff(starts), total, lines[1:], step)
+    series = Series(starts[:-1], np.diff(starts), total, place[1:], step)
     if rolled:
         text = f"The register rolled over {rolled} times; the energy goes on across it."
         series.notices.append(Notice("register_rolled", text))

@@ -37,6 +37,17 @@ class Reader:
         self.hours: list[NDArray[np.int64]] = []
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
+        """Begin with another table.
+
+        Parameters
+        ----------
+        table
+            The table.
+        number
+            Its number among those read together.
+        names
+            Its columns' names.
+        """
         self.table, self.names = table, names
         self.number = number
         at = {name: i for i, name in enumerate(names)}
@@ -141,9 +152,40 @@ class Reader:
             )
 
     def take(self, lines: Sequence[int], rows: list[list[str]]) -> None:
+        """Take some rows.
+
+        Parameters
+        ----------
+        lines
+            Their lines.
+        rows
+            Their cells.
+
+        Raises
+        ------
+        NotImplementedError
+            In the class that both layouts share.
+        """
         raise NotImplementedError
 
     def finish(self, today: date) -> Loaded:
+        """Read the stamps, now that all are known.
+
+        Parameters
+        ----------
+        today
+            No stamp lies ahead of it.
+
+        Returns
+        -------
+        Loaded
+            All readings.
+
+        Raises
+        ------
+        NotImplementedError
+            In the class that both layouts share.
+        """
         raise NotImplementedError
 
 
@@ -155,6 +197,15 @@ class Tall(Reader):
         self.values: list[list[NDArray[np.float64]]] = [[] for _ in (*mapping.value_columns, *mapping.minus_columns)]
 
     def take(self, lines: Sequence[int], rows: list[list[str]]) -> None:
+        """Take some rows.
+
+        Parameters
+        ----------
+        lines
+            Their lines.
+        rows
+            Their cells.
+        """
         lines, rows = self._regular(lines, rows)
         if not rows:
             return
@@ -166,6 +217,18 @@ class Tall(Reader):
         self.places.append(place_of(self.number, np.asarray(lines, dtype=np.int64)))
 
     def finish(self, today: date) -> Loaded:
+        """Read the stamps, now that all are known.
+
+        Parameters
+        ----------
+        today
+            No stamp lies ahead of it.
+
+        Returns
+        -------
+        Loaded
+            All readings.
+        """
         stamps, elapsed = self.stamps.finish(today), None
         if self.hours:
             stamps, elapsed = _by_hour(stamps, np.concatenate(self.hours))

@@ -17,10 +17,15 @@ from portal.readers.stamps import Stamps
 
 WH_PER: dict[Unit, float] = {"Wh": 1.0, "kWh": 1e3, "MWh": 1e6, "W": 1.0, "kW": 1e3, "MW": 1e6}
 DAY_S = 86_400
+"""Seconds of a day, by definition."""
 NEARLY_A_DAY_S = DAY_S - 7200
+"""Seconds from which on a step is a day: the day on which summer time begins has 23 hours, by definition, and one more
+is left for jitter."""
+NEAR_A_STEP = 0.1
+"""Share of a usual interval length that the step between stamps may be off it. Tuned on the made files of the tests."""
 STEPS_S = (60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, DAY_S)
 BEYOND = 1e15
-"""No meter on earth has counted as many Wh; sums of larger figures would overflow."""
+"""No meter on earth has counted as many Wh; sums of larger figures would overflow. Common practice, no source."""
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -43,7 +48,23 @@ class Series:
 
 
 def common_step(times_s: Ints) -> int:
-    """Return the seconds between most neighbouring stamps."""
+    """Return the seconds between most neighbouring stamps.
+
+    Parameters
+    ----------
+    times_s
+        Instants [s] (n,), in the order of the file.
+
+    Returns
+    -------
+    int
+        Seconds; a usual interval length where it is near one, 0 where there is none.
+
+    Examples
+    --------
+    >>> common_step(np.array([0, 901, 1800, 2702]))
+    900
+    """
     if len(times_s) < 2:
         return 0
     gaps = np.abs(np.diff(times_s))
@@ -55,7 +76,7 @@ def common_step(times_s: Ints) -> int:
     if counts.max() * 2 < len(gaps):
         best = int(np.median(gaps))  # a logger that does not keep its grid
     for step in STEPS_S:
-        if abs(best - step) <= 0.1 * step:
+        if abs(best - step) <= NEAR_A_STEP * step:
             # 23 and 25 hours are days too.
             return step
     return best
@@ -64,7 +85,28 @@ def common_step(times_s: Ints) -> int:
 def to_starts(
     stamps: Stamps, elapsed_s: Ints | None, clock: Clock, step_s: int, instants: bool
 ) -> tuple[Ints, list[tuple[int, str]]]:
-    """Return the UTC start of each reading and the positions without one (a stamp the wall clock skips)."""
+    """Return the UTC start of each reading and the positions without one (a stamp the wall clock skips).
+
+    Parameters
+    ----------
+    stamps
+        The stamps (n,).
+    elapsed_s
+        Seconds (n,) since the stamp's midnight, for counted intervals, else None.
+    clock
+        The clock they were written by.
+    step_s
+        Seconds between them.
+    instants
+        Whether readings hold at an instant, as a register's do, and not over an interval.
+
+    Returns
+    -------
+    starts : ndarray
+        UTC starts [s] (n,), ``NO_INSTANT`` where there is none.
+    missing : list of tuple
+        Positions of those readings, with the reason.
+    """
     shift = step_s if clock.label == "end" and not instants else 0
     if elapsed_s is not None:
         midnights = clock.to_utc(stamps.naive_s, stamps.offset_s)
@@ -148,14 +190,45 @@ def put_in_order(starts: Ints, columns: Sequence[Floats]) -> Ordered:
 
 
 def to_wh(columns: Sequence[Floats], unit: Unit) -> list[Floats]:
-    """Return figures in Wh, or in W; one beyond all reason becomes infinite and is rejected later."""
+    """Return figures in Wh, or in W; one beyond all reason becomes infinite and is rejected later.
+
+    Parameters
+    ----------
+    columns
+        Figures (n,) of each column, NaN where blank.
+    unit
+        Their unit.
+
+    Returns
+    -------
+    list of ndarray
+        Figures [Wh] or [W] (n,).
+
+    Examples
+    --------
+    >>> to_wh([np.array([1.5, 1e13])], "kWh")
+    [array([1500.,   inf])]
+    """
     with np.errstate(over="ignore"):
         scaled = [column * WH_PER[unit] for column in columns]
     return [np.where(np.abs(column) > BEYOND, np.inf, column) for column in scaled]
 
 
 def as_series(starts: Ints, energy: Floats) -> pd.Series[float]:
-    """Return energies indexed by tz-aware UTC starts."""
+    """Return energies indexed by tz-aware UTC starts.
+
+    Parameters
+    ----------
+    starts
+        UTC starts [s] (n,).
+    energy
+        Energies [Wh] (n,), NaN where missing.
+
+    Returns
+    -------
+    Series
+        The energies by their starts.
+    """
     index = pd.DatetimeIndex(starts.astype("datetime64[s]")).tz_localize("UTC")
     return pd.Series(energy, index=index, name="energy_wh")
 

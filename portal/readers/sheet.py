@@ -2,6 +2,12 @@
 
 Each sheet is written once to a temporary text file whose lines are the sheet's rows; from there on a spreadsheet is
 read like any other table, within the same bounds. The temporary files go when the reading ends.
+
+python-calamine would read all formats, nine to ten times quicker (a year of 15-minute readings in 0.06 s instead of
+0.55 s), but builds each sheet as a whole rectangle in memory: 200,000 rows of 11 columns take it 182 MB instead of 41,
+a sheet of 5 kB with a cell in A1 and one in AZ1048576 takes 1.7 GB, and one in XFD1048576 ends the process, which no
+exception can catch (measured with version 0.9.1). It does not know the oldest .xls (BIFF2) either. A row at a time is
+slower and safe.
 """
 
 from __future__ import annotations
@@ -26,15 +32,36 @@ from portal.readers.table import too_wide
 
 SEPARATOR = "\x1f"
 MAX_ROWS = 1_100_000
+"""Rows of a sheet: what spreadsheet programs hold (2**20) and some. From memory of their limits."""
 MAX_SHEETS = 60
+"""Sheets that are looked at: five years of one a month. Common practice, no source."""
 MAX_FILE_BYTES = 60_000_000
 MAX_UNPACKED_BYTES = 150_000_000
+"""Bytes of a workbook, as it comes and unpacked. Measured: within both, reading one takes less than 400 MB."""
 
 Row = list[Any]
 
 
 def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
-    """Write the sheets of a workbook to text files in ``folder``; return each sheet's name and file."""
+    """Write the sheets of a workbook to text files in ``folder``; return each sheet's name and file.
+
+    Parameters
+    ----------
+    source
+        The workbook.
+    folder
+        Takes the text files.
+
+    Returns
+    -------
+    list of tuple
+        Title and text file of each visible sheet with something on it.
+
+    Raises
+    ------
+    ReadError
+        When it cannot be opened, is too large, or is blank.
+    """
     with source.open_bytes() as stream:
         data = stream.read(MAX_FILE_BYTES + 1)
     if len(data) > MAX_FILE_BYTES:
@@ -106,7 +133,23 @@ def _write(out: TextIO, rows: Iterator[Row], name: str) -> bool:
 
 
 def cell_text(cell: object) -> str:
-    """Return a cell as the text tables are read from."""
+    """Return a cell as the text tables are read from.
+
+    Parameters
+    ----------
+    cell
+        Its value as the libraries give it.
+
+    Returns
+    -------
+    str
+        The text, "" for a blank.
+
+    Examples
+    --------
+    >>> cell_text(datetime(2024, 5, 3, 12, 14, 59, 999_999)), cell_text(12.0)
+    ('2024-05-03 12:15:00', '12')
+    """
     if cell is None:
         return ""
     if isinstance(cell, str):
@@ -259,7 +302,20 @@ def _ods_value(cell: Any) -> object:
 
 
 def refuse_doctype(stream: BinaryIO, name: str) -> None:
-    """Refuse a workbook whose parts declare a document type: no spreadsheet program writes one, attacks do."""
+    """Refuse a workbook whose parts declare a document type: no spreadsheet program writes one, attacks do.
+
+    Parameters
+    ----------
+    stream
+        The workbook; it is left at its beginning.
+    name
+        The file as a person knows it.
+
+    Raises
+    ------
+    ReadError
+        When a part declares a document type, or all unpack to more than is read.
+    """
     with zipfile.ZipFile(stream) as archive:
         if sum(info.file_size for info in archive.infolist()) > MAX_UNPACKED_BYTES:
             raise ReadError(

@@ -18,7 +18,9 @@ from portal.readers.delimited import MAX_BYTES, OpenBytes, size_text
 from portal.readers.reading import ReadError
 
 MAX_MEMBERS = 5_000
+"""Files in a zip: thirteen years of a file a day. A bound on time, no source."""
 _HEAD = 8_192
+"""Bytes from which a file's kind is told. A bound on memory, no source."""
 
 SourceKind = Literal["text", "xlsx", "xls", "ods", "xml", "nem12"]
 
@@ -49,7 +51,18 @@ class Source:
 
 
 def xml_events(stream: IO[bytes]) -> etree.iterparse:
-    """Starts and ends of XML elements as they come: nothing expanded, nothing fetched, nothing of unbounded depth."""
+    """Starts and ends of XML elements as they come: nothing expanded, nothing fetched, nothing of unbounded depth.
+
+    Parameters
+    ----------
+    stream
+        The XML.
+
+    Returns
+    -------
+    iterparse
+        Pairs of "start" or "end" and the element.
+    """
     return etree.iterparse(
         stream,
         events=("start", "end"),
@@ -79,7 +92,25 @@ def free(element: Any) -> None:
 
 @contextmanager
 def opened(path: Path, filename: str) -> Iterator[list[Source]]:
-    """Yield the file, or the files inside a zip."""
+    """Yield the file, or the files inside a zip.
+
+    Parameters
+    ----------
+    path
+        The file on disk.
+    filename
+        Its name as its owner knows it.
+
+    Yields
+    ------
+    list of Source
+        The files of readings.
+
+    Raises
+    ------
+    ReadError
+        When it is too large, damaged, locked, or holds no readings.
+    """
 
     def open_path() -> BinaryIO:
         return path.open("rb")
@@ -233,13 +264,50 @@ class _Member:
 
 
 def damaged(member: str, archive: str) -> ReadError:
+    """Say that a file in a zip is damaged.
+
+    Parameters
+    ----------
+    member
+        The file in it.
+    archive
+        The zip.
+
+    Returns
+    -------
+    ReadError
+        To be raised.
+    """
     return ReadError(
         f"{archive} is damaged: {member} in it cannot be unpacked. Export or download it again and send it once more."
     )
 
 
 def kind_of_bytes(head: bytes, name: str) -> SourceKind:
-    """Say from its first bytes what a file is; refuse what holds no readings."""
+    """Say from its first bytes what a file is; refuse what holds no readings.
+
+    Parameters
+    ----------
+    head
+        The file's first bytes.
+    name
+        The file as a person knows it.
+
+    Returns
+    -------
+    SourceKind
+        What it is; "text" where nothing else is seen.
+
+    Raises
+    ------
+    ReadError
+        When it is of a kind that holds no readings, or none that can be read safely.
+
+    Examples
+    --------
+    >>> kind_of_bytes(b"100,NEM12,202405011135,MDA1,Ret1", "readings.csv")
+    'nem12'
+    """
     for mark, what in _NOT_READINGS:
         if head.startswith(mark) and (mark != b"MZ" or b"\0" in head[:64]):
             raise ReadError(f"{name} is {what}.")

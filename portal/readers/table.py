@@ -19,6 +19,7 @@ from portal.readers.reading import ReadError
 from portal.readers.stamps import Stamps
 
 HEADER_SEARCH_ROWS = 500
+"""Rows among which the header of a known file is sought. A bound on the work, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,13 @@ class Loaded:
     """Lines not taken in (their places) and why."""
 
     def keep(self, mask: NDArray[np.bool_]) -> None:
-        """Drop the readings outside ``mask``."""
+        """Drop the readings outside ``mask``.
+
+        Parameters
+        ----------
+        mask
+            Mask (n,) of the readings to keep.
+        """
         stamps = self.stamps
         self.stamps = Stamps(
             stamps.naive_s[mask],
@@ -68,7 +75,25 @@ class Loaded:
 
 
 def column_names(header: Sequence[str] | None, width: int) -> list[str]:
-    """Return one distinct name for each column."""
+    """Return one distinct name for each column.
+
+    Parameters
+    ----------
+    header
+        Cells of the header, None for none.
+    width
+        Columns there are.
+
+    Returns
+    -------
+    list of str
+        The names.
+
+    Examples
+    --------
+    >>> column_names(["Time", "Energy", "Energy", ""], 4)
+    ['Time', 'Energy', 'Energy (2)', 'column 4']
+    """
     names: list[str] = []
     seen: set[str] = set()
     cells = list(header or ())
@@ -85,7 +110,27 @@ def column_names(header: Sequence[str] | None, width: int) -> list[str]:
 
 
 def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
-    """Return the columns' names and the line of the header (0 for none), wherever the preamble of this file ends."""
+    """Return the columns' names and the line of the header (0 for none), wherever the preamble of this file ends.
+
+    Parameters
+    ----------
+    table
+        The table.
+    mapping
+        How it is read.
+
+    Returns
+    -------
+    names : list of str
+        The columns' names.
+    line : int
+        The header's line.
+
+    Raises
+    ------
+    ReadError
+        When the table has not the mapping's columns, or more than any table.
+    """
     wanted = {*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns}
     wanted |= {mapping.meter_column} if mapping.meter_column not in ("", FILES) else set()
     best: list[str] = []
@@ -120,7 +165,20 @@ def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
 
 
 def has_columns(table: Table, mapping: Mapping) -> bool:
-    """Say whether a table has the columns a mapping names."""
+    """Say whether a table has the columns a mapping names.
+
+    Parameters
+    ----------
+    table
+        The table.
+    mapping
+        How it is to be read.
+
+    Returns
+    -------
+    bool
+        Whether it can be.
+    """
     try:
         find_header(table, mapping)
     except ReadError:
@@ -129,7 +187,22 @@ def has_columns(table: Table, mapping: Mapping) -> bool:
 
 
 def look(table: Table, mapping: Mapping) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Return a table's column names under a mapping, and its first rows."""
+    """Return a table's column names under a mapping, and its first rows.
+
+    Parameters
+    ----------
+    table
+        The table.
+    mapping
+        How it is read.
+
+    Returns
+    -------
+    names : tuple of str
+        The columns' names.
+    rows : tuple of tuple
+        Cells of the first rows.
+    """
     names, _ = find_header(table, mapping)
     first = next(iter(table.chunks()), None)
     rows = first.rows[:12] if first else []
@@ -141,6 +214,22 @@ def _highest_number(names: set[str]) -> int:
 
 
 def too_wide(name: str, line: int, width: int) -> ReadError:
+    """Say that a line has more columns than any table of readings.
+
+    Parameters
+    ----------
+    name
+        The file as a person knows it.
+    line
+        The line.
+    width
+        Its columns.
+
+    Returns
+    -------
+    ReadError
+        To be raised.
+    """
     return ReadError(
         f"{name}, line {line}, has {width:,} columns; no table of readings has more than {MAX_COLUMNS:,}. "
         "Check that the columns are set apart by the right character, or export one day a line."
@@ -148,7 +237,25 @@ def too_wide(name: str, line: int, width: int) -> ReadError:
 
 
 def sum_columns(columns: Sequence[NDArray[np.float64]], signs: Sequence[int]) -> NDArray[np.float64]:
-    """Return the production: the sum of the columns, each with its sign."""
+    """Return the production: the sum of the columns, each with its sign.
+
+    Parameters
+    ----------
+    columns
+        Figures (n,) of each column, NaN where blank.
+    signs
+        1 for a column that adds to the production, -1 for one that is taken off.
+
+    Returns
+    -------
+    ndarray
+        Their sum (n,), NaN where one is blank.
+
+    Examples
+    --------
+    >>> sum_columns([np.array([3.0]), np.array([1.0])], [1, -1])
+    array([2.])
+    """
     if len(columns) == 1 and signs[0] == 1:
         return columns[0]
     total = np.zeros(len(columns[0]))

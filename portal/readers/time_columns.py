@@ -14,7 +14,18 @@ Tuned on the made files of the tests."""
 
 
 def stamped_rows(rows: list[list[str]]) -> list[int]:
-    """Return the positions of rows that have a stamp."""
+    """Return the positions of rows that have a stamp.
+
+    Parameters
+    ----------
+    rows
+        The table's first rows.
+
+    Returns
+    -------
+    list of int
+        The positions.
+    """
     found = []
     columns = Counter[int]()
     step = max(1, len(rows) // 400)
@@ -35,7 +46,18 @@ def stamped_rows(rows: list[list[str]]) -> list[int]:
 
 
 def filled_down(rows: list[list[str]]) -> list[list[str]]:
-    """Carry dates that stand only on the first line of their day down to the times below them."""
+    """Carry dates that stand only on the first line of their day down to the times below them.
+
+    Parameters
+    ----------
+    rows
+        The table's first rows.
+
+    Returns
+    -------
+    list of list of str
+        The rows, with the date on each.
+    """
     near = rows[:400]
     for at in range(3):
         timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
@@ -59,6 +81,24 @@ def _serial(cell: str) -> bool:
 
 
 def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:
+    """Find the columns that hold the time.
+
+    Parameters
+    ----------
+    spread
+        Rows with a stamp, from all over the sample.
+    width
+        Their cells.
+    near
+        The first rows with a stamp.
+
+    Returns
+    -------
+    positions : list of int
+        Of the time column, or of the date's and the time's; none where there is no such column.
+    kind : str
+        What they hold: "datetime", "date", "split", "unix_s", "unix_ms" or "".
+    """
     kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
     for row in spread:
         for at in range(min(width, len(row), 60)):
@@ -97,6 +137,25 @@ def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]
 
 
 def at_midnight(row: list[str], at: int) -> bool:
+    """Say whether a cell holds midnight; a row without the cell says nothing against it.
+
+    Parameters
+    ----------
+    row
+        The row.
+    at
+        Position of the cell.
+
+    Returns
+    -------
+    bool
+        True for a stamp with a time of 0:00.
+
+    Examples
+    --------
+    >>> at_midnight(["2024-05-03 00:00:00"], 0)
+    True
+    """
     return at >= len(row) or re.search(r"\b0{1,2}:00(?::00)?(?:\.0+)?$", row[at].strip()) is not None
 
 
@@ -123,6 +182,22 @@ def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
 
 
 def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int], str]:
+    """Find the column that holds times as a spreadsheet counts them: days since 1900.
+
+    Parameters
+    ----------
+    spread
+        Rows with a stamp, from all over the sample.
+    names
+        The columns' names.
+
+    Returns
+    -------
+    positions : list of int
+        Of the column, none where there is no such column.
+    kind : str
+        "serial" or "".
+    """
     for at, name in enumerate(names):
         cells = [row[at] for row in spread if at < len(row)]
         if cells and sum(map(_serial, cells)) >= 0.8 * len(cells) and (words.TIME_WORD.search(name) or at == 0):
@@ -131,6 +206,22 @@ def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int],
 
 
 def is_data(row: list[str], time_at: list[int], kind: str) -> bool:
+    """Say whether a row is one of readings.
+
+    Parameters
+    ----------
+    row
+        The row.
+    time_at
+        Positions of the time columns, none where they are not known.
+    kind
+        What they hold.
+
+    Returns
+    -------
+    bool
+        True where the time column holds a stamp.
+    """
     if not time_at:
         return any(_serial(cell) for cell in row[:3])
     return len(row) > max(time_at) and kind_of(row[time_at[0]]) is not None

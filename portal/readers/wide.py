@@ -29,11 +29,36 @@ class Wide(Reader):
         self.cells: list[NDArray[np.float64]] = []
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
+        """Begin with another table.
+
+        Parameters
+        ----------
+        table
+            The table.
+        number
+            Its number among those read together.
+        names
+            Its columns' names.
+
+        Raises
+        ------
+        ReadError
+            When its columns are not the intervals of a day.
+        """
         super().start(table, number, names)
         seconds, self.counted, self.label = interval_columns(self.value_names)
         self.seconds = np.array(seconds, dtype=np.int64)
 
     def take(self, lines: Sequence[int], rows: list[list[str]]) -> None:
+        """Take some rows.
+
+        Parameters
+        ----------
+        lines
+            Their lines.
+        rows
+            Their cells.
+        """
         lines, rows = self._regular(lines, rows)
         if not rows:
             return
@@ -45,6 +70,18 @@ class Wide(Reader):
         self.places.append(place_of(self.number, np.asarray(lines, dtype=np.int64)))
 
     def finish(self, today: date) -> Loaded:
+        """Read the dates, now that all are known.
+
+        Parameters
+        ----------
+        today
+            No date lies ahead of it.
+
+        Returns
+        -------
+        Loaded
+            All readings.
+        """
         days = self.stamps.finish(today)
         width = len(self.mapping.value_columns)
         cells = np.concatenate(self.cells) if self.cells else np.zeros((0, width))
@@ -83,6 +120,30 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
     """Return the seconds since midnight of a wide table's columns, whether they are counted, and their label.
 
     Columns are either named by the time of day or counted (1 to 96, H1 to H24; up to 25 hours' worth).
+
+    Parameters
+    ----------
+    names
+        Names of the columns of intervals.
+
+    Returns
+    -------
+    seconds : list of int
+        Since midnight, of each column.
+    counted : bool
+        Whether they are counted, so that they go on over a clock change.
+    label : Label
+        Whether the names mark starts or ends.
+
+    Raises
+    ------
+    ReadError
+        When they are neither times nor counted without a gap.
+
+    Examples
+    --------
+    >>> interval_columns([f"H{hour}" for hour in range(1, 25)])[0][:3]
+    [0, 3600, 7200]
     """
     seconds: list[int] = []
     for name in names:
@@ -117,7 +178,23 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
 
 
 def column_time(name: str) -> int | None:
-    """Return the time of day a column's name tells, in seconds."""
+    """Return the time of day a column's name tells, in seconds.
+
+    Parameters
+    ----------
+    name
+        The name.
+
+    Returns
+    -------
+    int or None
+        Seconds since midnight.
+
+    Examples
+    --------
+    >>> column_time("12:15 [kWh]"), column_time("H24")
+    (44100, None)
+    """
     if not re.search(r"\d[:.h]\d{2}|^\s*\d{1,2}\s?[aApP]\.?[mM]\b", name):
         return None
     bare = re.sub(r"\s*\[?\(?\b[kKmM]?[wW]h?\b\)?\]?$", "", name).strip()
@@ -126,6 +203,22 @@ def column_time(name: str) -> int | None:
 
 
 def column_count(name: str) -> int | None:
-    """Return the number a counted column's name tells."""
+    """Return the number a counted column's name tells.
+
+    Parameters
+    ----------
+    name
+        The name.
+
+    Returns
+    -------
+    int or None
+        The number.
+
+    Examples
+    --------
+    >>> column_count("H24"), column_count("Value 7 [kWh]"), column_count("Total")
+    (24, 7, None)
+    """
     match = re.fullmatch(r"[^\W\d]{0,12}[\s_.#-]{0,3}(\d{1,3})(?:\s*\[?\(?[kKmM]?[wW]h\)?\]?)?", name.strip())
     return int(match[1]) if match else None

@@ -53,7 +53,23 @@ TIME_WORD = re.compile(r"date|time|datum|zeit|fecha|hora|heure|data|ora|tijd|sta
 
 
 def unit_in(text: str) -> Unit | None:
-    """Return the unit a text names."""
+    """Return the unit a text names.
+
+    Parameters
+    ----------
+    text
+        The text.
+
+    Returns
+    -------
+    Unit or None
+        Of energy or power.
+
+    Examples
+    --------
+    >>> unit_in("PV energy [kWh]"), unit_in("Power (W)"), unit_in("Time")
+    ('kWh', 'W', None)
+    """
     match = UNIT.search(f" {text} ".replace("_", " "))
     if match is None:
         return None

@@ -111,9 +111,19 @@ def stamp_text(moment: datetime, form: str) -> str:
     return moment.strftime(form)
 
 
+def on_clock(dialect: Dialect, at: datetime) -> datetime:
+    """Return what the dialect's clock shows at an instant."""
+    zone = ZoneInfo(dialect.tz)
+    if dialect.clock == "utc" or dialect.stamp == "%s":
+        return at
+    if dialect.clock == "winter":
+        offsets = [datetime(at.year, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
+        return (at + min(offset for offset in offsets if offset is not None)).replace(tzinfo=None)
+    return at.astimezone(zone)
+
+
 def write(dialect: Dialect, energy: pd.Series[int]) -> bytes:
     """Return the bytes of a file with the readings in the dialect."""
-    zone = ZoneInfo(dialect.tz)
     starts = [at.to_pydatetime() for at in energy.index]
     step = timedelta(minutes=dialect.minutes)
     values = [int(v) for v in energy]
@@ -125,23 +135,12 @@ def write(dialect: Dialect, energy: pd.Series[int]) -> bytes:
         if dialect.kind == "power":
             values = [v * 60 // dialect.minutes for v in values]
 
-    def on_clock(at: datetime) -> datetime:
-        if dialect.clock == "utc" or dialect.stamp == "%s":
-            return at
-        local = at.astimezone(zone)
-        if dialect.clock == "winter":
-            year = at.year
-            offsets = [datetime(year, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
-            known = [offset for offset in offsets if offset is not None]
-            return (at + min(known)).replace(tzinfo=None)
-        return local
-
     rows: list[list[str]] = []
     if dialect.layout == "wide":
-        rows = _wide_rows(dialect, [on_clock(at) for at in starts], values)
+        rows = _wide_rows(dialect, [on_clock(dialect, at) for at in starts], values)
     else:
         for moment, value in zip(moments, values, strict=True):
-            at = on_clock(moment)
+            at = on_clock(dialect, moment)
             cells = [stamp_text(at, dialect.stamp)]
             if dialect.time:
                 cells.append(stamp_text(at, dialect.time))
