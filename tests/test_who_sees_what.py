@@ -24,7 +24,21 @@ from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
 from portal.actions.tokens import make_token
 from portal.actions.visits import new_calendar_feed
-from portal.models import Distance, Import, ImportState, Phase, Referral, Reminder, Role, User, VisitEntry, VisitState
+from portal.models import (
+    Distance,
+    Import,
+    ImportState,
+    Meter,
+    Phase,
+    Referral,
+    Reminder,
+    Role,
+    User,
+    Visit,
+    VisitEntry,
+    VisitPhoto,
+    VisitState,
+)
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -48,6 +62,33 @@ class World:
 
     people: dict[str, User] = field(default_factory=dict)
     keys: dict[str, Any] = field(default_factory=dict)
+
+
+def _photo(visit: Visit, by: User) -> VisitPhoto:
+    picture = io.BytesIO()
+    Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
+    return keep_photo(
+        visit=visit,
+        client_id=uuid4(),
+        data=picture.getvalue(),
+        filename="before.jpg",
+        phase=Phase.BEFORE,
+        distance=Distance.WIDE,
+        at=visit.starts_at,
+        by=by,
+        now=visit.starts_at,
+    )
+
+
+def _file_of(meter: Meter) -> Import:
+    return Import.objects.create(
+        meter=meter,
+        uploaded_at=timezone.now(),
+        filename="june.csv",
+        original=ContentFile(b"time,kwh\n", "june.csv"),
+        sha256="0" * 64,
+        state=ImportState.DONE,
+    )
 
 
 @pytest.fixture
@@ -78,31 +119,12 @@ def world() -> World:
     done = factories.visit(
         site=site, technicians=(people["technician"],), starts_at=now, state=VisitState.DONE, finished_at=now
     )
-    picture = io.BytesIO()
-    Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
-    photo = keep_photo(
-        visit=done,
-        client_id=uuid4(),
-        data=picture.getvalue(),
-        filename="before.jpg",
-        phase=Phase.BEFORE,
-        distance=Distance.WIDE,
-        at=now,
-        by=people["technician"],
-        now=now,
-    )
+    photo = _photo(done, people["technician"])
     entry = VisitEntry.objects.create(
         visit=done, client_id=uuid4(), kind="inspection", item="cables", answer="urgent", at=now
     )
     meter = factories.meter(site=site)
-    sent = Import.objects.create(
-        meter=meter,
-        uploaded_at=now,
-        filename="june.csv",
-        original=ContentFile(b"time,kwh\n", "june.csv"),
-        sha256="0" * 64,
-        state=ImportState.DONE,
-    )
+    sent = _file_of(meter)
     reminder = Reminder.objects.create(
         business=firm, kind="due", customer=customer, site=site, key="one", due_at=now, stale_at=now, state="failed"
     )

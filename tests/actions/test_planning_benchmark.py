@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from portal.actions.reminders.plan import plan_standing, plan_unassessed
-from portal.models import Customer, DayReadings, Lead, Meter, Reminder, Site, SiteAssessment, pack
+from portal.models import Business, Customer, DayReadings, Lead, Meter, Reminder, Site, SiteAssessment, pack
 from tests import factories
 
 pytestmark = [pytest.mark.benchmark, pytest.mark.django_db]
@@ -29,6 +29,25 @@ def test_planning_and_the_board_with_ten_thousand_sites(client: Client) -> None:
     business = factories.business()
     owner = factories.member(business)
     now = timezone.now()
+    _many_sites(business, now)
+    print()
+    for name, plan in (
+        ("planning from calendars and the office", plan_standing),
+        ("planning for roofs", plan_unassessed),
+    ):
+        for when in ("first", "again"):
+            before = Reminder.objects.count()
+            told(f"{name}, {when}", lambda plan=plan: plan(now=now))  # type: ignore[misc]
+            print(f"  {Reminder.objects.count() - before} reminders planned")
+    client.force_login(owner)
+    for query in ("", "?near=on", "?show=open&stage=new&page=9"):
+        told(f"board{query}", lambda query=query: client.get(reverse("leads") + query))  # type: ignore[misc]
+    told("board as a file", lambda: b"".join(client.get(reverse("leads_csv"))))
+    told("weekly figures", lambda: client.get(reverse("leads_weekly")))
+    told("queue", lambda: client.get(reverse("reminders")))
+
+
+def _many_sites(business: Business, now: datetime) -> None:
     dice = random.Random(6)
     customers = Customer.objects.bulk_create(
         Customer(business=business, name=f"Customer {n}", email=f"c{n}@homes.example", consented_on=now.date())
@@ -78,21 +97,6 @@ def test_planning_and_the_board_with_ten_thousand_sites(client: Client) -> None:
         )
         for site in sites[:OPEN_LEADS]
     )
-    print()
-    for name, plan in (
-        ("planning from calendars and the office", plan_standing),
-        ("planning for roofs", plan_unassessed),
-    ):
-        for when in ("first", "again"):
-            before = Reminder.objects.count()
-            told(f"{name}, {when}", lambda plan=plan: plan(now=now))  # type: ignore[misc]
-            print(f"  {Reminder.objects.count() - before} reminders planned")
-    client.force_login(owner)
-    for query in ("", "?near=on", "?show=open&stage=new&page=9"):
-        told(f"board{query}", lambda query=query: client.get(reverse("leads") + query))  # type: ignore[misc]
-    told("board as a file", lambda: b"".join(client.get(reverse("leads_csv"))))
-    told("weekly figures", lambda: client.get(reverse("leads_weekly")))
-    told("queue", lambda: client.get(reverse("reminders")))
 
 
 def told(name: str, work: Callable[[], object]) -> None:

@@ -16,14 +16,11 @@ KNOWN: dict[str, str] = {
     "portal/pv/quality.py::low_sun": "takes 7 in a row",
     "portal/pv/quality.py::reduce_days": "86 lines, takes 8 in a row",
     "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
-    "tests/actions/test_planning_benchmark.py::test_planning_and_the_board_with_ten_thousand_sites": "69 lines",
-    "tests/fixtures/test_demo.py::test_the_demo_is_a_business_one_can_walk_into": "70 lines",
     "tests/pv/fleet.py": "403 lines",
     "tests/pv/fleet.py::make_site": "89 lines",
     "tests/pv/planted.py::site": "61 lines",
     "tests/pv/planted.py::weather": "takes 9 in a row",
     "tests/pv/test_due.py": "426 lines",
-    "tests/test_who_sees_what.py::world": "77 lines",
 }
 
 
