@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from tests.house import files, hold, tree
 
 KNOWN: dict[str, str] = {
+    "portal/pv/daily.py::inverter off or snow on the modules": "line 43",
+    "portal/pv/daily.py::meter changed units this day": "line 46",
+    "portal/pv/daily.py::readings missing by day": "line 42",
+    "portal/pv/daily.py::sun too low": "line 47",
     "portal/pv/due.py::The panels make almost nothing now. A wa": "line 522",
     "portal/pv/due.py::The readings give no estimate of the los": "line 609",
     "portal/pv/due.py::The value of a day's output is not known": "line 613",
     "portal/pv/due.py::Whether it pays in money is not known.": "line 588",
     "portal/pv/quality.py::The meter's clock ran wrong by an hour o": "line 333",
-    "portal/pv/quality.py::inverter off or snow on the modules": "line 55",
-    "portal/pv/quality.py::meter changed units this day": "line 58",
-    "portal/pv/quality.py::readings missing by day": "line 54",
-    "portal/pv/quality.py::sun too low": "line 59",
     "portal/pv/result.py::not enough data": "line 26",
     "portal/pv/verdict.py::Have an electrician check string fuses, ": "line 71",
     "portal/pv/verdict.py::It fell from one day to the next. Dirt d": "line 70",
