@@ -18,18 +18,19 @@ from portal.readers.series import DAY_S, Floats, Ints, Series
 TOO_MUCH = "no plant produces that much"
 TURNED = 20.0
 """A file with so many times (ratio) more energy below zero than above counts production as negative. Tuned on the made
-files of the tests."""
+files of the tests: a fifth more or less changes none."""
 LIT_NIGHT = 0.02
 """Share of the energy between 23:00 and 3:00 from which on a file without dark hours is no production. Tuned on the
-made files of the tests."""
+made files of the tests: a fifth more or less changes none."""
 SOLAR_NIGHT = 0.03
-"""The same for a file with dark hours; then its clock is wrong. Tuned on the made files of the tests."""
+"""The same for a file with dark hours; then its clock is wrong. Tuned on the made files of the tests: a fifth more or
+less changes none."""
 MIDDAY_H = 12.9
 """Local hours of the middle of production: solar noon lies between 11:30 and 14:15 on the zones' clocks, the latter in
 summer at their western ends. Common practice, no source."""
 OFF_MIDDAY_H = 3.6
 """Hours off that middle at which a roof, however it faces, has no middle of production. Tuned on the made files of the
-tests."""
+tests: a fifth more or less changes none."""
 LENGTH_KEPT = 12
 """Readings of one interval length that are worth telling of. Common practice, no source."""
 

@@ -12,29 +12,31 @@ from portal.readers.reading import Notice
 from portal.readers.series import DAY_S, Floats, Ints
 
 DARK = 0.03
-"""Hours with less than this share of the brightest hour's energy are dark. Tuned on the made files of the tests."""
+"""Hours with less than this share of the brightest hour's energy are dark. Tuned on the made files of the tests: a
+fifth more or less changes none."""
 DARK_HOURS = 5
 """Dark hours in a row that make a sun's day: midsummer at 60° of latitude, by the sun's path (by definition)."""
 SIDE_DAYS = 21
-"""Days before and after a clock change whose middles of production are compared. Tuned on the made files of the
-tests."""
+"""Days before and after a clock change whose middles of production are compared. Tuned on the made files of the tests:
+a fifth more or less changes none."""
 SIDE_LEAST_DAYS = 6
 """Days that must be there on each side. Common practice, no source."""
 BRIGHT = 0.3
-"""Days with at least this share of the side's best day count. Tuned on the made files of the tests."""
+"""Days with at least this share of the side's best day count. Tuned on the made files of the tests: a fifth more or
+less changes none."""
 SURE_ERRORS = 4.0
 """A shift is believed from so many standard errors on; common practice for a fact that overrules what a file claims, no
-source. Tuned on the made files of the tests."""
+source. Tuned on the made files of the tests: a fifth more or less changes none."""
 LEAST_ERROR_H = 0.02
 """Standard error [hours] below which no comparison counts as surer. Common practice, no source."""
 SMALL_MOVE_H = 0.4
 """Hours below which a move is none, however sure. Common practice (less than half of what is sought), no source."""
 THOUSAND = 0.5
 """Decimal logs by which a jump of the daily energy may miss a factor of a thousand. Tuned on the made files of the
-tests."""
+tests: a fifth more or less changes none."""
 MOVED_AN_HOUR = (0.6, 1.4)
-"""Hours by which the production must move at a clock change to be taken as one. Tuned on the made files of the
-tests."""
+"""Hours by which the production must move at a clock change to be taken as one. Tuned on the made files of the tests: a
+fifth more or less changes none."""
 
 
 def local_seconds(starts: Ints, zone: ZoneInfo) -> Ints:

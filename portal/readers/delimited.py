@@ -24,7 +24,7 @@ MAX_COLUMNS = 3_000
 """Columns of a table: a day of minutes has 1,440. A bound on memory, no source."""
 CHUNK_ROWS = 4_000
 _BLOCK = 1 << 17
-"""Rows, and bytes, that are worked on at a time. Measured: neither half nor double is quicker by more than noise."""
+"""Rows, and bytes, that are worked on at a time. A bound on memory, no source."""
 
 OpenBytes = Callable[[], BinaryIO]
 

@@ -24,12 +24,13 @@ from portal.readers.time_columns import (
 from portal.readers.words import unit_in
 
 SPREAD_ROWS = 300
-"""Rows looked at to tell what a column holds, spread over the sample. Tuned on the made files of the tests."""
+"""Rows looked at to tell what a column holds, spread over the sample. Tuned on the made files of the tests: a fifth
+more or less changes none."""
 HEADER_LINES = 40
 """Lines above the first reading in which a header is sought. Common practice, no source."""
 FIGURES = 0.4
 """Share of the filled cells that must be figures for a column to be one of figures. Tuned on the made files of the
-tests."""
+tests: a fifth more or less changes none."""
 
 
 @dataclass(frozen=True, slots=True)

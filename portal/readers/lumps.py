@@ -13,19 +13,23 @@ from portal.readers.series import DAY_S, Ints, Series
 LUMPS_KEPT = 5_000
 """Lumps that are kept of a file. A bound on memory, no source."""
 USUAL_MAX = 1.15
-"""The file's largest usual reading as a ratio to its 99.5th percentile. Tuned on the made files of the tests."""
+"""The file's largest usual reading as a ratio to its 99.5th percentile. Tuned on the made files of the tests: a fifth
+more or less changes none."""
 LEAST_LUMP = 0.02
-"""Share of the usual maximum below which a reading after a gap is not looked at. Tuned on the made files of the
-tests."""
+"""Share of the usual maximum below which a reading after a gap is not looked at. Tuned on the made files of the tests:
+a fifth more or less changes none."""
 PEER_DAYS = 15
-"""Days before and after within which the same time of day is compared. Tuned on the made files of the tests."""
+"""Days before and after within which the same time of day is compared. Tuned on the made files of the tests: a fifth
+more or less changes none."""
 FEWEST_PEERS = 8
 """Readings it takes to compare with. Common practice, no source."""
 ABOVE_PEERS = 1.3
 ABOVE_NEXT = 1.5
-"""A lump is so many times (ratio) its largest peer, and the reading after it. Tuned on the made files of the tests."""
+"""A lump is so many times (ratio) its largest peer, and the reading after it. Tuned on the made files of the tests: a
+fifth more or less changes none."""
 FULL_POWER = 1.5
-"""More than so many times (ratio) the gap at full power is no energy at all. Tuned on the made files of the tests."""
+"""More than so many times (ratio) the gap at full power is no energy at all. Tuned on the made files of the tests: a
+fifth more or less changes none."""
 LONGEST_DAY_S = 14 * 3600
 """Seconds of zeros before a lump that may belong to it: one day's light. Common practice, no source."""
 

@@ -17,15 +17,15 @@ from portal.readers.words import unit_in
 
 TURNS = 0.06
 """Share of a column's moves that may go the other way in a running register, or in a counter that starts again each day
-(at 15 minutes 1 in 50 of its moves by day). Tuned on the made files of the tests."""
+(at 15 minutes 1 in 50 of its moves by day). Tuned on the made files of the tests: a fifth more or less changes none."""
 FEWEST_MOVES = 8
 """Readings that must differ from the one before to tell a register. Common practice, no source."""
 COARSE = 0.05
 """A register that counts in steps of more than this share of its large moves hides the course of a day. Tuned on the
-made files of the tests."""
+made files of the tests: a fifth more or less changes none."""
 SUM_APART = 0.03
 """Share of the energy by which a column of totals may miss the sum of the others, for rounding. Tuned on the made files
-of the tests."""
+of the tests: a fifth more or less changes none."""
 ROOF_W = (400.0, 1e6)
 """Peak [W] of what counts as a roof: from two modules to a large hall. Common practice, no source."""
 USUAL_LOG_W = 3.8

@@ -44,7 +44,7 @@ MOST_SIDE_BY_SIDE = 50
 """Files or sheets that may be meters of the same time. Common practice, no source."""
 SIDE_BY_SIDE = 0.1
 """Share of the stamps that must be in several files, with other figures, for these to be meters of the same time and
-not a file sent twice. Tuned on the made files of the tests."""
+not a file sent twice. Tuned on the made files of the tests: a fifth more or less changes none."""
 
 
 @dataclass(frozen=True, slots=True)

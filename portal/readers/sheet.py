@@ -37,7 +37,7 @@ MAX_SHEETS = 60
 """Sheets that are looked at: five years of one a month. Common practice, no source."""
 MAX_FILE_BYTES = 60_000_000
 MAX_UNPACKED_BYTES = 150_000_000
-"""Bytes of a workbook, as it comes and unpacked. Measured: within both, reading one takes less than 400 MB."""
+"""Bytes of a workbook, as it comes and unpacked. A bound on memory, no source."""
 
 Row = list[Any]
 
