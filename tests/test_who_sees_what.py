@@ -25,6 +25,7 @@ from portal.actions.proof import link_token, share_report
 from portal.actions.tokens import make_token
 from portal.actions.visits import new_calendar_feed
 from portal.models import (
+    Business,
     Distance,
     Import,
     ImportState,
@@ -91,10 +92,8 @@ def _file_of(meter: Meter) -> Import:
     )
 
 
-@pytest.fixture
-def world() -> World:
-    firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
-    people = {
+def _people(firm: Business, rival: Business) -> dict[str, User]:
+    return {
         "owner": factories.member(firm, Role.OWNER),
         "office": factories.member(firm, Role.OFFICE),
         "technician": factories.member(firm, Role.TECHNICIAN),
@@ -103,6 +102,12 @@ def world() -> World:
         "neighbour": factories.user(),
         "rival owner": factories.member(rival, Role.OWNER),
     }
+
+
+@pytest.fixture
+def world() -> World:
+    firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
+    people = _people(firm, rival)
     customer = factories.customer(business=firm, user=people["homeowner"])
     next_door = factories.site(customer=factories.customer(business=firm, user=people["neighbour"]))
     elsewhere = factories.site(customer=factories.customer(business=rival))

@@ -17,6 +17,15 @@ DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
+class Extent:
+    """The days that a chart shows, and the lowest and the highest share of clean output."""
+
+    days: list[date]
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Something on a day that a chart marks: a cleaning, or a recovery found in the readings."""
 
@@ -56,15 +65,15 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
         return None
     days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
     events = [event for event in events if days[0] <= event.date <= days[-1]]
-    low, high = _limits(daily)
+    extent = Extent(days, *_limits(daily))
     title = "Output of the panels, compared with clean ones"
     summary = _summary(daily, events)
     return Chart(
         key,
         title,
         summary,
-        _svg(daily, days, events, low, high, title, summary, key),
-        _figure(daily, days, events, low, high),
+        _svg(daily, events, extent, title=title, summary=summary, key=key),
+        _figure(daily, events, extent),
     )
 
 
@@ -109,17 +118,9 @@ def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     return text
 
 
-def _svg(
-    daily: pd.DataFrame,
-    days: list[date],
-    events: Sequence[Event],
-    low: float,
-    high: float,
-    title: str,
-    summary: str,
-    key: str,
-) -> str:
-    drawing = Drawing(days[0], days[-1], low, high, lambda value: f"{value * 100:.0f} %")
+def _svg(daily: pd.DataFrame, events: Sequence[Event], extent: Extent, *, title: str, summary: str, key: str) -> str:
+    days = extent.days
+    drawing = Drawing(days[0], days[-1], extent.low, extent.high, lambda value: f"{value * 100:.0f} %")
     drawing.band(days, daily["soiling_ratio_low"].to_list(), daily["soiling_ratio_high"].to_list(), "band")
     drawing.ticks_below(pd.DatetimeIndex(_refused(daily).index).date.tolist(), "refused")
     drawing.dots(days, daily["index"].to_list(), "day")
@@ -131,10 +132,18 @@ def _svg(
     return drawing.draw(title=title, description=summary, key=key)
 
 
-def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low: float, high: float) -> dict[str, Any]:
-    start = {"x0": days[0].isoformat(), "dx": DAY_MS}  # a row a day, so the days need not be spelled out
+def _figure(daily: pd.DataFrame, events: Sequence[Event], extent: Extent) -> dict[str, Any]:
+    days = extent.days
+    frame = layout(extent.low, extent.high, tickformat=".0%")
+    frame["xaxis"]["range"] = [(days[0] - timedelta(days=4)).isoformat(), (days[-1] + timedelta(days=4)).isoformat()]
+    traces = [*_fitted(daily, days[0]), *_refused_days(daily, extent), *_marked(events, extent)]
+    return {"data": traces, "layout": frame}
+
+
+def _fitted(daily: pd.DataFrame, first: date) -> list[dict[str, Any]]:
+    start = {"x0": first.isoformat(), "dx": DAY_MS}  # a row a day, so the days need not be spelled out
     line: dict[str, Any] = {"type": "scatter", "mode": "lines", **start}
-    traces: list[dict[str, Any]] = [
+    return [
         {
             **line,
             "y": rounded(daily["soiling_ratio_low"]),
@@ -168,20 +177,30 @@ def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low:
             "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>fitted line</extra>",
         },
     ]
-    for number, (reason, rows) in enumerate(_refused(daily).groupby(_refused(daily), sort=True)):
-        traces.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "x": pd.DatetimeIndex(rows.index).strftime("%Y-%m-%d").tolist(),
-                "y": [round(low + (high - low) * 0.012, 4)] * len(rows),
-                "marker": {"symbol": "line-ns-open", "size": 8, "color": PALETTE["refused"]},
-                "name": "day refused",
-                "legendgroup": "refused",
-                "showlegend": number == 0,
-                "hovertemplate": f"%{{x|%-d %b %Y}}: {reason}<extra>day refused</extra>",
-            }
-        )
+
+
+def _refused_days(daily: pd.DataFrame, extent: Extent) -> list[dict[str, Any]]:
+    refused = _refused(daily)
+    low, high = extent.low, extent.high
+    return [
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "x": pd.DatetimeIndex(rows.index).strftime("%Y-%m-%d").tolist(),
+            "y": [round(low + (high - low) * 0.012, 4)] * len(rows),
+            "marker": {"symbol": "line-ns-open", "size": 8, "color": PALETTE["refused"]},
+            "name": "day refused",
+            "legendgroup": "refused",
+            "showlegend": number == 0,
+            "hovertemplate": f"%{{x|%-d %b %Y}}: {reason}<extra>day refused</extra>",
+        }
+        for number, (reason, rows) in enumerate(refused.groupby(refused, sort=True))
+    ]
+
+
+def _marked(events: Sequence[Event], extent: Extent) -> list[dict[str, Any]]:
+    low, high = extent.low, extent.high
+    traces: list[dict[str, Any]] = []
     washes = [event for event in events if event.wash]
     if washes:
         traces.append(
@@ -210,9 +229,7 @@ def _figure(daily: pd.DataFrame, days: list[date], events: Sequence[Event], low:
                 "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
             }
         )
-    frame = layout(low, high, tickformat=".0%")
-    frame["xaxis"]["range"] = [(days[0] - timedelta(days=4)).isoformat(), (days[-1] + timedelta(days=4)).isoformat()]
-    return {"data": traces, "layout": frame}
+    return traces
 
 
 def rounded(column: pd.Series[float]) -> list[float | None]:

@@ -12,7 +12,7 @@ from django.db import models
 from tests.house import PRODUCT, Function, files, hold, text, tree
 
 KNOWN: dict[str, str] = {
-    "fixtures/history.py::History.made_wh": "nothing outside the tests uses it",
+    "fixtures/history.py::History.made_wh": "the planted truth before the meter; tests compare readings with it",
     "portal/pv/forecast.py::best_interval_days": "nothing outside the tests uses it",
     "portal/pv/grid.py::Grid.offset_seconds": "nothing outside the tests uses it",
     "portal/pv/performance.py::performance_ratio": "nothing outside the tests uses it",

@@ -7,8 +7,6 @@ MOST_FUNCTION_LINES = 60
 MOST_IN_A_ROW = 6
 
 KNOWN: dict[str, str] = {
-    "portal/charts/performance.py::_figure": "82 lines",
-    "portal/charts/performance.py::_svg": "takes 8 in a row",
     "portal/pv/clear.py::low_sun": "takes 7 in a row",
     "portal/pv/days.py::cut_days": "65 lines",
     "portal/pv/due.py::when_due": "89 lines",

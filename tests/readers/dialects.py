@@ -135,33 +135,10 @@ def write(dialect: Dialect, energy: pd.Series[int]) -> bytes:
         if dialect.kind == "power":
             values = [v * 60 // dialect.minutes for v in values]
 
-    rows: list[list[str]] = []
     if dialect.layout == "wide":
         rows = _wide_rows(dialect, [on_clock(dialect, at) for at in starts], values)
     else:
-        for moment, value in zip(moments, values, strict=True):
-            at = on_clock(dialect, moment)
-            cells = [stamp_text(at, dialect.stamp)]
-            if dialect.time:
-                cells.append(stamp_text(at, dialect.time))
-            if dialect.midnight24 and at.hour == at.minute == 0 and dialect.label == "end":
-                before = at - timedelta(days=1)
-                cells = [stamp_text(before, re.split("[ T]%H", dialect.stamp)[0])]
-                cells = [cells[0] + " 24:00"] if not dialect.time else [stamp_text(before, dialect.stamp), "24:00"]
-            blank = dialect.blank_nights and value == 0 and dialect.kind != "register"
-            cells.append("" if blank else figure(value, dialect))
-            if dialect.extra:
-                cells += [f"{20 + value % 7}", "OK"]
-            rows.append(cells)
-        if dialect.descending:
-            rows.reverse()
-        width_header = _header(dialect)
-        if dialect.header:
-            rows.insert(0, width_header)
-            if dialect.units_row:
-                rows.insert(
-                    1, ["", *([""] if dialect.time else []), dialect.unit, *(["°C", ""] if dialect.extra else [])]
-                )
+        rows = _long_rows(dialect, [on_clock(dialect, moment) for moment in moments], values)
     if dialect.footer:
         rows.append(["Total", *[""] * (len(rows[-1]) - 2), figure(int(energy.sum()), dialect)])
     lead = [["Report of the plant"], [], ["Owner", "A. Nyone"], ["Printed", "quite recently"]][: dialect.preamble]
@@ -184,6 +161,30 @@ def _header(dialect: Dialect) -> list[str]:
         stamp += " (UTC)"
     cells = [stamp, *(["Time"] if dialect.time else []), word + unit]
     return [*cells, *(["Temperature", "Status"] if dialect.extra else [])]
+
+
+def _long_rows(dialect: Dialect, moments: list[datetime], values: list[int]) -> list[list[str]]:
+    rows: list[list[str]] = []
+    for at, value in zip(moments, values, strict=True):
+        cells = [stamp_text(at, dialect.stamp)]
+        if dialect.time:
+            cells.append(stamp_text(at, dialect.time))
+        if dialect.midnight24 and at.hour == at.minute == 0 and dialect.label == "end":
+            before = at - timedelta(days=1)
+            cells = [stamp_text(before, re.split("[ T]%H", dialect.stamp)[0])]
+            cells = [cells[0] + " 24:00"] if not dialect.time else [stamp_text(before, dialect.stamp), "24:00"]
+        blank = dialect.blank_nights and value == 0 and dialect.kind != "register"
+        cells.append("" if blank else figure(value, dialect))
+        if dialect.extra:
+            cells += [f"{20 + value % 7}", "OK"]
+        rows.append(cells)
+    if dialect.descending:
+        rows.reverse()
+    if dialect.header:
+        rows.insert(0, _header(dialect))
+        if dialect.units_row:
+            rows.insert(1, ["", *([""] if dialect.time else []), dialect.unit, *(["°C", ""] if dialect.extra else [])])
+    return rows
 
 
 def _wide_rows(dialect: Dialect, moments: list[datetime], values: list[int]) -> list[list[str]]:
