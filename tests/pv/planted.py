@@ -53,6 +53,7 @@ class Weather:
 
 @lru_cache(maxsize=32)
 def weather(
+    *,
     seed: int = 1,
     days: int = 540,
     minutes: int = 30,
@@ -115,6 +116,13 @@ def _irradiance(sky: Weather, tilt: float, azimuth: float) -> tuple[Floats, Floa
     return np.where(elevation > 0, seen, 0.0), day.astype(float), elevation, turn
 
 
+def _metered(power_w: pd.Series[float], minutes: int, quantum_wh: float) -> pd.Series[float]:
+    """The energy of each interval as a meter tells it that counts in whole steps."""
+    if minutes == 1440:
+        raise ValueError("make shorter intervals and call daily_totals")
+    return (power_w * minutes / 60 / quantum_wh).cumsum().round().diff().fillna(0.0) * quantum_wh
+
+
 def site(
     sky: Weather,
     soiling: Floats,
@@ -158,11 +166,7 @@ def site(
     power = np.minimum(power * 0.965, ac_kw * 1000)
     if off_from is not None:
         power = np.where(day >= off_from, 0.0, power)
-    energy = np.maximum(power, 0) * sky.minutes / 60
-    series = pd.Series(energy, index=index)
-    if sky.minutes == 1440:
-        raise ValueError("make shorter intervals and call daily_totals")
-    series = (series / quantum_wh).cumsum().round().diff().fillna(0.0) * quantum_wh
+    series = _metered(pd.Series(np.maximum(power, 0), index=index), sky.minutes, quantum_wh)
     facts = told or planes
     array = Array(
         sky.latitude,
