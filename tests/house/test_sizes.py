@@ -14,7 +14,6 @@ KNOWN: dict[str, str] = {
     "portal/pv/quality.py::reduce_days": "86 lines, takes 8 in a row",
     "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
     "tests/pv/fleet/other_sky.py::make_other_sky": "69 lines",
-    "tests/pv/test_due.py": "426 lines",
 }
 
 
