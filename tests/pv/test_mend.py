@@ -41,4 +41,4 @@ def test_a_meter_that_counts_in_kwh_does_not_read_as_a_tree() -> None:
 def test_the_step_of_a_meter_is_the_one_it_counts_in() -> None:
     rng = np.random.default_rng(3)
     counted = pd.Series(rng.uniform(0, 900, 5000)).cumsum().floordiv(10).mul(10).diff().fillna(0)
-    assert meter_quantum(counted.to_numpy(dtype=np.float64)) == 10.0
+    assert meter_quantum(np.asarray(counted, dtype=np.float64)) == 10.0
