@@ -2,17 +2,45 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.ndimage import maximum_filter1d
 
 from portal.pv.arrays import Bools, Floats
+from portal.pv.grid import MeteredDays
 
 SUN_BANDS = np.array([8.0, 12.0, 16.0, 20.0, 25.0, 31.0])
-"""Edges of the bands of sun elevation [degrees] in which shade is looked for."""
+"""Edges of the bands of sun elevation [degrees] in which shade is looked for: those in which houses and trees stand.
+Common practice, no source."""
+STEPS_TOLD = 5
+"""Steps of the meter's count that a band's expected energy must hold to tell of shade. Tuned on planted sites: with
+fewer a meter that counts in kWh reads as a tree."""
+JUMP_ALLOWED = {5: 0.04, 10: 0.04, 15: 0.04, 30: 0.05, 60: 0.07}
+"""Change of the ratio from one interval to the next that a clear sky makes, as a share of the level, by interval length
+[minutes]: low sun, haze and a slope told a little wrong move it too. Tuned on planted sites."""
+CLEAR_BAND = (0.72, 1.3)
+"""Share of the level around a day within which clear intervals lie: haze dims by a quarter at most. Tuned on planted
+sites."""
+SMOOTH_MINUTES = 45
+"""Minutes on both sides of an interval that must be smooth for it to count as clear. Tuned on planted sites."""
 
 
-def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes: int, rounding: Floats) -> Bools:
+@dataclass(frozen=True)
+class ClearSky:
+    """Production over expectation, in which a clear sky is looked for; arrays of shape (days, slots)."""
+
+    ratio: Floats
+    """NaN where not usable."""
+    usable: Bools
+    interval_minutes: int
+    rounding: Floats
+    """Step of the meter's count as a ratio."""
+
+
+def clear_intervals(sky: ClearSky, level: Floats) -> Bools:
     """Intervals under a clear sky, found from the production's own shape.
 
     Under a clear sky the ratio of production to the clear-sky expectation moves slowly; clouds make it jump or pull
@@ -22,25 +50,26 @@ def clear_intervals(ratio: Floats, usable: Bools, top: Floats, interval_minutes:
 
     Parameters
     ----------
-    ratio : ndarray (days, slots)
-        Production over expectation, NaN where not usable.
-    usable : ndarray of bool (days, slots)
-    top : ndarray (days,)
-        Level of clear intervals around each day.
-    rounding : ndarray (days, slots)
-        Step of the meter's count as a ratio.
+    sky : ClearSky
+    level : ndarray (days,)
+        Ratio of clear intervals around each day.
+
+    Returns
+    -------
+    ndarray of bool (days, slots)
+        False where a ratio is NaN.
     """
+    ratio, minutes = sky.ratio, sky.interval_minutes
     step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))
-    allowed = {5: 0.04, 10: 0.04, 15: 0.04, 30: 0.05}.get(interval_minutes, 0.07)
-    window = max(1, 45 // interval_minutes) + 1
+    window = max(1, SMOOTH_MINUTES // minutes) + 1
     before = np.pad(step, ((0, 0), (1, 0)))
     after = np.pad(step, ((0, 0), (0, 1)))
     rough = np.maximum(maximum_filter1d(before, window, axis=1), maximum_filter1d(after, window, axis=1))
-    level = top[:, None]
+    around = level[:, None]
+    low, high = CLEAR_BAND
     with np.errstate(invalid="ignore"):
-        return np.asarray(
-            usable & (rough < allowed * level + rounding) & (ratio > 0.72 * level) & (ratio < 1.3 * level)
-        )
+        smooth = rough < JUMP_ALLOWED[minutes] * around + sky.rounding
+        return np.asarray(sky.usable & smooth & (ratio > low * around) & (ratio < high * around))
 
 
 def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> Floats:
@@ -48,6 +77,21 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
 
     Days whose ratio moves smoothly all day long, and agree with one another for five such days, are clear whatever
     their level; overcast days are seldom smooth and never agree.
+
+    Parameters
+    ----------
+    ratio : ndarray (days, slots)
+        Production over expectation, NaN where not usable.
+    usable : ndarray of bool (days, slots)
+    expected : ndarray (days, slots)
+        Expected energy [Wh].
+    top : ndarray (days,)
+        Level of clear intervals around each day.
+
+    Returns
+    -------
+    ndarray (days,)
+        At most ``top``.
     """
     anywhere = np.full(len(top), np.nan)
     smooth = np.isfinite(ratio) & usable
@@ -72,22 +116,29 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     return np.where(np.isfinite(filled), np.minimum(filled, top), top)
 
 
-def haze_slope(
-    log_ratio: Floats, clear: Bools, expected: Floats, elevation: Floats, hour_angle: Floats
-) -> tuple[Floats, Floats]:
+def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floats, Floats]:
     """Slope of a day's log ratio against air mass: haze dims a low sun more than a high one, dirt does not.
 
     A weighted least-squares line in 1/sin(elevation) with a term in hour angle, which takes up an azimuth told wrong
-    (Bouguer's law, as in a Langley plot). NaN where the day's clear intervals span too little air mass.
+    (Bouguer's law, as in a Langley plot).
+
+    Parameters
+    ----------
+    log_ratio : ndarray (days, slots)
+        Log of production over expectation; anything finite where not clear.
+    clear : ndarray of bool (days, slots)
+    days : MeteredDays
 
     Returns
     -------
-    slope, weight : ndarray (days,)
-        ``weight`` is the weighted variance of air mass left after the hour-angle term.
+    slope : ndarray (days,)
+        NaN where the day's clear intervals span too little air mass.
+    weight : ndarray (days,)
+        Weighted variance of air mass left after the hour-angle term.
     """
-    mass = np.where(clear, 1 / np.sin(np.radians(np.clip(elevation, 5, 90))), 0.0)
-    turn = np.where(clear, hour_angle / 60, 0.0)
-    weight = np.where(clear, np.sqrt(expected), 0.0)
+    mass = np.where(clear, 1 / np.sin(np.radians(np.clip(days.elevation, 5, 90))), 0.0)
+    turn = np.where(clear, days.hour_angle / 60, 0.0)
+    weight = np.where(clear, np.sqrt(days.expected_wh), 0.0)
     total = np.maximum(weight.sum(axis=1), 1e-9)
 
     def mean(values: Floats) -> Floats:
@@ -104,39 +155,87 @@ def haze_slope(
 
 
 def low_sun(
-    energy: Floats,
-    expected: Floats,
-    elevation: Floats,
-    hour_angle: Floats,
+    days: MeteredDays,
     usable: Bools,
-    noon: Floats,
-    index: Floats,
+    noon: npt.NDArray[np.float32],
+    index: npt.NDArray[np.float32],
+    quantum: float,
 ) -> Floats:
     """Log ratio of production to expectation in bands of low sun, over that of the day's clear hours.
+
+    Parameters
+    ----------
+    days : MeteredDays
+    usable : ndarray of bool (days, slots)
+    noon : ndarray (days,)
+        Mean log ratio of the clear intervals about noon, NaN without.
+    index : ndarray (days,)
+        The day's index, which stands in for noon.
+    quantum : float
+        Step in which the meter counts [Wh].
 
     Returns
     -------
     ndarray (days, 2, bands)
-        Morning and evening, NaN where the sun does not pass or the day is not clear. Clouds near the horizon pull
-        single values down; shade pulls all of them down.
+        Morning and evening, NaN where the sun does not pass, the day is not clear, or the band holds fewer than
+        :data:`STEPS_TOLD` of the meter's steps. Clouds near the horizon pull single values down; shade pulls all of
+        them down.
     """
-    out = np.full((len(energy), 2, len(SUN_BANDS) - 1), np.nan)
+    expected, elevation = days.expected_wh, days.elevation
+    out = np.full((len(expected), 2, len(SUN_BANDS) - 1), np.nan)
     level = np.where(np.isfinite(noon), noon, np.log(np.where(index > 0, index, np.nan)))
     usable = usable & (expected > 0.01 * expected.max())
-    for side in (0, 1):
-        half = usable & ((hour_angle < 0) if side == 0 else (hour_angle > 0))
+    for side, half in enumerate((usable & (days.hour_angle < 0), usable & (days.hour_angle > 0))):
         for band in range(len(SUN_BANDS) - 1):
             inside = half & (elevation >= SUN_BANDS[band]) & (elevation < SUN_BANDS[band + 1])
             could = np.where(inside, expected, 0.0).sum(axis=1)
-            made = np.where(inside, energy, 0.0).sum(axis=1)
-            ratio = np.where(could > 0, made / np.where(could > 0, could, 1.0), np.nan)
+            made = np.where(inside, days.energy_wh, 0.0).sum(axis=1)
+            ratio = np.where(could > STEPS_TOLD * quantum, made / np.where(could > 0, could, 1.0), np.nan)
             out[:, side, band] = np.log(np.maximum(ratio, 0.02)) - level
     return out
 
 
 def row_quantile(values: Floats, q: float) -> Floats:
-    """Row-wise quantile that skips NaN, far faster than ``np.nanquantile``; NaN for an empty row."""
+    """Row-wise quantile that skips NaN, far faster than ``np.nanquantile``.
+
+    Parameters
+    ----------
+    values : ndarray (n, k)
+        NaN where missing.
+    q : float
+        0 to 1.
+
+    Returns
+    -------
+    ndarray (n,)
+        The nearest value; NaN for a row without any.
+
+    Examples
+    --------
+    >>> row_quantile(np.array([[3.0, np.nan, 1.0, 2.0]]), 0.5).tolist()
+    [2.0]
+    """
     ordered = np.sort(values, axis=1)  # NaN last
     count = np.isfinite(values).sum(axis=1)
     place = np.clip(np.rint(q * (count - 1)).astype(int), 0, None)
     return np.where(count > 0, ordered[np.arange(len(values)), place], np.nan)
+
+
+def part_mean(log_ratio: Floats, weight: Floats, part: Bools) -> Floats:
+    """Weighted mean over a part of each day.
+
+    Parameters
+    ----------
+    log_ratio, weight : ndarray (days, slots)
+        ``weight`` is zero where the day is not clear.
+    part : ndarray of bool (days, slots)
+
+    Returns
+    -------
+    ndarray (days,)
+        NaN where the part holds no weight.
+    """
+    inside = np.where(part, weight, 0.0)
+    total = inside.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(total > 0, (inside * log_ratio).sum(axis=1) / total, np.nan)

@@ -21,6 +21,10 @@ SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04)."""
 LEAST_STEP_DAYS = 6
 """Clear days on the new level from which a step is told: smoke and dust in the air last some days too."""
+WINDOW = 7
+"""Clear days on each side of a day that are compared. Tuned on planted sites: longer ones blur a step with dirt."""
+LEAST_BEFORE, LEAST_AFTER = 3, 2
+"""Clear days before and from a day on, without which it is not looked at."""
 UNSEEN_DIRT = 0.001
 """Log soiling a day [1/day] that may have gathered while no clear day was seen."""
 
@@ -52,24 +56,36 @@ class Shade:
     """Index of the day from which it shows."""
 
 
-def _jump(y: Floats, before: int = 7, after: int = 7) -> tuple[Ints, Floats, Floats]:
-    """Median of the clear days after each clear day's start minus that before, and how cleanly they part.
+def _jump(y: Floats) -> tuple[Ints, Floats, Floats]:
+    """Median of the clear days from each clear day on minus that before, and how cleanly they part.
 
-    Returns positions (days), sizes, and gap: the distance between the nearer quartiles of both sides.
+    Returns positions (days), sizes, and gap: the distance between the nearer quartiles of both sides; zero where fewer
+    than three clear days lie before or two from there on. Windows of :data:`WINDOW` clear days slide over the record;
+    those that reach beyond its ends are shorter, which NaN at both ends and quantiles of what is left make of them.
     """
     at = np.flatnonzero(np.isfinite(y))
-    values = y[at]
-    sizes = np.zeros(at.size)
-    gaps = np.zeros(at.size)
-    for i in range(3, at.size - 1):
-        a, b = values[max(0, i - before) : i], values[i : i + after]
-        down = float(np.median(b) - np.median(a))
-        sizes[i] = down
-        if down < 0:
-            gaps[i] = float(np.quantile(a, 0.25) - np.quantile(b, 0.75))
-        else:
-            gaps[i] = float(np.quantile(b, 0.25) - np.quantile(a, 0.75))
+    sizes, gaps = np.zeros(at.size), np.zeros(at.size)
+    if at.size < LEAST_BEFORE + LEAST_AFTER:
+        return at, sizes, gaps
+    padded = np.concatenate([np.full(WINDOW, np.nan), y[at], np.full(WINDOW, np.nan)])
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(padded, WINDOW), axis=1)  # NaN last
+    inside = slice(LEAST_BEFORE, at.size - LEAST_AFTER + 1)
+    before, after = windows[: at.size][inside], windows[WINDOW : WINDOW + at.size][inside]
+    down = _window_quantile(after, 0.5) - _window_quantile(before, 0.5)
+    fell = _window_quantile(before, 0.25) - _window_quantile(after, 0.75)
+    rose = _window_quantile(after, 0.25) - _window_quantile(before, 0.75)
+    sizes[inside] = down
+    gaps[inside] = np.where(down < 0, fell, rose)
     return at, sizes, gaps
+
+
+def _window_quantile(ordered: Floats, q: float) -> Floats:
+    """Quantile of each row, linear between values as numpy's; rows are sorted, NaN last, with one value at least."""
+    place = q * (np.isfinite(ordered).sum(axis=1) - 1)
+    low = np.floor(place).astype(np.int64)
+    row = np.arange(len(ordered))
+    below, above = ordered[row, low], ordered[row, np.ceil(place).astype(np.int64)]
+    return np.asarray(below + (above - below) * (place - low))
 
 
 def _split(values: Floats, about: int, reach: int = 8) -> int:

@@ -1,8 +1,8 @@
-"""Readings laid out as a matrix of local days and intervals."""
+"""Readings laid out as a matrix of local days and intervals, beside what a clean system makes in them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -10,75 +10,203 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.array import Array
-from portal.pv.arrays import Floats, Ints
-from portal.pv.expected import ExpectedIntervals
+from portal.pv.arrays import Bools, Floats, Ints
+from portal.pv.expected import expected_intervals
+
+DAY_S = 86_400
+FINE_STEP = 0.02
+"""Share of the highest interval that the step of a meter may be without hiding clouds. Tuned on planted sites with
+meters that count in 1 to 1,000 Wh: a fifth more or less moves none of them to another block."""
+LONGEST_BLOCK = 60
+"""Minutes that intervals are taken together at most: in an hour the sun moves by 15 degrees."""
 
 
 @dataclass(frozen=True)
 class Grid:
-    """Readings by local day: arrays of shape (days, slots)."""
+    """Readings by local day; arrays of shape (days, slots)."""
 
     first_day: int
+    """Days since 1970-01-01, local."""
     start_unix: Ints
+    """Interval starts [s since 1970 UTC]."""
     energy_wh: Floats
-    offset_seconds: int
+    """NaN where missing."""
+
+
+@dataclass(frozen=True)
+class MeteredDays:
+    """Days of readings beside the sun and what a clean system makes; arrays of shape (days, slots) unless said."""
+
+    first_day: int
+    interval_minutes: int
+    energy_wh: Floats
+    """Interval energies [Wh], NaN where missing."""
+    expected_wh: Floats
+    """Under a clear sky [Wh]."""
+    elevation: Floats
+    """Sun's apparent elevation [degrees]."""
+    hour_angle: Floats
+    """Sun's hour angle, negative before solar noon [degrees]."""
+    torn: Bools
+    """Days that hold two units, shape (days,)."""
+
+    @property
+    def read(self) -> Bools:
+        """Intervals that hold a reading."""
+        return np.isfinite(self.energy_wh)
 
 
 def standard_offset(tz: str, year: int) -> int:
-    """Offset of the zone's winter clock from UTC [s] in a year."""
+    """Offset of a zone's winter clock from UTC.
+
+    Parameters
+    ----------
+    tz : str
+        IANA zone.
+    year : int
+
+    Returns
+    -------
+    int
+        Seconds, east positive.
+
+    Examples
+    --------
+    >>> standard_offset("America/Denver", 2024), standard_offset("Australia/Sydney", 2024)
+    (-25200, 36000)
+    """
     zone = ZoneInfo(tz)
     offsets = [datetime(year, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
     return min(int(offset.total_seconds()) for offset in offsets if offset is not None)
 
 
-def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> Grid:
-    """Lay readings out by local day (winter clock all year: clock changes happen at night)."""
+def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int, first_day: int | None = None) -> Grid:
+    """Lay readings out by local day (winter clock all year: clock changes happen at night).
+
+    Parameters
+    ----------
+    array : Array
+    energy_wh : Series
+        Interval energies [Wh], index zone-aware interval starts on one grid; NaN or absent where missing.
+    interval_minutes : int
+        5, 10, 15, 30, 60 or 1440.
+    first_day : int, optional
+        Day the grid begins with (days since 1970-01-01, local); that of the first finite reading by default.
+
+    Returns
+    -------
+    Grid
+        Without holes: days and intervals that were not read are NaN.
+
+    Raises
+    ------
+    ValueError
+        For naive times.
+    """
     index = energy_wh.index
     if not isinstance(index, pd.DatetimeIndex) or index.tz is None:
         raise ValueError("energy_wh needs a zone-aware time index; naive times are refused")
     # A record starts with its first reading: a summer midnight lies in the winter clock's day before.
     begin = int(np.argmax(np.isfinite(energy_wh.to_numpy(dtype=np.float64))))
-    energy_wh, index = energy_wh.iloc[begin:], index[begin:]
-    unix = index.as_unit("s").asi8
-    values = energy_wh.to_numpy(dtype=np.float64)
+    values, index = energy_wh.to_numpy(dtype=np.float64)[begin:], index[begin:]
     offset = standard_offset(array.tz, int(index[0].year))
-    if interval_minutes == 1440:
-        local = index.tz_convert(array.tz).tz_localize(None).as_unit("s").asi8 // 86_400
-        first, count = int(local.min()), int(local.max() - local.min() + 1)
-        matrix = np.full((count, 1), np.nan)
-        matrix[local - first, 0] = values
-        starts = (np.arange(count, dtype=np.int64)[:, None] + first) * 86_400 - offset
-        return Grid(first, starts, matrix, offset)
     length = interval_minutes * 60
-    slots = 86_400 // length
-    local = unix + offset
-    first = int(local.min() // 86_400)
-    count = int(local.max() // 86_400) - first + 1
+    if interval_minutes == 1440:
+        local = index.tz_convert(array.tz).tz_localize(None).as_unit("s").asi8
+    else:
+        local = index.as_unit("s").asi8 + offset
+    slots = DAY_S // length
+    first = int(local.min() // DAY_S) if first_day is None else first_day
+    values, local = values[local >= first * DAY_S], local[local >= first * DAY_S]
+    count = max(int(local.max() // DAY_S) - first + 1, 0) if local.size else 0
     flat = np.full(count * slots, np.nan)
-    flat[(local - first * 86_400) // length] = values
-    starts = first * 86_400 - offset + np.arange(count * slots, dtype=np.int64) * length
-    return Grid(first, starts.reshape(count, slots), flat.reshape(count, slots), offset)
+    flat[(local - first * DAY_S) // length] = values
+    starts = first * DAY_S - offset + np.arange(count * slots, dtype=np.int64) * length
+    return Grid(first, starts.reshape(count, slots), flat.reshape(count, slots))
+
+
+def beside_the_sun(array: Array, grid: Grid, interval_minutes: int) -> MeteredDays:
+    """Put a grid of readings beside what a clean system makes in each interval.
+
+    Parameters
+    ----------
+    array : Array
+    grid : Grid
+    interval_minutes : int
+
+    Returns
+    -------
+    MeteredDays
+        Energies below zero read as zero: meters creep a little at night.
+    """
+    model = expected_intervals(array, grid.start_unix.ravel(), interval_minutes)
+    shape = grid.energy_wh.shape
+    return MeteredDays(
+        first_day=grid.first_day,
+        interval_minutes=interval_minutes,
+        energy_wh=np.where(grid.energy_wh < 0, 0.0, grid.energy_wh),
+        expected_wh=model.energy_wh.reshape(shape),
+        elevation=model.elevation.reshape(shape),
+        hour_angle=model.hour_angle.reshape(shape),
+        torn=np.zeros(shape[0], dtype=bool),
+    )
 
 
 def block_for(quantum: float, highest: float, interval_minutes: int) -> int:
-    """How many intervals to take together so that a meter's step is no more than 2 % of an interval, up to an hour."""
+    """How many intervals to take together, up to an hour, so that a meter's step hides no clouds.
+
+    Parameters
+    ----------
+    quantum : float
+        Step in which the meter counts [Wh].
+    highest : float
+        Highest expected interval [Wh].
+    interval_minutes : int
+
+    Returns
+    -------
+    int
+        So many that the step is at most :data:`FINE_STEP` of the highest block, or as many as fill an hour.
+
+    Examples
+    --------
+    >>> block_for(1.0, 1000.0, 15), block_for(100.0, 1000.0, 15)
+    (1, 4)
+    """
     for block in (1, 2, 4, 6, 12):
-        if interval_minutes * block > 60:
+        if interval_minutes * block > LONGEST_BLOCK:
             break
-        if quantum <= 0.02 * highest * block:
+        if quantum <= FINE_STEP * highest * block:
             return block
-    return max(1, 60 // interval_minutes) if interval_minutes < 60 else 1
+    return max(1, LONGEST_BLOCK // interval_minutes)
 
 
-def join_intervals(model: ExpectedIntervals, block: int) -> ExpectedIntervals:
-    """Expected energy of blocks of intervals."""
+def join_intervals(days: MeteredDays, block: int) -> MeteredDays:
+    """Take intervals together.
+
+    Parameters
+    ----------
+    days : MeteredDays
+    block : int
+        Intervals in one of the result; divides a day's.
+
+    Returns
+    -------
+    MeteredDays
+        Energies summed (NaN where a part is missing), angles averaged.
+    """
+    if block == 1:
+        return days
+    count = len(days.energy_wh)
 
     def blocks(values: Floats) -> Floats:
-        return values.reshape(-1, block)
+        return values.reshape(count, -1, block)
 
-    return ExpectedIntervals(
-        energy_wh=blocks(model.energy_wh).sum(axis=1),
-        unclipped_wh=blocks(model.unclipped_wh).sum(axis=1),
-        elevation=blocks(model.elevation).mean(axis=1),
-        hour_angle=blocks(model.hour_angle).mean(axis=1),
+    return replace(
+        days,
+        interval_minutes=days.interval_minutes * block,
+        energy_wh=blocks(days.energy_wh).sum(axis=2),
+        expected_wh=blocks(days.expected_wh).sum(axis=2),
+        elevation=blocks(days.elevation).mean(axis=2),
+        hour_angle=blocks(days.hour_angle).mean(axis=2),
     )

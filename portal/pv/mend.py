@@ -7,6 +7,17 @@ import pandas as pd
 
 from portal.pv.arrays import Bools, Floats, Ints
 
+MOST_VALUES = 2000
+"""Different readings from which a meter counts finely enough: its step is then under a thousandth of its range."""
+STUCK_MINUTES = 180
+"""Minutes of one value, while the sun moves on, from which a meter is stuck. Common practice, no source."""
+DEGREES_AN_HOUR = 15
+"""Turn of the Earth [degrees/h]."""
+MOST_HOURS_LATE = 3
+"""Hours by which a clock may be wrong: more is another zone, which the import asks about."""
+WEEKS_LATE = 14
+"""Days that must agree on a wrong clock. Tuned on planted sites."""
+
 
 def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int, float]:
     """Bring a meter that changed between Wh and kWh back to one unit.
@@ -14,12 +25,19 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int, fl
     A day far outside what the array can make by a factor near 1000 is scaled; the days at each change, which hold
     both units, are marked as not usable.
 
+    Parameters
+    ----------
+    energy, expected : ndarray (days, slots)
+        [Wh]; NaN where missing.
+
     Returns
     -------
     energy : ndarray (days, slots)
+        In one unit.
     torn : ndarray of bool (days,)
         Days that hold both units.
     changes : int
+        How often the unit changed.
     scale : float
         Factor at the record's end.
     """
@@ -52,16 +70,44 @@ def mend_units(energy: Floats, expected: Floats) -> tuple[Floats, Bools, int, fl
 
 
 def meter_quantum(energy: Floats) -> float:
-    """Step in which a meter counts [Wh]; 0 where none shows."""
+    """Step in which a meter counts.
+
+    Parameters
+    ----------
+    energy : ndarray
+        Interval energies [Wh]; NaN and zeros are left out.
+
+    Returns
+    -------
+    float
+        [Wh]; 0 where no step shows, or one too fine to matter.
+
+    Examples
+    --------
+    >>> meter_quantum(np.array([0.0, 100.0, 200.0, 300.0, 100.0]))
+    100.0
+    """
     values = np.unique(np.round(energy[np.isfinite(energy) & (energy > 0)], 2))
-    if values.size < 2 or values.size > 2000:
+    if values.size < 2 or values.size > MOST_VALUES:
         return 0.0
     return float(np.quantile(np.diff(values), 0.25))
 
 
 def mark_stuck(energy: Floats, expected: Floats, interval_minutes: int) -> Bools:
-    """Intervals in which a meter repeats one value for three hours while the sun moves on."""
-    need = max(4, 180 // interval_minutes)
+    """Intervals in which a meter repeats one value for three hours while the sun moves on.
+
+    Parameters
+    ----------
+    energy, expected : ndarray (days, slots)
+        [Wh]; NaN where missing.
+    interval_minutes : int
+
+    Returns
+    -------
+    ndarray of bool (days, slots)
+        All False for days of fewer than two such spans.
+    """
+    need = max(4, STUCK_MINUTES // interval_minutes)
     stuck = np.zeros(energy.shape, bool)
     if energy.shape[1] < 2 * need:
         return stuck
@@ -85,6 +131,19 @@ def hours_late(energy: Floats, expected: Floats, hour_angle: Floats, interval_mi
     The energy-weighted mean hour angle of bright days, against that expected, moves by 15° for each hour that a
     clock is wrong; a wrongly told azimuth or a tree moves it by some degrees too. So a shift counts only when weeks
     of bright days agree, and when the readings show production in the dark that the shift takes away.
+
+    Parameters
+    ----------
+    energy, expected : ndarray (days, slots)
+        [Wh]; NaN where missing.
+    hour_angle : ndarray (days, slots)
+        [degrees].
+    interval_minutes : int
+
+    Returns
+    -------
+    ndarray of int (days,)
+        Hours, positive when the clock is late.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         whole = np.where(np.isfinite(energy), expected, 0)
@@ -94,13 +153,13 @@ def hours_late(energy: Floats, expected: Floats, hour_angle: Floats, interval_mi
     typical = pd.Series(bright).rolling(61, center=True, min_periods=5).quantile(0.85).to_numpy()
     good = (bright > 0.85 * typical) & (whole.sum(axis=1) > 0.2 * expected.sum(axis=1).max())
     seen = pd.Series(np.where(good, late, np.nan)).rolling(31, center=True, min_periods=5).median()
-    hours = np.rint(seen.ffill().bfill().fillna(0).to_numpy() / 15)
-    hours[np.abs(hours) > 3] = 0
+    hours = np.rint(seen.ffill().bfill().fillna(0).to_numpy() / DEGREES_AN_HOUR)
+    hours[np.abs(hours) > MOST_HOURS_LATE] = 0
     dark = np.where(expected <= 0, made, 0).sum(axis=1)
     for shift in np.unique(hours[hours != 0]):
         rows = hours == shift
         moved = np.roll(made[rows], -int(shift * 60 // interval_minutes), axis=1)
         left = np.where(expected[rows] <= 0, moved, 0).sum()
-        if rows.sum() < 14 or dark[rows].sum() < 0.002 * made[rows].sum() or left > 0.5 * dark[rows].sum():
+        if rows.sum() < WEEKS_LATE or dark[rows].sum() < 0.002 * made[rows].sum() or left > 0.5 * dark[rows].sum():
             hours[rows] = 0
     return np.asarray(hours.astype(np.int64))

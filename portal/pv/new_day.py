@@ -122,14 +122,18 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
 
 def _without_air(going: Sequence[_Going]) -> list[_Going]:
     """Take the air of the new days out of those sites that shared the town's at the last full fit."""
-    days = max((len(one.rows) for one in going), default=0)
-    own = [one.memory.facts["town_scatter"] if len(one.rows) == days else None for one in going]
-    members = [at for at, scatter in enumerate(own) if scatter is not None]
-    if len(members) < 2 or not days:
+    members = [at for at, one in enumerate(going) if one.memory.facts["town_scatter"] is not None and len(one.rows)]
+    if len(members) < 2:
         return list(going)
-    scatter = np.array([own[at] for at in members], dtype=np.float64)
+    # Records end on different days: each roof's new days have their place on one axis.
+    first = min(int(going[at].rows["day"][0]) for at in members)
+    days = max(int(going[at].rows["day"][-1]) for at in members) - first + 1
+    place = [slice(begin := int(going[at].rows["day"][0]) - first, begin + len(going[at].rows)) for at in members]
+    scatter = np.array([going[at].memory.facts["town_scatter"] for at in members], dtype=np.float64)
     doubt = np.repeat([[doubt_of(going[at].base)[-1]] for at in members], days, axis=1)
-    residual = np.stack([going[at].residual() for at in members])
+    residual = np.full((len(members), days), np.nan)
+    for n, at in enumerate(members):
+        residual[n, place[n]] = going[at].residual()
     middle = going[members[0]].memory.facts["middle"]
     air = shared_air(residual, scatter, doubt, np.zeros(days), np.zeros((days, 0)), middle=middle)
     clear = list(going)
@@ -139,8 +143,8 @@ def _without_air(going: Sequence[_Going]) -> list[_Going]:
             going[at],
             record=replace(
                 record,
-                log_index=record.log_index - air.log_dimming[n],
-                scatter=np.sqrt(scatter[n] ** 2 + air.variance[n]),
+                log_index=record.log_index - air.log_dimming[n, place[n]],
+                scatter=np.sqrt(scatter[n] ** 2 + air.variance[n, place[n]]),
             ),
             in_town=True,
         )

@@ -60,4 +60,4 @@ def test_too_little_room(clone: Path) -> None:
     finally:
         subprocess.run(["umount", str(clone)], check=True)
     assert said.returncode == 1
-    assert said.stderr == f"Too little room on the disk of {clone}: the packages need 1.5 GB free.\n"
+    assert said.stderr == f"Too little room on the disk of {clone}: the packages need 1.7 GB free.\n"

@@ -7,14 +7,11 @@ MOST_FUNCTION_LINES = 60
 MOST_IN_A_ROW = 6
 
 KNOWN: dict[str, str] = {
-    "portal/pv/clear.py::low_sun": "takes 7 in a row",
     "portal/pv/days.py::cut_days": "65 lines",
     "portal/pv/due.py::when_due": "89 lines",
     "portal/pv/forecast.py::forecast": "86 lines",
-    "portal/pv/quality.py::reduce_days": "86 lines, takes 8 in a row",
     "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
     "tests/pv/fleet/other_sky.py::make_other_sky": "69 lines",
-    "tests/pv/test_due.py": "426 lines",
 }
 
 

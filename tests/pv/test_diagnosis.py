@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 
-from portal.pv.diagnosis import find_steps
+from portal.pv.diagnosis import _jump, find_steps
 from portal.pv.soiling import fit
 from portal.pv.spells import Errors, Record, Terms
 
@@ -78,3 +79,26 @@ def test_an_index_that_nothing_explains_leaves_an_answer_all_the_same() -> None:
     assert np.isfinite(fitted.present).all()
     assert np.isfinite(fitted.loss_mean).all()
     assert fitted.loss_mean[:300].max() < 0.05
+
+
+def one_by_one(y: Floats) -> tuple[Floats, Floats]:
+    """The jumps of :func:`portal.pv.diagnosis._jump` by their definition, a day at a time."""
+    values = y[np.isfinite(y)]
+    sizes, gaps = np.zeros(values.size), np.zeros(values.size)
+    for i in range(3, values.size - 1):
+        before, after = values[max(0, i - 7) : i], values[i : i + 7]
+        sizes[i] = np.median(after) - np.median(before)
+        low, high = (after, before) if sizes[i] < 0 else (before, after)
+        gaps[i] = np.quantile(high, 0.25) - np.quantile(low, 0.75)
+    return sizes, gaps
+
+
+@pytest.mark.parametrize("days", [3, 5, 6, 12, 40, 700])
+def test_sliding_windows_give_what_one_day_at_a_time_gives(days: int) -> None:
+    for seed in range(20):
+        y = planted(days, seed)
+        at, sizes, gaps = _jump(y)
+        wanted = one_by_one(y)
+        assert at.tolist() == np.flatnonzero(np.isfinite(y)).tolist()
+        np.testing.assert_allclose(sizes, wanted[0], atol=1e-13)
+        np.testing.assert_allclose(gaps, wanted[1], atol=1e-13)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -29,8 +30,13 @@ def left_lying(*, now: datetime) -> list[tuple[str, int]]:
 def poll_imports(*, now: datetime) -> int:
     """Ask again for what was left lying. Returns how much that is."""
     lying = left_lying(now=now)
+    ask = {
+        "import_file": partial(ask_for, "import_file"),
+        "draw_import": partial(ask_for, "draw_import"),
+        "replay_meter": partial(ask_for, "replay_meter"),
+    }
     for task, key in lying:
-        ask_for(task, key)
+        ask[task](key)
     return len(lying)
 
 
