@@ -1,6 +1,5 @@
 """How the web server runs, embedded and in production alike; `bind` comes from the command line."""
 
-from contextlib import suppress
 from typing import Any
 
 wsgi_app = "portal.wsgi:application"
@@ -21,5 +20,3 @@ def when_ready(server: Any) -> None:
     from django.urls import get_resolver
 
     get_resolver().url_patterns  # noqa: B018  reading it loads them
-    with suppress(OSError):  # no Pango on this machine: the page of the report says so
-        import weasyprint  # noqa: F401  takes seconds, which the first report would wait for

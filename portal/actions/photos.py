@@ -11,7 +11,7 @@ import pillow_heif
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.db import transaction
-from PIL import ExifTags, Image, ImageFile, ImageOps
+from PIL import ExifTags, Image, ImageOps
 
 from portal.models import Distance, Look, Phase, User, Visit, VisitPhoto
 
@@ -103,8 +103,6 @@ def _decode(data: bytes, filename: str) -> Image.Image:
         if image.format in ("JPEG", "MPO"):
             # A scaled decode reads the whole file in a fraction of the memory.
             image.draft("RGB", (SHOWN_PIXELS, SHOWN_PIXELS))
-        # WeasyPrint turns this on for the whole process, and half a photo would pass for a whole one.
-        ImageFile.LOAD_TRUNCATED_IMAGES = False
         image.load()
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
         raise ValidationError(

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from base64 import b64encode
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any, cast
+from typing import cast
 from zoneinfo import ZoneInfo
 
-from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
@@ -51,6 +49,7 @@ from portal.models import (
 )
 from portal.models.assessment import unpack_daily
 from portal.models.record import standing
+from portal.views.printed import pdf
 from portal.views.record import photo_file
 
 FINDING_WORDS = {
@@ -200,8 +199,7 @@ def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 def visit_report_pdf(request: HttpRequest, pk: int) -> HttpResponse:
-    visit = _done_visit(request, pk)
-    return _pdf(request, visit, reverse("visit_report", args=[pk]))
+    return _pdf(_done_visit(request, pk))
 
 
 @login_required
@@ -266,7 +264,7 @@ def shared_report_pdf(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None:
         return _guarded(render(request, "proof/link_over.html", status=404))
-    return _guarded(_pdf(request, link.visit, reverse("shared_report", args=[token])))
+    return _guarded(_pdf(link.visit))
 
 
 @require_GET
@@ -279,24 +277,20 @@ def shared_photo(request: HttpRequest, token: str, pk: int, size: str) -> HttpRe
     return photo_file(get_object_or_404(shown, pk=pk), "small" if size == "small" else "shown")
 
 
-def _embedded(photo: VisitPhoto, size: str) -> str:
-    with photo.shown.open() as file:
-        return f"data:image/jpeg;base64,{b64encode(file.read()).decode()}"
+def _pdf(visit: Visit) -> HttpResponse:
+    pictures: dict[str, bytes] = {}
 
+    def kept(photo: VisitPhoto, size: str) -> str:
+        name = f"photo-{photo.pk}.jpg"
+        with photo.shown.open() as file:
+            pictures[name] = file.read()
+        return name
 
-def _pdf(request: HttpRequest, visit: Visit, page: str) -> HttpResponse:
-    """The report as a PDF; the page itself prints as well, which is what is offered where the PDF cannot be made."""
-    try:
-        import weasyprint  # here, because it looks for the system's Pango as it is imported
-    except OSError:
-        return render(request, "proof/no_pdf.html", {"page": page}, status=503)
-    context: dict[str, Any] = {"report": report_of(visit, _embedded), "made_at": timezone.now()}
-    written = weasyprint.HTML(
-        string=render_to_string("proof/report_pdf.html", context),
-        # Everything it needs is in the text: nothing on a disk or a network is to be had by a note somebody typed.
-        url_fetcher=weasyprint.urls.URLFetcher(allowed_protocols=["data"]),
-    ).write_pdf(stylesheets=[weasyprint.CSS(filename=settings.ROOT / "portal" / "static" / "report.css")])
-    answer = HttpResponse(written, content_type="application/pdf")
+    report = report_of(visit, kept)
+    if report.chart:
+        pictures["chart.svg"] = report.chart.svg.encode()
+    page = render_to_string("proof/report_pdf.html", {"report": report, "made_at": timezone.now()})
+    answer = HttpResponse(pdf(page, pictures), content_type="application/pdf")
     answer["Content-Disposition"] = f'inline; filename="wash-report-{visit.cleaned_on}.pdf"'
     answer["Cache-Control"] = "private, no-store"
     return answer
