@@ -24,6 +24,7 @@ class Run:
     processes: int = 2
     on_postgres: bool = False
     counts_lines: bool = False
+    in_chromium: bool = False
 
 
 RUNS = [
@@ -33,7 +34,7 @@ RUNS = [
         "database and not browser and not benchmark and not reference",
         on_postgres=True,
     ),
-    Run("pages in headless Chromium", "browser and not benchmark", processes=0),
+    Run("pages in headless Chromium", "browser and not benchmark", processes=0, in_chromium=True),
 ]
 REFERENCE = Run("against the reference library", "reference and not benchmark", processes=0)
 
@@ -84,12 +85,14 @@ def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str
 def summary(done: list[tuple[Run, int, float]], ran: dict[str, float] | None) -> int:
     """Print what ran, and return 0 only if something ran, nothing failed, and the floors of coverage are kept."""
     print("\n===== what ran =====")
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     for run, code, seconds in done:
-        said = {0: "passed", NO_TESTS: "selected no test"}.get(code, f"FAILED (pytest's exit code {code})")
+        passed = "passed" if chromium or not run.in_chromium else "DID NOT RUN, there is no Chromium"
+        said = {0: passed, NO_TESTS: "selected no test"}.get(code, f"FAILED (pytest's exit code {code})")
         print(f"{run.name}: {said}, {seconds:.0f} s")
     lines, kept = coverage.verdict(ran) if ran else (["Lines were not counted, since only some tests ran."], True)
     print(*lines, sep="\n")
-    if not (shutil.which("chromium") or shutil.which("chromium-browser")):
+    if not chromium:
         print("!!!!! NO BROWSER TEST RAN: there is no Chromium here (on Debian: apt-get install chromium). !!!!!")
     codes = {code for _, code, _ in done}
     return 0 if codes <= {0, NO_TESTS} and 0 in codes and kept else 1
