@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from portal.management.commands.assess import neighbourhoods
 from tests.pv.fleet.kept import kept
 from tests.pv.fleet.made import Made
 from tests.pv.fleet.meter import told_wrong, without_gauge
@@ -18,7 +19,7 @@ from tests.pv.fleet.other_roof import make_other_town
 from tests.pv.fleet.other_sky import OTHER_PLACES
 from tests.pv.fleet.places import PLACES
 from tests.pv.fleet.scored import Scored, scored
-from tests.pv.fleet.shared import fleets_in, read_made
+from tests.pv.fleet.shared import read_made
 from tests.pv.fleet.town import make_town
 
 COLUMNS = ("town", "town, no gauge", "alone", "facts wrong", "other alone", "other town", "other no gauge")
@@ -58,12 +59,17 @@ def groups(seed: int) -> list[Group]:
 
 
 def groups_in(folder: Path) -> list[Group]:
-    """The roofs of a fleet that somebody else made; those of a town, if they stand in towns."""
-    out = []
-    for number, sites in enumerate(fleets_in(folder)):
-        columns = ("town", "town, no gauge") if len(sites) > 1 else ("alone", "facts wrong")
-        out.append(Group(f"{folder.name} {number}", partial(read_made, sites), columns, keep=False))
-    return out
+    """The roofs of a fleet that somebody else made; they stand in towns where a rain gauge lies beside them."""
+    sites = sorted(path.parent for path in (folder / "sites").glob("*/site.json"))
+    if (sites[0] / "rain.csv").exists():
+        return [
+            Group(f"{folder.name} {number}", partial(read_made, town), ("town", "town, no gauge"), keep=False)
+            for number, town in enumerate(neighbourhoods(sites))
+        ]
+    return [
+        Group(f"{folder.name} {site.name}", partial(read_made, [site]), ("alone", "facts wrong"), keep=False)
+        for site in sites
+    ]
 
 
 def make_town_list(seed: int, climate: str, roofs: int) -> list[Made]:

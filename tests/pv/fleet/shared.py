@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from portal.management.commands.assess import neighbourhoods, read_site
+from portal.management.commands.assess import read_site
 from tests.pv.fleet.made import Made
 
 FAULTS = {
@@ -20,11 +20,6 @@ FAULTS = {
     "meter": "meter",
 }
 """What these fleets call the faults of ours."""
-
-
-def fleets_in(folder: Path) -> list[list[Path]]:
-    """Site folders under a folder, those of one town together."""
-    return neighbourhoods(sorted(path.parent for path in (folder / "sites").glob("*/site.json")))
 
 
 def read_made(sites: list[Path]) -> list[Made]:
