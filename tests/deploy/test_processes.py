@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import psutil
 import psycopg
 import pytest
 import redis
@@ -19,8 +20,10 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def lives(pid: int) -> bool:
     """Whether a process runs; one that has ended but was not yet buried by its parent does not."""
-    found = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True).stdout.strip()
-    return found not in {"", "Z", "Z+", "Zs", "Zl"}
+    try:
+        return psutil.Process(pid).status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
 
 
 def wait_for(happened: Callable[[], object], seconds: float) -> None:
