@@ -27,7 +27,8 @@ import pandas as pd
 
 from portal.management.commands.assess import read_site
 from portal.pv.assessment import assess
-from portal.pv.due import Basis, when_due
+from portal.pv.due import Basis, Calendar, when_due
+from portal.pv.forecast import Money, PresentLoss
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Cause
 from portal.pv.worth import clean_energy_wh
@@ -155,23 +156,18 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
         washed = [roof.days[wash] for wash in sorted(washes) if wash <= today]
         result = assess(replace(roof.readings, energy_wh=seen, visits=washed), as_of=roof.days[today])
         ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
+        rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
         due = when_due(
-            as_of=result.as_of,
-            loss_quantiles=result.loss_quantiles,
-            rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
+            PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
+            Money(clean_energy_wh(result.daily, ahead), roof.price_per_kwh, roof.price),
+            Calendar(12, washed[-1] if washed else roof.days[0], not_due),
             soiling_ratio=result.daily["soiling_ratio"],
             recoveries=[
                 (one.date, one.gain)
                 for one in result.recoveries
                 if not any(abs(one.date - day) <= timedelta(days=3) for day in washed)
             ],
-            clean_energy_wh=clean_energy_wh(result.daily, ahead),
-            price_per_kwh=roof.price_per_kwh,
-            price=roof.price,
-            last_cleaned=washed[-1] if washed else roof.days[0],
-            last_not_due=not_due,
             stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
-            every_months=12,
             currency="USD",
         )
         calendar += due.basis == Basis.CALENDAR

@@ -15,7 +15,8 @@ from django.db.models import F
 
 from portal.actions.pricing import price_of_visit
 from portal.models import Lead, Proof, Site, SiteAssessment, Visit, VisitState
-from portal.pv.due import Basis, Due, calendar_due, when_due
+from portal.pv.due import Basis, Calendar, Due, calendar_due, when_due
+from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Cause
 from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
 
@@ -68,23 +69,19 @@ def _when_due(site: Site, result: Assessment) -> Due:
     known = {cleaning.date for cleaning in result.cleanings}
     ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
     watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
+    rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
+    not_due = watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first()
     return when_due(
-        as_of=result.as_of,
-        loss_quantiles=result.loss_quantiles,
-        rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None,
+        PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
+        Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price)),
+        Calendar(site.customer.business.calendar_months, cleaned, not_due),
         soiling_ratio=result.daily["soiling_ratio"],
         recoveries=[
             (recovery.date, recovery.gain)
             for recovery in result.recoveries
             if not any(abs(recovery.date - day) <= WASH_SEEN_WITHIN for day in known)
         ],
-        clean_energy_wh=clean_energy_wh(result.daily, ahead),
-        price_per_kwh=float(site.price_per_kwh),
-        price=float(price),
-        last_cleaned=cleaned,
-        last_not_due=watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first(),
         stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
-        every_months=site.customer.business.calendar_months,
         currency=site.customer.business.currency,
     )
 

@@ -12,12 +12,11 @@ import pandas as pd
 
 from portal.pv.arrays import Floats
 
-STEP_DAYS = 5
-STEPS = 73
-"""A year in steps of five days. By definition: 73 times 5 days are 365."""
+PENTAD_DAYS = 5
+PENTADS = 73
+"""A year in pentads, as climatology cuts it (WMO): by definition 73 times 5 days are 365."""
 YEAR_DAYS = 365
-"""Days of a year, by definition (leap days fall into the last step)."""
-
+"""Days of a year, by definition (leap days fall into the last pentad)."""
 
 SEASON_HALF_WIDTH = 45
 """Days either side of a day of the year whose record speaks for it. No source; a fifth either way moves due dates of
@@ -35,7 +34,7 @@ most."""
 
 @dataclass(frozen=True)
 class SoilingYear:
-    """What a year does to a roof, in steps of five days from 1 January.
+    """What a year does to a roof, in pentads (five days) from 1 January.
 
     Parameters
     ----------
@@ -52,8 +51,8 @@ class SoilingYear:
     kept: Floats
 
 
-def step_of(day: date) -> int:
-    """Index of a day's five-day step of the year.
+def pentad_of(day: date) -> int:
+    """Index of the pentad in which a day of the year lies.
 
     Parameters
     ----------
@@ -67,10 +66,10 @@ def step_of(day: date) -> int:
 
     Examples
     --------
-    >>> step_of(date(2024, 1, 1)), step_of(date(2024, 12, 31))
+    >>> pentad_of(date(2024, 1, 1)), pentad_of(date(2024, 12, 31))
     (0, 72)
     """
-    return min((day.timetuple().tm_yday - 1) // STEP_DAYS, STEPS - 1)
+    return min((day.timetuple().tm_yday - 1) // PENTAD_DAYS, PENTADS - 1)
 
 
 def read_year(
@@ -106,7 +105,7 @@ def read_year(
     dates = [pd.Timestamp(day).date() for day in ratio.index]
     of_year = np.array([day.timetuple().tm_yday for day in dates], dtype=np.int64)
     loss = 1.0 - ratio.to_numpy(dtype=np.float64)
-    middles: Floats = np.arange(STEPS, dtype=np.float64) * STEP_DAYS + STEP_DAYS / 2
+    middles: Floats = np.arange(PENTADS, dtype=np.float64) * PENTAD_DAYS + PENTAD_DAYS / 2
     near = _near(of_year, middles)
 
     gathered = np.clip(np.diff(loss, prepend=loss[:1]), 0.0, 0.02)
@@ -115,7 +114,7 @@ def read_year(
         seasonal = (near @ gathered + 60 * whole) / (near.sum(axis=1) + 60)
         rates = rate_per_day * seasonal / seasonal.mean()
     else:
-        rates = np.full(STEPS, max(rate_per_day, 0.0))
+        rates = np.full(PENTADS, max(rate_per_day, 0.0))
 
     at = {day: number for number, day in enumerate(dates)}
     rains = [(at[day], gain) for day, gain in recoveries if day in at and gain > 0]
@@ -143,7 +142,7 @@ def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day
 
 
 def _near(of_year: npt.NDArray[np.int64], middles: Floats) -> Floats:
-    """Which days of the record speak for which step, shape (73, days), as 0 and 1."""
+    """Which days of the record speak for which pentad, shape (73, days), as 0 and 1."""
     apart = np.abs(middles[:, None] - of_year[None, :])
     near: Floats = (np.minimum(apart, YEAR_DAYS - apart) <= SEASON_HALF_WIDTH).astype(np.float64)
     return near

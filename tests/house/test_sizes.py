@@ -8,8 +8,6 @@ MOST_IN_A_ROW = 6
 
 KNOWN: dict[str, str] = {
     "portal/pv/days.py::cut_days": "65 lines",
-    "portal/pv/due.py::when_due": "89 lines",
-    "portal/pv/forecast.py::forecast": "86 lines",
     "portal/pv/soiling.py::fit": "137 lines, takes 11 in a row",
     "tests/pv/fleet/other_sky.py::make_other_sky": "69 lines",
 }

@@ -19,7 +19,8 @@ import numpy as np
 
 from portal.pv import moves
 from portal.pv.assessment import assess, assess_town
-from portal.pv.due import Due, when_due
+from portal.pv.due import Calendar, Due, when_due
+from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Verdict
 from portal.pv.worth import clean_energy_wh
 from tests.pv.fleet import PLACES, Made, make_town
@@ -138,18 +139,16 @@ def dues(results: list[Assessment]) -> list[Due]:
         ahead = [result.as_of + timedelta(days=5 * n) for n in range(1, 74)]
         out.append(
             when_due(
-                as_of=result.as_of,
-                loss_quantiles=result.loss_quantiles,
-                rate_ci=(result.soiling_rate_ci.low, result.soiling_rate_ci.high),
+                PresentLoss(
+                    result.as_of,
+                    result.loss_quantiles,
+                    (result.soiling_rate_ci.low, result.soiling_rate_ci.high),
+                ),
+                Money(clean_energy_wh(result.daily, ahead), PRICE_PER_KWH, PRICE),
+                Calendar(12, result.as_of - timedelta(days=300)),
                 soiling_ratio=result.daily["soiling_ratio"],
                 recoveries=[(one.date, one.gain) for one in result.recoveries],
-                clean_energy_wh=clean_energy_wh(result.daily, ahead),
-                price_per_kwh=PRICE_PER_KWH,
-                price=PRICE,
-                last_cleaned=result.as_of - timedelta(days=300),
-                last_not_due=None,
                 stands_still=False,
-                every_months=12,
                 currency="USD",
             )
         )

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.forecast import forecast, value_by_step
-from portal.pv.year import STEPS, read_year
+from portal.pv.forecast import Money, PresentLoss, forecast, value_by_pentad
+from portal.pv.year import PENTADS, read_year
 from tests.pv.test_due import TODAY, steady_energy
 
 
@@ -40,7 +40,7 @@ def test_a_record_without_rain_or_season_leans_on_the_prior() -> None:
     year = read_year(pd.Series(1.0, index=days), [], rate_per_day=0.001)
     assert (year.rate_per_day == 0.001).all()
     # nothing was dirty, so the record says nothing of rain: the prior of one in 90 days stands
-    assert year.rain_per_day == pytest.approx(np.full(STEPS, 1 / 90))
+    assert year.rain_per_day == pytest.approx(np.full(PENTADS, 1 / 90))
 
 
 def test_rains_too_small_to_see_are_found_from_the_dirt_that_is_gone() -> None:
@@ -54,15 +54,7 @@ def test_rains_too_small_to_see_are_found_from_the_dirt_that_is_gone() -> None:
         losses.append(loss)
     smooth = pd.Series(losses, index=days).rolling(30, min_periods=1).mean()  # what a fitted line shows of it
     year = read_year(1 - smooth, [], rate_per_day=0.001)
-    ahead = forecast(
-        as_of=TODAY,
-        loss_quantiles=[0.003] * 10,
-        rate_ci=(0.001, 0.001),
-        year=year,
-        clean_energy_wh=steady_energy(24.0),
-        price_per_kwh=0.25,
-        price=100.0,
-    )
+    ahead = forecast(PresentLoss(TODAY, [0.003] * 10, (0.001, 0.001)), year, Money(steady_energy(24.0), 0.25, 100.0))
     # without the balance half a year of 0.1 % a day stands at 18 %, thinned by one rain in three months
     assert ahead.pays_on is None
     assert ahead.ahead["loss"].iloc[-1] < 0.03
@@ -77,8 +69,8 @@ def test_dirt_that_still_lies_there_was_not_rained_off() -> None:
 def test_seasons_of_value_are_laid_on_the_right_days() -> None:
     energy = steady_energy(10.0)
     energy[[day for day in energy.index if day.month in (6, 7)]] = 30_000.0
-    value = value_by_step(energy, 0.5)
+    value = value_by_pentad(energy, 0.5)
     assert value[36] == pytest.approx(15.0)  # early July
     assert value[0] == pytest.approx(5.0)
     with pytest.raises(ValueError, match="gaps"):
-        value_by_step(energy * np.nan, 0.5)
+        value_by_pentad(energy * np.nan, 0.5)
