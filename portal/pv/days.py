@@ -12,11 +12,30 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Ints
+
 
 def day_starts(first: date, last: date, *, tz: str) -> pd.DatetimeIndex:
-    """UTC instants of the local midnights of ``first`` to ``last`` inclusive, and of the midnight after ``last``.
+    """UTC instants at which local days begin.
 
     Where a clock change skips midnight, the day starts at the first instant that exists.
+
+    Parameters
+    ----------
+    first, last : date
+        Local days, both included.
+    tz : str
+        IANA zone.
+
+    Returns
+    -------
+    pd.DatetimeIndex
+        In UTC, one a day, and the midnight after ``last``.
+
+    Examples
+    --------
+    >>> day_starts(date(2026, 3, 8), date(2026, 3, 8), tz="America/Denver").strftime("%d %H:%M").tolist()
+    ['08 07:00', '09 06:00']
     """
     days = pd.date_range(pd.Timestamp(first), pd.Timestamp(last) + timedelta(days=1), freq="D")
     return days.tz_localize(tz, nonexistent="shift_forward", ambiguous=True).tz_convert("UTC")
@@ -65,18 +84,10 @@ def cut_days(
     nanoseconds = utc.as_unit("ns").asi8
     edges = starts.as_unit("ns").asi8
     which = np.searchsorted(edges, nanoseconds, side="right") - 1
-    step = interval_minutes * 60 * 1_000_000_000
-    offset = nanoseconds - edges[which]
-    if interval_minutes == 1440:
-        slots = np.zeros(len(which), dtype=np.int64)
-        lengths = np.ones(len(edges) - 1, dtype=np.int64)
-        if (offset != 0).any():
-            raise ValueError("daily totals must be stamped at local midnight")
-    else:
-        slots, rest = np.divmod(offset, step)
-        lengths = np.diff(edges) // step
-        if rest.any():
-            raise ValueError(f"stamp {utc[int(np.flatnonzero(rest)[0])]} is off the {interval_minutes}-minute grid")
+    slots, lengths = _slots(nanoseconds - edges[which], np.diff(edges), interval_minutes)
+    if (slots < 0).any():
+        stamp = utc[int(np.flatnonzero(slots < 0)[0])]
+        raise ValueError(f"stamp {stamp} is off the grid of {interval_minutes} minutes from local midnight")
     values = readings.to_numpy(dtype=np.float32)
     bounds = np.flatnonzero(np.diff(which)) + 1
     first = starts.tz_convert(tz)[0].date()
@@ -87,6 +98,14 @@ def cut_days(
         block[slots[begin:end]] = values[begin:end]
         blocks.append((first + timedelta(days=day), block))
     return blocks
+
+
+def _slots(offset_ns: Ints, day_ns: Ints, interval_minutes: int) -> tuple[Ints, Ints]:
+    """Place of each reading in its day, -1 off the grid, and how many each day holds; a day's total is its only one."""
+    if interval_minutes == 1440:
+        return np.where(offset_ns == 0, 0, -1), np.ones_like(day_ns)
+    slots, rest = np.divmod(offset_ns, interval_minutes * 60 * 1_000_000_000)
+    return np.where(rest == 0, slots, -1), day_ns // (interval_minutes * 60 * 1_000_000_000)
 
 
 def join_days(

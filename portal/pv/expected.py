@@ -27,12 +27,13 @@ SIDEREAL_TURN = 360.985_647_366_29
 TEMPERATURE_COEFFICIENT = -0.0035
 """Of DC power [1/K]; common for crystalline silicon (PVWatts v5: -0.0047 standard, -0.0035 premium modules)."""
 SYSTEM_LOSSES = 0.10
-"""Mismatch, wiring, light-induced and nameplate losses; common practice, no source (PVWatts v5 default is 0.14 with
-soiling and shading inside it). The site's own level is fitted, so this only sets where it starts."""
+"""Share of DC power lost by mismatch, wiring, light-induced and nameplate losses; common practice, no source (PVWatts
+v5 default is 0.14 with soiling and shading inside it). The site's own level is fitted, so this only sets where it
+starts."""
 INVERTER_EFFICIENCY = 0.96
-"""Nominal efficiency (PVWatts v5)."""
+"""Nominal efficiency, AC over DC power (PVWatts v5)."""
 ALBEDO = 0.2
-"""Ground reflectance; common practice (PVWatts v5)."""
+"""Share of the irradiance that the ground reflects; common practice (PVWatts v5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +59,6 @@ class ExpectedIntervals:
     """Expected energy by interval; arrays of one shape (n,), zero at night."""
 
     energy_wh: Floats
-    unclipped_wh: Floats
-    """The same without the inverter's AC limit."""
     elevation: Floats
     """Sun's apparent elevation, averaged over the instants used [degrees]."""
     hour_angle: Floats
@@ -80,6 +79,11 @@ def sun_position(unix: Floats, latitude: float, longitude: float) -> tuple[Float
         Seconds since 1970-01-01 00:00 UTC; finite.
     latitude, longitude : float
         Degrees, north and east positive.
+
+    Returns
+    -------
+    zenith, azimuth, hour_angle : ndarray (n,)
+        [degrees]: zenith as refracted, azimuth clockwise from north, hour angle negative before solar noon.
 
     Examples
     --------
@@ -116,6 +120,25 @@ def climatological_temperature(unix: Floats, latitude: float, longitude: float) 
 
     Zonal means over land: 27 °C at the equator falling with the square of the sine of latitude to -1 °C at 65°;
     seasonal swing growing with latitude, daily swing 5 K about its peak at 15 h solar time.
+
+    Parameters
+    ----------
+    unix : ndarray (n,)
+        Seconds since 1970-01-01 00:00 UTC.
+    latitude, longitude : float
+        Degrees, north and east positive.
+
+    Returns
+    -------
+    ndarray (n,)
+        [°C]
+
+    Examples
+    --------
+    The equator at 15 h solar time, 5 K above its mean of 27 °C:
+
+    >>> climatological_temperature(np.array([15 * 3600.0]), 0.0, 0.0).tolist()
+    [32.0]
     """
     year_angle = 2 * np.pi * (unix / DAY % 365.2425 - 201) / 365.2425
     south = -1.0 if latitude < 0 else 1.0
@@ -132,6 +155,18 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
 
     Ineichen and Perez 2002 (doi:10.1016/S0038-092X(02)00045-2) with the Linke turbidity climatology and the altitude
     map that come with pvlib.
+
+    Parameters
+    ----------
+    unix : ndarray (n,)
+        Seconds since 1970-01-01 00:00 UTC; finite.
+    latitude, longitude : float
+        Degrees, north and east positive.
+
+    Returns
+    -------
+    Sky
+        At the instants when the sun is up, in their order: as many or fewer.
 
     Examples
     --------
@@ -172,6 +207,18 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
     Hay-Davies transposition, incidence angle modifier of a glass cover (De Soto 2006, pvlib's ``physical``) on the
     beam and its value at 58° on the diffuse (ASHRAE practice), Faiman cell temperature in a 1 m/s wind,
     PVWatts v5 DC (NREL TP-6A20-62641).
+
+    Parameters
+    ----------
+    plane : Plane
+        One plane of the site.
+    sky : Sky
+        Of n instants.
+
+    Returns
+    -------
+    ndarray (n,)
+        [W], 0 or more.
     """
     poa = irradiance.get_total_irradiance(
         plane.tilt,
@@ -195,7 +242,25 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
 
 
 def inverter_ac(dc_w: Floats, ac_kw: float) -> Floats:
-    """AC power [W] of a PVWatts v5 inverter that is rated ``ac_kw``; clipped at its rating."""
+    """AC power of a PVWatts v5 inverter, clipped at its rating (NREL TP-6A20-62641).
+
+    Parameters
+    ----------
+    dc_w : ndarray (n,)
+        DC power [W].
+    ac_kw : float
+        Rated AC power [kW].
+
+    Returns
+    -------
+    ndarray (n,)
+        [W], at most the rating.
+
+    Examples
+    --------
+    >>> inverter_ac(np.array([0.0, 10_000.0]), 5.0).tolist()
+    [0.0, 5000.0]
+    """
     pdc0 = ac_kw * 1000 / INVERTER_EFFICIENCY
     return np.asarray(inverter.pvwatts(dc_w, pdc0, eta_inv_nom=INVERTER_EFFICIENCY))
 
@@ -206,10 +271,16 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     Parameters
     ----------
     array : Array
+        The site's facts.
     start_unix : ndarray (n,) of int
         Interval starts [s since 1970 UTC].
     interval_minutes : int
         Length; 1440 means a local day from its midnight.
+
+    Returns
+    -------
+    ExpectedIntervals
+        Of n intervals.
     """
     per = max(1, interval_minutes // 15)
     offsets = (np.arange(per) + 0.5) * (interval_minutes * 60 / per)
@@ -221,9 +292,6 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     for plane in array.planes:
         dc += plane_dc(plane, sky)
     ac = inverter_ac(dc, array.ac_kw)
-    # The same inverter without its limit: its curve is flat in efficiency above a fifth of its rating.
-    free = inverter_ac(np.minimum(dc, 0.9 * array.ac_kw * 1000), array.ac_kw)
-    free = np.where(dc > 0.9 * array.ac_kw * 1000, dc / (0.9 * array.ac_kw * 1000) * free, free)
     hours = interval_minutes / 60 / per
 
     def by_interval(values: Floats) -> Floats:
@@ -235,7 +303,6 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     _, _, hour_angle = sun_position(middle, array.latitude, array.longitude)
     return ExpectedIntervals(
         energy_wh=by_interval(ac) * hours,
-        unclipped_wh=by_interval(free) * hours,
         elevation=90 - zenith.reshape(-1, per).mean(axis=1),
         hour_angle=hour_angle,
     )
@@ -247,10 +314,16 @@ def expected_energy(array: Array, starts_utc: pd.DatetimeIndex, interval_minutes
     Parameters
     ----------
     array : Array
+        The site's facts.
     starts_utc : DatetimeIndex
         Zone-aware; naive times are refused.
     interval_minutes : int
         5, 10, 15, 30, 60, or 1440 for local days (from their midnights).
+
+    Returns
+    -------
+    pd.Series
+        [Wh] by interval start, 0 at night.
 
     Raises
     ------

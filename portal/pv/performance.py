@@ -1,4 +1,4 @@
-"""Yields and ratios of IEC 61724-1, and the daily performance index that the soiling fit works on."""
+"""The daily performance index that the soiling fit works on."""
 
 from __future__ import annotations
 
@@ -10,39 +10,6 @@ import pandas as pd
 
 from portal.pv.arrays import Floats
 from portal.pv.daily import Daily
-
-
-def final_yield(energy_wh: float, dc_rated_w: float) -> float:
-    """Final yield Y_f [h]: energy over rated DC power (IEC 61724-1:2021, "yields").
-
-    Examples
-    --------
-    >>> final_yield(18_000, 5_000)
-    3.6
-    """
-    return energy_wh / dc_rated_w
-
-
-def reference_yield(insolation_wh_m2: float) -> float:
-    """Reference yield Y_r [h]: in-plane insolation over the reference irradiance of 1,000 W/m² (IEC 61724-1).
-
-    Examples
-    --------
-    >>> reference_yield(4_500)
-    4.5
-    """
-    return insolation_wh_m2 / 1000
-
-
-def performance_ratio(energy_wh: float, dc_rated_w: float, insolation_wh_m2: float) -> float:
-    """Performance ratio PR = Y_f / Y_r (IEC 61724-1).
-
-    Examples
-    --------
-    >>> performance_ratio(18_000, 5_000, 4_500)
-    0.8
-    """
-    return final_yield(energy_wh, dc_rated_w) / reference_yield(insolation_wh_m2)
 
 
 @dataclass(frozen=True)
@@ -66,6 +33,16 @@ def performance_index(daily: Daily) -> Index:
     expectation), in logarithms. Haze dims a low sun more than a high one, so the slope of a clear day against air
     mass tells its haze. How much a unit of slope costs is learned on this site from differences to the days around
     each day, in which dirt, season and age cancel.
+
+    Parameters
+    ----------
+    daily : Daily
+        One row a local day.
+
+    Returns
+    -------
+    Index
+        By day, and what the record teaches of haze.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         raw = np.log(daily["index"])
@@ -96,7 +73,20 @@ def performance_index(daily: Daily) -> Index:
 
 
 def new_index(index: Index, rows: npt.NDArray[np.void]) -> Floats:
-    """Log index of new days, corrected for haze with what the record has taught, shape (days,)."""
+    """Log index of new days, corrected for haze with what the record has taught.
+
+    Parameters
+    ----------
+    index : Index
+        Of the record before them.
+    rows : ndarray (days,) of DAY
+        The new days.
+
+    Returns
+    -------
+    ndarray (days,)
+        NaN on refused days; a day whose haze cannot be told stays as it is.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
         raw = np.log(rows["index"].astype(np.float64))
     haze = rows["haze"].astype(np.float64)

@@ -10,7 +10,7 @@ import pandas as pd
 from portal.pv.expected import sun_position
 
 CIVIL_TWILIGHT = -6.0
-"""Elevation of the sun [degrees] below which no PV system gives energy; civil twilight, the end of usable light."""
+"""Elevation of the sun [degrees] below which no PV system gives energy: the end of civil twilight, by definition."""
 LOOKED_AT = 20_000
 """So many intervals, spread evenly, are enough to tell. Intervals; no source."""
 

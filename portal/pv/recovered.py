@@ -15,7 +15,7 @@ from portal.pv.result import Band, Recovery
 from portal.pv.worth import clean_energy_wh
 
 GONE = 0.02
-"""Below this share of the gain nothing of it is counted any more."""
+"""Share of a gain below which nothing of it is counted any more. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +152,8 @@ class Season:
 
     difference: float
     ci: Band
-    days_after: int
     days_before: int
+    """Days of the year before that were compared."""
 
 
 def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> Season | None:
@@ -190,6 +190,6 @@ def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> S
         return None
     difference = float(after.mean() - before.mean())
     if np.ptp(after) == 0 and np.ptp(before) == 0:
-        return Season(difference, Band(difference, difference), len(after), len(before))
+        return Season(difference, Band(difference, difference), len(before))
     interval = stats.ttest_ind(after, before, equal_var=False).confidence_interval(0.9)
-    return Season(difference, Band(float(interval.low), float(interval.high)), len(after), len(before))
+    return Season(difference, Band(float(interval.low), float(interval.high)), len(before))

@@ -11,11 +11,13 @@ from portal.pv.array import Array
 from portal.pv.expected import expected_energy
 
 SHADED = 0.7
-"""An hour that yields less than this share of what the best hours yield of their expectation looks shaded."""
-
+"""Share of what the best hours yield of their expectation, below which an hour looks shaded. Common practice, no
+source."""
 FEWEST_DAYS = 5
+"""Clear days below which nothing is said. Common practice, no source."""
 WORTH_A_LOOK = 0.1
-"""Hours with less than this share of the best hour's expected energy are dawn and dusk, and left out."""
+"""Share of the best hour's expected energy below which an hour is dawn or dusk, and left out. Common practice, no
+source."""
 
 
 def hours_that_look_shaded(
@@ -28,17 +30,18 @@ def hours_that_look_shaded(
     Parameters
     ----------
     array : Array
+        The site's facts.
     energy_wh : pd.Series
         Energy per interval [Wh], index interval starts in UTC; NaN is left out.
     interval_minutes : int
         Nothing is found in daily totals (1440).
     days : collection of date
-        Clear local days to judge by; fewer than five say nothing.
+        Clear local days to judge by; fewer than :data:`FEWEST_DAYS` say nothing.
 
     Returns
     -------
     list of int
-        Hours of the local clock, 0 to 23, each from its full hour on. The thresholds are common practice, no source.
+        Hours of the local clock, 0 to 23, each from its full hour on.
 
     Examples
     --------

@@ -8,13 +8,24 @@ import numpy as np
 import numpy.typing as npt
 
 TOWN_KM = 40.0
-"""Sites within this distance of a town's first site share haze, snow and rain [km]."""
+"""Sites within this distance of a town's first site share haze, snow and rain [km]. Common practice, no source; a site
+that lies near and breathes another air is found by its days (:data:`portal.pv.air.ALIKE`)."""
 EARTH_KM = 6371.0088
 """Mean radius of the Earth (IUGG, GRS 80) [km]."""
 
 
 def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
-    """Great-circle distance [km] by the haversine formula, on a sphere.
+    """Great-circle distance by the haversine formula, on a sphere.
+
+    Parameters
+    ----------
+    latitude_a, longitude_a, latitude_b, longitude_b : float
+        Degrees, north and east positive.
+
+    Returns
+    -------
+    float
+        [km]
 
     Examples
     --------
@@ -30,7 +41,17 @@ def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitu
 
 
 def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> npt.NDArray[np.int64]:
-    """Label of each site's town, shape (n,): sites within :data:`TOWN_KM` of a town's first site.
+    """Label the sites that share a sky: those within :data:`TOWN_KM` of a town's first site.
+
+    Parameters
+    ----------
+    latitudes, longitudes : sequence of float
+        Of n sites, degrees, north and east positive.
+
+    Returns
+    -------
+    ndarray (n,) of int
+        Number of each site's town, from 0 in the order of their first sites.
 
     Examples
     --------

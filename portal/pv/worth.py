@@ -7,9 +7,11 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-YEAR_DAYS = 365
+from portal.pv.year import YEAR_DAYS
+
 HALF_WINDOW = 30
-"""A day of the year is judged by the days within a month of it, in all years of the record [days]."""
+"""A day of the year is judged by the days within a month of it, in all years of the record [days]. Common practice, no
+source."""
 
 
 def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:

@@ -13,9 +13,6 @@ from tests.house import PRODUCT, Function, files, hold, text, tree
 
 KNOWN: dict[str, str] = {
     "fixtures/history.py::History.made_wh": "the planted truth before the meter; tests compare readings with it",
-    "portal/pv/expected.py::ExpectedIntervals.unclipped_wh": "nothing outside the tests uses it",
-    "portal/pv/performance.py::performance_ratio": "nothing outside the tests uses it",
-    "portal/pv/recovered.py::Season.days_after": "nothing outside the tests uses it",
 }
 
 REGISTER = re.compile(r"^(api|app|register|admin|receiver|shared_task|pytest)\b|\.(connect|register)$")

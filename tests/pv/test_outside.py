@@ -20,7 +20,6 @@ from portal.pv.expected import (
     sun_position,
 )
 from portal.pv.moves import RATES
-from portal.pv.performance import final_yield, performance_ratio, reference_yield
 
 PLACES = [(52.5, 13.4, "2023-06-21 10:07"), (-33.4, -70.7, "2021-12-03 17:31"), (27.0, 75.8, "2020-02-11 05:12")]
 
@@ -108,14 +107,6 @@ def test_expected_energy_agrees_between_meters_of_different_interval() -> None:
     for minutes in (5, 15, 60):
         starts = pd.date_range(day[0], periods=1440 // minutes, freq=f"{minutes}min")
         assert expected_energy(site, starts, minutes).sum() == pytest.approx(total, rel=0.003)
-
-
-def test_yields_and_performance_ratio_follow_iec_61724_1() -> None:
-    # IEC 61724-1:2021: Y_f = E / P_0, Y_r = H_i / G_ref, PR = Y_f / Y_r. 27 kWh from 6 kW under 6 kWh/m²:
-    # Y_f = 4.5 h, Y_r = 6 h, PR = 0.75.
-    assert final_yield(27_000, 6_000) == pytest.approx(4.5)
-    assert reference_yield(6_000) == pytest.approx(6.0)
-    assert performance_ratio(27_000, 6_000, 6_000) == pytest.approx(0.75)
 
 
 def test_dust_gathers_between_rains_as_in_kimbers_model() -> None:
