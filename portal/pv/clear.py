@@ -51,6 +51,7 @@ def clear_intervals(sky: ClearSky, level: Floats) -> Bools:
     Parameters
     ----------
     sky : ClearSky
+        Where to look.
     level : ndarray (days,)
         Ratio of clear intervals around each day.
 
@@ -83,6 +84,7 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     ratio : ndarray (days, slots)
         Production over expectation, NaN where not usable.
     usable : ndarray of bool (days, slots)
+        Intervals with a reading and enough sun.
     expected : ndarray (days, slots)
         Expected energy [Wh].
     top : ndarray (days,)
@@ -127,7 +129,9 @@ def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floa
     log_ratio : ndarray (days, slots)
         Log of production over expectation; anything finite where not clear.
     clear : ndarray of bool (days, slots)
+        Intervals under a clear sky.
     days : MeteredDays
+        The readings.
 
     Returns
     -------
@@ -166,7 +170,9 @@ def low_sun(
     Parameters
     ----------
     days : MeteredDays
+        The readings.
     usable : ndarray of bool (days, slots)
+        Intervals with a reading and enough sun.
     noon : ndarray (days,)
         Mean log ratio of the clear intervals about noon, NaN without.
     index : ndarray (days,)
@@ -229,6 +235,7 @@ def part_mean(log_ratio: Floats, weight: Floats, part: Bools) -> Floats:
     log_ratio, weight : ndarray (days, slots)
         ``weight`` is zero where the day is not clear.
     part : ndarray of bool (days, slots)
+        Intervals that belong to it.
 
     Returns
     -------

@@ -86,5 +86,11 @@ class Daily:
         return np.asarray(self.rows[name], dtype=np.float64)
 
     def dates(self) -> list[date]:
-        """The local dates."""
+        """The local dates.
+
+        Returns
+        -------
+        list of date
+            One a row.
+        """
         return [EPOCH + timedelta(days=int(day)) for day in self.rows["day"]]

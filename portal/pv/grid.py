@@ -18,7 +18,8 @@ FINE_STEP = 0.02
 """Share of the highest interval that the step of a meter may be without hiding clouds. Tuned on planted sites with
 meters that count in 1 to 1,000 Wh: a fifth more or less moves none of them to another block."""
 LONGEST_BLOCK = 60
-"""Minutes that intervals are taken together at most: in an hour the sun moves by 15 degrees."""
+"""Minutes that intervals are taken together at most: in an hour the sun moves by 15 degrees. Common practice, no
+source."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +65,7 @@ def standard_offset(tz: str, year: int) -> int:
     tz : str
         IANA zone.
     year : int
+        Of the calendar.
 
     Returns
     -------
@@ -86,6 +88,7 @@ def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int, fi
     Parameters
     ----------
     array : Array
+        The site's facts.
     energy_wh : Series
         Interval energies [Wh], index zone-aware interval starts on one grid; NaN or absent where missing.
     interval_minutes : int
@@ -131,8 +134,11 @@ def beside_the_sun(array: Array, grid: Grid, interval_minutes: int) -> MeteredDa
     Parameters
     ----------
     array : Array
+        The site's facts.
     grid : Grid
+        The readings.
     interval_minutes : int
+        Length of an interval; 1440 for daily totals.
 
     Returns
     -------
@@ -162,6 +168,7 @@ def block_for(quantum: float, highest: float, interval_minutes: int) -> int:
     highest : float
         Highest expected interval [Wh].
     interval_minutes : int
+        Length of an interval; 1440 for daily totals.
 
     Returns
     -------
@@ -187,6 +194,7 @@ def join_intervals(days: MeteredDays, block: int) -> MeteredDays:
     Parameters
     ----------
     days : MeteredDays
+        The readings.
     block : int
         Intervals in one of the result; divides a day's.
 

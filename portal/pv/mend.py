@@ -8,13 +8,15 @@ import pandas as pd
 from portal.pv.arrays import Bools, Floats, Ints
 
 MOST_VALUES = 2000
-"""Different readings from which a meter counts finely enough: its step is then under a thousandth of its range."""
+"""Different readings from which a meter counts finely enough: its step is then under a thousandth of its range.
+No source."""
 STUCK_MINUTES = 180
 """Minutes of one value, while the sun moves on, from which a meter is stuck. Common practice, no source."""
 DEGREES_AN_HOUR = 15
-"""Turn of the Earth [degrees/h]."""
+"""Turn of the Earth against the sun [degrees/h], by definition of the mean solar hour."""
 MOST_HOURS_LATE = 3
-"""Hours by which a clock may be wrong: more is another zone, which the import asks about."""
+"""Hours by which a clock may be wrong: more is another zone, which the import asks about. Common practice, no
+source."""
 WEEKS_LATE = 14
 """Days that must agree on a wrong clock. Tuned on planted sites."""
 
@@ -101,6 +103,7 @@ def mark_stuck(energy: Floats, expected: Floats, interval_minutes: int) -> Bools
     energy, expected : ndarray (days, slots)
         [Wh]; NaN where missing.
     interval_minutes : int
+        Length of an interval; 1440 for daily totals.
 
     Returns
     -------
@@ -139,6 +142,7 @@ def hours_late(energy: Floats, expected: Floats, hour_angle: Floats, interval_mi
     hour_angle : ndarray (days, slots)
         [degrees].
     interval_minutes : int
+        Length of an interval; 1440 for daily totals.
 
     Returns
     -------

@@ -39,13 +39,14 @@ STUCK_SHARE = 0.2
 FAINT_DAY = 0.02
 """Expected energy of a day over the record's best below which the sun is too low. Common practice, no source."""
 CLOUD_EDGE = 1.6
-"""Power over the rating that no array reaches, reflection from cloud edges included; more is a meter's slip. Measured
-enhancement of irradiance reaches about 1.5 (Gueymard 2017, doi:10.1016/j.solener.2017.04.012; from memory)."""
+"""Ratio of power to the rating that no array reaches, reflection from cloud edges included; more is a meter's slip.
+Measured enhancement of irradiance reaches about 1.5 (Gueymard 2017, doi:10.1016/j.solener.2017.04.012; from memory)."""
 NEAR_A_TURN = 10
 """Days beside a change of unit whose readings do not tell the meter's step: more than the week that must agree on the
-unit (:func:`portal.pv.mend.mend_units`)."""
+unit (:func:`portal.pv.mend.mend_units`). No source."""
 CONTEXT_DAYS = 40
-"""Known days before new ones by which the level of clear intervals is judged: more than half its window of 61."""
+"""Known days before new ones by which the level of clear intervals is judged: more than half its window of 61.
+No source."""
 
 
 def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> Daily:

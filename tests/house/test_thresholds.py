@@ -20,13 +20,6 @@ KNOWN: dict[str, str] = {
     "portal/pv/diagnosis.py::SHADED": "names no source",
     "portal/pv/diagnosis.py::SMALLEST_STEP": "names no source",
     "portal/pv/diagnosis.py::UNSEEN_DIRT": "names no source",
-    "portal/pv/grid.py::LONGEST_BLOCK": "names no source",
-    "portal/pv/mend.py::DEGREES_AN_HOUR": "names no source",
-    "portal/pv/mend.py::MOST_HOURS_LATE": "names no source",
-    "portal/pv/mend.py::MOST_VALUES": "names no source",
-    "portal/pv/quality.py::CLOUD_EDGE": "names no unit",
-    "portal/pv/quality.py::CONTEXT_DAYS": "names no source",
-    "portal/pv/quality.py::NEAR_A_TURN": "names no source",
     "portal/pv/verdict.py::PERHAPS": "says nothing",
     "portal/pv/verdict.py::TOLD_LOSS": "names no source",
 }
