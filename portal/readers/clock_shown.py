@@ -13,7 +13,6 @@ from portal.readers.doubts import Doubts
 from portal.readers.mapping import Mapping
 from portal.readers.reading import Choice, Question
 from portal.readers.series import DAY_S, NEARLY_A_DAY_S, SKIPPED, Ints, Series, to_starts
-from portal.readers.stamps import Stamps
 from portal.readers.table import Loaded
 
 LONE_DAYS = 370
@@ -94,7 +93,7 @@ def utc_starts(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Ints, list[
     for number in range(len(loaded.meters)):
         at = np.flatnonzero(loaded.meter_ids == number)
         offset = None if stamps.offset_s is None else stamps.offset_s[at]
-        own = Stamps(stamps.naive_s[at], offset, stamps.date_order, stamps.certain)
+        own = replace(stamps, naive_s=stamps.naive_s[at], offset_s=offset)
         starts[at], gone = to_starts(own, None if elapsed is None else elapsed[at], mapping.clock, step, instants)
         missing += [(int(at[i]), why) for i, why in gone]
     return starts, missing

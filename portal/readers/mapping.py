@@ -12,12 +12,12 @@ Format = Literal["text", "sheet", "espi", "nem12"]
 Layout = Literal["tall", "wide"]
 Kind = Literal["energy", "register", "power"]
 Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
-DateOrder = Literal["ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
+DateOrder = Literal["", "ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
 Export = Literal["", "all", "surplus"]
 FILES = "(file or sheet)"
 _CLOCK_ANSWERS = {"clock": get_args(ClockKind), "hours": get_args(ClockKind), "label": get_args(Label)}
 _ANSWERS: dict[str, tuple[str, ...]] = {
-    "date_order": get_args(DateOrder),
+    "date_order": get_args(DateOrder)[1:],
     "unit": get_args(Unit),
     "kind": get_args(Kind),
     "decimal": (".", ","),
@@ -33,7 +33,7 @@ class Mapping:
     ``meter`` picks one meter of a file that holds several (by ``meter_column``, usage point or NMI and suffix).
     ``meter_column`` is ``FILES`` where each file of a zip, or each sheet of a workbook, is a meter of its own.
     ``export`` says whether a channel of energy sent to the grid is all of the production or only its surplus.
-    ``accepted`` holds the codes of doubts that somebody has looked at and waved through.
+    ``accepted`` holds the codes of doubts that somebody has looked at and waved through, with a word on how far.
     """
 
     format: Format
@@ -48,6 +48,7 @@ class Mapping:
     layout: Layout = "tall"
     time_columns: tuple[str, ...] = ()
     date_order: DateOrder = "ymd"
+    """"" while neither a file nor a person has decided whether day or month comes first: each file is asked."""
     value_columns: tuple[str, ...] = ()
     minus_columns: tuple[str, ...] = ()
     meter_column: str = ""
@@ -123,8 +124,9 @@ class Mapping:
             changes |= {"value_columns": tuple(json.loads(value)), "minus_columns": ()}
         elif code == "meter":
             changes["meter"] = value
-        elif value == "accept":
-            changes["accepted"] = (*self.accepted, code)
+        elif value.partition(" ")[0] in ("accept", "keep"):
+            others = (one for one in self.accepted if one.partition(" ")[0] != code)
+            changes["accepted"] = (*others, f"{code} {value.removeprefix('accept').strip()}".strip())
         else:
             raise ValueError(f"{value!r} is no answer to the question {code!r}")
         return replace(self, **changes)

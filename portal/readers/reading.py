@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from portal.readers.mapping import Kind, Mapping, Unit
+from portal.readers.mapping import DateOrder, Kind, Mapping, Unit
 
 MAX_READINGS = 3_000_000
 """Readings of a file: 28 years of 5 minutes. A bound on memory, no source."""
@@ -164,6 +164,8 @@ class ReadResult:
     sample: tuple[tuple[str, ...], ...] = ()
     measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
     """These three as in ``Guess``: what a person needs to see to correct the mapping."""
+    order_shown: DateOrder = ""
+    """The order of day and month that the file's own dates show, "" where they leave it open."""
 
     @property
     def start(self) -> datetime:

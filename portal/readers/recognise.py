@@ -19,7 +19,7 @@ from portal.readers.delimiter import sniff_delimiter
 from portal.readers.dialect import Guessed, guess_mapping
 from portal.readers.doubts import Doubts
 from portal.readers.load import load
-from portal.readers.mapping import FILES, Format, Kind, Mapping, Unit
+from portal.readers.mapping import FILES, DateOrder, Format, Kind, Mapping, Unit
 from portal.readers.meter_file import MeterFile, from_meter
 from portal.readers.place import file_and_line
 from portal.readers.questions import order_question
@@ -58,6 +58,7 @@ class _Taken:
     names: list[str]
     """The files or sheets, in their order."""
     measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    order_shown: DateOrder = ""
 
 
 def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping | None = None) -> ReadResult:
@@ -116,6 +117,7 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
         columns=taken.columns,
         sample=taken.sample,
         measures=taken.measures,
+        order_shown=taken.order_shown,
     )
 
 
@@ -322,10 +324,12 @@ def _take_tables(tables: list[Table], shape: Mapping | Guessed, site: Site) -> _
     today = site.now.date()
     try:
         loaded = load(tables, mapping, today, date_order_known=not guessed)
-        if guessed:
+        order_shown = loaded.stamps.shown
+        if guessed or not mapping.date_order:
             mapping = replace(mapping, date_order=loaded.stamps.date_order)
             if not loaded.stamps.certain:
                 doubts.questions.append(order_question(mapping))
+        if guessed:
             if len(loaded.meters) < 2:
                 mapping = replace(mapping, meter_column="")
                 loaded.meter_ids = None
@@ -336,7 +340,8 @@ def _take_tables(tables: list[Table], shape: Mapping | Guessed, site: Site) -> _
     except ReadError as error:
         seen = Guess(mapping, None, tuple(doubts.questions), tuple(doubts.notices), columns, sample, measures)
         raise MisreadError(str(error), seen) from error
-    return _Taken(result, doubts, columns, sample, tables, {}, [table.name for table in tables], measures)
+    names = [table.name for table in tables]
+    return _Taken(result, doubts, columns, sample, tables, {}, names, measures, order_shown)
 
 
 def _side_by_side(loaded: Loaded) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -24,7 +25,7 @@ class Reader:
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:
         self.mapping = mapping
         fixed = mapping.date_order in ("unix_s", "unix_ms", "serial")
-        self.stamps = StampColumn(mapping.date_order if date_order_known or fixed else None)
+        self.stamps = StampColumn((mapping.date_order or None) if date_order_known or fixed else None)
         self.style = NumberStyle(mapping.decimal, mapping.thousands)
         self.places: list[NDArray[np.int64]] = []
         self.meters: dict[str, int] = {}
@@ -275,4 +276,4 @@ def _by_hour(days: Stamps, hours: NDArray[np.int64]) -> tuple[Stamps, NDArray[np
     good = real & (hours <= (25 if counted else 24))
     seconds = np.where(good, hours, 0) * 3600
     naive = np.where(good, days.naive_s if counted else np.where(good, days.naive_s, 0) + seconds, NO_STAMP)
-    return Stamps(naive, days.offset_s, days.date_order, days.certain), seconds if counted else None
+    return replace(days, naive_s=naive), seconds if counted else None

@@ -49,7 +49,9 @@ class Stamps:
     """Each stamp's own offset, None when none has one."""
     date_order: DateOrder
     certain: bool
-    """False when day-first and month-first both fit all dates."""
+    """False when day-first and month-first both fit all dates and say different days."""
+    shown: DateOrder = ""
+    """The order that the dates themselves show, "" where they leave it open or have none to show."""
 
 
 class _Times(dict[str, int]):
@@ -163,7 +165,9 @@ class StampColumn:
             offsets = None if self.order == "serial" else np.zeros(len(naive), dtype=np.int32)
             return Stamps(naive, offsets, self.order, True)
         parts = [read_date_parts(head) for head in self._heads]
-        order, certain = (self.order, True) if self.order else decide_order(parts, today)
+        own, certain = decide_order(parts, today)
+        shown: DateOrder = own if certain and any(p and p[3] == "either" for p in parts) else ""
+        order, certain = (self.order, True) if self.order else (own, certain)
         numbers_ = [None if p is None else to_day_number(p, order) for p in parts]
         # An order settled by a person or by most dates may still meet a date which only fits the other way round;
         # such a line is rejected, never silently turned.
@@ -171,16 +175,16 @@ class StampColumn:
         ids = np.concatenate(self._head_ids) if self._head_ids else np.zeros(0, dtype=np.int32)
         tails = np.concatenate(self._tails) if self._tails else np.zeros(0, dtype=np.int64)
         if not len(ids):
-            return Stamps(np.zeros(0, dtype=np.int64), None, order, certain)
+            return Stamps(np.zeros(0, dtype=np.int64), None, order, certain, shown)
         day = days[ids]
         good = (day != NO_STAMP) & (tails >= 0)
         naive = np.where(good, np.where(good, day, 0) * _DAY_S + tails // _SHIFT, NO_STAMP)
         offset = (tails % _SHIFT - _SHIFT // 2).astype(np.int32)
         has = offset != NO_OFFSET
         if not has[good].any():
-            return Stamps(naive, None, order, certain)
+            return Stamps(naive, None, order, certain, shown)
         naive[~has] = NO_STAMP
-        return Stamps(naive, offset, order, certain)
+        return Stamps(naive, offset, order, certain, shown)
 
 
 _YEAR_START = datetime(EARLIEST_YEAR, 1, 1).toordinal() * _DAY_S - 719_163 * _DAY_S  # noqa: DTZ001 (a day number)
@@ -210,7 +214,7 @@ def decide_order(parts: Sequence[DateParts | None], today: date) -> tuple[DateOr
     Returns
     -------
     order : DateOrder
-        The likeliest order.
+        The likeliest order, "" where the dates say the same days in every order.
     certain : bool
         False when another fits as well.
 
@@ -237,7 +241,7 @@ def decide_order(parts: Sequence[DateParts | None], today: date) -> tuple[DateOr
     found.sort(key=lambda item: item[:2])
     best, second = found[0], found[1]
     if seen[best[2]] == seen[second[2]]:
-        return best[2], True
+        return "", True  # 5/5: which of them it was is not to be remembered
     if best[0] != second[0]:
         return best[2], best[0] <= ORDER_ERRORS * len(open_)
     return best[2], best[1] < second[1]

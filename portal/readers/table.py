@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,11 +60,10 @@ class Loaded:
             Mask (n,) of the readings to keep.
         """
         stamps = self.stamps
-        self.stamps = Stamps(
-            stamps.naive_s[mask],
-            None if stamps.offset_s is None else stamps.offset_s[mask],
-            stamps.date_order,
-            stamps.certain,
+        self.stamps = replace(
+            stamps,
+            naive_s=stamps.naive_s[mask],
+            offset_s=None if stamps.offset_s is None else stamps.offset_s[mask],
         )
         self.elapsed_s = None if self.elapsed_s is None else self.elapsed_s[mask]
         self.columns = [column[mask] for column in self.columns]

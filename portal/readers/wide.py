@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -17,7 +18,7 @@ from portal.readers.place import place_of
 from portal.readers.reading import ReadError
 from portal.readers.rejected import NO_STAMP_REASON
 from portal.readers.rows import Reader
-from portal.readers.stamps import NO_STAMP, Stamps
+from portal.readers.stamps import NO_STAMP
 from portal.readers.table import Loaded, Table
 
 
@@ -102,7 +103,7 @@ class Wide(Reader):
         midnights = np.where(good, naive, 0)
         midnights -= midnights % 86_400
         loaded = Loaded(
-            Stamps(midnights if self.counted else midnights + steps, offset, days.date_order, days.certain),
+            replace(days, naive_s=midnights if self.counted else midnights + steps, offset_s=offset),
             steps if self.counted else None,
             [cells.ravel()],
             [1],

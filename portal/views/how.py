@@ -23,6 +23,7 @@ KINDS = {
 }
 DECIMALS = {".": "a point: 1.5", ",": "a comma: 1,5"}
 DATE_ORDERS = {
+    "": "day and month alike, so far",
     "ymd": "year-month-day",
     "dmy": "day/month/year",
     "mdy": "month/day/year",
@@ -111,7 +112,8 @@ class HowForm(forms.Form):
             self._choose("kind", "The figures are", KINDS, mapping.kind)
             self._choose("unit", "Unit", UNITS, mapping.unit)
             self._choose("decimal", "The decimal mark is", DECIMALS, mapping.decimal)
-            self._choose("date_order", "Dates are written", DATE_ORDERS, mapping.date_order)
+            orders = {code: words for code, words in DATE_ORDERS.items() if code or not mapping.date_order}
+            self._choose("date_order", "Dates are written", orders, mapping.date_order)
             day, time = (*mapping.time_columns, "", "")[:2]
             listed, none = {name: name for name in names}, {"": "none"}
             self._choose("time_column", "Column with the date, or the date and time", listed, day)

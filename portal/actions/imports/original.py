@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 
 from portal import readers
+from portal.actions.imports.against import remembered
 from portal.actions.imports.kept import mapping_of
 from portal.actions.words import percent
 from portal.models import Import, Site
@@ -35,11 +36,11 @@ def read_original(import_: Import, *, now: datetime) -> readers.ReadResult:
     )
     if import_.mapping is not None:
         return read(mapping=mapping_of(import_.mapping))
-    remembered = import_.meter.mapping
-    if remembered is None:
+    before = remembered(import_.meter)
+    if before is None:
         return read()
     try:
-        return read(mapping=mapping_of(remembered))
+        return read(mapping=before)
     except readers.UndecidedError as doubt:
         try:
             return read()
@@ -56,6 +57,12 @@ def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None =
     )
 
 
+def _size_accepted(mapping: readers.Mapping) -> float:
+    """Return the size somebody has waved through for this file, with room for how it was rounded; 0 for none."""
+    said = [one.partition(" ")[2] for one in mapping.accepted if one.partition(" ")[0] == "size"]
+    return 1.01 * max((float(size) for size in said if size), default=0.0)
+
+
 def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Question | None, list[readers.Notice]]:
     """Say where the readings cannot be this site's: only the portal knows the roof, the file does not."""
     told = plausibility_of(
@@ -69,12 +76,12 @@ def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Questi
     notices: list[readers.Notice] = []
     if told is None:
         return question, notices
-    if told.size > ABSURD and "size" not in result.mapping.accepted:
+    if told.size > max(ABSURD, _size_accepted(result.mapping)):
         question = readers.Question(
             "size",
             f"Read like this the roof would give {told.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
             "likely the unit is another: correct it below. If the figures are right, correct the inverter's size.",
-            (readers.Choice("accept", "The figures are right as they are"),),
+            (readers.Choice(f"accept {told.size:.3g}", "The figures of this file are right as they are"),),
             required=False,
         )
     elif told.size > 1.5:

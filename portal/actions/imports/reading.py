@@ -15,6 +15,7 @@ from functools import partial
 from django.db import transaction
 
 from portal import readers
+from portal.actions.imports.against import against_memory
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
 from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts
@@ -77,14 +78,15 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
         result = read_original(import_, now=now)
     except readers.UndecidedError as doubt:
         return replace(doubt.seen, questions=doubt.questions)
-    question, notices = against_site(result, import_.meter.site)
+    size, notices = against_site(result, import_.meter.site)
     result = replace(result, notices=(*result.notices, *notices))
-    if question is None:
+    questions = tuple(question for question in (against_memory(result, import_), size) if question)
+    if not questions:
         return result
     return readers.Guess(
         mapping=result.mapping,
         preview=result.readings,
-        questions=(question,),
+        questions=questions,
         notices=result.notices,
         columns=result.columns,
         sample=result.sample,
@@ -171,6 +173,8 @@ def _try_again_alike(import_: Import, *, now: datetime) -> None:
     shape = ("format", "layout", "time_columns", "value_columns")
     for waiting in Import.objects.filter(meter=import_.meter, state=ImportState.QUESTION):
         asked = {question["code"] for question in waiting.questions}
+        if "date_order" in asked and not done["date_order"]:
+            continue
         if asked <= ANSWERED_FOR_ALL and waiting.mapping and all(waiting.mapping[key] == done[key] for key in shape):
             waiting.state, waiting.mapping, waiting.questions = ImportState.PENDING, None, []
             waiting.attempts, waiting.begun_at, waiting.asked_at = 0, None, now

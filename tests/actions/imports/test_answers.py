@@ -108,7 +108,7 @@ def test_a_unit_that_makes_the_roof_a_power_station_is_asked_about_before_anythi
     assert import_.state == ImportState.DONE
     assert stored(meter) == pytest.approx(in_wh(rows))
     sure = take_in(factories.meter(), text)
-    answer_import(import_=sure, mapping=mapping.answered("size", "accept"), now=NOW)
+    answer_import(import_=sure, mapping=mapping.answered("size", sure.questions[0]["choices"][0]["value"]), now=NOW)
     work_on_import(import_id=sure.pk, now=NOW)
     sure.refresh_from_db()
     assert sure.state == ImportState.DONE

@@ -1,0 +1,87 @@
+"""What was read, held against what is remembered of its meter: how earlier files were read, and their days."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from datetime import date
+
+import pandas as pd
+
+from portal import readers
+from portal.actions.imports.kept import mapping_of
+from portal.models import DayReadings, Import, Meter
+from portal.readers.questions import order_question
+
+TRUE_OF_THE_METER = {"delivered", "night", "hours"}
+"""Doubts that, once waved through, are so for all files of a meter; whether figures may be right is asked of each."""
+MANY_REJECTED = 0.1
+MANY_REJECTED_LEAST = 5
+"""Share of a file's lines, and lines at least, which rejected make it look like a file built otherwise."""
+FAR_DAYS = 15
+NEAR_DAYS = 3
+"""Days from the record at which readings lie away from it, and within which they go on from it."""
+
+
+def remembered(meter: Meter) -> readers.Mapping | None:
+    """Return how the meter's files are read, without what was said of the figures of one of them."""
+    if meter.mapping is None:
+        return None
+    mapping = mapping_of(meter.mapping)
+    return replace(mapping, accepted=tuple(one for one in mapping.accepted if one in TRUE_OF_THE_METER))
+
+
+def against_memory(result: readers.ReadResult, import_: Import) -> readers.Question | None:
+    """Ask where a file that nobody has spoken for contradicts how earlier files of its meter were read."""
+    before = remembered(import_.meter)
+    if import_.mapping is not None or before is None:
+        return None
+    mapping, shown = result.mapping, result.order_shown
+    if before.date_order in ("dmy", "mdy") and shown and before.time_columns == mapping.time_columns:
+        if shown != before.date_order:
+            asked = order_question(replace(mapping, date_order=shown))
+            return replace(asked, text=f"{_SHOWN[shown]} {_WERE[before.date_order]} Which is it in this file?")
+    elif mapping.date_order in ("dmy", "mdy") and _lies_away(_days(result, import_), import_.meter):
+        turned = replace(mapping, date_order="mdy" if mapping.date_order == "dmy" else "dmy")
+        text = (
+            f"Read as earlier files of this meter were, the days of this one lie more than {FAR_DAYS} days from all "
+            "others; with day and month the other way round they go on from them. Which is it?"
+        )
+        return replace(order_question(turned), text=text)
+    if result.rejected_count >= max(MANY_REJECTED_LEAST, MANY_REJECTED * result.rows_read):
+        first = result.rejected[0]
+        return readers.Question(
+            "rejected",
+            f"{result.rejected_count:,} of {result.rows_read:,} lines cannot be taken in the way earlier files of this "
+            f"meter were, the first of them line {first.line}, “{first.text[:60]}”: {first.reason}. Correct below how "
+            "this file is to be read, or send another export of it.",
+            (readers.Choice("accept", "Take in the other lines all the same"),),
+            required=False,
+        )
+    return None
+
+
+_SHOWN = {
+    "dmy": "The dates of this file show that the day comes first,",
+    "mdy": "The dates of this file show that the month comes first,",
+    "ymd": "The dates of this file show that the year comes first,",
+}
+_WERE = {"dmy": "and earlier files of this meter had the day first.", "mdy": "and earlier ones had the month first."}
+
+
+def _days(result: readers.ReadResult, import_: Import) -> Sequence[date]:
+    known = pd.DatetimeIndex(result.readings.energy_wh.dropna().index)
+    return sorted({moment.date() for moment in known.tz_convert(import_.meter.cut_in).normalize().unique()})
+
+
+def _lies_away(days: Sequence[date], meter: Meter) -> bool:
+    """Say whether days lie away from the meter's record, and with day and month the other way round go on from it."""
+    if any(day.day > 12 or day.day == day.month for day in days):
+        return False
+    held = list(DayReadings.objects.filter(meter=meter).values_list("day", flat=True))
+    turned = [date(day.year, day.day, day.month) for day in days]
+    return bool(held and days) and _distance(days, held) > FAR_DAYS and _distance(turned, held) <= NEAR_DAYS
+
+
+def _distance(days: Collection[date], held: Collection[date]) -> int:
+    return min(abs((day - other).days) for day in days for other in held)
