@@ -108,6 +108,7 @@ def answer_of(
         neighbours=neighbours,
         loss_quantiles=tuple(float(point) for point in quantiles(fitted.present, LOSS, np.array(QUANTILES))),
         daily=_frame(daily, fitted),
+        seen=daily.seen,
     )
     said = judge(site, daily, steps, result)
     return replace(result, verdict=said.verdict, cause=said.cause, cause_began=said.cause_began, reasons=said.reasons)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.arrays import Floats, Ints
+from portal.pv.orientation import Seen
 
 EPOCH = date(1970, 1, 1)
 
@@ -76,6 +77,10 @@ class Daily:
     clock_shifts_mended: int
     meter: Metering
     notes: tuple[str, ...] = ()
+    seen: Seen | None = None
+    """How the readings see the modules, by which the rows were made; None where as told."""
+    looked_at: int = 0
+    """Days of the record when that was looked at."""
 
     @property
     def days(self) -> Ints:

@@ -39,7 +39,10 @@ class MeteredDays:
     """Days of readings beside the sun and what a clean system makes; arrays of shape (days, slots) unless said."""
 
     first_day: int
+    """Days since 1970-01-01, local."""
     interval_minutes: int
+    start_unix: Ints
+    """Interval starts [s since 1970 UTC]."""
     energy_wh: Floats
     """Interval energies [Wh], NaN where missing."""
     expected_wh: Floats
@@ -150,6 +153,7 @@ def beside_the_sun(array: Array, grid: Grid, interval_minutes: int) -> MeteredDa
     return MeteredDays(
         first_day=grid.first_day,
         interval_minutes=interval_minutes,
+        start_unix=grid.start_unix,
         energy_wh=np.where(grid.energy_wh < 0, 0.0, grid.energy_wh),
         expected_wh=model.energy_wh.reshape(shape),
         elevation=model.elevation.reshape(shape),
@@ -213,6 +217,7 @@ def join_intervals(days: MeteredDays, block: int) -> MeteredDays:
     return replace(
         days,
         interval_minutes=days.interval_minutes * block,
+        start_unix=days.start_unix[:, ::block],
         energy_wh=blocks(days.energy_wh).sum(axis=2),
         expected_wh=blocks(days.expected_wh).sum(axis=2),
         elevation=blocks(days.elevation).mean(axis=2),

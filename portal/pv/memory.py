@@ -24,6 +24,7 @@ from portal.pv.chain import Rate, Resume
 from portal.pv.daily import DAY, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
+from portal.pv.orientation import Seen
 from portal.pv.soiling import FINE, SoilingFit
 
 FULL_FIT_EVERY = 7
@@ -40,6 +41,8 @@ class Facts(TypedDict):
     unit_changes: int
     clock_shifts: int
     notes: list[str]
+    seen: tuple[float, float, float, float] | None
+    looked_at: int
     neighbours: int
     scatter: float
     haze_gain: float
@@ -141,7 +144,15 @@ class Memory:
             facts["clock_shifts"],
             Metering(**facts["meter"]),
             tuple(facts["notes"]),
+            self.seen,
+            facts["looked_at"],
         )
+
+    @property
+    def seen(self) -> Seen | None:
+        """How the readings see the modules, by which the rows were made."""
+        seen = self.facts["seen"]
+        return None if seen is None else Seen(*seen)
 
     def fit(self) -> SoilingFit:
         """The last full fit.

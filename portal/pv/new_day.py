@@ -16,6 +16,7 @@ from portal.pv.chain import normalised
 from portal.pv.daily import Metering
 from portal.pv.diagnosis import Step
 from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint
+from portal.pv.orientation import as_seen
 from portal.pv.performance import Index, new_index
 from portal.pv.quality import new_days
 from portal.pv.rain import wash_chance
@@ -97,7 +98,8 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
         return None
     if facts["visits"] != sorted(visit.isoformat() for visit in site.visits):
         return None
-    rows = new_days(site.array, until(site, as_of), site.interval_minutes, memory.rows, Metering(**facts["meter"]))
+    array = as_seen(site.array, memory.seen)
+    rows = new_days(array, until(site, as_of), site.interval_minutes, memory.rows, Metering(**facts["meter"]))
     if len(rows) >= FULL_FIT_EVERY or in_another_unit(rows):
         return None
     steps = tuple(Step(*step) for step in facts["steps"])

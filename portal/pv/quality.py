@@ -7,7 +7,7 @@ before it, so rows of known days are kept and only new days are computed (:mod:`
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -20,6 +20,7 @@ from portal.pv.clear import ClearSky, clear_intervals, haze_slope, level_ahead, 
 from portal.pv.daily import CLOUD, DAY, DEAD, EPOCH, GAPS, LOW_SUN, NO_READINGS, STUCK, UNITS, USED, Daily, Metering
 from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, to_grid
 from portal.pv.mend import hours_late, mark_stuck, mend_units, meter_quantum
+from portal.pv.orientation import as_seen, seen_orientation
 
 LOWEST_SUN = 10.0
 """Sun elevation [degrees] below which horizon, reflection and the sky model are not trusted. Common practice, no
@@ -55,6 +56,7 @@ def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: 
     Parameters
     ----------
     array : Array
+        As told; where the readings see another slope or direction (:mod:`portal.pv.orientation`), that is used.
     energy_wh : Series
         Interval energies [Wh], index zone-aware interval starts; NaN or absent where missing.
     interval_minutes : int
@@ -72,27 +74,61 @@ def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: 
     """
     if not np.isfinite(energy_wh.to_numpy(dtype=np.float64)).any():
         raise ValueError("there is no reading at all")
-    days = beside_the_sun(array, to_grid(array, energy_wh, interval_minutes), interval_minutes)
+    grid = to_grid(array, energy_wh, interval_minutes)
+    mended = _mended(beside_the_sun(array, grid, interval_minutes))
+    seen = seen_orientation(array, mended.days)
+    if seen is not None:
+        array = as_seen(array, seen)
+        mended = _mended(beside_the_sun(array, grid, interval_minutes))
+    rows = _rows(array, mended.days, mended.meter, np.zeros(0, dtype=DAY))
+    return Daily(
+        rows,
+        interval_minutes,
+        mended.unit_changes,
+        mended.clock_shifts,
+        mended.meter,
+        mended.notes,
+        seen,
+        len(rows),
+    )
+
+
+@dataclass(frozen=True)
+class _Mended:
+    """Days in one unit, on the right clock and no finer than their meter counts, and what was done for it."""
+
+    days: MeteredDays
+    meter: Metering
+    unit_changes: int
+    clock_shifts: int
+    notes: tuple[str, ...]
+
+
+def _mended(days: MeteredDays) -> _Mended:
+    minutes = days.interval_minutes
     energy, torn, unit_changes, scale = mend_units(days.energy_wh, days.expected_wh)
-    days = replace(days, energy_wh=energy, torn=torn)
     shifts = late = 0
-    if interval_minutes < 1440:
-        hours = hours_late(energy, days.expected_wh, days.hour_angle, interval_minutes)
+    if minutes < 1440:
+        hours = hours_late(energy, days.expected_wh, days.hour_angle, minutes)
         late = int(hours[-1])
         if hours.any():
             shifts = int((np.diff(hours) != 0).sum()) or 1
-            slots = hours * 60 // interval_minutes
+            slots = hours * 60 // minutes
             energy = np.stack([np.roll(row, -int(n)) for row, n in zip(energy, slots, strict=True)])
-            days = replace(days, energy_wh=energy)
+    days = replace(days, energy_wh=energy, torn=torn)
     notes = []
     # Beside a change of unit some readings are scaled the wrong way, and are no step of the meter's.
     near = np.convolve(torn, np.ones(2 * NEAR_A_TURN + 1), "same") > 0
     quantum = meter_quantum(energy[~near])
-    block = block_for(quantum, float(days.expected_wh.max()), interval_minutes)
+    block = block_for(quantum, float(days.expected_wh.max()), minutes)
     highest_day = float(days.expected_wh.sum(axis=1).max())
     if block > 1:
         notes.append(f"The meter counts in steps of {quantum:.0f} Wh; its readings were taken {block} together.")
         days = join_intervals(days, block)
+    if unit_changes:
+        notes.append(f"The meter changed its unit {unit_changes} time(s); the readings were brought back to one unit.")
+    if shifts:
+        notes.append("The meter's clock ran wrong by an hour or more for part of the record; this was put right.")
     meter = Metering(
         scale=scale,
         late_hours=late,
@@ -101,12 +137,7 @@ def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: 
         highest_expected_wh=float(days.expected_wh.max()),
         highest_day_wh=highest_day,
     )
-    rows = _rows(array, days, meter, np.zeros(0, dtype=DAY))
-    if unit_changes:
-        notes.append(f"The meter changed its unit {unit_changes} time(s); the readings were brought back to one unit.")
-    if shifts:
-        notes.append("The meter's clock ran wrong by an hour or more for part of the record; this was put right.")
-    return Daily(rows, interval_minutes, unit_changes, shifts, meter, tuple(notes))
+    return _Mended(days, meter, unit_changes, shifts, tuple(notes))
 
 
 def new_days(
@@ -117,6 +148,7 @@ def new_days(
     Parameters
     ----------
     array : Array
+        As the known rows were made: :func:`portal.pv.orientation.as_seen`.
     energy_wh : Series
         As for :func:`reduce_to_days`; may begin at any day up to the first new one.
     interval_minutes : int

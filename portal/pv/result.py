@@ -10,6 +10,8 @@ from enum import StrEnum
 import numpy as np
 import pandas as pd
 
+from portal.pv.orientation import Seen
+
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 """Levels of the quantiles of the present loss that an assessment keeps."""
 SUREST = 0.99
@@ -107,6 +109,8 @@ class Assessment:
     loss_quantiles: tuple[float, ...]
     """Quantiles 0.05, 0.15 … 0.95 of the present loss; empty when there is no estimate."""
     daily: pd.DataFrame = field(repr=False)
+    seen: Seen | None = None
+    """Slope and direction that the readings show where what was told cannot be right; what is said goes by it."""
     memory: bytes = field(default=b"", repr=False)
     """Keep it beside the result and hand it back as ``previous``: then a new day costs milliseconds."""
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import date
+from dataclasses import asdict, astuple, dataclass, replace
+from datetime import date, timedelta
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ from portal.pv.arrays import Floats, Ints
 from portal.pv.daily import EPOCH, Daily, Metering
 from portal.pv.diagnosis import Step, find_steps
 from portal.pv.memory import Arrays, Facts, Memory, fingerprint
+from portal.pv.orientation import as_seen
 from portal.pv.performance import Index, performance_index
 from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
@@ -30,6 +31,8 @@ TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, pres
 of :data:`ALONE` moves the mean error of the loss on the made fleet by 0.02 points at most; a fifth less of its present
 error costs 4 % of the coverage."""
 YEAR_DAYS = 365.2425
+LOOK_AGAIN = 1.5
+"""Growth of a record from which slope and direction are looked at again [ratio of days]. Common practice, no source."""
 """Mean year [days], by definition of the Gregorian calendar."""
 
 
@@ -95,7 +98,11 @@ def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | N
     """Rows of known days from memory with the new ones after them; None when all must be read again."""
     if memory is None or memory.facts["made_of"] != fingerprint(site.array, site.interval_minutes):
         return None
-    rows = new_days(site.array, energy, site.interval_minutes, memory.rows, Metering(**memory.facts["meter"]))
+    facts, array = memory.facts, as_seen(site.array, memory.seen)
+    rows = new_days(array, energy, site.interval_minutes, memory.rows, Metering(**facts["meter"]))
+    begins = pd.Timestamp(EPOCH + timedelta(days=int(memory.rows["day"][0])), tz=site.array.tz)
+    if len(memory.rows) + len(rows) > LOOK_AGAIN * facts["looked_at"] and energy.index[0] <= begins:
+        return None  # a longer record shows the slope better
     return None if in_another_unit(rows) else memory.days_with(rows, site.interval_minutes)
 
 
@@ -233,6 +240,8 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         unit_changes=daily.unit_changes_mended,
         clock_shifts=daily.clock_shifts_mended,
         notes=list(daily.notes),
+        seen=None if daily.seen is None else astuple(daily.seen),
+        looked_at=daily.looked_at,
         neighbours=neighbours,
         scatter=index.scatter,
         haze_gain=index.haze_gain,
