@@ -119,9 +119,9 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
 def _gone(lead: Lead, assessment: SiteAssessment, chance: float) -> bool:
     """Whether the lead's cause is gone; marks since when it fades.
 
-    "Not enough data" cannot say that a loss is gone, and a booked visit is for the office to call off.
+    "Not enough data" and "unsure" cannot say that a loss is gone, and a booked visit is for the office to call off.
     """
-    if lead.stage == LeadStage.BOOKED or assessment.verdict == Verdict.NOT_ENOUGH_DATA:
+    if lead.stage == LeadStage.BOOKED or assessment.verdict in (Verdict.NOT_ENOUGH_DATA, Verdict.UNSURE):
         return False
     if lead.kind == LeadKind.REFERRAL:
         fading, gone = assessment.verdict != Verdict.OTHER_FAULT, False

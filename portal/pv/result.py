@@ -24,6 +24,8 @@ class Verdict(StrEnum):
 
     SOILING = "soiling"
     CLEAN = "clean"
+    UNSURE = "unsure"
+    """Nothing to wash yet, and too unsure for "clean"."""
     OTHER_FAULT = "other fault"
     NOT_ENOUGH_DATA = "not enough data"
 

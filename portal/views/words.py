@@ -22,6 +22,7 @@ SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD":
 VERDICT_WORDS = {
     Verdict.SOILING: ("soiling", "Dirty"),
     Verdict.CLEAN: ("clean", "Clean"),
+    Verdict.UNSURE: ("unsure", "Nothing to wash yet"),
     Verdict.OTHER_FAULT: ("fault", "Not dirt"),
     Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
 }
