@@ -25,7 +25,7 @@ from portal.pv.daily import DAY, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
 from portal.pv.orientation import Seen
-from portal.pv.soiling import FINE, SoilingFit
+from portal.pv.soiling import SoilingFit
 
 FULL_FIT_EVERY = 7
 """Days after which the whole record is fitted again: what a filter alone says of a week is hardly worse; see
@@ -82,7 +82,7 @@ def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.
     names : iterable of str
         Of the facts and arrays kept.
     grids : iterable of ndarray
-        What the chain's states stand for: losses, rates, levels.
+        What the chain's states stand for: losses and rates.
 
     Returns
     -------
@@ -93,7 +93,7 @@ def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.
     return hashlib.sha256(repr(meaning).encode()).hexdigest()[:16]
 
 
-LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [GRID, RATES, FINE])
+LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [GRID, RATES])
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from portal.pv.quality import new_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import Assessment
-from portal.pv.site_fit import ALONE, TOGETHER, doubt_of, in_another_unit, terms_of
+from portal.pv.site_fit import doubt_of, errors_of, in_another_unit, terms_of
 from portal.pv.soiling import SoilingFit, advance
 from portal.pv.spells import Record
 
@@ -159,7 +159,7 @@ def _extend(one: _Going) -> Assessment:
     daily = one.memory.days_with(one.rows, one.site.interval_minutes)
     fitted = base
     if len(one.rows):
-        more = advance(base.resume, one.record, TOGETHER if one.in_town else ALONE)
+        more = advance(base.resume, one.record, errors_of(one.in_town, one.site))
         loss = np.concatenate([base.loss_mean, more.loss_mean])
         weight = daily["expected_wh"]
         fitted = replace(

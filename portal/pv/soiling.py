@@ -48,11 +48,13 @@ CLEAN_QUANTILE = 0.75
 """Quantile of the spells' index about which the clean level is looked for: mostly a roof is dirtier than clean. A share
 of the spells. No source; with a fifth more or less doubt the mean error of the loss on the made fleet moves by 0.06
 points at most."""
-COARSE = np.array([-0.025, 0.01, 0.045])
-"""Clean levels [log] about that quantile at which the smooth terms are fitted. No source; wide enough for a parabola
-over :data:`FINE`."""
-FINE = np.arange(-0.04, 0.0601, 0.01)
-"""Clean levels [log] about it that are weighed against each other."""
+LEVELS = 11
+"""Clean levels that are weighed against each other."""
+BELOW, ABOVE = 0.04, 0.06
+"""How far below and above that quantile the clean level is looked for at least [log]; farther above where the best
+spells lie higher, as on a roof that is heavily soiled most of the time. No source."""
+BEST_QUANTILE = 0.97
+"""Quantile of the spells' index that counts as their best. A share of the spells. No source."""
 HEAVY_TAILS = 12.0
 """Square of an error, in [variances], at which a spell counts half in the smooth terms. No source; a fifth either way
 changes no figure of the made fleet (``tests/pv/sensitivity.py``)."""
@@ -164,12 +166,12 @@ def fit(
     spells = cut_spells(record, errors)
     if not np.isfinite(spells.y).any():
         raise ValueError("no day of the record counts; there is nothing to fit")
-    center = float(np.quantile(spells.y[np.isfinite(spells.y)], CLEAN_QUANTILE))
-    search = _Search(spells, record.terms, errors.rate_change, center + COARSE)
+    level = _levels(spells.y[np.isfinite(spells.y)])
+    # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
+    few, offset = level[1 : LEVELS - 1 : 4], level - level[LEVELS // 2]
+    search = _Search(spells, record.terms, errors.rate_change, few)
     coarse, normal = search.smooth_terms(start, rounds)
-    # The smooth terms follow the level smoothly: a parabola through the three, then all levels in one pass.
-    level = center + FINE
-    theta = np.vander(FINE, 3) @ np.linalg.solve(np.vander(COARSE, 3), coarse)
+    theta = np.vander(offset, 3) @ np.linalg.solve(np.vander(few - level[LEVELS // 2], 3), coarse)
     likely = emission(spells, level, theta)
     done = forward_backward(spells, likely, errors.rate_change)
     share = normalised(done.evidence + _log_prior(theta, record.terms))
@@ -198,6 +200,12 @@ def fit(
         theta=share @ theta,
         resume=Resume(done.alpha[-1], int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
     )
+
+
+def _levels(y: Floats) -> Floats:
+    """Clean levels to weigh, shape (:data:`LEVELS`,), from the index of spells with clear days."""
+    center, best = np.quantile(y, [CLEAN_QUANTILE, BEST_QUANTILE])
+    return np.linspace(center - BELOW, center + max(ABOVE, best - center + ABOVE / 6), LEVELS)
 
 
 @dataclass(frozen=True)
