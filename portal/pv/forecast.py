@@ -23,7 +23,7 @@ FUTURES = 240
 on average and changes the advice for 1 roof of 24."""
 FASTEST = 3.0
 """Most by which a future's rate may exceed the middle one, ratio; the least is 0. No source: it only holds off the
-tails of a rate that is hardly known."""
+tails of a rate that is hardly known; a fifth either way moves no due date of 8 made roofs."""
 NORMAL_90 = 1.645
 """Half the width of a normal distribution's 90 % interval in standard deviations, by definition."""
 SAVED_PENTADS = 2 * PENTADS

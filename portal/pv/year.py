@@ -30,6 +30,20 @@ PRIOR_KEPT = 0.4
 """Where the record is silent: a wash by rain every three months that leaves two fifths of the dirt, weighing as much as
 30 days of record. Common practice, no source; a fifth either way moves the due dates of the made fleet by 3 days at
 most."""
+PRIOR_SEASON_DAYS = 60.0
+"""Days of the whole record by which each season's figure is drawn towards it. No source; a fifth either way moves the
+due dates of 8 made roofs by 1 to 2 days on average."""
+MOST_A_DAY = 0.02
+"""Growth of the loss in a day that may be dirt; more is a step. [1/day] No source; a fifth either way moves no due
+date of 8 made roofs."""
+BEFORE_RAIN_DAYS = 3
+"""Days before a rain of which the dirtiest tells what there was to take: the fitted line falls over some days. No
+source; a day more or less moves the due dates of 8 made roofs by 2 days on average at most."""
+MOST_RAIN = 0.5
+"""Highest chance of rain a day. No source; a fifth either way moves no due date of 8 made roofs."""
+CLEAN_LOSS = 0.002
+"""Least mean loss [fraction of clean yield] by which rain is counted from the dirt that is gone. No source; a
+fifth either way moves no due date of 8 made roofs."""
 
 
 @dataclass(frozen=True)
@@ -108,27 +122,29 @@ def read_year(
     middles: Floats = np.arange(PENTADS, dtype=np.float64) * PENTAD_DAYS + PENTAD_DAYS / 2
     near = _near(of_year, middles)
 
-    gathered = np.clip(np.diff(loss, prepend=loss[:1]), 0.0, 0.02)
+    gathered = np.clip(np.diff(loss, prepend=loss[:1]), 0.0, MOST_A_DAY)
     whole = float(gathered.mean()) if gathered.size else 0.0
     if whole > 0:
-        seasonal = (near @ gathered + 60 * whole) / (near.sum(axis=1) + 60)
+        seasonal = (near @ gathered + PRIOR_SEASON_DAYS * whole) / (near.sum(axis=1) + PRIOR_SEASON_DAYS)
         rates = rate_per_day * seasonal / seasonal.mean()
     else:
         rates = np.full(PENTADS, max(rate_per_day, 0.0))
 
     at = {day: number for number, day in enumerate(dates)}
     rains = [(at[day], gain) for day, gain in recoveries if day in at and gain > 0]
-    before = [max(loss[max(number - 3, 0) : number + 1].max(), gain) for number, gain in rains]
+    before = [max(loss[max(number - BEFORE_RAIN_DAYS, 0) : number + 1].max(), gain) for number, gain in rains]
     kept = [PRIOR_KEPT, *(1.0 - min(1.0, gain / dirt) for (_, gain), dirt in zip(rains, before, strict=True))]
     dirty = (loss > DIRTY).astype(np.float64)
     rained = np.zeros(len(dates))
     for (number, _), dirt in zip(rains, before, strict=True):
         rained[number] += dirt > DIRTY
     overall = (rained.sum() + PRIOR_RAIN_PER_DAY * PRIOR_RAIN_DAYS) / (dirty.sum() + PRIOR_RAIN_DAYS)
-    chance = (near @ rained + 60 * overall) / (near @ dirty + 60)
+    chance = (near @ rained + PRIOR_SEASON_DAYS * overall) / (near @ dirty + PRIOR_SEASON_DAYS)
     unseen = _rain_by_balance(loss, sum(gain for _, gain in rains), rate_per_day, float(np.mean(kept)))
     chance *= max(1.0, unseen / 2 / overall)
-    return SoilingYear(np.maximum(rates, 0.0), np.clip(chance, 0.0, 0.5), np.quantile(kept, np.linspace(0.1, 0.9, 5)))
+    return SoilingYear(
+        np.maximum(rates, 0.0), np.clip(chance, 0.0, MOST_RAIN), np.quantile(kept, np.linspace(0.1, 0.9, 5))
+    )
 
 
 def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day: float, kept: float) -> float:
@@ -138,7 +154,7 @@ def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day
     change = np.diff(loss)
     paid = max(0.0, float(-change[change < 0].sum()) - gained)
     went = rate_per_day * len(change) - float(loss[-1] - loss[0]) - paid
-    return max(0.0, went) / len(change) / (max(float(loss.mean()), 0.002) * (1.0 - kept))
+    return max(0.0, went) / len(change) / (max(float(loss.mean()), CLEAN_LOSS) * (1.0 - kept))
 
 
 def _near(of_year: npt.NDArray[np.int64], middles: Floats) -> Floats:
