@@ -18,7 +18,8 @@ from portal.pv.result import Assessment
 from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
 
 TOWN_ROUNDS = 3
-"""Times that air and soiling are fitted in turn."""
+"""Times that air and soiling are fitted in turn. No source; one more or less moves mean errors of loss and gain by 0.01
+points at most on a made fleet (16 roofs alone, 8 in a town)."""
 
 
 def assess(site: SiteReadings, *, as_of: date | None = None, previous: bytes = b"") -> Assessment:

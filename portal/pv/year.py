@@ -37,8 +37,8 @@ MOST_A_DAY = 0.02
 """Growth of the loss in a day that may be dirt; more is a step. [1/day] No source; a fifth either way moves no due
 date of 8 made roofs."""
 BEFORE_RAIN_DAYS = 3
-"""Days before a rain of which the dirtiest tells what there was to take: the fitted line falls over some days. No
-source; a day more or less moves the due dates of 8 made roofs by 2 days on average at most."""
+"""Days before a rain of which the dirtiest tells what there was to take: the fitted line falls over some days.
+No source; a day more or less moves the due dates of 8 made roofs by 2 days on average at most."""
 MOST_RAIN = 0.5
 """Highest chance of rain a day. No source; a fifth either way moves no due date of 8 made roofs."""
 CLEAN_LOSS = 0.002

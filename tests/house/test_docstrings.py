@@ -11,15 +11,8 @@ from tests.house import Function, files, hold, tree
 FOLDERS = ("portal/pv", "portal/readers")
 
 KNOWN: dict[str, str] = {
-    "portal/pv/air.py::companions": "does not say what it returns",
-    "portal/pv/air.py::exposure": "leaves parameters out, does not say what it returns",
-    "portal/pv/air.py::shared_air": "does not say what it returns",
-    "portal/pv/diagnosis.py::find_shade": "leaves parameters out, does not say what it returns",
-    "portal/pv/diagnosis.py::find_steps": "does not say what it returns",
-    "portal/pv/diagnosis.py::is_freezing": "leaves parameters out, does not say what it returns",
-    "portal/pv/diagnosis.py::off_since": "leaves parameters out, does not say what it returns",
-    "portal/pv/quality.py::new_days": "as found",
-    "portal/pv/quality.py::reduce_to_days": "leaves a parameter without description, does not say what it returns",
+    "portal/pv/quality.py::new_days": "leaves a parameter without description",
+    "portal/pv/quality.py::reduce_to_days": "leaves a parameter without description",
 }
 
 ASKED = {

@@ -9,17 +9,6 @@ import pytest
 from tests.house import files, hold, text, tree
 
 KNOWN: dict[str, str] = {
-    "portal/pv/air.py::AIR_SCATTER": "names no source",
-    "portal/pv/air.py::ALIKE": "names no source",
-    "portal/pv/air.py::LEAST_COMMON_DAYS": "names no source",
-    "portal/pv/air.py::REPEATS": "names no source",
-    "portal/pv/assessment.py::TOWN_ROUNDS": "names no source",
-    "portal/pv/diagnosis.py::GROWN": "names no source",
-    "portal/pv/diagnosis.py::LEAST_STEP_DAYS": "names no source",
-    "portal/pv/diagnosis.py::LOWEST_SHADE": "names no unit, names no source",
-    "portal/pv/diagnosis.py::SHADED": "names no source",
-    "portal/pv/diagnosis.py::SMALLEST_STEP": "names no source",
-    "portal/pv/diagnosis.py::UNSEEN_DIRT": "names no source",
     "portal/pv/verdict.py::PERHAPS": "says nothing",
     "portal/pv/verdict.py::TOLD_LOSS": "names no source",
 }
