@@ -63,7 +63,7 @@ _ZONES = {
 }
 _DATE = re.compile(
     r"^(?:[^\W\d]+\.?,?\s+)?(?:(\d{4})[-/. ]?(\d{2})[-/. ]?(\d{2})|(\d{1,4})\s*[-/. ]\s*(?:de\s+)?"
-    r"(\d{1,2}|[^\W\d_]+\.?)\s*[-/., ]\s*(?:de\s+)?(\d{2,4})\.?"
+    r"(\d{1,2}|[^\W\d_]+\.?)\s*[-/., ]\s*(?:de\s+)?(\d{1,4})\.?"
     r"|([^\W\d_]+)\.?\s+(\d{1,2})(?:st|nd|rd|th)?,?\s+(\d{4}))$"
 )
 _TIME = re.compile(
@@ -94,6 +94,8 @@ def read_date_parts(text: str) -> DateParts | None:
     --------
     >>> read_date_parts("3. Mai 2024"), read_date_parts("3/4/2024")
     ((2024, 5, 3, 'ymd'), (3, 4, 2024, 'either'))
+    >>> read_date_parts("2024/5/1")
+    (2024, 5, 1, 'ymd')
     """
     match = _DATE.match(text) if len(text) <= LONGEST else None
     if match is None:
@@ -108,13 +110,15 @@ def read_date_parts(text: str) -> DateParts | None:
         return (int(name_year), month, int(name_day), "ymd") if month else None
     if middle[0].isdigit():
         if len(first) > 2:
-            return (int(first), int(middle), int(last), "ymd") if len(last) == 2 and len(first) == 4 else None
-        return (int(first), int(middle), int(last), "either") if len(last) != 3 else None
+            return (int(first), int(middle), int(last), "ymd") if len(last) <= 2 and len(first) == 4 else None
+        return (int(first), int(middle), int(last), "either") if len(last) in (2, 4) else None
     month = MONTHS.get(middle.rstrip(".").lower())
     if month is None:
         return None
     if len(first) == 4:
-        return int(first), month, int(last), "ymd"
+        return (int(first), month, int(last), "ymd") if len(last) <= 2 else None
+    if len(last) not in (2, 4):
+        return None
     return int(last) if len(last) == 4 else 2000 + int(last), month, int(first), "ymd"
 
 

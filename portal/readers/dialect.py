@@ -19,7 +19,7 @@ from portal.readers.reading import Guess, MisreadError, Question, ReadError
 from portal.readers.series import BEYOND, Floats, Ints, common_step
 from portal.readers.stamps import NO_STAMP, StampColumn
 from portal.readers.table import Table, too_wide
-from portal.readers.wide import column_count, column_time, interval_columns
+from portal.readers.wide import column_count, column_time, interval_columns, like_named
 from portal.readers.words import unit_in
 
 SAMPLE_ROWS = 20_000
@@ -208,13 +208,14 @@ def _wide_columns(frame: Frame, numeric: list[int]) -> list[int]:
     counted = [at for at in others if column_count(frame.names[at]) is not None]
     if not frame.has_header:
         counted = [at for at in counted if at in numeric]
-    if len(counted) < FEWEST_COUNTED:
-        return []
-    try:
-        interval_columns([frame.names[at] for at in counted])
-    except ReadError:
-        return []
-    return counted
+    if len(counted) >= FEWEST_COUNTED:
+        try:
+            interval_columns([frame.names[at] for at in counted])
+        except ReadError:
+            pass
+        else:
+            return counted
+    return [others[i] for i in like_named([frame.names[at] for at in others])] if frame.has_header else []
 
 
 def _guess_wide(mapping: Mapping, frame: Frame, wide: list[int], file: str) -> Settled:

@@ -161,21 +161,70 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
         label: Label = "end" if seconds[-1] == 86_400 and seconds[0] > 0 else "start"
         return seconds, False, label
     numbers = [count for name in names if (count := column_count(name)) is not None]
-    if len(numbers) != len(names) or sorted(numbers) != list(
+    if len(numbers) != len(names) and len(like_named(names)) == len(names):
+        numbers = list(range(len(names)))  # whatever they are called, they stand in the order of the day
+    elif len(numbers) != len(names) or sorted(numbers) != list(
         range(min(numbers, default=0), max(numbers, default=0) + 1)
     ):
         raise ReadError(
             "The columns of this table are neither times of day nor counted from 1. Choose one column with the time "
             "stamps and one with the energies."
         )
-    first = min(numbers)
-    per_day = next((n for n in (24, 48, 96, 144, 288) if n <= len(numbers) <= n * 25 // 24), 0)
+    first = min(numbers, default=0)
+    per_day = intervals_of(len(numbers))
     if not per_day:
         raise ReadError(
             f"The table has {len(numbers)} columns a day; a day has 24, 48, 96, 144 or 288 intervals. "
             "Check that the columns of all intervals, and only these, are chosen."
         )
     return [(n - first) * (86_400 // per_day) for n in numbers], True, "start"
+
+
+def intervals_of(columns: int) -> int:
+    """Return how many intervals a usual day has where a table has so many columns a day.
+
+    Parameters
+    ----------
+    columns
+        Columns of intervals; up to 25 hours' worth.
+
+    Returns
+    -------
+    int
+        24, 48, 96, 144 or 288; 0 where no day has so many.
+
+    Examples
+    --------
+    >>> intervals_of(100), intervals_of(40)
+    (96, 0)
+    """
+    return next((n for n in (24, 48, 96, 144, 288) if n <= columns <= n * 25 // 24), 0)
+
+
+def like_named(names: Sequence[str]) -> list[int]:
+    """Return the columns whose names differ in figures alone, where they are as many as a day has intervals.
+
+    Parameters
+    ----------
+    names
+        Names of the columns.
+
+    Returns
+    -------
+    list of int
+        Their positions, none where they are not as many.
+
+    Examples
+    --------
+    >>> len(like_named(["Date", *(f"h{hour:02d}q{quarter}" for hour in range(24) for quarter in range(4))]))
+    96
+    """
+    alike: dict[str, list[int]] = {}
+    for at, name in enumerate(names):
+        bare = re.sub(r" \(\d+\)$", "", name.strip().lower())
+        alike.setdefault(re.sub(r"\d+", "#", bare), []).append(at)
+    most = max(alike.values(), key=len, default=[])
+    return most if intervals_of(len(most)) else []
 
 
 def column_time(name: str) -> int | None:
