@@ -12,9 +12,11 @@ import numpy as np
 import pandas as pd
 from django.db import connection
 from django.db.models import Model
+from numpy.typing import NDArray
 
 from portal import readers
 from portal.actions.assessments import ask_for_assessment
+from portal.actions.imports.wiped import run_of_zeros, stuck, to_minutes
 from portal.models import DayBefore, DayReadings, Import, Meter, Site, pack, unpack
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
@@ -28,6 +30,10 @@ class Day(NamedTuple):
     quality: str = ""
     written_by: int | None = None
     created_by: int | None = None
+    overrules: bool = False
+    """Whether somebody said that a file's zeros are right where other files have production."""
+    ends: bool = False
+    """Whether the file ends in this day: its last reading may be only a part of its interval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +44,8 @@ class Counts:
     unchanged: int = 0
     replaced: int = 0
     set_aside: int = 0
+    kept: int = 0
+    """Readings of the file that would have wiped production, which was kept."""
 
     def __add__(self, other: Counts) -> Counts:
         return Counts(
@@ -45,10 +53,11 @@ class Counts:
             self.unchanged + other.unchanged,
             self.replaced + other.replaced,
             self.set_aside + other.set_aside,
+            self.kept + other.kept,
         )
 
     def __sub__(self, other: Counts) -> Counts:
-        return self + Counts(-other.new, -other.unchanged, -other.replaced, -other.set_aside)
+        return self + Counts(-other.new, -other.unchanged, -other.replaced, -other.set_aside, -other.kept)
 
 
 def days_of(result: readers.ReadResult, import_: Import) -> list[tuple[date, Day]]:
@@ -64,11 +73,15 @@ def days_of(result: readers.ReadResult, import_: Import) -> list[tuple[date, Day
         coded = pd.Series(codes.astype("float64"), index=taken.index)
         for day, block in cut_days(coded, tz=zone, interval_minutes=minutes):
             flags[day] = _as_runs([str(names[int(code)]) if code == code else "" for code in block])
-    return [(day, Day(minutes, block, flags.get(day, ""), import_.pk, import_.pk)) for day, block in blocks]
+    right = "zeros" in result.mapping.accepted
+    days = [(day, Day(minutes, block, flags.get(day, ""), import_.pk, import_.pk, right)) for day, block in blocks]
+    if days:
+        days[-1] = (days[-1][0], days[-1][1]._replace(ends=True))
+    return days
 
 
 def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
-    """Lay a file's day over the stored one: gaps are filled, values that differ replaced.
+    """Lay a file's day over the stored one: gaps are filled, values that differ replaced, production is not wiped.
 
     Returns the stored day itself when nothing changes. Where the two have different intervals one of them wins whole:
     the one that covers more of the day, and of two that cover the same the finer.
@@ -77,15 +90,21 @@ def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
     number = int(given.sum())
     if before is None:
         return found, Counts(new=number)
+    wiped = np.zeros(len(found.block), dtype=bool) if found.overrules else wipes(before, found)
     if before.minutes != found.minutes:
+        if wiped.any():
+            return before, Counts(kept=number)
         if _worth(found) > _worth(before):
             return found._replace(created_by=before.created_by), Counts(replaced=number)
         return before, Counts(set_aside=number)
     had = ~np.isnan(before.block)
     fills = given & ~had
+    wiped &= given & had & (before.block != found.block)
+    given &= ~wiped
     differs = given & had & (before.block != found.block)
     new, replaced = int(fills.sum()), int(differs.sum())
-    counts = Counts(new=new, replaced=replaced, unchanged=number - new - replaced)
+    kept = int(wiped.sum())
+    counts = Counts(new=new, replaced=replaced, unchanged=number - new - replaced - kept, kept=kept)
     if not new and not replaced:
         return before, counts
     quality = ""
@@ -97,6 +116,21 @@ def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
         block=np.where(given, found.block, before.block), quality=quality, written_by=found.written_by
     )
     return merged, counts
+
+
+def wipes(before: Day, found: Day) -> NDArray[np.bool_]:
+    """Return where a file's day would put zeros, a stuck figure or a part of an interval in place of production."""
+    if before.minutes == found.minutes and np.array_equal(before.block, found.block, equal_nan=True):
+        return np.zeros(len(found.block), dtype=bool)
+    minutes = max(before.minutes, found.minutes)
+    had, has = (to_minutes(day.block, day.minutes, minutes) for day in (before, found))
+    if had is None or has is None or len(had) != len(has):
+        return np.zeros(len(found.block), dtype=bool)
+    wiped = run_of_zeros(had, has, minutes) | stuck(had, has, minutes)
+    last = np.flatnonzero(~np.isnan(has))[-1:]
+    if found.ends and len(last) and (minutes == 1440 or not np.isnan(had[last[0] + 1 :]).all()):
+        wiped[last] |= has[last] < had[last]
+    return wiped if minutes == found.minutes else np.full(len(found.block), wiped.any())
 
 
 def _worth(day: Day) -> tuple[int, int]:

@@ -46,6 +46,13 @@ def note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[d
     import_.rows_rejected = result.rejected_count
     import_.rejected = [asdict(line) for line in result.rejected]
     import_.warnings = [asdict(notice) for notice in result.notices]
+    if counts.kept:
+        import_.warnings.append(
+            {
+                "code": "production_kept",
+                "text": f"{counts.kept:,} readings that would have wiped production of other files were left out.",
+            }
+        )
     if counts.set_aside:
         import_.warnings.append(
             {
@@ -81,12 +88,27 @@ def set_counts(import_: Import, counts: Counts) -> None:
     import_.readings_new = counts.new
     import_.readings_unchanged = counts.unchanged
     import_.readings_replaced = counts.replaced
-    import_.readings_set_aside = counts.set_aside
+    import_.readings_set_aside = counts.set_aside + counts.kept
 
 
 def counts_of(import_: Import) -> Counts:
     return Counts(
         import_.readings_new, import_.readings_unchanged, import_.readings_replaced, import_.readings_set_aside
+    )
+
+
+def zeros_question(first: date, counts: Counts) -> readers.Question:
+    """Ask about figures that would wipe production."""
+    return readers.Question(
+        "zeros",
+        f"{counts.kept:,} readings of this file are zero, one figure for hours, or less than whole, where other files "
+        f"have production; the first on {first:%-d %B %Y}. Exports of a month that is not over often hold zeros to its "
+        "end.",
+        (
+            readers.Choice("keep", "Keep the production that is stored, and take in everything else"),
+            readers.Choice("accept", "This file is right: the panels made no more"),
+        ),
+        required=True,
     )
 
 

@@ -18,7 +18,7 @@ from portal import readers
 from portal.actions.imports.against import against_memory
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
-from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts
+from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts, zeros_question
 from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, against_site, read_original
 from portal.actions.jobs import ask_for
 from portal.models import DayBefore, Drawing, Import, ImportState
@@ -81,8 +81,10 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
     size, notices = against_site(result, import_.meter.site)
     result = replace(result, notices=(*result.notices, *notices))
     questions = tuple(question for question in (against_memory(result, import_), size) if question)
-    if not questions:
-        return result
+    return _as_guess(result, questions) if questions else result
+
+
+def _as_guess(result: readers.ReadResult, questions: tuple[readers.Question, ...]) -> readers.Guess:
     return readers.Guess(
         mapping=result.mapping,
         preview=result.readings,
@@ -129,14 +131,18 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
             stored = stored_days(import_.meter, [day for day, _ in incoming])
             before: list[tuple[date, Day]] = []
             after: list[tuple[date, Day]] = []
+            kept_first = date.max
             for day, found in incoming:
                 had = stored.get(day)
                 merged, counted = merge(had, found)
                 counts += counted
+                kept_first = min(kept_first, day) if counted.kept else kept_first
                 if merged is not had:
                     after.append((day, merged))
                     if had is not None:
                         before.append((day, had))
+            if counts.kept and "zeros keep" not in result.mapping.accepted:
+                return _ask(import_, _as_guess(result, (zeros_question(kept_first, counts),)), now=now)
             write_days(import_.meter, after)
             remember(import_, before)
         note(import_, result, incoming, counts)
