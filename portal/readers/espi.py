@@ -64,7 +64,14 @@ def read_feed(sources: Sequence[Source], bad: BadRecords) -> tuple[list[MeterSer
             "interval data as Green Button, or as CSV."
         )
     offsets = [entry.tz_offset for entry in entries if entry.tz_offset is not None]
-    return _finest(_tie_together(entries)), offsets[0] if offsets else None
+    series = _finest(_tie_together(entries))
+    if not series:
+        _, reason = bad.reasons[0] if bad.reasons else (0, "they have no start and no value")
+        raise ReadError(
+            f"None of the readings in {sources[0].name} can be taken in; {len(bad.reasons):,} were rejected, the first "
+            f"because {reason}. Each needs a start in seconds since 1970, a duration and a value: export it again."
+        )
+    return series, offsets[0] if offsets else None
 
 
 class _Ties:
@@ -129,6 +136,7 @@ def _tie_together(entries: list[Entry]) -> dict[tuple[str, str, int], MeterSerie
             direction = _DIRECTIONS.get(type_.flow, "")
             label = " ".join(part for part in (name or "meter", f"({direction})" if direction else "") if part)
             found[key] = MeterSeries(label, direction, _UNITS[type_.uom], type_.accumulation in _REGISTERS)
+            found[key].typed = bool(ties.all_types)
         _append(found[key], entry.blocks, type_)
     if not found:
         raise ReadError(

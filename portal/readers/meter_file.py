@@ -96,6 +96,16 @@ def _check_direction(picked: Sequence[MeterSeries], mapping: Mapping, doubts: Do
                 True,
             )
         )
+    if not all(series.typed for series in picked) and "untyped" not in mapping.accepted:
+        doubts.questions.append(
+            Question(
+                "untyped",
+                "The file has intervals but no reading type: it does not say whether its figures are electricity or "
+                "gas, made or used, nor in what unit. Export it with its reading type, or say what they are.",
+                (Choice("accept", "They are what the panels produced, in Wh"),),
+                True,
+            )
+        )
     if any(series.direction == "export" for series in picked) and not mapping.export:
         doubts.questions.append(export_question(first.name))
         mapping = replace(mapping, export="surplus")

@@ -100,12 +100,20 @@ def choose_columns(mapping: Mapping, figures: Figures, step: int, file: str) -> 
     """
     names, parts = figures.names, _parts(figures)
     strong = [at for at in parts.rest if words.PRODUCTION.search(figures.called[at])]
+    flows = _flows(figures, parts, strong)
+    strong = [at for at in strong if at not in flows] or flows
     candidates = strong or [at for at in parts.rest if words.GENERAL.search(figures.texts[at])] or parts.rest
     asked: tuple[Question, ...] = ()
     if not candidates:
         if len(parts.export) == len(parts.drawn) == len(parts.consumed) == 1:
             return _balance(mapping, figures, parts, step)
         candidates = parts.export or parts.net
+        if not candidates and not (parts.drawn or parts.consumed):
+            listed = ", ".join(f"“{figures.called[at]}”" for at in list(figures.values)[:4])
+            raise ReadError(
+                f"{file} has no column of energy or power that the panels made, only {listed}. Expected was one such "
+                "as “PV energy (kWh)”. Send the export of the inverter or of the production meter."
+            )
         if not candidates:
             listed = ", ".join(f"“{names[at]}”" for at in (parts.drawn + parts.consumed)[:3])
             raise ReadError(
@@ -113,8 +121,12 @@ def choose_columns(mapping: Mapping, figures: Figures, step: int, file: str) -> 
                 "Send the export of the inverter or of the production meter."
             )
         asked = (export_question(names[candidates[0]]),)
-    undecided = [at for at in parts.rest if at not in strong]
-    picked, which = _pick(figures, candidates, undecided)
+    undecided = [at for at in parts.rest if at not in strong + flows]
+    if flows and candidates == flows:
+        picked = flows
+        which: tuple[Question, ...] = (columns_question({names[at]: figures.called[at] for at in flows}, ""),)
+    else:
+        picked, which = _pick(figures, candidates, undecided)
     mapping = replace(mapping, value_columns=tuple(names[at] for at in picked), kind=figures.kinds[picked[0]])
     title = " ".join(figures.called[at] for at in picked)
     text = " ¦ ".join(figures.texts[at] for at in picked)
@@ -129,15 +141,37 @@ def _parts(figures: Figures) -> _Parts:
     usable = [
         at
         for at in figures.values
-        if not (words.OTHER.search(called[at]) or words.OTHER_UNIT.search(figures.texts[at]))
+        if not (words.OTHER.search(called[at]) or words.OTHER_UNIT.search(figures.texts[at]) or _is_never(figures, at))
     ]
-    usable = usable or list(figures.values)
+    usable = usable or [at for at in figures.values if not _is_never(figures, at)]
     drawn = [at for at in usable if words.DRAWN.search(called[at])]
     export = [at for at in usable if words.EXPORT.search(called[at]) and at not in drawn]
     consumed = [at for at in usable if words.CONSUMED.search(called[at]) and at not in drawn + export]
     net = [at for at in usable if words.NET.search(called[at]) and at not in drawn + export + consumed]
     rest = [at for at in usable if at not in drawn + export + consumed + net]
     return _Parts(drawn, export, consumed, net, rest)
+
+
+def _flows(figures: Figures, parts: _Parts, strong: list[int]) -> list[int]:
+    """Return the columns that are the production by where it went, two at least and in one unit; none for others."""
+    called = figures.called
+    flows = [at for at in figures.values if words.FLOW.search(called[at])]
+    if len(flows) < 2 and not strong:
+        used = [at for at in figures.values if words.USED_AT_ONCE.search(called[at])]
+        stored = [at for at in figures.values if words.STORED.search(called[at]) and at not in used]
+        flows = sorted({*used, *stored, *parts.export}) if used and parts.export else []
+    flows = [at for at in flows if _alive(figures.values[at]) and "%" not in figures.texts[at]]
+    alike = {(figures.kinds[at], unit_in(figures.texts[at])) for at in flows}
+    return flows if len(flows) > 1 and len(alike) == 1 else []
+
+
+def _is_never(figures: Figures, at: int) -> bool:
+    """Say whether a column is weather, money or the state of a battery, which no lack of others makes production."""
+    text = figures.texts[at]
+    bare = figures.preamble if unit_in(text) is None and len(figures.values) == 1 else ""
+    return bool(
+        words.NEVER.search(figures.called[at]) or words.NEVER_UNIT.search(text) or words.NEVER_UNIT.search(bare)
+    )
 
 
 def _pick(figures: Figures, candidates: list[int], undecided: list[int]) -> tuple[list[int], tuple[Question, ...]]:
@@ -247,7 +281,7 @@ def _one_or_sum(
         return chosen, ()
     totals = list(preferred) or [at for at in chosen if words.TOTAL.search(names[at])]
     first = names[totals[0]] if len(totals) == 1 else ""
-    return totals if first else chosen, (columns_question([names[at] for at in chosen], first),)
+    return totals if first else chosen, (columns_question({names[at]: figures.called[at] for at in chosen}, first),)
 
 
 def settle_kind_and_unit(

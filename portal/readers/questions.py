@@ -38,13 +38,13 @@ def decimal_question(decimal: str) -> Question:
     )
 
 
-def columns_question(names: Sequence[str], first: str) -> Question:
+def columns_question(called: Dict[str, str], first: str) -> Question:
     """Ask which columns are the production.
 
     Parameters
     ----------
-    names
-        The columns that may be.
+    called
+        The columns that may be: each with its name and the heading above it.
     first
         The likeliest one, "" for all of them added up.
 
@@ -53,11 +53,12 @@ def columns_question(names: Sequence[str], first: str) -> Question:
     Question
         The question, with the likeliest answer first.
     """
-    choices = [Choice(_as_json([name]), f"only “{name}”") for name in names[:12]]
+    names = list(called)
+    choices = [Choice(_as_json([name]), f"only “{called[name]}”") for name in names[:12]]
     choices.insert(0, Choice(_as_json(names), "all of them added up"))
     if first:
         choices.sort(key=lambda choice: choice.value != _as_json([first]))
-    listed = ", ".join(f"“{name}”" for name in names[:6])
+    listed = ", ".join(f"“{called[name]}”" for name in names[:6])
     return Question(
         "columns",
         f"The file has {len(names)} columns that may be production: {listed}. Which belong to this meter?",

@@ -247,3 +247,5 @@ class MeterSeries:
     figure: array[float] = field(default_factory=lambda: array("d"))
     place: array[int] = field(default_factory=lambda: array("q"))
     quality: list[str] = field(default_factory=list)
+    typed: bool = True
+    """Whether the file says what these figures are."""

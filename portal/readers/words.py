@@ -25,7 +25,7 @@ EXPORT = re.compile(
 )
 NET = re.compile(r"\bnet\b|\bnetto\b|saldo", re.I)
 OTHER = re.compile(
-    r"temp|irradi|wind|volt|spannung|current|\bstrom\b|freq|price|cost|tarif|status|state|quality|flag|humid|factor|percent"
+    r"temp|irradi|wind|(?<!photo)volt|spannung|current|\bstrom\b|freq|price|cost|tarif|status|state|quality|flag|humid|factor|percent"
     r"|batter|\bsoc\b|charg|co2|reactive|apparent|k?var|expected|forecast|target|budget|self|eigen|autoc|latitude|longitude"
     r"|\bdc[ _.-]?(?:volt|curr)|cumulative sun|pressure|\bghi\b|\bpoa\b|efficien|performance|ratio",
     re.I,
@@ -33,6 +33,23 @@ OTHER = re.compile(
 OTHER_UNIT = re.compile(
     r"[\[(,]\s*(?:[°%€$£]|W/m|(?:V|A|mA|EUR|USD|Hz|kVA|k?varh?|m/s|C|F|K|hPa|kg)(?![A-Za-z]))", re.I
 )
+NEVER = re.compile(
+    r"irradi|radiat|insol|strahlung|rayonn|irragg|instraling|\b(?:ghi|gti|dni|dhi|poa)\b|temp(?:er|[. _]|$)|humid|wind"
+    r"|pressure|price|preis|\bprix|prezz|preci|preço|prijs|\bcost|kosten|batter|akku|\bso[ch]\b|charg|ladung|(?<!photo)volt|freq",
+    re.I,
+)
+"""What is no production even where nothing else stands in the file: weather, money, the state of a battery."""
+FLOW = re.compile(
+    r"(?:\bpv|solar|photovolt|produ[czk]|generat|erzeug).*?(?:\b(?:in)?to\b|_to_|→|->|\bzu[mr]?\b|\bins?\b|\bvers\b|\bnaar\b)"
+    r"|(?:to|→|->)[ _]?(?:house|home|load|battery|storage|grid)\b.*?(?:\bpv|solar)",
+    re.I,
+)
+"""A part of the production by where it went: to the house, the battery, the grid."""
+USED_AT_ONCE = re.compile(r"\bself|\beigen|autoc|\bdirect[ _-]?(?:use|cons)|direktverb", re.I)
+STORED = re.compile(r"batter\w*[ _-]?(?:charg|ladung)|(?<!dis)charg\w*.*batter|batterieladung", re.I)
+"""What the house used of the production, and what the battery took."""
+NEVER_UNIT = re.compile(r"[kKmM]?W(?:h)?\s*/\s*m|(?:EUR|USD|GBP|CHF|AUD|ct|p|€|\$|£)\s*/\s*[kKmM]?Wh|°\s*[CF]\b", re.I)
+"""Irradiance, price of energy, temperature."""
 POWER_WORD = re.compile(r"power|leistung|puissance|potenc|potenza|vermogen|watt|\bp[ _.-]?ac\b|demand", re.I)
 ENERGY_WORD = re.compile(r"energ|yield|ertrag|opbrengst|\be[ _.-]?ac\b|arbeit", re.I)
 UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:$|[^A-Za-z0-9/])")

@@ -13,7 +13,7 @@ from portal.actions.imports.kept import mapping_of
 from portal.models import DayReadings, Import, Meter
 from portal.readers.questions import order_question
 
-TRUE_OF_THE_METER = {"delivered", "night", "hours"}
+TRUE_OF_THE_METER = {"delivered", "night", "hours", "untyped"}
 """Doubts that, once waved through, are so for all files of a meter; whether figures may be right is asked of each."""
 MANY_REJECTED = 0.1
 MANY_REJECTED_LEAST = 5
