@@ -25,6 +25,7 @@ from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
+from portal.words.sentences import paragraph, sentence
 
 
 class TokenAuth(HttpBearer):
@@ -149,6 +150,14 @@ class AssessmentOut(Schema):
     reasons: list[str]
     clean_due: date | None
     due_reason: str
+
+    @staticmethod
+    def resolve_reasons(kept: SiteAssessment) -> list[str]:
+        return [sentence(said) for said in kept.reasons]
+
+    @staticmethod
+    def resolve_due_reason(kept: SiteAssessment) -> str:
+        return paragraph(kept.due_reasons)
 
 
 @api.get("/sites", response=list[SiteOut], summary="List the roofs this token opens, with their meters")

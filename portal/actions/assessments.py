@@ -37,14 +37,11 @@ from portal.models.assessment import NightQuerySet, pack_daily
 from portal.pv.assessment import assess, assess_town
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
+from portal.pv.said import Code, Said
 from portal.pv.town import towns
 
 log = logging.getLogger(__name__)
 
-ONLY_SURPLUS = (
-    "The readings hold only what the house did not use itself. That is not production: it rises and falls with the "
-    "household, so nothing is judged from it. Send the readings of the inverter or the production meter."
-)
 STALLED_AFTER = timedelta(minutes=10)
 """A night still waiting after this has lost its message; the poll asks again."""
 
@@ -162,7 +159,7 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
             )
             continue
         if site.pk in surplus:
-            result = replace(result, reasons=(ONLY_SURPLUS,))
+            result = replace(result, reasons=(Said(Code.ONLY_SURPLUS),))
         with transaction.atomic():
             # Asked for again meanwhile: the night stays waiting, and what was computed from the readings of before
             # is not remembered.
@@ -207,7 +204,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "rate_low": rate.low if rate else None,
                 "rate_high": rate.high if rate else None,
                 "soiling_since": result.soiling_since,
-                "reasons": list(result.reasons),
+                "reasons": [asdict(said) for said in result.reasons],
                 "cleanings": [_gain(c.date, c.gain, c.gain_ci) for c in result.cleanings],
                 "recoveries": [_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
                 "quality": asdict(result.data_quality),
@@ -216,7 +213,7 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "value_lost_per_month": ahead.value_lost_per_month,
                 "clean_due": ahead.due.on,
                 "due_basis": ahead.due.basis,
-                "due_reason": ahead.due.reason,
+                "due_reasons": [asdict(said) for said in ahead.due.reasons],
             },
         )
         SiteDaily.objects.update_or_create(

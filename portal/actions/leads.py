@@ -17,7 +17,6 @@ from django.utils import translation
 
 from portal.actions.pricing import price_of_visit
 from portal.actions.washes import last_wash
-from portal.actions.words import cause_words, day_words, percent
 from portal.models import (
     CLOSED_STAGES,
     Language,
@@ -33,6 +32,8 @@ from portal.models import (
 )
 from portal.pv.result import Cause, Verdict, chance_loss_exceeds
 from portal.pv.town import kilometres
+from portal.words.causes import cause_words
+from portal.words.figures import day_words, percent
 
 GONE_CHANCE = 0.1
 """Below this chance the loss is gone and its lead closes at once."""

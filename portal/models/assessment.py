@@ -43,7 +43,9 @@ class SiteAssessment(models.Model):
     rate_low = models.FloatField(null=True)
     rate_high = models.FloatField(null=True)
     soiling_since = models.DateField(null=True)
-    reasons = models.JSONField(default=list)
+    reasons = models.JSONField(
+        default=list, help_text="Each a code with its figures (portal.pv.said); a sentence in rows of before."
+    )
     cleanings = models.JSONField(default=list, help_text="date, gain, low, high of each known visit.")
     recoveries = models.JSONField(default=list, help_text="date, gain, low, high of each recovery in the data.")
     quality = models.JSONField(default=dict)
@@ -56,7 +58,7 @@ class SiteAssessment(models.Model):
     due_basis = models.CharField(
         max_length=10, choices=[("readings", "the readings"), ("calendar", "the calendar")], blank=True
     )
-    due_reason = models.TextField(blank=True)
+    due_reasons = models.JSONField(default=list, help_text="As the reasons; said one after the other.")
 
     objects = SiteAssessmentQuerySet.as_manager()
 

@@ -14,6 +14,7 @@ from portal.pv.diagnosis import Step
 from portal.pv.moves import LOSS, quantiles
 from portal.pv.readings import SiteReadings
 from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
+from portal.pv.said import Said
 from portal.pv.soiling import SoilingFit
 from portal.pv.verdict import judge
 
@@ -25,7 +26,7 @@ DRIFT_DAYS = 400
 """Days back over which the lowest loss is looked for. No source: a year and a month."""
 
 
-def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = None) -> Assessment:
+def no_answer(site: SiteReadings, as_of: date, why: Said, daily: Daily | None = None) -> Assessment:
     """The result of a site whose record is too little.
 
     Parameters
@@ -34,7 +35,7 @@ def no_answer(site: SiteReadings, as_of: date, why: str, daily: Daily | None = N
         The readings and what is known of the site.
     as_of : date
         The day the answer speaks of.
-    why : str
+    why : Said
         The reason said.
     daily : Daily, optional
         What there is of days.
@@ -165,7 +166,7 @@ def _frame(daily: Daily | None, fitted: SoilingFit | None) -> pd.DataFrame:
             "expected_wh": daily["expected_wh"],
             "index": daily["index"] / (np.exp(fitted.smooth) if fitted is not None else level),
             "used": daily.rows["flag"] == USED,
-            "refused": [REFUSED[int(flag)] for flag in daily.rows["flag"]],
+            "refused": [REFUSED.get(int(flag), "") for flag in daily.rows["flag"]],
             "soiling_ratio": 1 - fitted.loss_mean if fitted is not None else missing,
             "soiling_ratio_low": 1 - fitted.loss_high if fitted is not None else missing,
             "soiling_ratio_high": 1 - fitted.loss_low if fitted is not None else missing,

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum, auto
 
 import numpy as np
 import numpy.typing as npt
 
 from portal.pv.arrays import Floats, Ints
 from portal.pv.orientation import Seen
+from portal.pv.said import Said
 
 EPOCH = date(1970, 1, 1)
 
@@ -31,21 +33,33 @@ DAY = np.dtype(
         ("upper", "f4"),  # 80 % quantile of interval ratio
         ("clipped", "f4"),  # share of expected energy at the inverter's limit
         ("dead", "f4"),  # share of expected energy whose intervals read (almost) zero
-        ("flag", "i2"),  # REFUSED key
+        ("flag", "i2"),  # REFUSED key, or USED
     ]
 )
 
 USED, NO_READINGS, GAPS, DEAD, CLOUD, STUCK, UNITS, LOW_SUN = range(8)
 
+
+class Refused(StrEnum):
+    """Why a day is not judged by."""
+
+    NO_READINGS = auto()
+    GAPS = auto()  # by day
+    OFF = auto()  # or snow on the modules
+    CLOUD = auto()
+    STUCK = auto()
+    UNITS = auto()
+    LOW_SUN = auto()
+
+
 REFUSED = {
-    USED: "",
-    NO_READINGS: "no readings",
-    GAPS: "readings missing by day",
-    DEAD: "inverter off or snow on the modules",
-    CLOUD: "too cloudy",
-    STUCK: "meter stuck",
-    UNITS: "meter changed units this day",
-    LOW_SUN: "sun too low",
+    NO_READINGS: Refused.NO_READINGS,
+    GAPS: Refused.GAPS,
+    DEAD: Refused.OFF,
+    CLOUD: Refused.CLOUD,
+    STUCK: Refused.STUCK,
+    UNITS: Refused.UNITS,
+    LOW_SUN: Refused.LOW_SUN,
 }
 
 
@@ -76,7 +90,7 @@ class Daily:
     unit_changes_mended: int
     clock_shifts_mended: int
     meter: Metering
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
     seen: Seen | None = None
     """How the readings see the modules, by which the rows were made; None where as told."""
     looked_at: int = 0

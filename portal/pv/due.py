@@ -23,7 +23,7 @@ from enum import StrEnum
 import pandas as pd
 
 from portal.pv.forecast import MOST_LOSS, Forecast, Money, PresentLoss, forecast, value_by_pentad
-from portal.pv.sentences import plain_percent
+from portal.pv.said import Code, Said
 from portal.pv.year import YEAR_DAYS, SoilingYear, read_year
 
 LEAST_RECORD_DAYS = 90
@@ -35,6 +35,8 @@ advice on the made fleet."""
 SAME_DAY = timedelta(days=60)
 """Two due dates no further apart than this are the same answer. [days] No source; a fifth either way changes no advice
 on the made fleet."""
+DAYS_A_MONTH = YEAR_DAYS / 12
+"""Mean month [days], by definition."""
 
 
 def calendar_due(last: date, *, every_months: int) -> date:
@@ -83,7 +85,7 @@ class Due:
     basis: Basis
     pays: bool | None
     """None where the readings cannot say."""
-    reason: str
+    reasons: tuple[Said, ...]
     forecast: Forecast | None = field(default=None, repr=False)
 
 
@@ -140,7 +142,7 @@ def when_due(
     stands_still : bool
         Whether the panels make (almost) nothing now: off, or under snow.
     currency : str
-        What the money is called in the reason, such as USD.
+        What the money is called in the reasons, such as USD.
 
     Returns
     -------
@@ -153,10 +155,9 @@ def when_due(
     or after weeks without a clear day, it is as well known as its quantiles say.
     """
     if stands_still:
-        reason = "The panels make almost nothing now. A wash gains nothing until that is over."
-        return Due(None, Basis.READINGS, False, reason)
+        return Due(None, Basis.READINGS, False, (Said(Code.STANDS_STILL),))
     silent = _cannot_say(present, soiling_ratio, money)
-    if not silent and present.rate_ci is not None:
+    if silent is None and present.rate_ci is not None:
         rate = max(0.0, (present.rate_ci[0] + present.rate_ci[1]) / 2)
         ahead, silent = _look_ahead(present, read_year(soiling_ratio, recoveries, rate_per_day=rate), money)
         if ahead is not None:
@@ -164,22 +165,21 @@ def when_due(
     return _by_calendar(rule, present.as_of, money, currency, silent)
 
 
-def _look_ahead(present: PresentLoss, year: SoilingYear, money: Money) -> tuple[Forecast | None, str]:
+def _look_ahead(present: PresentLoss, year: SoilingYear, money: Money) -> tuple[Forecast | None, Said | None]:
     """The forecast, or why it cannot say: the loss is so unsure that its two ends give different advice."""
     low, high = present.quantiles[0], present.quantiles[-1]
     if high - low > WIDEST_LOSS:
         cleanest, dirtiest = (forecast(replace(present, quantiles=[end]), year, money) for end in (low, high))
         if not _agree(cleanest, dirtiest, money.wash_price):
-            return None, f"The loss lies anywhere between {plain_percent(max(low, 0))} and {plain_percent(high)}."
-    return forecast(present, year, money), ""
+            return None, Said(Code.LOSS_ANYWHERE, {"low": max(low, 0.0), "high": high})
+    return forecast(present, year, money), None
 
 
-def _by_calendar(rule: Calendar, as_of: date, money: Money, currency: str, silent: str) -> Due:
-    often = {1: "month", 12: "year"}.get(rule.every_months, f"{rule.every_months} months")
-    when = f"due since {_day(rule.due)}" if rule.due < as_of else f"next about {_day(rule.due)}"
+def _by_calendar(rule: Calendar, as_of: date, money: Money, currency: str, silent: Said | None) -> Due:
+    when = Code.CALENDAR_DUE_SINCE if rule.due < as_of else Code.CALENDAR_NEXT
+    speaks = Said(when, {"every_months": rule.every_months, "due": rule.due.isoformat()})
     pays, said = _by_what_is_known(money, currency)
-    reason = f"{silent} So the calendar speaks: one wash every {often}, {when}. {said}"
-    return Due(rule.due, Basis.CALENDAR, pays, reason)
+    return Due(rule.due, Basis.CALENDAR, pays, (silent, speaks, said) if silent else (speaks, said))
 
 
 def _pays(ahead: Forecast, wash_price: float) -> bool:
@@ -194,55 +194,40 @@ def _agree(one: Forecast, other: Forecast, wash_price: float) -> bool:
 
 
 def _by_readings(ahead: Forecast, as_of: date, wash_price: float, currency: str) -> Due:
-    when = "today" if ahead.pays_on in (None, as_of) else f"about {_day(ahead.pays_on)}"
+    today = ahead.pays_on in (None, as_of)
+    figures: dict[str, float | str] = {"wash_price": wash_price, "saved": ahead.saved, "currency": currency}
+    if ahead.pays_on is not None and not today:
+        figures["due"] = ahead.pays_on.isoformat()
     if not _pays(ahead, wash_price):
-        reason = (
-            f"A wash {when} ({wash_price:.0f} {currency}) would keep about {ahead.saved:.0f} {currency} in two years, "
-            "beyond what rain does for nothing: in money alone no wash is likely to pay within the coming year."
-        )
-        return Due(None, Basis.READINGS, False, reason, ahead)
-    often = "" if math.isinf(ahead.interval_days) else f" In the long run, about every {_months(ahead.interval_days)}."
-    reason = (
-        f"From {when} a wash ({wash_price:.0f} {currency}) is cheaper than waiting: it keeps about {ahead.saved:.0f} "
-        f"{currency} in the two years after it, beyond what rain does for nothing.{often}"
-    )
-    return Due(ahead.pays_on, Basis.READINGS, True, reason, ahead)
+        code = Code.KEEPS_TOO_LITTLE_TODAY if today else Code.KEEPS_TOO_LITTLE
+        return Due(None, Basis.READINGS, False, (Said(code, figures),), ahead)
+    reasons = [Said(Code.CHEAPER_TODAY if today else Code.CHEAPER_FROM, figures)]
+    if not math.isinf(ahead.interval_days):
+        months = max(1, round(ahead.interval_days / DAYS_A_MONTH))
+        reasons.append(Said(Code.IN_THE_LONG_RUN, {"every_months": months}))
+    return Due(ahead.pays_on, Basis.READINGS, True, tuple(reasons), ahead)
 
 
-def _by_what_is_known(money: Money, currency: str) -> tuple[bool | None, str]:
+def _by_what_is_known(money: Money, currency: str) -> tuple[bool | None, Said]:
     """Whether a wash pays where the loss is not known: False when hardly any loss could pay for it, else None."""
     if not money.known:
-        return None, "Whether it pays in money is not known."
+        return None, Said(Code.PAYS_UNKNOWN)
     a_year = float(value_by_pentad(money.clean_energy_wh, money.price_per_kwh).mean()) * YEAR_DAYS
+    figures: dict[str, float | str] = {"wash_price": money.wash_price, "currency": currency}
     if money.wash_price >= MOST_LOSS * a_year:
-        return False, (
-            f"In money alone it does not pay: it costs {money.wash_price:.0f} {currency}, and all that the panels make "
-            f"in a year is worth about {a_year:.0f} {currency}."
-        )
-    return None, (
-        f"It pays ({money.wash_price:.0f} {currency}) if it keeps more than about "
-        f"{plain_percent(money.wash_price / a_year)} of a year's output; whether it does is not known."
-    )
+        return False, Said(Code.PAYS_NEVER, figures | {"year_value": a_year})
+    return None, Said(Code.PAYS_ABOVE, figures | {"loss": money.wash_price / a_year})
 
 
-def _cannot_say(present: PresentLoss, soiling_ratio: pd.Series[float], money: Money) -> str:
-    """What the readings lack to tell when a wash is due; empty when nothing."""
+def _cannot_say(present: PresentLoss, soiling_ratio: pd.Series[float], money: Money) -> Said | None:
+    """What the readings lack to tell when a wash is due; None when nothing."""
     if not present.known:
-        return "The readings give no estimate of the loss."
+        return Said(Code.NO_ESTIMATE)
     if len(soiling_ratio.dropna()) < LEAST_RECORD_DAYS:
-        return f"The record is shorter than {LEAST_RECORD_DAYS} days."
+        return Said(Code.SHORT_RECORD, {"least_days": LEAST_RECORD_DAYS})
     if not money.known:
-        return "The value of a day's output is not known."
-    return ""
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"
-
-
-def _months(days: float) -> str:
-    months = max(1, round(days / 30.4))
-    return "month" if months == 1 else f"{months} months"
+        return Said(Code.NO_VALUE)
+    return None
 
 
 DUE_LOSS = 0.05

@@ -25,6 +25,7 @@ from portal.pv.daily import DAY, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
 from portal.pv.orientation import Seen
+from portal.pv.said import Said
 from portal.pv.soiling import SoilingFit
 
 FULL_FIT_EVERY = 7
@@ -40,7 +41,7 @@ class Facts(TypedDict):
     meter: dict[str, Any]
     unit_changes: int
     clock_shifts: int
-    notes: list[str]
+    noted: list[dict[str, Any]]
     seen: tuple[float, float, float, float] | None
     looked_at: int
     neighbours: int
@@ -143,7 +144,7 @@ class Memory:
             facts["unit_changes"],
             facts["clock_shifts"],
             Metering(**facts["meter"]),
-            tuple(facts["notes"]),
+            tuple(Said(**note) for note in facts["noted"]),
             self.seen,
             facts["looked_at"],
         )

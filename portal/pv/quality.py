@@ -21,6 +21,7 @@ from portal.pv.daily import CLOUD, DAY, DEAD, EPOCH, GAPS, LOW_SUN, NO_READINGS,
 from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, to_grid
 from portal.pv.mend import hours_late, mark_stuck, mend_units, meter_quantum
 from portal.pv.orientation import as_seen, seen_orientation
+from portal.pv.said import Code, Said
 
 LOWEST_SUN = 10.0
 """Sun elevation [degrees] below which horizon, reflection and the sky model are not trusted. Common practice, no
@@ -101,7 +102,7 @@ class _Mended:
     meter: Metering
     unit_changes: int
     clock_shifts: int
-    notes: tuple[str, ...]
+    notes: tuple[Said, ...]
 
 
 def _mended(days: MeteredDays) -> _Mended:
@@ -123,12 +124,12 @@ def _mended(days: MeteredDays) -> _Mended:
     block = block_for(quantum, float(days.expected_wh.max()), minutes)
     highest_day = float(days.expected_wh.sum(axis=1).max())
     if block > 1:
-        notes.append(f"The meter counts in steps of {quantum:.0f} Wh; its readings were taken {block} together.")
+        notes.append(Said(Code.COARSE_METER, {"quantum_wh": quantum, "block": block}))
         days = join_intervals(days, block)
     if unit_changes:
-        notes.append(f"The meter changed its unit {unit_changes} time(s); the readings were brought back to one unit.")
+        notes.append(Said(Code.UNIT_CHANGED, {"changes": unit_changes}))
     if shifts:
-        notes.append("The meter's clock ran wrong by an hour or more for part of the record; this was put right.")
+        notes.append(Said(Code.CLOCK_WRONG))
     meter = Metering(
         scale=scale,
         late_hours=late,

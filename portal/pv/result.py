@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.orientation import Seen
+from portal.pv.said import Said
 
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 """Levels of the quantiles of the present loss that an assessment keeps."""
@@ -80,7 +81,7 @@ class DataQuality:
     clear_days: int
     clear_days_last_30: int
     unit_changes_mended: int
-    notes: tuple[str, ...] = ()
+    notes: tuple[Said, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ class Assessment:
 
     ``daily`` has one row a local day (``datetime.date`` index) with the columns
     ``energy_wh`` and ``expected_wh`` (clear-sky expected energy of the whole day), ``index`` (daily performance
-    index, about 1 when clean and healthy; NaN on refused days), ``used`` (bool), ``refused`` (reason, "" when
+    index, about 1 when clean and healthy; NaN on refused days), ``used`` (bool), ``refused`` (a ``Refused``, "" when
     used), ``soiling_ratio``, ``soiling_ratio_low``, ``soiling_ratio_high`` (fitted line and its 90 % band).
     """
 
@@ -103,7 +104,7 @@ class Assessment:
     soiling_rate_per_day: float | None
     soiling_rate_ci: Band | None
     soiling_since: date | None
-    reasons: tuple[str, ...]
+    reasons: tuple[Said, ...]
     cleanings: tuple[Cleaning, ...]
     recoveries: tuple[Recovery, ...]
     data_quality: DataQuality

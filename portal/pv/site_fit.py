@@ -21,6 +21,7 @@ from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import Assessment
+from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
 from portal.pv.verdict import too_little
@@ -133,10 +134,10 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     """
     energy = until(site, as_of)
     if not np.isfinite(energy.to_numpy(dtype=np.float64)).any():
-        return no_answer(site, as_of or site.array.installed_on or EPOCH, too_little(None))
+        return no_answer(site, as_of or site.array.installed_on or EPOCH, Said(Code.NO_READINGS))
     daily = _known_days(site, energy, memory) or reduce_to_days(site.array, energy, site.interval_minutes)
     why = too_little(daily)
-    if why:
+    if why is not None:
         return no_answer(site, as_of or daily.dates()[-1], why, daily)
     index = performance_index(daily)
     steps = tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"]))
@@ -262,7 +263,7 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         meter=asdict(daily.meter),
         unit_changes=daily.unit_changes_mended,
         clock_shifts=daily.clock_shifts_mended,
-        notes=list(daily.notes),
+        noted=[asdict(note) for note in daily.notes],
         seen=None if daily.seen is None else astuple(daily.seen),
         looked_at=daily.looked_at,
         neighbours=neighbours,

@@ -15,7 +15,7 @@ from portal.pv.daily import USED, Daily
 from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, is_freezing, off_since
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
-from portal.pv.sentences import plain_percent
+from portal.pv.said import Code, Said
 
 LEAST_DAYS = 45
 """Days of a record below which there is no estimate. Common practice, no source."""
@@ -44,32 +44,30 @@ class Finding:
     """A verdict with its cause and the reasons said."""
 
     verdict: Verdict
-    reasons: tuple[str, ...]
+    reasons: tuple[Said, ...]
     cause: Cause | None = None
     cause_began: date | None = None
 
 
-def too_little(daily: Daily | None) -> str:
-    """Why a record is too little for an estimate; empty when it is enough.
+def too_little(daily: Daily) -> Said | None:
+    """Why a record is too little for an estimate; None when it is enough.
 
     Parameters
     ----------
-    daily : Daily or None
-        None where there is no reading at all.
+    daily : Daily
+        Its days.
 
     Returns
     -------
-    str
-        One sentence.
+    Said or None
+        The first that is lacking.
     """
-    if daily is None:
-        return "There are no readings yet."
     if len(daily.rows) < LEAST_DAYS:
-        return f"The record holds {len(daily.rows)} days; an estimate needs at least {LEAST_DAYS}."
+        return Said(Code.FEW_DAYS, {"days": len(daily.rows), "least_days": LEAST_DAYS})
     used = _clear_days_from(daily, 0)
     if used < LEAST_CLEAR_DAYS:
-        return f"Only {used} days had enough clear sky; an estimate needs {LEAST_CLEAR_DAYS}."
-    return ""
+        return Said(Code.FEW_CLEAR_DAYS, {"clear_days": used, "least_days": LEAST_CLEAR_DAYS})
+    return None
 
 
 def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Assessment) -> Finding:
@@ -113,24 +111,10 @@ def _off(site: SiteReadings, daily: Daily) -> Finding | None:
         return None
     began = daily.dates()[off]
     if _freezing(site, daily, off):
-        return Finding(
-            Verdict.OTHER_FAULT,
-            (
-                f"Since {began:%d %B %Y} there is almost no production, in a season when snow can lie.",
-                "Nobody should climb a snowy roof. If production stays out after the thaw, check the inverter.",
-            ),
-            Cause.SNOW,
-            began,
-        )
-    return Finding(
-        Verdict.OTHER_FAULT,
-        (
-            f"Since {began:%d %B %Y} there is no production by day.",
-            "Look at the inverter's display, the AC breaker and the meter before anything else.",
-        ),
-        Cause.OUTAGE,
-        began,
-    )
+        said = (Said(Code.OFF_WHEN_SNOW_CAN_LIE, {"began": began.isoformat()}), Said(Code.LEAVE_THE_SNOW))
+        return Finding(Verdict.OTHER_FAULT, said, Cause.SNOW, began)
+    said = (Said(Code.OFF, {"began": began.isoformat()}), Said(Code.LOOK_AT_THE_INVERTER))
+    return Finding(Verdict.OTHER_FAULT, said, Cause.OUTAGE, began)
 
 
 def _string(site: SiteReadings, daily: Daily, steps: Sequence[Step]) -> Finding | None:
@@ -149,9 +133,9 @@ def _string(site: SiteReadings, daily: Daily, steps: Sequence[Step]) -> Finding 
     return Finding(
         Verdict.OTHER_FAULT,
         (
-            f"From {began:%d %B %Y} output is {plain_percent(told[-1].lost)} lower, at all hours alike.",
-            "It fell from one day to the next. Dirt does not come like that.",
-            "Have an electrician check string fuses, connectors and the inverter's inputs.",
+            Said(Code.FELL, {"began": began.isoformat(), "lost": told[-1].lost}),
+            Said(Code.FELL_IN_A_DAY),
+            Said(Code.CHECK_THE_STRINGS),
         ),
         Cause.STRING_LOSS,
         began,
@@ -163,13 +147,10 @@ def _shade(daily: Daily) -> Finding | None:
     shade = find_shade(daily)
     if shade is None:
         return None
-    end = "afternoon" if shade.evening else "morning"
+    end = Code.LOW_SUN_LOST_IN_THE_AFTERNOON if shade.evening else Code.LOW_SUN_LOST_IN_THE_MORNING
     return Finding(
         Verdict.OTHER_FAULT,
-        (
-            f"With the sun lower than about {shade.height:.0f} degrees, the {end} yields far less than it should.",
-            "Look for a tree, chimney or new building on that side. Washing will not bring this back.",
-        ),
+        (Said(end, {"height": shade.height}), Said(Code.LOOK_FOR_SHADE)),
         Cause.SHADING,
         daily.dates()[shade.first],
     )
@@ -180,10 +161,7 @@ def _unseen(daily: Daily) -> Finding | None:
     used = np.flatnonzero(daily.rows["flag"] == USED)
     if used.size and len(daily.rows) - 1 - used[-1] <= UNSEEN_DAYS:
         return None
-    return Finding(
-        Verdict.NOT_ENOUGH_DATA,
-        ("There was no clear day in the last six weeks, so the present state cannot be told.",),
-    )
+    return Finding(Verdict.NOT_ENOUGH_DATA, (Said(Code.NO_CLEAR_DAY, {"days": UNSEEN_DAYS}),))
 
 
 def _dirty(result: Assessment) -> Finding | None:
@@ -193,18 +171,10 @@ def _dirty(result: Assessment) -> Finding | None:
     if chance < (SURE if result.neighbours else SURE_ALONE) or loss < TOLD_LOSS:
         return None
     if _young(result):
-        return Finding(
-            Verdict.UNSURE,
-            (
-                _estimate(result),
-                "In a first half year a roof on its own cannot tell its season from dirt; a wash or a good rain will.",
-            ),
-        )
-    since = f" since {result.soiling_since:%d %B %Y}" if result.soiling_since else ""
-    return Finding(
-        Verdict.SOILING,
-        (_estimate(result), f"Output has drifted down slowly{since}, alike at all hours, as dirt does."),
-    )
+        return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.FIRST_HALF_YEAR)))
+    since = result.soiling_since
+    drifted = Said(Code.DRIFTED_SINCE, {"since": since.isoformat()}) if since else Said(Code.DRIFTED)
+    return Finding(Verdict.SOILING, (_estimate(result), drifted))
 
 
 def _young(result: Assessment) -> bool:
@@ -223,8 +193,8 @@ def _fell(daily: Daily, steps: Sequence[Step]) -> Finding | None:
     return Finding(
         Verdict.NOT_ENOUGH_DATA,
         (
-            f"From {began:%d %B %Y} output is {plain_percent(active[-1].lost)} lower, and fell in a day.",
-            "There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt.",
+            Said(Code.JUST_FELL, {"began": began.isoformat(), "lost": active[-1].lost}),
+            Said(Code.FAULT_OR_HAZE),
         ),
     )
 
@@ -234,21 +204,17 @@ def _not_dirty(result: Assessment) -> Finding:
     said = _estimate(result)
     doubt = CLEAN_DOUBT if result.neighbours else CLEAN_DOUBT_ALONE
     if _band(result).high < 2 * TOLD_LOSS and chance_loss_exceeds(result.loss_quantiles, DIRTY_LOSS) < doubt:
-        return Finding(Verdict.CLEAN, (said, "The modules are clean enough."))
-    return Finding(
-        Verdict.UNSURE,
-        (said, "That is too unsure to call for a wash, or to call the modules clean; more clear days will tell."),
-    )
+        return Finding(Verdict.CLEAN, (said, Said(Code.CLEAN_ENOUGH)))
+    return Finding(Verdict.UNSURE, (said, Said(Code.TOO_UNSURE)))
 
 
 def _band(result: Assessment) -> Band:
     return result.present_loss_ci or Band(0.0, 0.0)
 
 
-def _estimate(result: Assessment) -> str:
+def _estimate(result: Assessment) -> Said:
     band = _band(result)
-    low, loss, high = (plain_percent(one) for one in (band.low, result.present_loss or 0.0, band.high))
-    return f"The estimate of the loss is {loss} (between {low} and {high})."
+    return Said(Code.ESTIMATE, {"loss": result.present_loss or 0.0, "low": band.low, "high": band.high})
 
 
 def _clear_days_from(daily: Daily, first: int) -> int:

@@ -14,7 +14,6 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from portal.actions.words import percent
 from portal.charts.performance import Chart, Event, performance_chart, refused_days
 from portal.charts.production import production_chart
 from portal.models import (
@@ -30,6 +29,8 @@ from portal.models import (
 )
 from portal.pv.result import Verdict
 from portal.views.words import interval_words
+from portal.words.figures import percent
+from portal.words.sentences import with_words
 
 HISTORY_MONTHS = 24
 SOON = timedelta(days=31)
@@ -101,7 +102,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     performance = production = None
     refused: list[tuple[str, int]] = []
     if assessment and daily:
-        frame = daily.frame()
+        frame = with_words(daily.frame())
         performance = performance_chart(frame, _events(assessment))
         production = production_chart(frame)
         refused = refused_days(frame)

@@ -45,6 +45,7 @@ from portal.models import (
 from portal.models.assessment import unpack_daily
 from portal.models.visit import VisitQuerySet
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.words.sentences import with_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +162,7 @@ def _chart(kept: SiteDaily, assessment: SiteAssessment | None, earlier: Sequence
     """The index around the last two cleanings, or over the last year where there were none."""
     washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
     since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
-    daily = unpack_daily(kept.table)
+    daily = with_words(unpack_daily(kept.table))
     events = [Event(day, "Cleaned", True) for day in washes]
     for recovery in assessment.recoveries if assessment else []:
         events.append(Event(date.fromisoformat(recovery["date"]), "Recovered", False))

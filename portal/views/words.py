@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from decimal import Decimal
 
 from django.template import Library
 from django.utils.safestring import SafeString
 
-from portal.actions import washes, words
-from portal.actions.words import percent
+from portal.actions import washes
 from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.result import Cause, Verdict
-from portal.pv.sentences import NBSP
+from portal.words import causes
+from portal.words.figures import NBSP, about_money, money, percent, roughly
+from portal.words.sentences import paragraph, sentence
 
 register = Library()
-register.filter(percent)
-
-SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
+for figure in (percent, money, about_money, roughly, sentence, paragraph):
+    register.filter(figure)
 
 VERDICT_WORDS = {
     Verdict.SOILING: ("soiling", "Dirty"),
@@ -36,30 +35,6 @@ CAUSE_NEXT = {
     Cause.METER: "Check that the file comes from the same meter, in the same unit, as before.",
     Cause.UNKNOWN: "Ask your installer or a licensed electrician to look at the system.",
 }
-
-
-@register.filter
-def money(amount: Decimal | float | None, currency: str) -> str:
-    """An exact amount, such as a price."""
-    return "" if amount is None else _with_sign(f"{abs(amount):,.2f}", float(amount) < 0, currency)
-
-
-@register.filter
-def about_money(amount: Decimal | float | None, currency: str) -> str:
-    """An estimated amount, in whole units; cents would pretend to know."""
-    if amount is None:
-        return ""
-    text = f"{abs(amount):,.0f}"
-    if text == "0" and amount > 0:
-        return f"under {_with_sign('1', False, currency)}"
-    return _with_sign(text, float(amount) < 0 and text != "0", currency)
-
-
-@register.filter
-def roughly(amount: Decimal | float | None, currency: str) -> str:
-    """An estimated amount in a sentence: "about $14", "under $1"."""
-    said = about_money(amount, currency)
-    return said if said.startswith("under") else f"about {said}"
 
 
 @register.filter
@@ -82,11 +57,6 @@ def season_words(proof: Proof) -> str:
     nearer, farther = sorted((abs(low), abs(high)))
     word = "higher" if difference > 0 else "lower"
     return f"{start} {percent(abs(difference))} {word}, likely {percent(nearer)} to {percent(farther)} {word}"
-
-
-def _with_sign(text: str, negative: bool, currency: str) -> str:
-    sign = SIGNS.get(currency, f"{currency} ")
-    return f"{'−' if negative else ''}{sign}{text}"
 
 
 @register.filter
@@ -157,7 +127,7 @@ def interval_words(low: float | None, high: float | None) -> str:
 
 @register.filter
 def cause_words(assessment: SiteAssessment) -> str:
-    return words.cause_words(assessment.cause)
+    return causes.cause_words(assessment.cause)
 
 
 @register.filter

@@ -76,7 +76,7 @@ def test_a_roof_without_readings_says_so_and_makes_no_lead() -> None:
     kept = SiteAssessment.objects.get()
     assert kept.verdict == "not enough data"
     assert kept.present_loss is None
-    assert "no readings" in kept.reasons[0]
+    assert kept.reasons == [{"code": "no_readings", "figures": {}}]
     assert not Lead.objects.exists()
 
 
@@ -150,7 +150,7 @@ def test_a_meter_that_counts_only_the_surplus_is_not_judged_and_says_so() -> Non
     assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
     kept = SiteAssessment.objects.get()
     assert (kept.verdict, kept.present_loss) == ("not enough data", None)
-    assert "did not use itself" in kept.reasons[0]
+    assert kept.reasons == [{"code": "only_surplus", "figures": {}}]
 
 
 def test_neighbours_are_those_of_the_same_business_only() -> None:

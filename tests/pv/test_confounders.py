@@ -10,8 +10,10 @@ import pandas as pd
 import pytest
 
 from portal.pv.assessment import assess
+from portal.pv.daily import Refused
 from portal.pv.readings import SiteReadings
 from portal.pv.result import SUREST, Assessment, Cause, Verdict, chance_loss_exceeds
+from portal.pv.said import Code, Said
 from tests.pv.planted import START, daily_totals, dust, site, weather
 
 SKY = weather()
@@ -113,7 +115,7 @@ def test_days_of_smoke_are_neither_dirt_nor_a_fault_yet() -> None:
     smoky.loc[str(START + timedelta(days=SKY.days - 9)) :] *= 0.75
     result = assess(replace(readings, energy_wh=smoky))
     assert result.verdict == Verdict.NOT_ENOUGH_DATA
-    assert "too little to tell a fault from haze" in result.reasons[1]
+    assert result.reasons[1] == Said(Code.FAULT_OR_HAZE)
 
 
 def test_an_inverter_down_is_an_outage_with_its_date() -> None:
@@ -125,7 +127,7 @@ def test_an_inverter_down_is_an_outage_with_its_date() -> None:
 def test_a_growing_tree_is_shade_not_dirt() -> None:
     result = assess(site(SKY, CLEAN, shade_height=30))
     assert (result.verdict, result.cause) == (Verdict.OTHER_FAULT, Cause.SHADING)
-    assert "afternoon" in result.reasons[0]
+    assert result.reasons[0].code == Code.LOW_SUN_LOST_IN_THE_AFTERNOON
 
 
 def test_snow_is_told_from_an_outage_by_the_season() -> None:
@@ -156,7 +158,7 @@ def test_a_stuck_meter_is_refused_for_those_days() -> None:
     energy[(energy.index >= begin) & (energy.index < begin + pd.Timedelta(days=4))] = 712.0
     result = assess(replace(readings, energy_wh=energy))
     refused = result.daily["refused"].iloc[400:404]
-    assert (refused == "meter stuck").all()
+    assert (refused == Refused.STUCK).all()
     assert result.verdict == Verdict.CLEAN
 
 
@@ -185,7 +187,7 @@ def test_a_clock_an_hour_wrong_is_put_right(hours: int) -> None:
     result = assess(replace(readings, energy_wh=energy))
     assert result.verdict == Verdict.SOILING
     assert off_by(result, LOSS) < 0.03
-    assert any("clock" in note for note in result.data_quality.notes)
+    assert Said(Code.CLOCK_WRONG) in result.data_quality.notes
 
 
 @pytest.mark.parametrize("minutes", [5, 15, 60])
@@ -245,7 +247,7 @@ def test_a_few_weeks_are_not_enough_and_the_reason_says_so() -> None:
     short = weather(days=25)
     result = assess(site(short, np.ones(25)))
     assert result.verdict == Verdict.NOT_ENOUGH_DATA
-    assert "25 days" in result.reasons[0]
+    assert (result.reasons[0].code, result.reasons[0].figures["days"]) == (Code.FEW_DAYS, 25)
     assert result.present_loss is None
     assert chance_loss_exceeds(result.loss_quantiles, 0.0) == 0.0
 

@@ -12,6 +12,7 @@ import pytest
 
 from portal.pv.due import Basis, Calendar, Due, calendar_due, when_due
 from portal.pv.forecast import Money, PresentLoss, best_routine, forecast
+from portal.pv.said import Code, Said
 from portal.pv.year import PENTAD_DAYS, PENTADS, SoilingYear
 
 TODAY = date(2026, 3, 1)
@@ -207,13 +208,16 @@ def asked(
 def test_readings_that_can_say_speak() -> None:
     due = asked()
     assert (due.on, due.basis, due.pays) == (TODAY, Basis.READINGS, True)
-    assert "From today a wash (100 USD) is cheaper than waiting" in due.reason
+    assert [said.code for said in due.reasons] == [Code.CHEAPER_TODAY, Code.IN_THE_LONG_RUN]
+    assert due.forecast is not None
+    assert due.reasons[0].figures == {"wash_price": 100.0, "saved": due.forecast.saved, "currency": "USD"}
 
 
 def test_a_wash_that_does_not_pay_is_not_due_and_says_so() -> None:
     due = asked(money=replace(MONEY, price_per_kwh=0.005))
     assert (due.on, due.basis, due.pays) == (None, Basis.READINGS, False)
-    assert "in money alone no wash is likely to pay" in due.reason
+    assert due.reasons[0].code in (Code.KEEPS_TOO_LITTLE, Code.KEEPS_TOO_LITTLE_TODAY)
+    assert ("due" in due.reasons[0].figures) == (due.reasons[0].code == Code.KEEPS_TOO_LITTLE)
 
 
 def test_a_wide_loss_is_no_matter_where_both_ends_give_the_same_advice() -> None:
@@ -228,7 +232,7 @@ def test_a_wide_loss_is_no_matter_where_both_ends_give_the_same_advice() -> None
 def test_panels_that_make_nothing_are_not_to_be_washed() -> None:
     due = asked(stands_still=True)
     assert (due.on, due.pays) == (None, False)
-    assert "make almost nothing now" in due.reason
+    assert due.reasons == (Said(Code.STANDS_STILL),)
 
 
 def test_the_calendar_counts_from_the_last_day_on_which_the_readings_said_that_none_was_due() -> None:
@@ -239,34 +243,41 @@ def test_the_calendar_counts_from_the_last_day_on_which_the_readings_said_that_n
 
 def test_a_day_gone_by_is_not_called_the_next() -> None:
     due = asked(UNKNOWN, rule=replace(RULE, last_cleaned=date(2025, 1, 31)))
-    assert "one wash every 6 months, due since 31 July 2025." in due.reason
+    assert due.reasons[1] == Said(Code.CALENDAR_DUE_SINCE, {"every_months": 6, "due": "2025-07-31"})
 
 
 def test_the_calendar_says_what_would_have_to_be_true_for_a_wash_to_pay() -> None:
     # 24 kWh a day at 0.25 are 2,190 a year, of which 100 are 4.6 %
     due = asked(UNKNOWN)
     assert due.pays is None
-    assert "if it keeps more than about 5\u00a0% of a year's output; whether it does is not known" in due.reason
+    assert due.reasons[-1].code == Code.PAYS_ABOVE
+    assert due.reasons[-1].figures["loss"] == pytest.approx(100 / 2190, rel=0.01)
     # at 0.02 they are 175, and no roof loses more than half of it
     poor = asked(UNKNOWN, replace(MONEY, price_per_kwh=0.02))
     assert (poor.basis, poor.pays) == (Basis.CALENDAR, False)
-    assert "In money alone it does not pay: it costs 100 USD" in poor.reason
+    assert poor.reasons[-1].code == Code.PAYS_NEVER
+    assert poor.reasons[-1].figures["year_value"] == pytest.approx(175.2, rel=0.01)
 
 
 @pytest.mark.parametrize(
     ("present", "ratio", "money", "why"),
     [
-        (UNKNOWN, RATIO, MONEY, "no estimate of the loss"),
-        (replace(DIRTY, rate_ci=None), RATIO, MONEY, "no estimate of the loss"),
-        (replace(DIRTY, quantiles=spread(0.0, 0.2)), RATIO, MONEY, "anywhere between 1.0\u00a0% and 19\u00a0%"),
-        (DIRTY, pd.Series(1.0, index=[TODAY]), MONEY, "shorter than 90 days"),
-        (DIRTY, RATIO, replace(MONEY, clean_energy_wh=steady_energy(np.nan)), "value of a day's output is not known"),
+        (UNKNOWN, RATIO, MONEY, Said(Code.NO_ESTIMATE)),
+        (replace(DIRTY, rate_ci=None), RATIO, MONEY, Said(Code.NO_ESTIMATE)),
+        (
+            replace(DIRTY, quantiles=spread(0.0, 0.2)),
+            RATIO,
+            MONEY,
+            Said(Code.LOSS_ANYWHERE, {"low": 0.01, "high": 0.19}),
+        ),
+        (DIRTY, pd.Series(1.0, index=[TODAY]), MONEY, Said(Code.SHORT_RECORD, {"least_days": 90})),
+        (DIRTY, RATIO, replace(MONEY, clean_energy_wh=steady_energy(np.nan)), Said(Code.NO_VALUE)),
     ],
 )
 def test_where_the_readings_cannot_say_the_calendar_speaks_and_says_why(
-    present: PresentLoss, ratio: pd.Series[float], money: Money, why: str
+    present: PresentLoss, ratio: pd.Series[float], money: Money, why: Said
 ) -> None:
     due = asked(present, money, soiling_ratio=ratio)
     assert (due.on, due.basis, due.pays) == (date(2026, 4, 30), Basis.CALENDAR, None)
-    assert why in due.reason
-    assert "one wash every 6 months, next about 30 April 2026" in due.reason
+    assert (due.reasons[0].code, dict(due.reasons[0].figures)) == (why.code, pytest.approx(dict(why.figures)))
+    assert due.reasons[1] == Said(Code.CALENDAR_NEXT, {"every_months": 6, "due": "2026-04-30"})

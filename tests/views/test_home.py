@@ -144,7 +144,7 @@ def test_the_last_cleaning_is_told_in_output_energy_and_money(client: Client) ->
 def test_the_due_date_says_who_spoke(client: Client, basis: str, words: str) -> None:
     user, site = homeowner()
     due = timezone.now().date() + timedelta(days=40)
-    factories.assessment(site=site, clean_due=due, due_basis=basis, due_reason="It pays from then on.")
+    factories.assessment(site=site, clean_due=due, due_basis=basis, due_reasons=["It pays from then on."])
     text = page(client, user)
     assert f"<b>{due.day} {due:%B %Y}</b>" in text
     assert words in text

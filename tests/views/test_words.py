@@ -8,10 +8,8 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.actions.words import CAUSES, percent
 from portal.models import Language, Proof, Role, SiteAssessment
 from portal.pv.result import Cause, Verdict
-from portal.pv.sentences import NBSP
 from portal.views.words import (
     CAUSE_NEXT,
     VERDICT_WORDS,
@@ -27,6 +25,8 @@ from portal.views.words import (
     roughly,
     season_words,
 )
+from portal.words.causes import CAUSES
+from portal.words.figures import NBSP, percent
 from tests import factories
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 from portal import readers
 from portal.actions.imports.against import remembered
 from portal.actions.imports.kept import mapping_of
-from portal.actions.words import percent
 from portal.models import Import, Site
 from portal.pv.plausibility import plausibility_of
+from portal.words.figures import percent
 
 MAX_ATTEMPTS = 3
 """A file that stopped its worker so often is given up."""

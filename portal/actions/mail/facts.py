@@ -16,9 +16,10 @@ from portal.actions.mail.phrases import PHRASES, about_money, money
 from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
-from portal.actions.words import cause_words, day_words, percent
 from portal.models import DayReadings, Lead, Reminder, ReminderState, Site, SiteAssessment, Visit, VisitState
 from portal.pv.due import Basis
+from portal.words.causes import cause_words
+from portal.words.figures import day_words, percent
 
 PAYS_WITHIN_MONTHS = 12
 

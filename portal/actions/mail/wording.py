@@ -21,9 +21,10 @@ from django.utils.formats import time_format
 from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES, about_money, money
 from portal.actions.mail.recipient import page_address
-from portal.actions.words import cause_words, day_words, percent
 from portal.models import Business, ReminderKind, Wording
 from portal.pv.result import Cause
+from portal.words.causes import cause_words
+from portal.words.figures import day_words, percent
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 

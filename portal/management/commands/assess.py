@@ -20,6 +20,7 @@ from portal.pv.due import day_of_due_loss
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
 from portal.pv.town import towns
+from portal.words.sentences import sentence
 
 
 class UnreadableSite(ValueError):
@@ -262,7 +263,7 @@ def as_json(name: str, result: Assessment, duplicates: int) -> dict[str, Any]:
         "soiling_rate_ci": _band(result.soiling_rate_ci),
         "soiling_since": _day(result.soiling_since),
         "clean_due": _day(_due(result)),
-        "reasons": list(result.reasons),
+        "reasons": [sentence(said) for said in result.reasons],
         "cleanings": [
             {"date": c.date.isoformat(), "gain": _number(c.gain), "gain_ci": _band(c.gain_ci)} for c in result.cleanings
         ],
@@ -278,7 +279,7 @@ def as_json(name: str, result: Assessment, duplicates: int) -> dict[str, Any]:
             "clear_days_last_30": quality.clear_days_last_30,
             "duplicates_dropped": duplicates,
             "unit_changes_mended": quality.unit_changes_mended,
-            "notes": list(quality.notes),
+            "notes": [sentence(note) for note in quality.notes],
         },
     }
 

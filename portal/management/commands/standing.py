@@ -8,8 +8,8 @@ from typing import Any
 from django.conf import settings
 from django.core.management.base import BaseCommand
 
-from portal.actions.words import percent
 from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Site, SiteAssessment
+from portal.words.figures import percent
 
 COLUMNS = "{site:<34} {verdict:<16} {loss:<22} {due:<24} {lead:<10} {reminder}"
 

@@ -1,18 +1,11 @@
-"""Words that pages and mails share: what is wrong with a roof, and figures as people read them."""
+"""What seems wrong with a roof, in each language of the mails."""
 
 from __future__ import annotations
 
-from datetime import date
-
-from django.utils.formats import date_format, get_format
-from django.utils.translation import get_language
-
-from portal.models import Language
 from portal.pv.result import Cause
-from portal.pv.sentences import plain_percent
 
 CAUSES: dict[str, dict[Cause, str]] = {
-    Language.ENGLISH: {
+    "en": {
         Cause.STRING_LOSS: "Part of the panels seems to have stopped: a group wired together gives nothing.",
         Cause.OUTAGE: "The system, or one inverter, seems to have stood still for days.",
         Cause.SHADING: "Something throws shade at certain hours: a tree that grew, a mast or a neighbour's roof.",
@@ -22,7 +15,7 @@ CAUSES: dict[str, dict[Cause, str]] = {
         "counter.",
         Cause.UNKNOWN: "The readings do not tell the cause.",
     },
-    Language.SPANISH: {
+    "es": {
         Cause.STRING_LOSS: "Una parte de los paneles parece haberse parado: un grupo conectado entre sí no da nada.",
         Cause.OUTAGE: "La instalación, o un inversor, parece llevar días parada.",
         Cause.SHADING: "Algo da sombra a ciertas horas: un árbol que ha crecido, un mástil o el tejado de un vecino.",
@@ -36,18 +29,6 @@ CAUSES: dict[str, dict[Cause, str]] = {
 }
 
 
-def cause_words(cause: str, language: str = Language.ENGLISH) -> str:
+def cause_words(cause: str, language: str = "en") -> str:
     """One sentence on what seems wrong; ``cause`` may be empty."""
     return CAUSES[language][Cause(cause or Cause.UNKNOWN)]
-
-
-def percent(fraction: float | None) -> str:
-    """A fraction as a percentage, with the decimal mark of the active language."""
-    if fraction is None:
-        return "unknown"
-    return plain_percent(fraction).replace(".", get_format("DECIMAL_SEPARATOR"))
-
-
-def day_words(day: date) -> str:
-    """A day in the active language, in English as on the pages."""
-    return date_format(day, "j F Y" if get_language() == Language.ENGLISH else "DATE_FORMAT")
