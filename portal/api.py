@@ -241,6 +241,7 @@ def _import_of(request: HttpRequest, import_id: int) -> Import:
     "/sites/{site_id}/assessment",
     response={200: AssessmentOut, 404: Problem},
     summary="Read a site's newest assessment",
+    description="Why it says so (reasons) and when a wash is due (due_reason) are sentences for people, in English.",
 )
 def read_assessment(request: HttpRequest, site_id: int) -> Any:
     site = get_object_or_404(_token(request).sites(), pk=site_id)

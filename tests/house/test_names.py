@@ -89,6 +89,8 @@ def _used() -> Iterator[str]:
                 yield from (word for each in node.keywords if each.arg for word in each.arg.split("__"))
             elif isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in documentation:
                 yield from _words_of(node.value)
+            elif isinstance(node, ast.FunctionDef) and node.name.startswith("resolve_"):
+                yield node.name.removeprefix("resolve_")  # the API's schema hands it out
             elif isinstance(node, ast.MatchClass):
                 yield from node.kwd_attrs
     for path in files("portal", suffixes=(".html", ".txt")):

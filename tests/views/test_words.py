@@ -13,7 +13,6 @@ from portal.pv.result import Cause, Verdict
 from portal.views.words import (
     CAUSE_NEXT,
     VERDICT_WORDS,
-    about_money,
     compass,
     cost_high,
     cost_low,
@@ -21,12 +20,10 @@ from portal.views.words import (
     due_words,
     kwh,
     loss_words,
-    money,
-    roughly,
     season_words,
 )
 from portal.words.causes import CAUSES
-from portal.words.figures import NBSP, percent
+from portal.words.figures import NBSP, about_money, money, percent, roughly
 from tests import factories
 
 

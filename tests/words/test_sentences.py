@@ -78,8 +78,10 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
     ),
     Code.PAYS_NEVER: (
         {"wash_price": 100.0, "year_value": 175.2, "currency": "CHF"},
-        "In money alone it does not pay: it costs CHF 100, and all that the panels make in a year is worth about "
-        "CHF 175.",
+        (
+            "In money alone it does not pay: it costs CHF 100, and all that the panels make in a year is worth about "
+            "CHF 175."
+        ),
     ),
     Code.PAYS_ABOVE: (
         {"wash_price": 100.0, "currency": "USD", "loss": 0.046},
@@ -87,23 +89,31 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
     ),
     Code.KEEPS_TOO_LITTLE_TODAY: (
         MONEY | {"saved": 0.3},
-        "A wash today ($85) would keep under $1 in two years, beyond what rain does for nothing: in money alone no "
-        "wash is likely to pay within the coming year.",
+        (
+            "A wash today ($85) would keep under $1 in two years, beyond what rain does for nothing: in money alone no "
+            "wash is likely to pay within the coming year."
+        ),
     ),
     Code.KEEPS_TOO_LITTLE: (
         MONEY | {"due": DAY},
-        "A wash about 5 March 2026 ($85) would keep about $120 in two years, beyond what rain does for nothing: in "
-        "money alone no wash is likely to pay within the coming year.",
+        (
+            "A wash about 5 March 2026 ($85) would keep about $120 in two years, beyond what rain does for nothing: in "
+            "money alone no wash is likely to pay within the coming year."
+        ),
     ),
     Code.CHEAPER_TODAY: (
         MONEY,
-        "From today a wash ($85) is cheaper than waiting: it keeps about $120 in the two years after it, beyond what "
-        "rain does for nothing.",
+        (
+            "From today a wash ($85) is cheaper than waiting: it keeps about $120 in the two years after it, beyond "
+            "what rain does for nothing."
+        ),
     ),
     Code.CHEAPER_FROM: (
         MONEY | {"due": DAY},
-        "From about 5 March 2026 a wash ($85) is cheaper than waiting: it keeps about $120 in the two years after it, "
-        "beyond what rain does for nothing.",
+        (
+            "From about 5 March 2026 a wash ($85) is cheaper than waiting: it keeps about $120 in the two years after "
+            "it, beyond what rain does for nothing."
+        ),
     ),
     Code.IN_THE_LONG_RUN: ({"every_months": 1}, "In the long run, about every month."),
 }
@@ -129,7 +139,7 @@ def test_no_sentence_and_no_figure_is_idle() -> None:
     assert set().union(*map(figures_of, Code)) == set(WRITTEN) | set(COUNTED)
     for code, (figures, _) in SAID.items():
         for name in figures_of(code):
-            with pytest.raises((KeyError, IndexError))  # the latter where a plural lacks its number:
+            with pytest.raises((KeyError, IndexError)):  # the latter where a plural lacks its number
                 sentence(Said(code, {key: value for key, value in figures.items() if key != name}))
 
 
