@@ -27,7 +27,7 @@ LEAST_DAYS, MOST_DAYS = 12, 60
 """Clear days below which nothing is said, and those that are looked at: the smoothest of each part of the record.
 Tuned on planted sites told wrong by 10 to 30 degrees."""
 SHAPE_MINUTES = 15
-"""Minutes that shorter intervals are taken together to: a meter's step must not look like a cloud."""
+"""Minutes that shorter intervals are taken together to: a meter's step must not look like a cloud. No source."""
 TILT_SD, TURN_SD = 10.0, 16.0
 """How far what was told may be wrong, standard deviations [degrees]. Common practice, no source."""
 HAZE_SD = 0.06
@@ -42,11 +42,11 @@ sites told right, of which hardly any is turned by more than it was told wrong."
 LEAST_TILT, LEAST_TURN = 3.0, 5.0
 """Degrees under which a correction is not worth making: owners round to five."""
 HIGHEST_TILT = 80.0
-"""Degrees: steeper is a wall, not a roof."""
+"""Degrees: steeper is a wall, not a roof. Common practice, no source."""
 LONGEST_STEP = 12.0
-"""Degrees that one step of the search may go."""
+"""Degrees that one step of the search may go. No source."""
 ROUNDS = 14
-"""Steps of the search at most; most end after five."""
+"""Steps of the search at most; most end after five. No source."""
 
 
 @dataclass(frozen=True, slots=True)

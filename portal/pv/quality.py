@@ -25,9 +25,11 @@ from portal.pv.said import Code, Said
 
 LOWEST_SUN = 10.0
 """Sun elevation [degrees] below which horizon, reflection and the sky model are not trusted. Common practice, no
-source."""
+source; on a made fleet (16 roofs alone, 8 in a town) a fifth less raises mean errors of loss and gain by 0.04 and 0.09
+points and leaves one present loss more outside its interval, a fifth more by 0.04 and 0.02."""
 CLEAR_SHARE = 0.25
-"""Share of a day's expected energy that clear intervals must hold for the day to count. Tuned on planted sites."""
+"""Share of a day's expected energy that clear intervals must hold for the day to count. Tuned on planted sites; a
+fifth either way raises mean errors of loss and gain on the same 24 roofs by 0.04 and 0.05 points."""
 DECLARED_DEAD = 0.003
 """Production over expectation below which an interval reads as no production: an inverter that is off still lets a
 meter creep by some watts. Common practice, no source."""
@@ -153,6 +155,7 @@ def new_days(
     energy_wh : Series
         As for :func:`reduce_to_days`; may begin at any day up to the first new one.
     interval_minutes : int
+        As of the known rows.
     known : ndarray of DAY
         At least one row.
     meter : Metering

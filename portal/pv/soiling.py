@@ -49,7 +49,7 @@ CLEAN_QUANTILE = 0.75
 of the spells. No source; with a fifth more or less doubt the mean error of the loss on the made fleet moves by 0.06
 points at most."""
 LEVELS = 11
-"""Clean levels that are weighed against each other."""
+"""Clean levels that are weighed against each other, points of a grid. No source."""
 BELOW, ABOVE = 0.04, 0.06
 """How far below and above that quantile the clean level is looked for at least [log]; farther above where the best
 spells lie higher, as on a roof that is heavily soiled most of the time. No source."""
