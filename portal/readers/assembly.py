@@ -14,6 +14,7 @@ from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, tell_
 from portal.readers.clock_shown import better_clock, set_lone_stamps_aside, settle_label, utc_starts
 from portal.readers.days import daily_series, whole_days
 from portal.readers.doubts import Doubts
+from portal.readers.held import held_until_the_next, logged_on_change
 from portal.readers.intervals import clock_changes, local_lengths, on_grid, out_minutes
 from portal.readers.lumps import CATCH_UP, LUMPS_KEPT, set_lumps
 from portal.readers.mapping import Mapping
@@ -223,6 +224,10 @@ def _to_series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, lis
         values = sum_columns(laid.columns, laid.signs).copy()
         kept, given, flags = laid.kept, loaded.lengths_s, loaded.quality
         lengths = local_lengths(starts, step) if kept is None or given is None else given[kept]
+        if mapping.kind == "power" and logged_on_change(starts, values):
+            series = held_until_the_next(starts, values, laid.place)
+            series.duplicates, series.conflicts = laid.duplicates, laid.conflicts
+            return series, missing
         if mapping.kind == "power":
             # Held from its stamp to the next.
             gap = np.diff(starts, append=starts[-1] + lengths[-1])

@@ -119,8 +119,7 @@ def on_grid(series: Series, zone: ZoneInfo, minutes: int) -> tuple[Ints, Floats]
     first, last = int(series.start_s[0]), int(series.start_s[-1] + series.length_s[-1])
     anchor = -utc_offset_s(zone, first) % out
     base = (first - anchor) // out * out + anchor
-    if last - base > MOST_YEARS * 366 * DAY_S:
-        raise ReadError("The stamps of this file lie more than 80 years apart. Check the column with the dates.")
+    refuse_far_apart(last - base)
     count = -(-(last - base) // out)
     energy = np.full(count, np.nan)
     position = series.start_s - base
@@ -135,7 +134,24 @@ def on_grid(series: Series, zone: ZoneInfo, minutes: int) -> tuple[Ints, Floats]
         rest = position % series.length_s
         if not rest.any():
             return base + np.arange(count, dtype=np.int64) * out, _add_up(series, position // out, count, out)
-    return base + np.arange(count, dtype=np.int64) * out, _share_out(series, base, count, out)
+    return base + np.arange(count, dtype=np.int64) * out, share_out(series, base, count, out)
+
+
+def refuse_far_apart(span_s: int) -> None:
+    """Refuse stamps that lie further apart than any file's.
+
+    Parameters
+    ----------
+    span_s
+        Seconds from the first to the last.
+
+    Raises
+    ------
+    ReadError
+        When there are more of them than in 80 years.
+    """
+    if span_s > MOST_YEARS * 366 * DAY_S:
+        raise ReadError("The stamps of this file lie more than 80 years apart. Check the column with the dates.")
 
 
 def _add_up(series: Series, slot: Ints, count: int, out: int) -> Floats:
@@ -147,7 +163,23 @@ def _add_up(series: Series, slot: Ints, count: int, out: int) -> Floats:
     return np.where(full, sums, np.nan)
 
 
-def _share_out(series: Series, base: int, count: int, out: int) -> Floats:
+def share_out(series: Series, base: int, count: int, out: int) -> Floats:
+    """Share energies out over a grid in proportion to time; what covers an interval only in part becomes a lump.
+
+    Parameters
+    ----------
+    series
+        Energies of intervals, in order; lumps are added to it.
+    base
+        UTC start [s] of the grid.
+    count, out
+        Intervals of the grid, and the seconds of each.
+
+    Returns
+    -------
+    ndarray
+        Energies [Wh] (count,), NaN where an interval is not wholly covered.
+    """
     known = ~np.isnan(series.energy_wh)
     start = (series.start_s[known] - base).astype(np.float64)
     end = start + series.length_s[known]
