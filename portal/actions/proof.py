@@ -32,6 +32,7 @@ from portal.models.assessment import unpack_daily
 from portal.models.record import standing
 from portal.pv.recovered import expected_clean_wh, recovered, same_season
 from portal.pv.result import Band, Recovery, Verdict
+from portal.words.figures import day_words
 
 NARROW = 0.04
 """A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since
@@ -190,12 +191,12 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
             )
         for rain in rain_days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
             doubts.append(
-                f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {_day(rain.day)} at {gauge.name}): "
-                "part of the change may be the rain's."
+                f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {day_words(rain.day)} at "
+                f"{gauge.name}): part of the change may be the rain's."
             )
     for recovery in recoveries:
         if first <= recovery.date <= last:
-            doubts.append(f"The readings also recovered by themselves on {_day(recovery.date)}.")
+            doubts.append(f"The readings also recovered by themselves on {day_words(recovery.date)}.")
     faults = SiteAssessment.objects.filter(
         site=site, verdict=Verdict.OTHER_FAULT, as_of__range=(cleaned_on - timedelta(days=60), cleaned_on)
     )
@@ -214,10 +215,6 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
         if entry is not None and entry.answer != Finding.OK:
             doubts.append(f"{words}: clearing it raises output as well.")
     return doubts
-
-
-def _day(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,6 +45,7 @@ from portal.models import (
 from portal.models.assessment import unpack_daily
 from portal.models.visit import VisitQuerySet
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.words.figures import day_words
 from portal.words.sentences import with_words
 
 
@@ -371,7 +372,7 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     except ValueError:
         messages.error(request, "Choose the day on which it was washed.")
     else:
-        messages.success(request, f"Marked done: {day.day} {day:%B %Y} counts as a cleaning of this roof.")
+        messages.success(request, f"Marked done: {day_words(day)} counts as a cleaning of this roof.")
     return redirect("visit_sheet", visit.pk)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
-from django.utils.formats import date_format, get_format
+from django.utils.formats import date_format, get_format, number_format
 from django.utils.translation import get_language
 
 NBSP = "\u00a0"
@@ -25,23 +25,27 @@ def percent(fraction: float | None) -> str:
 
 
 def day_words(day: date) -> str:
-    """A day in the active language, in English as on the pages."""
-    return date_format(day, "j F Y" if get_language() == "en" else "DATE_FORMAT")
+    """A day in the active language: "5 March 2026", "5 de marzo de 2026"."""
+    return date_format(day, "j F Y" if _english() else "DATE_FORMAT")
 
 
 def money(amount: Decimal | float | None, currency: str) -> str:
     """An exact amount, such as a price."""
-    return "" if amount is None else _with_sign(f"{abs(amount):,.2f}", float(amount) < 0, currency)
+    return "" if amount is None else _amount(f"{amount:.2f}", currency)
+
+
+def whole_money(amount: Decimal | float, currency: str) -> str:
+    """An estimated amount, in whole units; cents would pretend to know."""
+    return _amount(f"{amount:.0f}", currency)
 
 
 def about_money(amount: Decimal | float | None, currency: str) -> str:
-    """An estimated amount, in whole units; cents would pretend to know."""
+    """An estimated amount, in whole units, and "under $1" for what is less than half a unit but not nothing."""
     if amount is None:
         return ""
-    text = f"{abs(amount):,.0f}"
-    if text == "0" and amount > 0:
-        return f"under {_with_sign('1', False, currency)}"
-    return _with_sign(text, float(amount) < 0 and text != "0", currency)
+    if amount > 0 and f"{amount:.0f}" == "0":
+        return f"under {whole_money(1, currency)}"
+    return whole_money(amount, currency)
 
 
 def roughly(amount: Decimal | float | None, currency: str) -> str:
@@ -50,6 +54,16 @@ def roughly(amount: Decimal | float | None, currency: str) -> str:
     return said if said.startswith("under") else f"about {said}"
 
 
-def _with_sign(text: str, negative: bool, currency: str) -> str:
-    sign = SIGNS.get(currency, f"{currency} ")
-    return f"{'−' if negative else ''}{sign}{text}"
+def _amount(rounded: str, currency: str) -> str:
+    """Digits with the marks of the active language, and the currency where it puts it: "$1,200", "1.200 USD"."""
+    number = Decimal(rounded)
+    places = max(0, -int(number.as_tuple().exponent))
+    minus = "−" if number < 0 else ""
+    digits = number_format(abs(number), places, force_grouping=True)
+    if _english():
+        return f"{minus}{SIGNS.get(currency, f'{currency} ')}{digits}"
+    return f"{minus}{digits}{NBSP}{currency}"
+
+
+def _english() -> bool:
+    return get_language() in ("en", None)

@@ -80,9 +80,10 @@ def test_one_site_prints_what_was_asked_for(tmp_path: Path) -> None:
     call_command("assess", str(folder / "site.json"), str(folder / "readings.csv"), "--as-of", "2021-12-20", stdout=out)
     result = json.loads(out.getvalue())
     assert result["as_of"] == "2021-12-20"
-    assert result["verdict"] in ("soiling", "clean", "other fault", "not enough data")
+    assert result["verdict"] in ("soiling", "clean", "unsure", "other fault", "not enough data")
     assert 0 <= result["present_loss_ci"][0] <= result["present_loss"] <= result["present_loss_ci"][1] < 0.4
     assert result["cleanings"][0]["date"] == "2021-08-01"
+    assert all(said[0].isupper() and said.endswith(".") for said in result["reasons"])
     assert set(result) >= {
         "mean_loss",
         "soiling_rate_per_day",

@@ -12,14 +12,14 @@ from django.db.models import Max, Q
 from django.utils.formats import time_format
 
 from portal.actions.leads import why_now
-from portal.actions.mail.phrases import PHRASES, about_money, money
+from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
 from portal.models import DayReadings, Lead, Reminder, ReminderState, Site, SiteAssessment, Visit, VisitState
 from portal.pv.due import Basis
 from portal.words.causes import cause_words
-from portal.words.figures import day_words, percent
+from portal.words.figures import day_words, money, percent, whole_money
 
 PAYS_WITHIN_MONTHS = 12
 
@@ -67,7 +67,7 @@ def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         rule = words["rule_month" if months == 1 else "rule"].format(months=months)
         basis = words["calendar_blind" if DayReadings.objects.last_day(site) is None else "calendar"].format(rule=rule)
     return {
-        "price": money(price_of_visit(site), site.customer.business),
+        "price": money(price_of_visit(site), site.customer.business.currency),
         "loss": loss or words["loss_unknown"],
         "due_date": day_words(max(due.on, today)) if due.on else "",
         "basis": basis,
@@ -79,13 +79,16 @@ def _whether_it_pays(site: Site, newest: SiteAssessment | None, words: dict[str,
     """What a wash costs and what dirt does; where only the calendar speaks, by the ends of what is known."""
     business = site.customer.business
     price = price_of_visit(site)
-    said = words["price"].format(price=money(price, business))
+    said = words["price"].format(price=money(price, business.currency))
     value = newest.value_lost_per_month if newest else None
     low = cost_at(newest, newest.loss_low) if newest else None
     high = cost_at(newest, newest.loss_high) if newest else None
     if low is None or high is None or value is None:
         return said + words["cheaper" if by_readings else "pays_unknown"]
-    known = {name: about_money(amount, business) for name, amount in (("value", value), ("low", low), ("high", high))}
+    known = {
+        name: whole_money(amount, business.currency)
+        for name, amount in (("value", value), ("low", low), ("high", high))
+    }
     if not by_readings:
         worth_it = high * PAYS_WITHIN_MONTHS >= price
         return said + words["pays_maybe" if worth_it else "pays_not"].format(**known)
@@ -121,7 +124,7 @@ def visit_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     zone, start = ZoneInfo(person.tz), visit.starts_at
     cost = ""
     if visit.price is not None:
-        cost = PHRASES[person.language]["cost"].format(price=money(visit.price, reminder.business))
+        cost = PHRASES[person.language]["cost"].format(price=money(visit.price, reminder.business.currency))
     return {
         "visit_day": day_words((visit.finished_at or start).astimezone(zone).date()),
         "visit_time": time_format(start.astimezone(zone)),

@@ -1,12 +1,6 @@
-"""What mails say around their facts, in each language, and money as people read it."""
+"""What mails say around their facts, in each language."""
 
 from __future__ import annotations
-
-from decimal import Decimal
-
-from django.utils.formats import number_format
-
-from portal.models import Business
 
 PHRASES: dict[str, dict[str, str]] = {
     "en": {
@@ -81,13 +75,3 @@ PHRASES: dict[str, dict[str, str]] = {
         "because_staff": "trabaja en {business}",
     },
 }
-
-
-def money(amount: Decimal, business: Business) -> str:
-    """An exact amount, such as a price."""
-    return f"{number_format(amount, 2)} {business.currency}"
-
-
-def about_money(amount: Decimal | float, business: Business) -> str:
-    """An estimate, in whole units; cents would pretend to know."""
-    return f"{number_format(round(amount), 0)} {business.currency}"

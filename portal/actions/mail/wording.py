@@ -19,12 +19,12 @@ from django.utils import translation
 from django.utils.formats import time_format
 
 from portal.actions.mail.letter import Letter
-from portal.actions.mail.phrases import PHRASES, about_money, money
+from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address
 from portal.models import Business, ReminderKind, Wording
 from portal.pv.result import Cause
 from portal.words.causes import cause_words
-from portal.words.figures import day_words, percent
+from portal.words.figures import day_words, money, percent, whole_money
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 
@@ -79,7 +79,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
     """Invented facts of the right shape, for a preview."""
     words = PHRASES[language]
     with translation.override(language):
-        day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business)
+        day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business.currency)
         loss = words["loss"].format(mid=percent(0.07), low=percent(0.05), high=percent(0.09))
         why = words["readings"].format(loss=loss)
         known = {
@@ -94,7 +94,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "basis": why,
             "pays": words["price"].format(price=price)
             + words["costs"].format(
-                **{n: about_money(v, business) for n, v in (("value", 25), ("low", 18), ("high", 32))}
+                **{n: whole_money(v, business.currency) for n, v in (("value", 25), ("low", 18), ("high", 32))}
             )
             + words["cheaper"]
             + words["payback"].format(months=6),

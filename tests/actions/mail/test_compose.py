@@ -35,7 +35,7 @@ def test_a_reminder_has_text_and_html_the_facts_a_reason_an_address_and_a_way_ou
         assert "8\u00a0% (likely 6\u00a0% to 10\u00a0%)" in body
         assert "1 Invented Street, Nowhere" in body
         assert "because you agreed to hear from us" in body
-        assert "120.00 USD" in body
+        assert "$120.00" in body
     assert message["Reply-To"] == reminder.business.email
     # RFC 8058 section 3.1: both headers, an HTTPS address in production, and the fixed value of the second.
     assert message["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"

@@ -40,11 +40,11 @@ def test_the_calendar_names_no_loss_it_does_not_know_and_no_day_gone_by() -> Non
     assert all("is due (15 June 2026)" in body for body in bodies.values())
     body = bodies[unsure.site.customer.email]
     # 8 % cost 10 a month, so 16 % cost 20: the 120 of a wash are 6 months at that end and never at the other
-    assert "Dirt may cost you anything from 0 USD to 20 USD a month (estimate), so we cannot tell" in body
+    assert "Dirt may cost you anything from $0 to $20 a month (estimate), so we cannot tell" in body
     assert "Your readings cannot tell how dirty they are" in body
     # 10 % would cost 5 a month: two years
     assert (
-        "no more than about 5 USD a month (estimate): in money alone the wash does not pay"
+        "no more than about $5 a month (estimate): in money alone the wash does not pay"
         in (bodies[dear.site.customer.email])
     )
     body = bodies[blind.customer.email]
@@ -57,5 +57,5 @@ def test_readings_say_what_dirt_costs_with_its_doubt_and_when_a_wash_is_earned_b
     due(factories.assessment(clean_due=NOW.date(), value_lost_per_month=20))
     send_due(now=NOW)
     body = str(mail.outbox[0].body)
-    assert "Dirt now costs you about 20 USD a month (estimate, likely 15 USD to 25 USD)." in body
+    assert "Dirt now costs you about $20 a month (estimate, likely $15 to $25)." in body
     assert "earned back in about 6 months if no rain" in body
