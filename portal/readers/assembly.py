@@ -36,6 +36,9 @@ from portal.readers.table import Loaded, sum_columns
 LENGTH_SHARE = 0.02
 """Share of the time with longer intervals from which on all of a file is kept at these. Tuned on the made files of the
 tests: a fifth more or less changes none."""
+MOST_APART_S = 5 * DAY_S
+"""Seconds between most readings beyond which they are totals of weeks or months and no days with gaps. Common practice,
+no source."""
 CONFLICTS = 0.1
 CONFLICTS_LEAST = 50
 """Share of the stamps, and how many readings at least, that must occur again with other figures for a file to hold
@@ -119,6 +122,7 @@ def from_table(
             "The file holds only one reading, or all its lines carry the same time stamp. Choose the column "
             "that holds the time of each reading, and export at least one whole day."
         )
+    refuse_coarse(step)
     if loaded.stamps.offset_s is None and mapping.clock.kind == "offset":
         raise ReadError(
             "The mapping says that each stamp carries its own offset; these have none. Choose the clock again."
@@ -131,6 +135,27 @@ def from_table(
         series, mapping = interval_series(loaded, mapping, site, step, guessed=guessed, doubts=doubts)
     done = finish(series, mapping, site, rows=rows, channels=channels, doubts=doubts)
     return replace(done, blanks=max(0, done.blanks - loaded.unreadable))
+
+
+def refuse_coarse(step: int) -> None:
+    """Refuse readings further apart than days.
+
+    Parameters
+    ----------
+    step
+        Seconds between most of them.
+
+    Raises
+    ------
+    ReadError
+        When they are totals of weeks or months.
+    """
+    if step > MOST_APART_S:
+        raise ReadError(
+            f"The file has one reading in about {step / DAY_S:.0f} days. Totals of weeks or months are too coarse to "
+            "see dirt in: days at least are needed. Export daily totals, or better the readings of each 15 minutes or "
+            "hour."
+        )
 
 
 def _blank_stand_ins(loaded: Loaded, doubts: Doubts) -> None:

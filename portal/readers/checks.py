@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from portal.readers import daylight, plausible
+from portal.readers.clock import utc_datetime
 from portal.readers.doubts import Doubts
 from portal.readers.lumps import CATCH_UP, catch_up_lumps
 from portal.readers.mapping import Mapping
@@ -53,7 +54,15 @@ def check_energies(series: Series, now: datetime, doubts: Doubts) -> None:
         When the figures run both above and below zero, as at the grid connection.
     """
     energy = series.energy_wh
-    ahead = np.flatnonzero((series.start_s > int(now.timestamp()) + DAY_S) & ~np.isnan(energy))
+    known = ~np.isnan(energy)
+    ahead = np.flatnonzero((series.start_s > int(now.timestamp()) + DAY_S) & known)
+    if len(ahead) and len(ahead) == np.count_nonzero(known):
+        first, last = (f"{utc_datetime(int(series.start_s[at])):%-d %B %Y}" for at in (ahead[0], ahead[-1]))
+        raise ReadError(
+            f"All readings lie ahead of today, {now:%-d %B %Y}: from {first} to {last}. Expected were dates that have "
+            "been. Check the order of day and month, the year, and whether the logger's clock is right, and correct it "
+            "or export the file again."
+        )
     doubts.reject(series, ahead, "the time lies ahead of today")
     with np.errstate(over="ignore", invalid="ignore"):
         wild = np.flatnonzero(np.abs(energy) > plausible.LARGEST_W * series.length_s / 3600.0)

@@ -71,6 +71,10 @@ _TIME = re.compile(
     r"\s*(?:(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)|\(?([A-Za-z]{1,5})\)?)?"
     r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d+[-/.:h].*)?$"
 )
+_SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000", " "))
+_WORDS = r"(?:à|às|as|a las|alle ore|alle|ore|um|at|kl\.?|klo|om|o)"
+_WORD_BEFORE, _WORD_AFTER = re.compile(rf"\s+{_WORDS}$", re.I), re.compile(rf"^{_WORDS}\s+", re.I)
+"""What people write between a date and a time."""
 _UNIX_FRACTION = re.compile(r"^\d{10}\.\d{1,9}$")
 _COMPACT_TIME = re.compile(r"^T?(\d{2})(\d{2})(\d{2})?(Z|[+-]\d{2}:?\d{2})?$")
 _TIME_FIRST = re.compile(r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\.\d+)?(?:\s*[aApP]\.?[mM]\.?)?)[\s,]+(\d.*|[A-Za-z].*\d{4})$")
@@ -97,7 +101,7 @@ def read_date_parts(text: str) -> DateParts | None:
     >>> read_date_parts("2024/5/1")
     (2024, 5, 1, 'ymd')
     """
-    match = _DATE.match(text) if len(text) <= LONGEST else None
+    match = _DATE.match(text.translate(_SPACES)) if len(text) <= LONGEST else None
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
@@ -244,14 +248,19 @@ def split_stamp(text: str) -> tuple[str, str]:
     --------
     >>> split_stamp("2024-05-03T12:15:00Z")
     ('2024-05-03', '12:15:00Z')
+    >>> split_stamp("01/05/2024 à 14:30")
+    ('01/05/2024', '14:30')
     """
     text = text.strip()
     if len(text) > LONGEST:
         return text, ""
+    if not text.isascii():
+        text = text.translate(_SPACES)
     colon = text.find(":")
     if colon > 2:
         cut = colon - 2 if text[colon - 2].isdigit() else colon - 1
-        return text[:cut].rstrip(" T,;_-"), text[cut:]
+        head = text[:cut].rstrip(" T,;_-")
+        return (_WORD_BEFORE.sub("", head) if head[-1:].isalpha() or head[-1:] == "." else head), text[cut:]
     if 0 < colon <= 2:
         match = _TIME_FIRST.match(text)
         return (match[2].strip(), match[1]) if match else (text, "")
@@ -262,7 +271,7 @@ def split_stamp(text: str) -> tuple[str, str]:
     if read_date_parts(text) is None:
         head, _, tail = text.partition(" ")
         if tail and read_date_parts(head) is not None:
-            return head, tail
+            return head, _WORD_AFTER.sub("", tail) if tail[0].isalpha() else tail
     return text, ""
 
 

@@ -33,6 +33,12 @@ FIGURES = 0.4
 tests: a fifth more or less changes none."""
 
 
+_MONTH = re.compile(
+    r"(?:(?:19|20)\d\d\s*[-/.]\s*(?:0?[1-9]|1[0-2])|(?:0?[1-9]|1[0-2])\s*[-/.]\s*(?:19|20)\d\d"
+    r"|[^\W\d_]{3,12}\.?[\s-]+20\d\d)(?=$|[;,\t|])"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """The first rows of a table, with the line of each, and the few of them that are shown to a person."""
@@ -168,6 +174,13 @@ def _headings_above(rows: list[list[str]], header_at: int | None, time_at: list[
 
 def _no_stamps(name: str, sample: Sequence[Sequence[str]]) -> str:
     start = " / ".join(cell for row in sample[:3] for cell in row if cell.strip())[:120]
+    months = [hit[0] for row in sample for cell in row if (hit := _MONTH.match(cell.strip()))]
+    if len(months) > 1:
+        return (
+            f"{name} has months where dates are expected (“{months[0]}”, “{months[1]}”). Monthly totals are too coarse "
+            "to see dirt in: days at least are needed. Export daily totals, or better the readings of each 15 minutes "
+            "or hour."
+        )
     found = f" It starts with “{start}”." if start else ""
     return (
         f"{name} has no column with dates and times that can be read.{found} Export the readings with a time stamp on "

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from portal.readers.assembly import Assembled, Site, finish, interval_series, step_of
+from portal.readers.assembly import Assembled, Site, finish, interval_series, refuse_coarse, step_of
 from portal.readers.clock import Clock
 from portal.readers.days import daily_series
 from portal.readers.doubts import Doubts
@@ -65,6 +65,7 @@ def from_meter(file: MeterFile, mapping: Mapping, site: Site, *, guessed: bool, 
     step = step_of(loaded) or int(np.median(np.concatenate([series.length_s for series in picked])))
     if step <= 0:
         raise ReadError("The file holds only one reading, and not how long it lasted. Export at least one whole day.")
+    refuse_coarse(step)
     if step >= NEARLY_A_DAY_S:
         series = daily_series(loaded, replace(mapping, clock=Clock(site.tz, "utc")), site.zone, step)
     else:

@@ -165,7 +165,7 @@ class StampColumn:
             offsets = None if self.order == "serial" else np.zeros(len(naive), dtype=np.int32)
             return Stamps(naive, offsets, self.order, True)
         parts = [read_date_parts(head) for head in self._heads]
-        own, certain = decide_order(parts, today)
+        own, certain = decide_order(parts, today, whole_days=len(self._times) <= 1)
         shown: DateOrder = own if certain and any(p and p[3] == "either" for p in parts) else ""
         order, certain = (self.order, True) if self.order else (own, certain)
         numbers_ = [None if p is None else to_day_number(p, order) for p in parts]
@@ -198,7 +198,13 @@ def _numbers(texts: Sequence[str]) -> NDArray[np.float64]:
         return np.array([float(t) if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", t) else np.nan for t in texts])
 
 
-def decide_order(parts: Sequence[DateParts | None], today: date) -> tuple[DateOrder, bool]:
+def _first_of_months(parts: Sequence[tuple[int, int, int, str]]) -> DateOrder | None:
+    """Return the order in which all dates are the first of a month, None where there is none or both are."""
+    first, second = {p[0] for p in parts} == {1}, {p[1] for p in parts} == {1}
+    return None if first == second else "dmy" if first else "mdy"
+
+
+def decide_order(parts: Sequence[DateParts | None], today: date, *, whole_days: bool = False) -> tuple[DateOrder, bool]:
     """Decide the order of day, month and year from all dates of a column, and say whether that is certain.
 
     First by which order gives real dates that are not ahead of ``today``; then by which one makes the days follow
@@ -210,6 +216,8 @@ def decide_order(parts: Sequence[DateParts | None], today: date) -> tuple[DateOr
         What ``read_date_parts`` gave for each distinct date, in the order of the file.
     today
         No date lies ahead of it.
+    whole_days
+        Whether no time stands with the dates, so that they may be those of months.
 
     Returns
     -------
@@ -242,6 +250,10 @@ def decide_order(parts: Sequence[DateParts | None], today: date) -> tuple[DateOr
     best, second = found[0], found[1]
     if seen[best[2]] == seen[second[2]]:
         return "", True  # 5/5: which of them it was is not to be remembered
+    monthly = whole_days and len(open_) > 2 and _first_of_months(open_)
+    if monthly and best[2] != monthly:
+        # 1/1, 1/2 … 1/12: the days of a January, or the firsts of a year's months; no January comes twice in a row
+        return (monthly, True) if len({p[2] for p in open_}) > 1 else (best[2], False)
     if best[0] != second[0]:
         return best[2], best[0] <= ORDER_ERRORS * len(open_)
     return best[2], best[1] < second[1]
