@@ -42,7 +42,7 @@ class Facts(TypedDict):
     unit_changes: int
     clock_shifts: int
     noted: list[dict[str, Any]]
-    seen: tuple[float, float, float, float] | None
+    seen: tuple[float, float] | None
     looked_at: int
     neighbours: int
     scatter: float

@@ -57,9 +57,6 @@ class Seen:
     """Degrees steeper than told."""
     turn: float
     """Degrees clockwise from the direction told."""
-    tilt_sd: float
-    turn_sd: float
-    """Standard deviations [degrees]."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +91,7 @@ def as_seen(array: Array, seen: Seen | None) -> Array:
     --------
     >>> from portal.pv.array import Plane
     >>> told = Array(52.0, 8.0, "Europe/Berlin", (Plane(10, 350, 5.0),), 4.6)
-    >>> as_seen(told, Seen(-15, 20, 2, 3)).planes[0]
+    >>> as_seen(told, Seen(-15, 20)).planes[0]
     Plane(tilt=0.0, azimuth=10, dc_kw=5.0)
     """
     return array if seen is None else _turned(array, seen.tilt, seen.turn)
@@ -131,12 +128,12 @@ def seen_orientation(array: Array, days: MeteredDays) -> Seen | None:
     if shapes is None:
         return None
     search = _Search(array, shapes)
-    told, _, _ = search.descend([2])
-    best, at, cov = search.descend([0, 1, 2])
+    told, _ = search.descend([2])
+    best, at = search.descend([0, 1, 2])
     tilt, turn = float(at[0]), float(at[1])
     if told - best < LEAST_GAIN or (abs(tilt) < LEAST_TILT and abs(turn) < LEAST_TURN):
         return None
-    return Seen(tilt, turn, float(np.sqrt(cov[0, 0])), float(np.sqrt(cov[1, 1])))
+    return Seen(tilt, turn)
 
 
 def _clear_shapes(array: Array, days: MeteredDays) -> _Shapes | None:
@@ -205,14 +202,13 @@ class _Search:
         """Negative log posterior."""
         return float(self.each * np.log1p((rest / SHAPE_SD) ** 2).sum() + 0.5 * (self.prior * at * at).sum())
 
-    def descend(self, free: list[int]) -> tuple[float, Floats, Floats]:
-        """Least cost, where it lies, and the covariance of the ``free`` parameters; the others stay at zero."""
+    def descend(self, free: list[int]) -> tuple[float, Floats]:
+        """Least cost and where it lies; parameters that are not ``free`` stay at zero."""
         at, damp = np.zeros(3), 1e-3
         weight = self.weigh(self.rest(at, np.ones(self.shapes.made.size)))
         rest = self.rest(at, weight)
         now = self.cost(rest, at)
         nudge = np.diag([2.0, 2.0, 0.02])[free]
-        normal = np.diag(self.prior[free])
         for _ in range(ROUNDS):
             slope = np.stack([(self.rest(at + by, weight) - rest) / by.max() for by in nudge], axis=1)
             scaled = 2 * self.each * weight / SHAPE_SD**2
@@ -233,4 +229,4 @@ class _Search:
                 break
             else:
                 damp *= 10
-        return now, at, np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        return now, at

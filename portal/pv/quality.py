@@ -13,6 +13,7 @@ from datetime import timedelta
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.ndimage import maximum_filter1d
 
 from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats
@@ -121,7 +122,7 @@ def _mended(days: MeteredDays) -> _Mended:
     days = replace(days, energy_wh=energy, torn=torn)
     notes = []
     # Beside a change of unit some readings are scaled the wrong way, and are no step of the meter's.
-    near = np.convolve(torn, np.ones(2 * NEAR_A_TURN + 1), "same") > 0
+    near = maximum_filter1d(torn, 2 * NEAR_A_TURN + 1)
     quantum = meter_quantum(energy[~near])
     block = block_for(quantum, float(days.expected_wh.max()), minutes)
     highest_day = float(days.expected_wh.sum(axis=1).max())

@@ -42,3 +42,10 @@ def test_the_step_of_a_meter_is_the_one_it_counts_in() -> None:
     rng = np.random.default_rng(3)
     counted = pd.Series(rng.uniform(0, 900, 5000)).cumsum().floordiv(10).mul(10).diff().fillna(0)
     assert meter_quantum(np.asarray(counted, dtype=np.float64)) == 10.0
+
+
+def test_a_record_of_a_few_days_is_reduced_as_it_is() -> None:
+    sky = weather(days=60, minutes=60)
+    made = site(sky, dust(sky, 0.001))
+    daily = reduce_to_days(made.array, made.energy_wh.iloc[: 3 * 24], 60)
+    assert len(daily.rows) == 3
