@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.expected import sun_position
 
+Floats = npt.NDArray[np.float64]
+DAY = 86_400.0
+"""Seconds of a day, by definition."""
+
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun [degrees] below which no PV system gives energy: the end of civil twilight, by definition."""
+BRIGHT = 0.6
+"""Days count that have this share of a high day's energy (ratio); common practice, no source."""
+FEWEST_DAYS, MOST_DAYS = 3, 60
+"""Bright days that are enough to see where the sun stood, and that are looked at. Days; no source."""
+SURE_H = 0.15
+"""Standard error of the shift up to which it is told [hours]; common practice, no source."""
+DIFFUSE = 0.15
+"""Share of the light that comes from the whole sky on a bright day (ratio); common practice, no source."""
 LOOKED_AT = 20_000
 """So many intervals, spread evenly, are enough to tell. Intervals; no source."""
 
@@ -65,3 +79,78 @@ def plausibility_of(
     middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + interval_minutes * 30.0
     zenith, _, _ = sun_position(middle, latitude, longitude)
     return Plausibility(size, float(energy[zenith > 90 - CIVIL_TWILIGHT].sum() / energy.sum()))
+
+
+def sun_shift(
+    energy_wh: pd.Series[float],
+    interval_minutes: int,
+    *,
+    latitude: float,
+    longitude: float,
+    planes: Sequence[tuple[float, float, float]],
+) -> float | None:
+    """Hours by which the production of bright days lies later than the sun stands to the roof.
+
+    The middle of each bright day's energy is held against that of the sun's light on the planes: direct light after
+    Meinel (0.7 ** airmass ** 0.678; Meinel and Meinel 1976, Applied Solar Energy), some from the whole sky. Clouds
+    move single days, so the median counts.
+
+    Parameters
+    ----------
+    energy_wh : pd.Series
+        Energy per interval [Wh], index tz-aware interval starts; NaN are left out.
+    interval_minutes : int
+        Interval length, below 1440.
+    latitude, longitude : float
+        Degrees, north and east positive.
+    planes : sequence of tuple
+        Tilt [degrees], azimuth [degrees clockwise from north] and size [kW] of each plane; none for a flat one.
+
+    Returns
+    -------
+    float or None
+        Hours; None where too few days are bright or they do not agree.
+
+    Examples
+    --------
+    >>> day = pd.date_range("2026-06-21T00:00Z", periods=24, freq="1h")
+    >>> light = pd.Series(np.clip(np.cos((np.arange(24) - 11.5) / 12 * np.pi), 0, None), index=day)
+    >>> days = pd.concat([light.shift(freq=f"{24 * i}h") for i in range(3)])
+    >>> bool(abs(sun_shift(days, 60, latitude=40.0, longitude=0.0, planes=[(30, 180, 5)])) < 0.1)
+    True
+    """
+    known = energy_wh[energy_wh > 0]
+    half = interval_minutes * 30.0
+    middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + half
+    energy = known.to_numpy(dtype=np.float64)
+    east_s = longitude / 15 * 3600
+    day = np.floor((middle + east_s) / DAY).astype(np.int64)
+    days, at = np.unique(day, return_inverse=True)
+    if len(days) < FEWEST_DAYS:
+        return None
+    total = np.bincount(at, weights=energy)
+    found = np.bincount(at, weights=energy * (middle + east_s - day * DAY)) / total / 3600
+    bright = np.flatnonzero(total > BRIGHT * np.quantile(total, 0.9))
+    bright = bright[:: max(1, len(bright) // MOST_DAYS)]
+    clock_s = np.arange(half, DAY, 2 * half)
+    light = _light((days[bright, None] * DAY + clock_s - east_s).ravel(), latitude, longitude, planes)
+    light = light.reshape(len(bright), -1)
+    if len(bright) < FEWEST_DAYS or not (light.sum(axis=1) > 0).all():
+        return None
+    shifts = found[bright] - (light * clock_s).sum(axis=1) / light.sum(axis=1) / 3600
+    shift = float(np.median(shifts))
+    error = 1.4826 * float(np.median(np.abs(shifts - shift))) / np.sqrt(len(shifts))
+    return shift if error < SURE_H else None
+
+
+def _light(unix: Floats, latitude: float, longitude: float, planes: Sequence[tuple[float, float, float]]) -> Floats:
+    """Light on the planes of a bright day, in any unit."""
+    zenith, azimuth, _ = sun_position(unix, latitude, longitude)
+    up = np.cos(np.radians(zenith))
+    sky = np.clip(up, 0, None)
+    direct = np.where(up > 0.02, 0.7 ** (1 / np.maximum(up, 0.02)) ** 0.678, 0.0)
+    light = np.zeros(len(unix))
+    for tilt, facing, size in planes or [(0.0, 180.0, 1.0)]:
+        lean = np.sin(np.radians(zenith)) * np.sin(np.radians(tilt)) * np.cos(np.radians(azimuth - facing))
+        light += size * (direct * np.clip(up * np.cos(np.radians(tilt)) + lean, 0, None) + DIFFUSE * sky)
+    return light

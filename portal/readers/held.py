@@ -22,8 +22,8 @@ of the tests: a fifth more or less changes none."""
 HELD_S = 3 * 3600
 """Seconds for which a power is held at most: no sky leaves one unchanged for longer. Common practice, no source."""
 NIGHT_S = 20 * 3600
-"""Seconds for which no power is held: the longest night, midwinter at 63° of latitude, by the sun's path (by
-definition)."""
+"""Seconds for which no power is held: the longest night, midwinter at 63° of latitude, by definition of the sun's
+path."""
 GRID_S = 900
 """Seconds of the intervals that held figures are added up to. Common practice of meters, no source."""
 

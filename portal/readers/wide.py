@@ -146,15 +146,9 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
     >>> interval_columns([f"H{hour}" for hour in range(1, 25)])[0][:3]
     [0, 3600, 7200]
     """
-    seconds: list[int] = []
-    for name in names:
-        bare = re.sub(r" \(\d+\)$", "", name.strip())
-        second = column_time(bare)
-        if second is None:
-            seconds = []
-            break
-        seconds.append(second)
-    if seconds:
+    times = [column_time(re.sub(r" \(\d+\)$", "", name.strip())) for name in names]
+    seconds = [second for second in times if second is not None]
+    if seconds and len(seconds) == len(names):
         turned = [i for i in range(1, len(seconds)) if seconds[i] == 0]
         if len(turned) == 1 and turned[0] == len(seconds) - 1 and seconds[0] > 0:
             seconds[-1] = 86_400

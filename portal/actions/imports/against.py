@@ -10,7 +10,8 @@ import pandas as pd
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of
-from portal.models import DayReadings, Import, Meter
+from portal.models import DayReadings, Import, Meter, Site
+from portal.pv.plausibility import sun_shift
 from portal.readers.questions import order_question
 
 TRUE_OF_THE_METER = {"delivered", "night", "hours", "untyped"}
@@ -21,6 +22,10 @@ MANY_REJECTED_LEAST = 5
 FAR_DAYS = 15
 NEAR_DAYS = 3
 """Days from the record at which readings lie away from it, and within which they go on from it."""
+
+
+SHIFTED_H = 0.75
+"""Hours off the sun's that are told: three quarters of what a clock can be wrong by."""
 
 
 def remembered(meter: Meter) -> readers.Mapping | None:
@@ -61,6 +66,34 @@ def against_memory(result: readers.ReadResult, import_: Import) -> readers.Quest
     return None
 
 
+def against_sun(result: readers.ReadResult, site: Site) -> list[readers.Notice]:
+    """Say where the production lies at other hours than the sun, and that nothing in the file tells its clock."""
+    clock, minutes = result.mapping.clock, result.readings.interval_minutes
+    if minutes == 1440 or clock.kind == "offset" or result.mapping.format in ("espi", "nem12"):
+        return []
+    shift = sun_shift(
+        result.readings.energy_wh,
+        minutes,
+        latitude=site.latitude,
+        longitude=site.longitude,
+        planes=list(site.planes.values_list("tilt", "azimuth", "dc_kw")),
+    )
+    if shift is None or abs(shift) < SHIFTED_H:
+        return []
+    way = "later" if shift > 0 else "earlier"
+    label = "starts" if clock.label == "start" else "ends"
+    return [
+        readers.Notice(
+            "sun_shift",
+            f"On bright days the production lies {abs(shift):.1f} hours {way} than the sun stands to this roof. The "
+            f"file was read by {_CLOCKS[clock.kind]}, its stamps as the {label} of intervals; where its header does "
+            "not say so, this is assumed. If another clock wrote it, or its stamps mark the other end, read it "
+            "differently; if the roof faces elsewhere, correct its planes.",
+        )
+    ]
+
+
+_CLOCKS = {"wall": "the clock on the wall", "winter": "winter time all year", "utc": "UTC"}
 _SHOWN = {
     "dmy": "The dates of this file show that the day comes first,",
     "mdy": "The dates of this file show that the month comes first,",

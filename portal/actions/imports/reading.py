@@ -15,7 +15,7 @@ from functools import partial
 from django.db import transaction
 
 from portal import readers
-from portal.actions.imports.against import against_memory
+from portal.actions.imports.against import against_memory, against_sun
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
 from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts, zeros_question
@@ -79,7 +79,7 @@ def _read_or_ask(import_: Import, *, now: datetime) -> readers.ReadResult | read
     except readers.UndecidedError as doubt:
         return replace(doubt.seen, questions=doubt.questions)
     size, notices = against_site(result, import_.meter.site)
-    result = replace(result, notices=(*result.notices, *notices))
+    result = replace(result, notices=(*result.notices, *notices, *against_sun(result, import_.meter.site)))
     questions = tuple(question for question in (against_memory(result, import_), size) if question)
     return _as_guess(result, questions) if questions else result
 

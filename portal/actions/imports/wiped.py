@@ -17,6 +17,9 @@ STUCK_MINUTES = 240
 APART = 0.3
 """Share of the energy by which a stuck figure is off; one that is only rounded is not."""
 
+MOVED = 0.5
+"""Share of the production under the zeros that the file has at hours without any before: it only moved, by a clock."""
+
 Mask = NDArray[np.bool_]
 
 
@@ -40,8 +43,10 @@ def run_of_zeros(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
     for a, b in _runs(bright & (has == 0)):
         if (b - a) * minutes >= ZERO_MINUTES:
             wiped[a:b] = True
-    # what is dim beside such a run goes with it
-    return wiped | ((has == 0) & (had > 0)) if wiped.any() else wiped
+    if float(has[(had == 0) & (has > 0)].sum()) > MOVED * float(had[wiped].sum()):
+        return np.zeros(len(had), dtype=bool)  # the same energy at other hours: another clock
+    dim: Mask = (has == 0) & (had > 0)
+    return wiped | dim  # what is dim beside such a run goes with it
 
 
 def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
