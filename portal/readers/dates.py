@@ -275,6 +275,54 @@ def split_stamp(text: str) -> tuple[str, str]:
     return text, ""
 
 
+_OFFSET = re.compile(r"(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)(?:\s*h)?|UTC|GMT|Z", re.I)
+
+
+def is_offset(cell: str) -> bool:
+    """Say whether a cell tells how far a stamp is ahead of UTC.
+
+    Parameters
+    ----------
+    cell
+        The cell.
+
+    Returns
+    -------
+    bool
+        True for hours with a sign, or the name of UTC.
+
+    Examples
+    --------
+    >>> is_offset("UTC+02:00"), is_offset("-5"), is_offset("2.5")
+    (True, True, False)
+    """
+    return len(cell) <= LONGEST and _OFFSET.fullmatch(cell.strip()) is not None
+
+
+def with_offset(stamp: str, cell: str) -> str:
+    """Return a stamp with the offset of another cell behind it.
+
+    Parameters
+    ----------
+    stamp
+        The stamp, or its time of day.
+    cell
+        The offset.
+
+    Returns
+    -------
+    str
+        One text.
+
+    Examples
+    --------
+    >>> with_offset("12:15", "UTC+2")
+    '12:15 +2'
+    """
+    found = _OFFSET.fullmatch(cell.strip()) if len(cell) <= LONGEST else None
+    return f"{stamp.strip()} {(found[1] or '+00:00') if found else cell}" if stamp.strip() else stamp
+
+
 StampKind = Literal["datetime", "date", "time", "unix_s", "unix_ms", "serial"]
 
 

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 
 from portal.readers import words
+from portal.readers.dates import is_offset
 from portal.readers.delimited import MAX_COLUMNS
 from portal.readers.figures import NumberStyle, guess_style, read_column, style_by_unit
 from portal.readers.header import Frame, Sample, clock_in_names, find_frame, numeric_columns, units_of
@@ -105,7 +106,10 @@ def guess_mapping(
         time_columns=frame.time_names,
         date_order=order,
     )
-    numeric = numeric_columns(frame)
+    offset_at = _offset_column(frame)
+    if offset_at is not None:
+        mapping = replace(mapping, offset_column=frame.names[offset_at])
+    numeric = [at for at in numeric_columns(frame) if at != offset_at]
     wide = _wide_columns(frame, numeric) if frame.holds_days() else []
     if wide:
         return Guessed(_guess_wide(mapping, frame, wide, table.name), frame.names, sample.shown, True)
@@ -114,6 +118,17 @@ def guess_mapping(
     except MisreadError as error:
         raise MisreadError(str(error), replace(error.seen, sample=sample.shown)) from error
     return Guessed(settled, frame.names, sample.shown, label_known)
+
+
+def _offset_column(frame: Frame) -> int | None:
+    """Return the column that says how far the stamps are ahead of UTC, None where there is none or they are in UTC."""
+    if frame.stamp_kind not in ("datetime", "split") or words.IN_UTC.search(" ".join(frame.time_names)):
+        return None
+    for at, name in enumerate(frame.names):
+        cells = [row[at] for row in frame.spread if at < len(row)]
+        if at not in frame.time_at and words.OFFSET.search(name) and cells and all(map(is_offset, cells)):
+            return at
+    return None
 
 
 def _take_sample(table: Table) -> Sample:

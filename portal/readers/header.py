@@ -254,7 +254,7 @@ def clock_in_names(names: Sequence[str], tz: str) -> tuple[Clock, bool]:
     (Clock(tz='Europe/Berlin', kind='utc', label='end'), True)
     """
     text = " ".join(names)
-    utc = re.search(r"\b(?:utc|gmt|zulu)\b|_utc|utc_", text, re.I)
+    utc = words.IN_UTC.search(text)
     ends, starts = words.END_WORD.search(text), words.START_WORD.search(text)
     label: Label = "end" if ends and not starts else "start"
     return Clock(tz, "utc" if utc else "wall", label), bool(ends) != bool(starts)

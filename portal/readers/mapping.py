@@ -49,6 +49,8 @@ class Mapping:
     time_columns: tuple[str, ...] = ()
     date_order: DateOrder = "ymd"
     """"" while neither a file nor a person has decided whether day or month comes first: each file is asked."""
+    offset_column: str = ""
+    """Column that says how far the stamps are ahead of UTC, "" where there is none."""
     value_columns: tuple[str, ...] = ()
     minus_columns: tuple[str, ...] = ()
     meter_column: str = ""

@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.readers.dates import with_offset
 from portal.readers.delimited import MAX_COLUMNS
 from portal.readers.figures import NumberStyle, read_column
 from portal.readers.mapping import FILES, Mapping
@@ -56,6 +57,7 @@ class Reader:
         self.value_names = [*self.mapping.value_columns, *self.mapping.minus_columns]
         self.value_at = [at[name] for name in self.value_names]
         self.meter_at = at.get(self.mapping.meter_column)
+        self.offset_at = at.get(self.mapping.offset_column)
 
     def _regular(self, lines: Sequence[int], rows: list[list[str]]) -> tuple[Sequence[int], list[list[str]]]:
         """Set aside rows that are blank, too short or too long."""
@@ -66,7 +68,7 @@ class Reader:
         if max(lengths) > MAX_COLUMNS:
             at = next(i for i, row in enumerate(rows) if len(row) > MAX_COLUMNS)
             raise too_wide(self.table.name, lines[at], len(rows[at]))
-        need = 1 + max([*self.time_at, *self.value_at, self.meter_at or 0])
+        need = 1 + max([*self.time_at, *self.value_at, self.meter_at or 0, self.offset_at or 0])
         if self.mapping.layout == "wide":
             need = 1 + max(self.time_at)
         kept_lines, kept = [], []
@@ -97,6 +99,9 @@ class Reader:
         self.bad += [(int(line), reason) for line in lines]
 
     def _take_stamps(self, rows: list[list[str]]) -> None:
+        if self.offset_at is not None:  # the offset goes behind the time of day
+            last = self.time_at[-1]
+            rows = [[*row[:last], with_offset(row[last], row[self.offset_at]), *row[last + 1 :]] for row in rows]
         if len(self.time_at) == 2:
             first, second = self.time_at
             dates, times = self._fill_down([row[first] for row in rows], [row[second] for row in rows])

@@ -131,6 +131,7 @@ def find_header(table: Table, mapping: Mapping) -> tuple[list[str], int]:
         When the table has not the mapping's columns, or more than any table.
     """
     wanted = {*mapping.time_columns, *mapping.value_columns, *mapping.minus_columns}
+    wanted |= {mapping.offset_column} if mapping.offset_column else set()
     wanted |= {mapping.meter_column} if mapping.meter_column not in ("", FILES) else set()
     best: list[str] = []
     looked = 0

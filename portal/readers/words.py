@@ -66,6 +66,9 @@ METER = re.compile(
 )
 END_WORD = re.compile(r"\bend|ending|\bto\b|\bbis\b|\bende\b|until|\bfin\b|hasta|\bfine\b|\btot\b", re.I)
 START_WORD = re.compile(r"start|begin|\bfrom\b|\bvon\b|\bab\b|début|inicio|inizio|desde", re.I)
+OFFSET = re.compile(r"offset|time ?zone|zeitzone|fuseau|huso|\btz\b|\butc\b|\bgmt\b", re.I)
+IN_UTC = re.compile(r"\b(?:utc|gmt|zulu)\b|_utc|utc_", re.I)
+"""A column of offsets from UTC, and a time column that is in UTC itself."""
 TIME_WORD = re.compile(r"date|time|datum|zeit|fecha|hora|heure|data|ora|tijd|stamp|period|day|tag|jour|utc", re.I)
 
 

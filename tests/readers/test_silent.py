@@ -67,3 +67,17 @@ def test_daily_totals_of_three_inverters_are_still_added_up(tmp_path: Path) -> N
     result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
     assert result.readings.interval_minutes == 1440
     assert list(result.readings.energy_wh[:2]) == [10500.0, 16500.0]
+
+
+@pytest.mark.parametrize("written", ["+{0:02d}:00", "UTC+{0}", "+{0:02d}00"])
+@pytest.mark.parametrize("site", [TZ, "Europe/Lisbon"])
+def test_a_column_of_offsets_from_utc_is_heeded(tmp_path: Path, written: str, site: str) -> None:
+    """Over the end of summer time, whose doubled hour only the offset tells apart; the site's own zone is no matter."""
+    energy = truth(date(2024, 10, 20), 12, TZ, 15)
+    lines = ["Local time,UTC offset,PV (Wh)"]
+    for at, wh in zip(local_index(energy, TZ), energy, strict=True):
+        hours = int(f"{at:%z}"[:3])
+        lines.append(f"{at:%Y-%m-%d %H:%M},{written.format(hours)},{wh}")
+    result = read_file(save(tmp_path, "\n".join(lines).encode()), site)
+    assert result.mapping.clock.kind == "offset"
+    assert_same(result, energy, 15)
