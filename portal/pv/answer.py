@@ -12,9 +12,10 @@ import pandas as pd
 from portal.pv.daily import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
 from portal.pv.diagnosis import Step
 from portal.pv.moves import LOSS, quantiles
+from portal.pv.orientation import as_seen
 from portal.pv.readings import SiteReadings
 from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
-from portal.pv.said import Said
+from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit
 from portal.pv.verdict import judge
 
@@ -22,6 +23,9 @@ DRIFT = 0.01
 """Present loss below which no drift is dated [fraction of clean yield]. No source."""
 DRIFT_BEGAN = 0.15
 """Share of the present loss at which its drift counts as begun. No source."""
+WORTH_SAYING_TILT, WORTH_SAYING_TURN = 8.0, 12.0
+"""Degrees from what was told from which people are asked to check it: owners round to five. Common practice, no
+source."""
 DRIFT_DAYS = 400
 """Days back over which the lowest loss is looked for. No source: a year and a month."""
 
@@ -112,7 +116,32 @@ def answer_of(
         seen=daily.seen,
     )
     said = judge(site, daily, steps, result)
-    return replace(result, verdict=said.verdict, cause=said.cause, cause_began=said.cause_began, reasons=said.reasons)
+    return replace(
+        result,
+        verdict=said.verdict,
+        cause=said.cause,
+        cause_began=said.cause_began,
+        reasons=(*said.reasons, *_seen_otherwise(site, daily)),
+    )
+
+
+def _seen_otherwise(site: SiteReadings, daily: Daily) -> tuple[Said, ...]:
+    """What to say of a slope or direction that was told quite wrong: the first plane stands for all."""
+    seen = daily.seen
+    if seen is None or (abs(seen.tilt) < WORTH_SAYING_TILT and abs(seen.turn) < WORTH_SAYING_TURN):
+        return ()
+    told, found = site.array.planes[0], as_seen(site.array, seen).planes[0]
+    return (
+        Said(
+            Code.SEEN_OTHERWISE,
+            {
+                "tilt": round(found.tilt),
+                "azimuth": round(found.azimuth),
+                "told_tilt": round(told.tilt),
+                "told_azimuth": round(told.azimuth),
+            },
+        ),
+    )
 
 
 def _cleanings(site: SiteReadings, daily: Daily, fitted: SoilingFit) -> tuple[Cleaning, ...]:

@@ -40,6 +40,8 @@ class Code(StrEnum):
     COARSE_METER = auto()  # quantum_wh, block
     UNIT_CHANGED = auto()  # changes
     CLOCK_WRONG = auto()
+    # what was told
+    SEEN_OTHERWISE = auto()  # tilt, azimuth, told_tilt, told_azimuth
     # when a wash is due
     STANDS_STILL = auto()
     NO_ESTIMATE = auto()

@@ -67,15 +67,6 @@ def kwh(energy_kwh: float | None) -> str:
     return f"{'0' if text == '-0' else text.replace('-', '−')}{NBSP}kWh"
 
 
-COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-
-
-@register.filter
-def compass(azimuth: float) -> str:
-    """Degrees clockwise from north as the nearest of eight winds."""
-    return COMPASS[round(azimuth / 45) % 8]
-
-
 @register.simple_tag
 def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
     """The verdict as a sign, a word and a colour."""

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from django.utils.formats import date_format, get_format, number_format
 from django.utils.translation import get_language
+from django.utils.translation import gettext_lazy as _
 
 NBSP = "\u00a0"
 """Keeps a figure and its unit on one line."""
@@ -67,3 +68,20 @@ def _amount(rounded: str, currency: str) -> str:
 
 def _english() -> bool:
     return get_language() in ("en", None)
+
+
+COMPASS = (
+    _("north"),
+    _("north-east"),
+    _("east"),
+    _("south-east"),
+    _("south"),
+    _("south-west"),
+    _("west"),
+    _("north-west"),
+)
+
+
+def compass(azimuth: float) -> str:
+    """Degrees clockwise from north as the nearest of eight winds."""
+    return str(COMPASS[round(azimuth / 45) % 8])

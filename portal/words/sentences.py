@@ -15,7 +15,7 @@ from django.utils.translation import ngettext, ngettext_lazy
 
 from portal.pv.daily import Refused
 from portal.pv.said import Code, Said
-from portal.words.figures import about_money, day_words, percent, roughly
+from portal.words.figures import about_money, compass, day_words, percent, roughly
 
 SENTENCES = {
     Code.NO_READINGS: _("There are no readings yet."),
@@ -69,6 +69,10 @@ SENTENCES = {
         "changes",
     ),
     Code.CLOCK_WRONG: _("The meter's clock ran wrong by an hour or more for part of the record; this was put right."),
+    Code.SEEN_OTHERWISE: _(
+        "On clear days the modules look tilted by {tilt}° and facing {azimuth}, not {told_tilt}° and {told_azimuth} as "
+        "told. The estimate goes by what the readings show; please check the roof's facts."
+    ),
     Code.STANDS_STILL: _("The panels make almost nothing now. A wash gains nothing until that is over."),
     Code.NO_ESTIMATE: _("The readings give no estimate of the loss."),
     Code.SHORT_RECORD: _("The record is shorter than {least_days} days."),
@@ -116,6 +120,10 @@ def _whole(number: float, currency: str) -> str:
     return f"{number:.0f}"
 
 
+def _wind(azimuth: float, currency: str) -> str:
+    return f"{compass(azimuth)} ({azimuth:.0f}°)"
+
+
 def _months(months: int, currency: str) -> str:
     if months == 12:
         return str(_("year"))
@@ -125,7 +133,8 @@ def _months(months: int, currency: str) -> str:
 WRITTEN: dict[str, Callable[[Any, str], str]] = {
     **dict.fromkeys(("began", "since", "due"), _day),
     **dict.fromkeys(("loss", "low", "high", "lost"), _percent),
-    **dict.fromkeys(("height", "quantum_wh", "block", "least_days"), _whole),
+    **dict.fromkeys(("height", "quantum_wh", "block", "least_days", "tilt", "told_tilt"), _whole),
+    **dict.fromkeys(("azimuth", "told_azimuth"), _wind),
     "every_months": _months,
     "wash_price": about_money,
     "saved": roughly,

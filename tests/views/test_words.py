@@ -13,7 +13,6 @@ from portal.pv.result import Cause, Verdict
 from portal.views.words import (
     CAUSE_NEXT,
     VERDICT_WORDS,
-    compass,
     cost_high,
     cost_low,
     days,
@@ -23,7 +22,7 @@ from portal.views.words import (
     season_words,
 )
 from portal.words.causes import CAUSES
-from portal.words.figures import NBSP, about_money, money, percent, roughly
+from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
 from tests import factories
 
 

@@ -115,6 +115,13 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
             "it, beyond what rain does for nothing."
         ),
     ),
+    Code.SEEN_OTHERWISE: (
+        {"tilt": 34, "azimuth": 140, "told_tilt": 20, "told_azimuth": 180},
+        (
+            "On clear days the modules look tilted by 34° and facing south-east (140°), not 20° and south (180°) as "
+            "told. The estimate goes by what the readings show; please check the roof's facts."
+        ),
+    ),
     Code.IN_THE_LONG_RUN: ({"every_months": 1}, "In the long run, about every month."),
 }
 """The codes that come with figures: an example of them, and the sentence in full."""
