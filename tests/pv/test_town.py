@@ -136,6 +136,30 @@ def test_a_town_goes_on_together() -> None:
         assert short.present_loss == pytest.approx(full.present_loss, abs=0.015)
 
 
+def test_a_haze_that_all_roofs_share_is_no_dirt_on_a_roof_that_was_looked_at_later() -> None:
+    """Three roofs bring six new days, three bring two; the last two are hazy over all of them."""
+    end, hazy = days_before_end(2), slice(-48 * 4, -48 * 2)
+    known = [days_before_end(2 + new) for new in (6, 2, 6, 2, 6, 2)]
+    earlier = {day: assess_town(street(), as_of=day) for day in set(known)}
+    memories = [earlier[day][n].memory for n, day in enumerate(known)]
+    dimmed = []
+    for roof in street():
+        energy = roof.energy_wh.copy()
+        energy.iloc[hazy] *= 0.96
+        dimmed.append(replace(roof, energy_wh=energy))
+    clear = assess_town(street(), as_of=end, previous=memories)
+    hazed = assess_town(dimmed, as_of=end, previous=memories)
+    for before, after in zip(clear, hazed, strict=True):
+        assert after.daily["used"].iloc[-2:].all()
+        assert after.present_loss == pytest.approx(before.present_loss, abs=0.002)
+        ratio = [one.daily["soiling_ratio"].iloc[-6:].to_numpy() for one in (before, after)]
+        assert ratio[1] == pytest.approx(ratio[0], abs=0.002)
+    alone = assess(dimmed[4], as_of=end, previous=memories[4]).present_loss
+    assert alone is not None
+    assert clear[4].present_loss is not None
+    assert alone > clear[4].present_loss + 0.004, "nobody else's days tell a roof alone that it was the air"
+
+
 def test_a_roof_just_washed_says_more_of_the_air_than_one_whose_dirt_is_guessed() -> None:
     residual = np.array([[-0.02] * 50, [-0.02] * 50, [0.0] * 50, [0.0] * 50])
     scatter = np.full(4, 0.02)
