@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.daily import EPOCH, GAPS, NO_READINGS, REFUSED, USED, Daily
-from portal.pv.diagnosis import Step
+from portal.pv.diagnosis import LevelStep
 from portal.pv.moves import LOSS, quantiles
 from portal.pv.orientation import as_seen
 from portal.pv.readings import SiteReadings
@@ -71,7 +71,7 @@ def no_answer(site: SiteReadings, as_of: date, why: Said, daily: Daily | None = 
 
 
 def answer_of(
-    site: SiteReadings, daily: Daily, steps: Sequence[Step], fitted: SoilingFit, neighbours: int
+    site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], fitted: SoilingFit, neighbours: int
 ) -> Assessment:
     """What a fit means.
 
@@ -81,7 +81,7 @@ def answer_of(
         The readings and what is known of the site.
     daily : Daily
         Its days.
-    steps : sequence of Step
+    steps : sequence of LevelStep
         Of level, found in the record.
     fitted : SoilingFit
         What the chain says.

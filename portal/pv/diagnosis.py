@@ -34,7 +34,7 @@ moves nothing on the same 24 roofs."""
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelStep:
     """A change of level from one day to the next; ``last`` is None while it lasts."""
 
     first: int
@@ -117,7 +117,7 @@ def _same_season(y: Floats, day: int, reach: int = 30) -> float:
     return min(0.0, float(np.median(falls))) if falls else 0.0
 
 
-def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[Step]:
+def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[LevelStep]:
     """Steps of level that last: a string lost, and its repair.
 
     Parameters
@@ -131,11 +131,11 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
 
     Returns
     -------
-    list of Step
+    list of LevelStep
         In the order of their days.
     """
     y = np.where(expected_wh > 0.2 * expected_wh.max(), log_index, np.nan)
-    found: list[Step] = []
+    found: list[LevelStep] = []
     least = max(SMALLEST_STEP, 4.0 * scatter)
     for _ in range(6):
         at, sizes, gaps = _jump(y)
@@ -166,7 +166,7 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[S
         if steady > -least - UNSEEN_DIRT * waited or lasting > 0.5 * steady:
             y[at[i]] = np.nan
             continue
-        step = Step(int(at[i]), last, steady)
+        step = LevelStep(int(at[i]), last, steady)
         found.append(step)
         y[step.first : end] -= steady
     return sorted(found, key=lambda step: step.first)

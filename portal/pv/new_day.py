@@ -14,7 +14,7 @@ from portal.pv.answer import answer_of
 from portal.pv.arrays import Floats
 from portal.pv.chain import normalised
 from portal.pv.daily import Metering
-from portal.pv.diagnosis import Step
+from portal.pv.diagnosis import LevelStep
 from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint
 from portal.pv.orientation import as_seen
 from portal.pv.performance import Index, new_index
@@ -79,7 +79,7 @@ class _Going:
     record: Record
     smooth: Floats
     """Level, season, ageing and steps of level (log)."""
-    steps: tuple[Step, ...]
+    steps: tuple[LevelStep, ...]
     in_town: bool = False
     """Whether the town's air is out of the record."""
 
@@ -102,7 +102,7 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
     rows = new_days(array, until(site, as_of), site.interval_minutes, memory.rows, Metering(**facts["meter"]))
     if len(rows) >= FULL_FIT_EVERY or in_another_unit(rows):
         return None
-    steps = tuple(Step(*step) for step in facts["steps"])
+    steps = tuple(LevelStep(*step) for step in facts["steps"])
     days = np.concatenate([memory.rows["day"], rows["day"]]).astype(np.int64)
     terms = terms_of(days, steps, int(memory.rows["day"][-1]))
     new = slice(len(memory.rows), None)

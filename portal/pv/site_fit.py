@@ -13,7 +13,7 @@ import pandas as pd
 from portal.pv.answer import answer_of, no_answer
 from portal.pv.arrays import Floats, Ints
 from portal.pv.daily import EPOCH, Daily, Metering
-from portal.pv.diagnosis import Step, find_steps
+from portal.pv.diagnosis import LevelStep, find_steps
 from portal.pv.memory import Arrays, Facts, Memory, fingerprint
 from portal.pv.orientation import as_seen
 from portal.pv.performance import Index, performance_index
@@ -47,7 +47,7 @@ class Prepared:
     site: SiteReadings
     daily: Daily
     index: Index
-    steps: tuple[Step, ...]
+    steps: tuple[LevelStep, ...]
     record: Record
     """Alone: no air taken out."""
 
@@ -154,7 +154,7 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     return Prepared(site, daily, index, steps, record)
 
 
-def terms_of(days: Ints, steps: Sequence[Step], now: int) -> Terms:
+def terms_of(days: Ints, steps: Sequence[LevelStep], now: int) -> Terms:
     """Ageing [1/year], two harmonics of the season, and steps of level, by day.
 
     Ageing of 0.6 % a year, give or take 0.4: the median and spread of Jordan et al. 2016 (doi:10.1002/pip.2744).
@@ -163,7 +163,7 @@ def terms_of(days: Ints, steps: Sequence[Step], now: int) -> Terms:
     ----------
     days : ndarray (days,)
         Days since 1970-01-01.
-    steps : sequence of Step
+    steps : sequence of LevelStep
         Of level; a term each.
     now : int
         Day on which ageing counts nothing.

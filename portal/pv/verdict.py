@@ -12,7 +12,7 @@ from datetime import date
 import numpy as np
 
 from portal.pv.daily import USED, Daily
-from portal.pv.diagnosis import LEAST_STEP_DAYS, Step, find_shade, is_freezing, off_since
+from portal.pv.diagnosis import LEAST_STEP_DAYS, LevelStep, find_shade, is_freezing, off_since
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
 from portal.pv.said import Code, Said
@@ -70,7 +70,7 @@ def too_little(daily: Daily) -> Said | None:
     return None
 
 
-def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Assessment) -> Finding:
+def judge(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], result: Assessment) -> Finding:
     """Verdict, cause and reasons.
 
     Parameters
@@ -79,7 +79,7 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[Step], result: Asses
         For its place.
     daily : Daily
         Its days.
-    steps : sequence of Step
+    steps : sequence of LevelStep
         Of level, found in the record.
     result : Assessment
         With its loss, quantiles and neighbours; its verdict is not looked at.
@@ -117,7 +117,7 @@ def _off(site: SiteReadings, daily: Daily) -> Finding | None:
     return Finding(Verdict.OTHER_FAULT, said, Cause.OUTAGE, began)
 
 
-def _string(site: SiteReadings, daily: Daily, steps: Sequence[Step]) -> Finding | None:
+def _string(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:
     """A step of level that lasts and was seen for days, unless snow may lie."""
     winter = _freezing(site, daily, len(daily.rows) - 1)
     told = [
@@ -184,7 +184,7 @@ def _young(result: Assessment) -> bool:
     return not result.neighbours and result.data_quality.days < YOUNG_DAYS and max(washed, default=0.0) <= 0
 
 
-def _fell(daily: Daily, steps: Sequence[Step]) -> Finding | None:
+def _fell(daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:
     """A step of level that has not lasted long enough to be told."""
     active = [step for step in steps if step.last is None]
     if not active:
