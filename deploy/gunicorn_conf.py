@@ -17,6 +17,6 @@ control_socket_disable = True  # nobody asked for one, and it would lie in the h
 
 def when_ready(server: Any) -> None:
     """Load the views before the workers are made, so that they share these too and the first visitor does not wait."""
-    from django.urls import get_resolver
+    from django.urls import get_resolver  # the application is not set up while gunicorn reads this file
 
     get_resolver().url_patterns  # noqa: B018  reading it loads them

@@ -166,19 +166,13 @@ def fit(
     spells = cut_spells(record, errors)
     if not np.isfinite(spells.y).any():
         raise ValueError("no day of the record counts; there is nothing to fit")
-    level = _levels(spells.y[np.isfinite(spells.y)])
-    # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
-    few, offset = level[1 : LEVELS - 1 : 4], level - level[LEVELS // 2]
-    search = _Search(spells, record.terms, errors.rate_change, few)
-    coarse, normal = search.smooth_terms(start, rounds)
-    theta = np.vander(offset, 3) @ np.linalg.solve(np.vander(few - level[LEVELS // 2], 3), coarse)
+    level, theta, normal = _terms_by_level(spells, record.terms, errors, start=start, rounds=rounds)
     likely = emission(spells, level, theta)
     done = forward_backward(spells, likely, errors.rate_change)
     share = normalised(done.evidence + _log_prior(theta, record.terms))
     weighed = Weighed(spells, likely, done, share, errors.rate_change)
-    # Uncertainty of the smooth terms at the end, from the fit's own normal equations.
-    last_terms = spells.terms[-1]
-    now_sd = float(np.sqrt(last_terms @ np.linalg.inv(normal[1]) @ last_terms + errors.present_sd**2))
+    # What the smooth terms leave open at the end, from the fit's own normal equations.
+    now_sd = float(np.sqrt(spells.terms[-1] @ np.linalg.inv(normal) @ spells.terms[-1] + errors.present_sd**2))
     now, by_rate = at_the_end(done.gamma[-1], share, int(spells.days[-1]))
     by_loss = weighed.log_loss()
     mean, low, high = band_of(by_loss)
@@ -200,6 +194,19 @@ def fit(
         theta=share @ theta,
         resume=Resume(done.alpha[-1], int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
     )
+
+
+def _terms_by_level(
+    spells: Spells, terms: Terms, errors: Errors, *, start: Floats | None, rounds: int
+) -> tuple[Floats, Floats, Floats]:
+    """Clean levels to weigh (levels,), the smooth terms of each (levels, terms), and their normal equations."""
+    level = _levels(spells.y[np.isfinite(spells.y)])
+    middle = level[LEVELS // 2]
+    # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
+    few = level[1 : LEVELS - 1 : 4]
+    coarse, normal = _Search(spells, terms, errors.rate_change, few).smooth_terms(start, rounds)
+    theta = np.vander(level - middle, 3) @ np.linalg.solve(np.vander(few - middle, 3), coarse)
+    return level, theta, normal[1]
 
 
 def _levels(y: Floats) -> Floats:

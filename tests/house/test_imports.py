@@ -8,9 +8,7 @@ import grimp
 from tests.house import PRODUCT, Function, files, functions, hold, text, tree
 
 KNOWN: dict[str, str] = {}
-KNOWN_LOCAL: dict[str, str] = {
-    "deploy/gunicorn_conf.py::when_ready": "from django.urls import get_resolver",
-}
+KNOWN_LOCAL: dict[str, str] = {}
 
 
 def test_no_modules_import_each_other_in_a_circle() -> None:

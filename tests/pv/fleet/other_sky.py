@@ -218,18 +218,7 @@ def make_other_sky(rng: np.random.Generator, place: OtherPlace, start: date, end
 
     extra = np.asarray(pvlib.irradiance.get_extra_radiation(days.day_of_year.to_numpy(), method="asce"))[day]
     now, exponent = np.interp(clock, noon, aod), np.interp(clock, noon, 1.35 - 1.1 * coarse)
-    mass = np.asarray(pvlib.atmosphere.get_relative_airmass(zenith, model="young1994"))
-    bird = pvlib.clearsky.bird(
-        zenith,
-        mass,
-        now * (500 / 380) ** exponent,
-        now,
-        np.interp(clock, noon, water),
-        ozone=0.31,
-        pressure=pvlib.atmosphere.alt2pres(place.altitude_m),
-        dni_extra=extra,
-        albedo=0.22,
-    )
+    bird = _bird(place, zenith, (now * (500 / 380) ** exponent, now), np.interp(clock, noon, water), extra)
     bright = np.where(cover < 0.1, 1.0, np.where(cover < 0.6, 0.75, 0.45))
     air = np.interp(clock, noon, mean_c) + 7.0 * bright[day] * np.cos(2 * np.pi * (hour - 14.5) / 24)
     wind = np.interp(clock, noon, np.exp(0.9 + 0.45 * drifting(rng, n, 0.5)))
@@ -253,6 +242,18 @@ def make_other_sky(rng: np.random.Generator, place: OtherPlace, start: date, end
         wind=wind,
         shared_clouds=drifting(rng, len(up), 0.85),
     )
+
+
+def _bird(
+    place: OtherPlace, zenith: Floats, aod_380_500: tuple[Floats, Floats], water_cm: Floats, extra: Floats
+) -> dict[str, Floats]:
+    """Clear sky of Bird and Hulstrom 1981 (SERI/TR-642-761) [W/m²]."""
+    mass = np.asarray(pvlib.atmosphere.get_relative_airmass(zenith, model="young1994"))
+    pressure = pvlib.atmosphere.alt2pres(place.altitude_m)
+    sky: dict[str, Floats] = pvlib.clearsky.bird(
+        zenith, mass, *aod_380_500, water_cm, ozone=0.31, pressure=pressure, dni_extra=extra, albedo=0.22
+    )
+    return sky
 
 
 def other_irradiance(rng: np.random.Generator, sky: OtherSky) -> tuple[Floats, Floats, Floats]:
