@@ -11,11 +11,11 @@ from portal.actions import washes
 from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.result import Cause, Verdict
 from portal.words import causes
-from portal.words.figures import NBSP, about_money, money, percent, roughly
+from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
 from portal.words.sentences import paragraph, sentence
 
 register = Library()
-for figure in (percent, money, about_money, roughly, sentence, paragraph):
+for figure in (percent, money, about_money, roughly, compass, sentence, paragraph):
     register.filter(figure)
 
 VERDICT_WORDS = {
