@@ -25,6 +25,7 @@ from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
+from portal.pv.result import Verdict
 from portal.words.sentences import paragraph, sentence
 
 
@@ -138,7 +139,8 @@ class AssessmentOut(Schema):
 
     site_id: int
     as_of: date
-    verdict: str
+    readings_until: date | None
+    verdict: Verdict
     cause: str
     present_loss: float | None
     loss_low: float | None
@@ -150,6 +152,10 @@ class AssessmentOut(Schema):
     reasons: list[str]
     clean_due: date | None
     due_reason: str
+
+    @staticmethod
+    def resolve_verdict(kept: SiteAssessment) -> Verdict:
+        return kept.standing
 
     @staticmethod
     def resolve_reasons(kept: SiteAssessment) -> list[str]:

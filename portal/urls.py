@@ -41,7 +41,7 @@ from portal.views.record import (
     visit_worker,
 )
 from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
-from portal.views.site_facts import site_edit, site_erase, site_hand_over, site_meters, site_new
+from portal.views.site_facts import site_correct, site_edit, site_erase, site_hand_over, site_meters, site_new
 from portal.views.sites import cautions, method, site
 from portal.views.tokens import token_revoke, tokens
 from portal.views.visits import (
@@ -59,6 +59,7 @@ urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),
     path("sites/<int:pk>/edit/", site_edit, name="site_edit"),
+    path("sites/<int:pk>/correct/", site_correct, name="site_correct"),
     path("sites/<int:pk>/meters/", site_meters, name="site_meters"),
     path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
     path("sites/<int:pk>/erase/", site_erase, name="site_erase"),

@@ -204,6 +204,7 @@ ROUTES: dict[str, Route] = {
     "customer_erase": post(OFFICE, pk="customer"),
     "site_hand_over": get(OFFICE, pk="site"),
     "site_meters": get(OFFICE, pk="site"),
+    "site_correct": post(OFFICE, pk="site"),
     "site_erase": post(OFFICE, pk="site"),
     "site": get(LOOKS, pk="site"),
     "site_new": get(OFFICE, pk="customer"),

@@ -35,6 +35,7 @@ from portal.models import (
 )
 from portal.models.assessment import NightQuerySet, pack_daily
 from portal.pv.assessment import assess, assess_town
+from portal.pv.orientation import Seen, as_seen
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
 from portal.pv.said import Code, Said
@@ -208,6 +209,8 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "cleanings": [_gain(c.date, c.gain, c.gain_ci) for c in result.cleanings],
                 "recoveries": [_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
                 "quality": asdict(result.data_quality),
+                "readings_until": DayReadings.objects.last_day(site),
+                "seen": _planes_as_seen(site, result.seen),
                 "neighbours": result.neighbours,
                 "energy_kwh_per_year": ahead.energy_kwh_per_year,
                 "value_lost_per_month": ahead.value_lost_per_month,
@@ -223,6 +226,21 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
         review_lead(site=site, assessment=kept, now=now)
         plan_reminders(sites=[site], now=now)
     return kept
+
+
+def _planes_as_seen(site: Site, seen: Seen | None) -> list[dict[str, object]]:
+    """Each plane as told when the assessment was made, and as seen, in whole degrees; empty where it is as told."""
+    array = site.array()
+    if seen is None or array is None:
+        return []
+    return [
+        {
+            "plane": plane.pk,
+            "told": [plane.tilt, plane.azimuth],
+            "seen": [round(found.tilt), round(found.azimuth) % 360],
+        }
+        for plane, found in zip(site.planes.all(), as_seen(array, seen).planes, strict=True)
+    ]
 
 
 def _gain(day: date, gain: float | None, band: Band | None) -> dict[str, object]:

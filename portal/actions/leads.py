@@ -81,8 +81,8 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         if lead and washed.exists():
             win_lead(lead=lead, now=now)
             lead = None
-        if assessment.cause == Cause.SNOW:
-            return lead  # it says nothing of the roof, and nobody is to be sent for it
+        if assessment.cause == Cause.SNOW or assessment.old:
+            return lead  # it says nothing of the roof as it is now, and nobody is to be sent for it
         business = site.customer.business
         chance = chance_loss_exceeds(assessment.loss_quantiles, business.lead_loss)
         dirty = (

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
 from django.db import transaction
 
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.imports.asked import ask_for_replay
 from portal.actions.people import NotPossible
-from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, Token
+from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, SiteAssessment, Token
 
 
 @transaction.atomic
@@ -30,6 +31,32 @@ def save_site(*, site: Site, planes: Sequence[Plane], removed: Sequence[Plane] =
     elif site.meters.filter(days__isnull=False).exists():
         ask_for_assessment(site, now=now)
     return site
+
+
+def seen_otherwise(assessment: SiteAssessment) -> list[dict[str, Any]]:
+    """Planes that the readings show otherwise than told; empty once somebody has changed what was told."""
+    now_told = {plane.pk: [plane.tilt, plane.azimuth] for plane in Plane.objects.filter(site=assessment.site_id)}
+    as_then = {one["plane"]: one["told"] for one in assessment.seen}
+    return list(assessment.seen) if as_then == now_told else []
+
+
+@transaction.atomic
+def correct_planes(*, site: Site, made_at: datetime | None, now: datetime) -> bool:
+    """Set the planes' tilt and azimuth to what the assessment made at ``made_at`` sees. Returns whether it did.
+
+    Pressed twice, or on a page older than the newest assessment or than the facts, it changes nothing.
+    """
+    Site.objects.select_for_update().get(pk=site.pk)
+    newest = SiteAssessment.objects.filter(site=site).newest().first()
+    if newest is None or newest.made_at != made_at:
+        return False
+    seen = seen_otherwise(newest)
+    for one in seen:
+        tilt, azimuth = one["seen"]
+        Plane.objects.filter(pk=one["plane"], site=site).update(tilt=tilt, azimuth=azimuth)
+    if seen:
+        ask_for_assessment(site, now=now)
+    return bool(seen)
 
 
 @transaction.atomic

@@ -98,8 +98,8 @@ class WashDue:
 
 
 def wash_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> WashDue:
-    """What the newest assessment found; where the roof has none, what the calendar says from the last wash on."""
-    if newest is not None and newest.due_basis:
+    """What the newest assessment found; where there is none or an old one, the calendar from the last wash on."""
+    if newest is not None and newest.due_basis and not newest.old:
         return WashDue(newest.clean_due, Basis(newest.due_basis))
     months = site.customer.business.calendar_months
     return WashDue(calendar_due(last_cleaned(site, washed), every_months=months), Basis.CALENDAR)

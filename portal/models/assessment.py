@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,12 @@ from django.utils import timezone
 from portal.models.people import User
 from portal.models.site import Site
 from portal.pv.result import Cause, Verdict
+
+OLD_AFTER = timedelta(days=21)
+"""Without readings for longer a verdict is told "as of" its last reading, and nobody acts on it: rain or three more
+weeks of dust may have changed the roof. Common practice, no source."""
+SILENT_AFTER = timedelta(days=60)
+"""Without readings for longer there is no verdict any more. Common practice, no source."""
 
 
 class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
@@ -49,6 +55,12 @@ class SiteAssessment(models.Model):
     cleanings = models.JSONField(default=list, help_text="date, gain, low, high of each known visit.")
     recoveries = models.JSONField(default=list, help_text="date, gain, low, high of each recovery in the data.")
     quality = models.JSONField(default=dict)
+    readings_until = models.DateField(null=True, help_text="Last day with readings; not known of rows of before.")
+    seen = models.JSONField(
+        default=list,
+        help_text="Where the readings show another slope or direction than told: each plane with its tilt and azimuth "
+        "[degrees] as told and as seen.",
+    )
     neighbours = models.PositiveIntegerField(default=0)
 
     # what follows from it: money and time
@@ -73,6 +85,24 @@ class SiteAssessment(models.Model):
     def less_since(self) -> date | None:
         """Since when the roof makes less, by a fault or by dirt."""
         return self.cause_began or self.soiling_since
+
+    @property
+    def old(self) -> bool:
+        """Whether its readings end too long before it was made for anybody to act on it."""
+        return self._without_readings() > OLD_AFTER
+
+    @property
+    def silent(self) -> bool:
+        """Whether its readings end so long before it was made that its verdict counts no more."""
+        return self._without_readings() > SILENT_AFTER
+
+    @property
+    def standing(self) -> Verdict:
+        """The verdict as far as it still counts."""
+        return Verdict.NOT_ENOUGH_DATA if self.silent else Verdict(self.verdict)
+
+    def _without_readings(self) -> timedelta:
+        return timedelta(0) if self.readings_until is None else self.made_at.date() - self.readings_until
 
 
 FLOAT_COLUMNS = ("energy_wh", "expected_wh", "index", "soiling_ratio", "soiling_ratio_low", "soiling_ratio_high")

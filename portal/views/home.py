@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import cast
@@ -100,7 +101,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     sites = Site.objects.managed_by(user)
     leads = Lead.objects.visible_to(user).awake(_today(user, now))
     newest = SiteAssessment.objects.filter(site__in=sites).newest()
-    verdicts = dict(newest.order_by().values_list("verdict").annotate(count=Count("pk")))
+    verdicts = Counter(row.standing for row in newest.order_by().only("verdict", "made_at", "readings_until"))
     stuck = Import.objects.filter(
         meter__site__customer__business__in=mine,
         state__in=[ImportState.FAILED, ImportState.QUESTION],
@@ -120,7 +121,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
             cleaning=Count("pk", filter=Q(kind=LeadKind.CLEANING)),
             referral=Count("pk", filter=Q(kind=LeadKind.REFERRAL)),
         ),
-        "verdicts": [(verdict, verdicts.get(verdict.value, 0)) for verdict in Verdict],
+        "verdicts": [(verdict, verdicts[verdict]) for verdict in Verdict],
         "site_count": sites.count(),
         "visits": _visits(user, now, days=1),
         "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry")[:LISTED],

@@ -13,11 +13,12 @@ from django.forms.models import BaseInlineFormSet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_site
 from portal.actions.people import NotPossible
-from portal.actions.sites import hand_over_site, save_meters, save_site
+from portal.actions.sites import correct_planes, hand_over_site, save_meters, save_site
 from portal.models import (
     Customer,
     Meter,
@@ -182,6 +183,23 @@ def site_hand_over(request: HttpRequest, pk: int) -> HttpResponse:
         "site/hand_over.html",
         {"site": roof, "wanted": wanted, "found": found[:FOUND], "more": len(found) > FOUND},
     )
+
+
+@login_required
+@require_POST
+def site_correct(request: HttpRequest, pk: int) -> HttpResponse:
+    """Correct the planes' tilt and azimuth to what the readings show."""
+    user = cast(User, request.user)
+    roof = get_object_or_404(Site.objects.managed_by(user), pk=pk)
+    try:
+        made_at = parse_datetime(request.POST.get("made_at", ""))
+    except ValueError:
+        made_at = None
+    if correct_planes(site=roof, made_at=made_at, now=timezone.now()):
+        messages.success(request, f"Tilt and azimuth of {roof.name} are corrected. A new estimate follows.")
+    else:
+        messages.info(request, "Nothing was changed: the facts or the estimate are newer than that page.")
+    return redirect("site", pk)
 
 
 @login_required

@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
+from portal.actions.sites import seen_otherwise
 from portal.charts.performance import Chart, Event, performance_chart, refused_days
 from portal.charts.production import production_chart
 from portal.models import (
@@ -28,7 +29,7 @@ from portal.models import (
     VisitState,
 )
 from portal.pv.result import Verdict
-from portal.views.words import interval_words
+from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
 from portal.words.sentences import with_words
 
@@ -79,6 +80,8 @@ class Story:
     performance: Chart | None
     production: Chart | None
     refused: list[tuple[str, int]]
+    seen: str
+    """What the readings see of slope and direction otherwise than told; empty where they agree."""
 
     @property
     def waits(self) -> bool:
@@ -118,6 +121,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         performance=performance,
         production=production,
         refused=refused,
+        seen=seen_words(seen_otherwise(assessment)) if assessment else "",
     )
 
 

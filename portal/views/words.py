@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
+from typing import Any
 
 from django.template import Library
 from django.utils.safestring import SafeString
 
 from portal.actions import washes
 from portal.models import Lead, Proof, SiteAssessment
+from portal.pv.orientation import LEAST_TILT, LEAST_TURN
 from portal.pv.result import Cause, Verdict
 from portal.words import causes
-from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
+from portal.words.figures import NBSP, about_money, compass, day_words, money, percent, roughly
 from portal.words.sentences import paragraph, sentence
 
 register = Library()
-for figure in (percent, money, about_money, roughly, compass, sentence, paragraph):
+for figure in (percent, money, about_money, roughly, sentence, paragraph):
     register.filter(figure)
 
 VERDICT_WORDS = {
     Verdict.SOILING: ("soiling", "Dirty"),
     Verdict.CLEAN: ("clean", "Clean"),
-    Verdict.UNSURE: ("unsure", "Nothing to wash yet"),
+    Verdict.UNSURE: ("unsure", "Nothing to wash yet, unsure"),
     Verdict.OTHER_FAULT: ("fault", "Not dirt"),
     Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
 }
@@ -70,14 +73,25 @@ def kwh(energy_kwh: float | None) -> str:
 @register.simple_tag
 def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
     """The verdict as a sign, a word and a colour."""
-    kind, word = VERDICT_WORDS[Verdict(assessment.verdict)] if assessment else ("unknown", "Not assessed yet")
-    return SafeString(f'<span class="verdict {kind}">{word}</span>')
+    kind, word = VERDICT_WORDS[assessment.standing] if assessment else ("unknown", "Not assessed yet")
+    as_of = ""
+    if assessment and assessment.old and assessment.readings_until:
+        day = day_words(assessment.readings_until)
+        if assessment.silent:
+            word = f"No readings since {day}"
+        else:
+            as_of = f' <span class="muted">as of {day}</span>'
+    return SafeString(f'<span class="verdict {kind}">{word}</span>{as_of}')
 
 
 @register.filter
 def loss_words(assessment: SiteAssessment | Lead | None) -> str:
     """The present loss with its interval, for a table: "8 % (6 to 10 %)"."""
-    if not assessment or assessment.present_loss is None:
+    if (
+        not assessment
+        or assessment.present_loss is None
+        or (isinstance(assessment, SiteAssessment) and assessment.silent)
+    ):
         return ""
     return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
 
@@ -85,7 +99,7 @@ def loss_words(assessment: SiteAssessment | Lead | None) -> str:
 @register.filter
 def due_words(assessment: SiteAssessment | None) -> str:
     """When cleaning is due, for a table: "due now", "due 4 May 2027 by the calendar"."""
-    if not assessment or assessment.clean_due is None:
+    if not assessment or assessment.clean_due is None or assessment.old:
         return ""
     due = assessment.clean_due
     when = "now" if due <= assessment.as_of + timedelta(days=1) else f"{due.day} {due:%b %Y}"
@@ -95,7 +109,7 @@ def due_words(assessment: SiteAssessment | None) -> str:
 @register.filter
 def best_words(assessment: SiteAssessment | None) -> str:
     """When by the readings a wash becomes cheaper than waiting, for a table; empty where the calendar speaks."""
-    if not assessment or assessment.due_basis != "readings":
+    if not assessment or assessment.due_basis != "readings" or assessment.old:
         return ""
     due = assessment.clean_due
     if due is None:
@@ -114,6 +128,24 @@ def interval_words(low: float | None, high: float | None) -> str:
     if low is None or high is None:
         return ""
     return f"({percent(low).removesuffix(f'{NBSP}%')} to {percent(high)})"
+
+
+def seen_words(planes: Sequence[dict[str, Any]]) -> str:
+    """How the modules look otherwise than told, by their first plane: the others turn and tilt with it."""
+    if not planes:
+        return ""
+    (told_tilt, told_azimuth), (tilt, azimuth) = planes[0]["told"], planes[0]["seen"]
+    steeper, turn = round(tilt - told_tilt), round((azimuth - told_azimuth + 180) % 360 - 180)
+    said = []
+    if abs(turn) >= LEAST_TURN:
+        if compass(azimuth) != compass(told_azimuth):
+            said.append(f"turned to the {compass(azimuth)}; told: {compass(told_azimuth)}")
+        else:
+            side = compass(told_azimuth + (90 if turn > 0 else -90))
+            said.append(f"turned about {abs(turn)} degrees towards the {side}; told: {compass(told_azimuth)}")
+    if abs(steeper) >= LEAST_TILT:
+        said.append(f"about {abs(steeper)} degrees {'steeper' if steeper > 0 else 'flatter'} than told")
+    return f"Your modules look {', and '.join(said)}." if said else ""
 
 
 @register.filter

@@ -258,3 +258,13 @@ def test_neighbours_make_one_trip() -> None:
         for latitude, value in ((39.0, 50), (39.02, 10), (40.0, 40), (39.99, 30))
     ]
     assert trips(leads, within_km=5) == [[leads[2], leads[3]], [leads[0], leads[1]]]
+
+
+@pytest.mark.parametrize(("days", "opens"), [(21, True), (22, False), (70, False)])
+def test_no_lead_opens_or_closes_on_readings_older_than_three_weeks(days: int, opens: bool) -> None:
+    ended = NOW.date() - timedelta(days=days)
+    assert (review(assess(factories.site(), 0.2, readings_until=ended)) is not None) is opens
+    lead = factories.lead()
+    review(assess(lead.site, 0.0, spread=0.001, verdict="clean", readings_until=ended))
+    lead.refresh_from_db()
+    assert (lead.closed_at is not None) is opens

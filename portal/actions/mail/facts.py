@@ -51,6 +51,8 @@ def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     """A wash that is due, who says so, what it costs and whether it pays."""
     site, newest = reminder.site, reminder.newest_assessment
     assert site is not None, "it is planned for a roof"
+    if newest is not None and newest.old:
+        newest = None
     person = recipient(reminder)
     words, today = PHRASES[person.language], moment.astimezone(ZoneInfo(person.tz)).date()
     loss = None

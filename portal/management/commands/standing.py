@@ -59,7 +59,7 @@ def _line(site: Site, row: SiteAssessment | None, leads: dict[int, str], reminde
     kind = leads.get(site.pk)
     return COLUMNS.format(
         site=str(site)[:34],
-        verdict=row.verdict if row else "not assessed yet",
+        verdict=row.standing if row else "not assessed yet",
         loss=loss,
         due=due,
         lead={LeadKind.CLEANING: "lead", LeadKind.REFERRAL: "referral"}.get(LeadKind(kind), "") if kind else "no",

@@ -9,7 +9,7 @@ from django.core import mail
 
 from portal.actions.reminders.plan import plan_reminders, plan_unassessed
 from portal.actions.reminders.send import send_due
-from portal.models import Proof, Reminder, ReminderKind, ReminderState, SendingRules, VisitState
+from portal.models import Proof, Reminder, ReminderKind, ReminderState, SendingRules, Visit, VisitState
 from tests import factories
 from tests.actions.reminders.planned import DAY, after, due
 from tests.factories import NOW
@@ -170,3 +170,15 @@ def test_a_wide_gain_is_told_after_thirty_days_and_is_no_news_three_weeks_later(
     factories.assessment(site=site, clean_due=None)
     plan_reminders(sites=[site], now=NOW)
     assert Reminder.objects.filter(kind=ReminderKind.RESULT).exists() == told
+
+
+def test_readings_older_than_three_weeks_call_for_no_wash_but_the_calendar_still_does() -> None:
+    new, old = factories.site(), factories.site()
+    for site, days in ((new, 21), (old, 22)):
+        factories.visit(site=site, state=VisitState.DONE, starts_at=NOW - 40 * DAY, finished_at=NOW - 40 * DAY)
+        factories.assessment(site=site, clean_due=NOW.date(), readings_until=NOW.date() - days * DAY)
+        plan_reminders(sites=[site], now=NOW)
+    assert [reminder.site for reminder in Reminder.objects.filter(kind=ReminderKind.DUE)] == [new]
+    Visit.objects.filter(site=old).update(finished_at=NOW - 900 * DAY)
+    plan_reminders(sites=[old], now=NOW)
+    assert Reminder.objects.filter(kind=ReminderKind.DUE, site=old).exists()
