@@ -18,13 +18,13 @@ from portal.words.figures import NBSP, about_money, compass, day_words, money, p
 from portal.words.sentences import paragraph, sentence
 
 register = Library()
-for figure in (percent, money, about_money, roughly, sentence, paragraph):
+for figure in (percent, money, about_money, roughly, compass, sentence, paragraph):
     register.filter(figure)
 
 VERDICT_WORDS = {
     Verdict.SOILING: ("soiling", "Dirty"),
     Verdict.CLEAN: ("clean", "Clean"),
-    Verdict.UNSURE: ("unsure", "Nothing to wash yet, unsure"),
+    Verdict.UNSURE: ("unsure", "Unsure"),
     Verdict.OTHER_FAULT: ("fault", "Not dirt"),
     Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
 }

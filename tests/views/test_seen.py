@@ -107,7 +107,7 @@ def test_an_unsure_roof_is_called_neither_clean_nor_dirty(client: Client) -> Non
     factories.assessment(site=site, verdict="unsure", present_loss=0.03, loss_low=0.0, loss_high=0.07)
     client.force_login(owner)
     text = page(client, site)
-    assert '<span class="verdict unsure">Nothing to wash yet, unsure</span> Neither dirty nor clean for sure' in text
+    assert '<span class="verdict unsure">Unsure</span> Nothing to wash yet' in text
     assert "More clear days with readings make it sure" in text
     for word in ("A wash would gain little", "Dirt costs you output", "The readings do not say yet"):
         assert word not in text

@@ -52,9 +52,15 @@ class Command(BaseCommand):
 
 def _line(site: Site, row: SiteAssessment | None, leads: dict[int, str], reminders: dict[int, str]) -> str:
     loss = due = "–"
-    if row and row.present_loss is not None and row.loss_low is not None and row.loss_high is not None:
+    if (
+        row
+        and not row.silent
+        and row.present_loss is not None
+        and row.loss_low is not None
+        and row.loss_high is not None
+    ):
         loss = f"{percent(row.present_loss)} ({percent(row.loss_low)} to {percent(row.loss_high)})"
-    if row and row.clean_due:
+    if row and not row.old and row.clean_due:
         due = f"{row.clean_due} ({row.get_due_basis_display() or '–'})"
     kind = leads.get(site.pk)
     return COLUMNS.format(
