@@ -18,9 +18,10 @@ Common practice, no source."""
 STEPS_TOLD = 5
 """Steps of the meter's count that a band's expected energy must hold to tell of shade. Tuned on planted sites: with
 fewer a meter that counts in kWh reads as a tree."""
-JUMP_ALLOWED = {5: 0.04, 10: 0.04, 15: 0.04, 30: 0.05, 60: 0.07}
-"""Change of the ratio from one interval to the next that a clear sky makes, as a share of the level, by interval length
-[minutes]: low sun, haze and a slope told a little wrong move it too. Tuned on planted sites."""
+JUMP_ALLOWED = ((15, 30, 60), (0.04, 0.05, 0.07))
+"""Change of the ratio from one interval to the next that a clear sky makes, as a share of the level, at interval
+lengths [minutes] and between them: low sun, haze and a slope told a little wrong move it too. Tuned on planted
+sites."""
 CLEAR_BAND = (0.72, 1.3)
 """Share of the level around a day within which clear intervals lie: haze dims by a quarter at most. Tuned on planted
 sites."""
@@ -69,7 +70,7 @@ def clear_intervals(sky: ClearSky, level: Floats) -> Bools:
     around = level[:, None]
     low, high = CLEAR_BAND
     with np.errstate(invalid="ignore"):
-        smooth = rough < JUMP_ALLOWED[minutes] * around + sky.rounding
+        smooth = rough < np.interp(minutes, *JUMP_ALLOWED) * around + sky.rounding
         return np.asarray(sky.usable & smooth & (ratio > low * around) & (ratio < high * around))
 
 
