@@ -1,12 +1,18 @@
 from typing import Any, ClassVar
 
 from django.apps import AppConfig
+from django.conf import settings
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 
 class PortalConfig(AppConfig):
     name = "portal"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from portal.words.catalogues import compile_catalogues  # a process that never gets ready needs no Babel
+
+        compile_catalogues(settings.LOCALE_PATHS[0])
 
 
 class StaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # it carries no types

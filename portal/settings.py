@@ -56,6 +56,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "portal.views.language.in_their_language",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
@@ -71,9 +72,10 @@ TEMPLATES: list[dict[str, Any]] = [
         "DIRS": [ROOT / "portal" / "templates"],
         "APP_DIRS": True,
         "OPTIONS": {
-            "builtins": ["portal.views.words"],
+            "builtins": ["portal.views.words", "django.templatetags.i18n"],
             "context_processors": [
                 "django.template.context_processors.request",
+                "django.template.context_processors.i18n",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "portal.views.frame.frame",
@@ -124,8 +126,9 @@ ACCOUNT_SESSION_REMEMBER = True
 ALLAUTH_TRUSTED_PROXY_COUNT = 1 if SECURE else 0
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 
-LANGUAGE_CODE = "en"  # of the pages; mails come in the recipient's language
+LANGUAGE_CODE = "en"  # where neither the person nor the browser says another; mails come in the recipient's
 LANGUAGES = [("en", "English"), ("es", "Español")]
+LOCALE_PATHS = [VAR / "locale"]  # compiled from portal/locale when the portal starts
 TIME_ZONE = "UTC"
 USE_TZ = True
 

@@ -11,6 +11,7 @@ from portal.views.calendar import calendar, calendar_feed
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
+from portal.views.language import language
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
 from portal.views.ledger import (
     import_drawing,
@@ -130,6 +131,7 @@ urlpatterns = [
     path("mail/stop/<str:token>/", mail_stop, name="mail_stop"),
     path("mail/choose/<str:token>/", mail_choices, name="mail_choices"),
     path("rain/", rain, name="rain"),
+    path("language/", language, name="language"),
     path("accounts/email/", login_address, name="account_email"),
     path("accounts/", include("allauth.account.urls")),
     path("admin/", admin.site.urls),

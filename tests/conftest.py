@@ -35,6 +35,7 @@ def pytest_configure(config: pytest.Config) -> None:
     django_settings.MEDIA_ROOT = var / "media"
     django_settings.EMAIL_FILE_PATH = var / "mail"
     django_settings.STATIC_ROOT = var / "static"
+    django_settings.LOCALE_PATHS = [var / "locale"]
     django_settings.STATICFILES_DIRS = [ROOT / "portal" / "static", var / "assets"]
     django_settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
     for folder in ("static", "assets"):

@@ -195,6 +195,7 @@ ROUTES: dict[str, Route] = {
     "home": get(LOGGED_IN),
     "method": get(EVERYBODY),
     "cautions": get(EVERYBODY),
+    "language": post(EVERYBODY, stranger=302),
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),

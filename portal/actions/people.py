@@ -55,6 +55,12 @@ def withdraw_access(*, customer: Customer) -> None:
     customer.save(update_fields=["user"])
 
 
+def choose_language(*, user: User, language: Language) -> None:
+    """The language of a login's pages, and of the mails it gets."""
+    user.language = language
+    user.save(update_fields=["language"])
+
+
 @transaction.atomic
 def open_business(*, name: str, owner: str, email: str, tz: str, language: Language) -> tuple[Business, User]:
     """Begin a firm with its owner. Raises ValidationError for an address or a time zone that is none."""
