@@ -24,6 +24,7 @@ from portal.views.ledger import (
 )
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
+    shared_logo,
     shared_photo,
     shared_report,
     shared_report_pdf,
@@ -97,6 +98,7 @@ urlpatterns = [
     path("visits/<int:pk>/report.pdf", visit_report_pdf, name="visit_report_pdf"),
     path("visits/<int:pk>/report/share/", visit_report_share, name="visit_report_share"),
     path("r/<str:token>/", shared_report, name="shared_report"),
+    path("r/<str:token>/logo.png", shared_logo, name="shared_logo"),
     path("r/<str:token>/report.pdf", shared_report_pdf, name="shared_report_pdf"),
     re_path(r"^r/(?P<token>[^/]+)/photos/(?P<pk>\d+)/(?P<size>small|shown)/$", shared_photo, name="shared_photo"),
     path("visits/referrals/<int:pk>/", visit_referral, name="visit_referral"),

@@ -65,13 +65,17 @@ class World:
     keys: dict[str, Any] = field(default_factory=dict)
 
 
+def _picture(kind: str) -> bytes:
+    packed = io.BytesIO()
+    Image.new("RGB", (640, 480), "grey").save(packed, kind)
+    return packed.getvalue()
+
+
 def _photo(visit: Visit, by: User) -> VisitPhoto:
-    picture = io.BytesIO()
-    Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
     return keep_photo(
         visit=visit,
         client_id=uuid4(),
-        data=picture.getvalue(),
+        data=_picture("JPEG"),
         filename="before.jpg",
         phase=Phase.BEFORE,
         distance=Distance.WIDE,
@@ -107,6 +111,7 @@ def _people(firm: Business, rival: Business) -> dict[str, User]:
 @pytest.fixture
 def world() -> World:
     firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
+    firm.logo.save("ours.png", ContentFile(_picture("PNG")))
     people = _people(firm, rival)
     customer = factories.customer(business=firm, user=people["homeowner"])
     next_door = factories.site(customer=factories.customer(business=firm, user=people["neighbour"]))
@@ -213,7 +218,7 @@ ROUTES: dict[str, Route] = {
     # the business
     "business_settings": get(OWNER | RIVAL, refused=403),
     "business_settings_of": get(OWNER, slug="ours", forbidden=NO_OFFICE | {"office"}),
-    "business_logo": get(frozenset(), slug="ours"),
+    "business_logo": get(OFFICE | TECHNICIANS | HOMES, slug="ours"),
     "member_add": post(OWNER, ok=200, slug="ours", forbidden=NO_OFFICE | {"office"}),
     "member_remove": post(OWNER, slug="ours", pk="employee", forbidden=NO_OFFICE | {"office"}),
     "rain": get(OFFICE | RIVAL, refused=403),
@@ -266,6 +271,7 @@ ROUTES: dict[str, Route] = {
     "visit_report_pdf": get(LOOKS, pk="done"),
     "visit_report_share": post(OFFICE | HOME, pk="done"),
     "shared_report": get(EVERYBODY, token="link"),
+    "shared_logo": get(EVERYBODY, token="link"),
     "shared_report_pdf": get(EVERYBODY, token="link"),
     "shared_photo": get(EVERYBODY, token="link", pk="photo", size="small"),
     "visit_worker": get(EVERYBODY),

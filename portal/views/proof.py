@@ -106,10 +106,12 @@ class Report:
     """Nothing could be said by the day it should have settled, a few nights allowed."""
     washed_a_year_before: date | None
     """A wash shortly before the weeks that the same season is compared with."""
+    logo: str
+    """Where the firm's logo is shown from; empty where there is none, or the page's frame shows it already."""
 
 
-def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report:
-    """Gather a visit's report; ``address`` says where a photo of a size is shown from."""
+def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str], logo: str = "") -> Report:
+    """Gather a visit's report; ``address`` says where a photo of a size is shown from, ``logo`` where the firm's is."""
     proof = Proof.objects.filter(visit=visit).select_related("visit__site").first()
     entries = list(visit.entries.all())
     sign_off = standing(entries).get((EntryKind.SIGN_OFF, ""))
@@ -141,6 +143,7 @@ def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str]) -> Report
         cleaned_on + SETTLES_AFTER if cleaned_on else None,
         cleaned_on is not None and today > cleaned_on + SETTLES_AFTER + timedelta(days=3),
         _washed_a_year_before(visit, cleaned_on),
+        logo,
     )
 
 
@@ -245,12 +248,13 @@ def shared_report(request: HttpRequest, token: str) -> HttpResponse:
     def address(photo: VisitPhoto, size: str) -> str:
         return reverse("shared_photo", args=[token, photo.pk, size])
 
+    logo = reverse("shared_logo", args=[token]) if link.visit.site.customer.business.logo else ""
     return _guarded(
         render(
             request,
             "proof/report.html",
             {
-                "report": report_of(link.visit, address),
+                "report": report_of(link.visit, address, logo),
                 "pdf_url": reverse("shared_report_pdf", args=[token]),
                 "may_share": False,
                 "until": link.expires_at,
@@ -277,6 +281,20 @@ def shared_photo(request: HttpRequest, token: str, pk: int, size: str) -> HttpRe
     return photo_file(get_object_or_404(shown, pk=pk), "small" if size == "small" else "shown")
 
 
+@require_GET
+def shared_logo(request: HttpRequest, token: str) -> HttpResponse:
+    """The logo of the firm whose report is shared."""
+    link = _linked(token)
+    if link is None or not link.visit.site.customer.business.logo:
+        raise Http404
+    return _guarded(HttpResponse(_logo(link.visit.site.customer.business), content_type="image/png"))
+
+
+def _logo(business: Business) -> bytes:
+    with business.logo.open() as file:
+        return bytes(file.read())
+
+
 def _pdf(visit: Visit) -> HttpResponse:
     pictures: dict[str, bytes] = {}
 
@@ -286,7 +304,10 @@ def _pdf(visit: Visit) -> HttpResponse:
             pictures[name] = file.read()
         return name
 
-    report = report_of(visit, kept)
+    business = visit.site.customer.business
+    if business.logo:
+        pictures["logo.png"] = _logo(business)
+    report = report_of(visit, kept, "logo.png" if business.logo else "")
     if report.chart:
         pictures["chart.svg"] = report.chart.svg.encode()
     page = render_to_string("proof/report_pdf.html", {"report": report, "made_at": timezone.now()})

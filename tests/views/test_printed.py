@@ -13,12 +13,13 @@ from typing import Any, cast
 import psutil
 import pytest
 from django.conf import settings
+from django.core.files.base import ContentFile
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
 from PIL import Image
 from pypdf import PdfReader
-from pypdf.generic import DictionaryObject
+from pypdf.generic import ContentStream, DictionaryObject
 
 from portal.models import Proof
 from portal.views import printed
@@ -28,6 +29,8 @@ from tests.views.cast import Cast, jpeg
 CHART = (
     b'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 720 320"><text x="9" y="50" font-size="13">Oct</text></svg>'
 )
+MM = 72 / 25.4
+"""Points of a millimetre: PDF 1.7 (ISO 32000-1), 8.3.2.3."""
 EVERY_ALPHABET = "Żółć Ångström Ωμέγα Привет ĐẶNG हिन्दी"
 FALLING_BACK = "שלום مرحبا հայերեն ქართული"
 
@@ -99,6 +102,45 @@ def test_it_has_a_title_a_language_tags_and_words_for_its_pictures() -> None:
     walk(root["/StructTreeRoot"])
     assert {"/H1", "/Figure", "/Caption"} <= set(kinds)
     assert kinds["/Figure"] == "Before"
+
+
+@pytest.mark.django_db
+def test_the_firms_logo_heads_the_pdf(people: Cast) -> None:
+    visit, owner = people.visit, people.client("owner")
+    address = reverse("visit_report_pdf", args=[visit.pk])
+    without = [image.data for page in _read(owner.get(address).content).pages for image in page.images]
+    drawn = io.BytesIO()
+    Image.linear_gradient("L").resize((60, 20)).convert("RGBA").save(drawn, "PNG")
+    visit.site.customer.business.logo.save("ours.png", ContentFile(drawn.getvalue()))
+    head, *rest = [image for page in _read(owner.get(address).content).pages for image in page.images]
+    assert head.image is not None
+    assert head.image.size == (60, 20)
+    assert [image.data for image in rest] == without
+
+
+@pytest.mark.parametrize(
+    ("size", "width_mm", "height_mm"), [((600, 200), 42, 14), ((600, 20), 60, 2), ((50, 200), 3.5, 14)]
+)
+def test_a_logo_keeps_its_shape_and_leaves_the_page_its_room(
+    size: tuple[int, int], width_mm: float, height_mm: float
+) -> None:
+    drawn = io.BytesIO()
+    Image.new("RGBA", size, "#224466").save(drawn, "PNG")
+    body = '<p class="logo"><img src="logo.png" alt="Ours"></p><h1>Gain</h1>'
+    page = _read(printed.pdf(_page(body), {"logo.png": drawn.getvalue()})).pages[0]
+    placed = [
+        operands for operands, operator in ContentStream(page.get_contents(), page.pdf).operations if operator == b"cm"
+    ]
+    assert [width_mm, height_mm] in [
+        [pytest.approx(abs(float(matrix[0])) / MM, abs=0.1), pytest.approx(abs(float(matrix[3])) / MM, abs=0.1)]
+        for matrix in placed
+    ]
+
+
+def test_latin_words_are_set_in_noto_sans_alone() -> None:
+    body = "<h1>Gain</h1><p>Words, <b>8 %</b> and a sum of 12.50</p><dl><div><dt>Back</dt><dd>9</dd></div></dl>"
+    fonts = _fonts(_read(printed.pdf(_page(body), {})))
+    assert {name.split("+")[1].split("-")[0] for name in fonts} == {"NotoSans"}
 
 
 def test_letters_outside_latin_1_are_drawn_from_fonts_inside_the_file() -> None:

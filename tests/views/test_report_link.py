@@ -6,6 +6,7 @@ from datetime import timedelta
 from uuid import uuid4
 
 import pytest
+from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -34,6 +35,20 @@ def test_a_link_opens_the_report_its_pdf_and_its_photos_without_login(people: Ca
     assert client.get(reverse("shared_photo", args=[token, people.photo.pk, "small"])).status_code == 200
     pdf = client.get(reverse("shared_report_pdf", args=[token]))
     assert pdf.content.startswith(b"%PDF-")
+
+
+def test_a_link_shows_the_firms_logo_until_it_is_over(people: Cast) -> None:
+    token, client = _token(people), Client()
+    logo = reverse("shared_logo", args=[token])
+    assert logo not in client.get(reverse("shared_report", args=[token])).content.decode()
+    assert client.get(logo).status_code == 404, "there is none yet"
+    people.visit.site.customer.business.logo.save("ours.png", ContentFile(b"of the firm"))
+    assert f'<img src="{logo}"' in client.get(reverse("shared_report", args=[token])).content.decode()
+    answer = client.get(logo)
+    assert (answer.content, answer["Content-Type"]) == (b"of the firm", "image/png")
+    assert "no-store" in answer["Cache-Control"]
+    people.visit.report_links.update(revoked_at=timezone.now())
+    assert client.get(logo).status_code == 404
 
 
 def test_a_link_does_not_open_another_visits_photo_or_a_finding_or_an_original(people: Cast) -> None:
