@@ -142,6 +142,8 @@ STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "portal.apps.StaticFiles"},
 }
+# A station's daily rain, as GHCN-Daily lays it out, with {station} where its number goes; empty: nothing is fetched.
+RAIN_ADDRESS = os.environ.get("PORTAL_RAIN_ADDRESS", "")
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
 LARGEST_UPLOAD = 256 * 1024 * 1024
 FILE_UPLOAD_HANDLERS = [

@@ -41,6 +41,7 @@ BEAT_TABLE = {
         "poll_imports": MINUTE,
         "poll_nights": 10 * MINUTE,
         "start_night": HOUR,
+        "fetch_rain": HOUR,
         "update_proofs": 24 * HOUR,  # proofs follow each assessment; this finds what failed
         "plan_reminders": 10 * MINUTE,
         "send_reminders": MINUTE,

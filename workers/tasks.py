@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, inbox, proof
+from portal.actions import assessments, inbox, proof, stations
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
@@ -34,6 +34,11 @@ def poll_imports() -> None:
 @app.task(name="collect_inbox")
 def collect_inbox() -> None:
     inbox.collect_inbox(inbox=settings.INBOX, now=timezone.now())
+
+
+@app.task(name="fetch_rain")
+def fetch_rain() -> None:
+    stations.fetch_stations(address=settings.RAIN_ADDRESS, now=timezone.now())
 
 
 @app.task(name="start_night")

@@ -1,5 +1,7 @@
 """The watched folder, for firms that sync files: what lies in ``<inbox>/<meter's number>/`` is taken in.
 
+Rain goes into ``<inbox>/rain/``: files of weather stations there, a gauge's own table in ``rain/<its number>/``.
+
 A file moves to ``done/`` or ``failed/`` inside its meter's folder when the ledger says so; in ``failed/`` a text beside
 it says why. Nothing is remembered but the ledger: a collector that dies begins again and takes nothing twice.
 """
@@ -14,7 +16,9 @@ from pathlib import Path
 from django.core.files import File
 
 from portal.actions.imports.receive import receive_file
-from portal.models import CameBy, Import, ImportState, Meter
+from portal.actions.stations import take_gauge_file, take_station_file
+from portal.models import CameBy, Import, ImportState, Meter, RainGauge
+from portal.readers.reading import ReadError
 
 log = logging.getLogger(__name__)
 
@@ -26,9 +30,9 @@ HALF_WRITTEN = (".part", ".partial", ".tmp", ".crdownload", ".swp", "~")
 
 def collect_inbox(*, inbox: Path, now: datetime) -> int:
     """Take in files that are whole, and put away those whose import has ended. Returns how many were taken in."""
-    taken = 0
     if not inbox.is_dir():
-        return taken
+        return 0
+    taken = _collect_rain(inbox / "rain", now)
     for folder in sorted(inbox.iterdir()):
         if not (folder.is_dir() and not folder.is_symlink() and folder.name.isdecimal()):
             continue
@@ -41,6 +45,31 @@ def collect_inbox(*, inbox: Path, now: datetime) -> int:
                 if _is_whole(path, now):
                     taken += _take_or_put_away(path, meter, now)
             except OSError:  # one file that cannot be opened or moved must not keep the others waiting
+                log.exception("%s cannot be taken in and is left where it is", path)
+    return taken
+
+
+def _collect_rain(folder: Path, now: datetime) -> int:
+    """Keep what rain files say at once: there is nothing to ask about them, and no ledger."""
+    if folder.is_symlink() or not folder.is_dir():
+        return 0
+    own = {str(gauge.pk): gauge for gauge in RainGauge.objects.all()} if any(folder.iterdir()) else {}
+    places = [(folder, None), *((folder / number, own[number]) for number in own if (folder / number).is_dir())]
+    taken = 0
+    for place, gauge in places:
+        for path in sorted(place.iterdir()):
+            if not _is_whole(path, now):
+                continue
+            try:
+                if gauge:
+                    take_gauge_file(path, gauge)
+                else:
+                    take_station_file(path)
+                _move(path, "done")
+                taken += 1
+            except ReadError as problem:
+                _put_into_failed(path, str(problem))
+            except OSError:
                 log.exception("%s cannot be taken in and is left where it is", path)
     return taken
 
@@ -74,11 +103,15 @@ def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
             )
             return 1
     if came.state == ImportState.FAILED:
-        moved = _move(path, "failed")
-        moved.with_name(f"{moved.name}.why.txt").write_text(came.problem + "\n", encoding="utf-8")
+        _put_into_failed(path, came.problem)
     elif came.state == ImportState.DONE:
         _move(path, "done")
     return 0  # what waits, or asks a question on its ledger page, stays
+
+
+def _put_into_failed(path: Path, why: str) -> None:
+    moved = _move(path, "failed")
+    moved.with_name(f"{moved.name}.why.txt").write_text(why + "\n", encoding="utf-8")
 
 
 def _move(path: Path, to: str) -> Path:

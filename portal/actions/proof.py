@@ -187,12 +187,12 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
         if missing > 0:
             doubts.append(
                 f"{missing} of the {due} days around the wash {'is' if missing == 1 else 'are'} missing from the rain "
-                f"record of {gauge.name}, so rain in the same week cannot be ruled out."
+                f"record of {gauge.called_for(site)}, so rain in the same week cannot be ruled out."
             )
         for rain in rain_days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
             doubts.append(
                 f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {day_words(rain.day)} at "
-                f"{gauge.name}): part of the change may be the rain's."
+                f"{gauge.called_for(site)}): part of the change may be the rain's."
             )
     for recovery in recoveries:
         if first <= recovery.date <= last:

@@ -1,4 +1,4 @@
-"""Rain gauges: a town's daily rain, where a business has it."""
+"""Rain gauges: a place's daily rain. Rain is nobody's: a gauge speaks for every roof within reach, of every firm."""
 
 from __future__ import annotations
 
@@ -12,22 +12,45 @@ from portal.models.people import Business, User
 from portal.models.site import Site
 from portal.pv.town import TOWN_KM, kilometres
 
+KM_A_DEGREE = 111.0
+"""Kilometres of a degree of latitude, rounded down, so that nothing within reach is missed."""
+
 
 class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
     def visible_to(self, user: User | AnonymousUser) -> RainGaugeQuerySet:
-        return self.filter(business__in=Business.objects.managed_by(user))
+        """Gauges of the businesses the user runs, and for who runs one those of whoever runs the portal.
+
+        Another firm's gauges speak for a roof too, but their names and places are not shown: they tell of its towns.
+        """
+        managed = Business.objects.managed_by(user)
+        if not managed.exists():
+            return self.none()
+        return self.filter(Q(business__in=managed) | Q(business=None))
 
     def nearest(self, site: Site) -> RainGauge | None:
-        """The business's gauge nearest to the site, within ``TOWN_KM``."""
-        near = [(gauge.km_from(site), gauge) for gauge in self.filter(business=site.customer.business)]
-        within = [(km, gauge.pk, gauge) for km, gauge in near if km <= TOWN_KM]
-        return min(within)[2] if within else None
+        """The gauge nearest to the site, within ``TOWN_KM``.
+
+        One of its own firm or of the portal goes before any other firm's, so that no firm can talk over another's rain.
+        """
+        degrees = TOWN_KM / KM_A_DEGREE
+        near = self.filter(latitude__range=(site.latitude - degrees, site.latitude + degrees))
+        own = (None, site.customer.business_id)
+        found = [(gauge.business_id not in own, gauge.km_from(site), gauge.pk, gauge) for gauge in near]
+        within = [one for one in found if one[1] <= TOWN_KM]
+        return min(within)[3] if within else None
 
 
 class RainGauge(models.Model):
     """Where a daily rain series comes from."""
 
-    business = models.ForeignKey(Business, models.CASCADE, related_name="rain_gauges")
+    business = models.ForeignKey(
+        Business,
+        models.CASCADE,
+        null=True,
+        blank=True,
+        related_name="rain_gauges",
+        help_text="Who brought it; nobody's where it belongs to whoever runs the portal.",
+    )
     name = models.CharField("town or gauge", max_length=80)
     latitude = models.FloatField(
         validators=[
@@ -42,12 +65,19 @@ class RainGauge(models.Model):
         ]
     )
 
+    station = models.CharField("station's number", max_length=11, blank=True)
+    asked_at = models.DateTimeField(null=True, editable=False, help_text="When its station's file was last asked for.")
+    etag = models.CharField(max_length=200, blank=True, editable=False)
+    last_modified = models.CharField(max_length=80, blank=True, editable=False)
+    problem = models.CharField(max_length=500, blank=True, editable=False, help_text="Why the last try failed.")
+
     objects = RainGaugeQuerySet.as_manager()
 
     class Meta:
         ordering = ["name"]
         constraints = [
             models.UniqueConstraint(fields=["business", "name"], name="gauge_name_once_a_business"),
+            models.UniqueConstraint(fields=["station"], condition=Q(business=None), name="station_once_of_the_portal"),
             models.CheckConstraint(
                 condition=Q(latitude__gte=-90, latitude__lte=90, longitude__gte=-180, longitude__lte=180),
                 name="gauge_on_earth",
@@ -60,6 +90,12 @@ class RainGauge(models.Model):
     def km_from(self, site: Site) -> float:
         """Distance as the crow flies."""
         return kilometres(self.latitude, self.longitude, site.latitude, site.longitude)
+
+    def called_for(self, site: Site) -> str:
+        """What the gauge is called where a roof's people read it: another firm's name for it stays with that firm."""
+        if self.business_id in (None, site.customer.business_id):
+            return self.name
+        return f"a gauge {self.km_from(site):.0f} km away"
 
     def rain_mm(self) -> pd.Series[float]:
         """Daily rain [mm] by local date."""

@@ -11,8 +11,9 @@ import pytest
 from portal.actions.imports.asked import undo_import
 from portal.actions.imports.waiting import work_on_import
 from portal.actions.inbox import AT_REST, collect_inbox
-from portal.models import CameBy, Import, Meter
-from tests import factories
+from portal.actions.rain import record_rain
+from portal.models import CameBy, Import, Meter, RainGauge
+from tests import factories, ghcn
 from tests.actions.exports import csv_text, days_rows
 from tests.factories import NOW
 
@@ -133,3 +134,23 @@ def test_a_file_that_cannot_be_put_away_does_not_keep_the_others_waiting(folder:
     drop(folder, "b.csv", csv_text(days_rows(FIRST + timedelta(days=1), 1)))
     assert collect(folder) == 1
     assert stuck.exists()
+
+
+def test_station_files_and_gauges_own_tables_are_kept_as_rain(tmp_path: Path) -> None:
+    own = record_rain(business=factories.business(), name="Yard", latitude=40.0, longitude=-74.0, rain_mm={})
+    (tmp_path / "rain" / str(own.pk)).mkdir(parents=True)
+    drop(tmp_path / "rain", "park.csv", ghcn.access("USW00094728", {FIRST: (42, "", "")}))
+    drop(tmp_path / "rain", "unknown.dly", ghcn.dly("ASN00066062", {FIRST: (42, "", "")}))
+    drop(tmp_path / "rain", "table.csv", f"{FIRST},1.5\n")
+    drop(tmp_path / "rain" / str(own.pk), "yard.csv", f"{FIRST},1.5\n")
+    assert collect_inbox(inbox=tmp_path, now=NOW) == 2
+    park = RainGauge.objects.get(business=None)
+    assert (park.name, park.station, list(park.rain_mm())) == ("INVENTED PARK, NY US", "USW00094728", [4.2])
+    assert list(own.rain_mm()) == [1.5]
+    why = {path.name: path.read_text() for path in (tmp_path / "rain" / "failed").glob("*.why.txt")}
+    assert "where station ASN00066062 stands" in why["unknown.dly.why.txt"]
+    assert "a folder with the number of its gauge" in why["table.csv.why.txt"]
+    drop(tmp_path / "rain", "park.dly", ghcn.dly("USW00094728", {FIRST + timedelta(1): (7, "", "")}))
+    assert collect_inbox(inbox=tmp_path, now=NOW) == 1
+    assert list(park.rain_mm()) == [4.2, 0.7]
+    assert collect_inbox(inbox=tmp_path, now=NOW) == 0
