@@ -14,6 +14,7 @@ from functools import partial
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.utils.translation import gettext_noop
 
 from portal.actions.jobs import ask_for
 from portal.actions.leads import review_lead
@@ -155,8 +156,10 @@ def _assess_town(town: Sequence[Site], *, now: datetime) -> int:
             log.exception("assessment of site %d failed", site.pk)
             theirs.update(
                 state=NightState.FAILED,
-                problem="The assessment of this site stopped with an error. It is in the server's log; "
-                "the figures shown are those of the last good night.",
+                problem=gettext_noop(
+                    "The assessment of this site stopped with an error. It is in the server's log; the "
+                    "figures shown are those of the last good night."
+                ),
             )
             continue
         if site.pk in surplus:

@@ -11,6 +11,7 @@ from pathlib import Path
 from django.conf import settings
 from django.core.files.storage import default_storage
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal.actions.people import NotPossible
 from portal.models import Customer, Import, Meter, Site, User, Visit, VisitPhoto, VisitState
@@ -35,7 +36,7 @@ def erase_customer(*, customer: Customer, now: datetime) -> None:
 def _erase_roofs(sites: Sequence[Site], now: datetime) -> None:
     coming = Visit.objects.filter(site__in=sites, state=VisitState.BOOKED, starts_at__gte=now)
     if coming.exists():
-        raise NotPossible("A visit is booked there. Call it off first, so that nobody drives to it.")
+        raise NotPossible(_("A visit is booked there. Call it off first, so that nobody drives to it."))
     names = list(Import.objects.filter(meter__site__in=sites).values_list("original", flat=True))
     for photo in VisitPhoto.objects.filter(visit__site__in=sites).values_list("original", "shown", "small"):
         names.extend(photo)

@@ -15,6 +15,7 @@ from django.db.models import QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.text import slugify
+from django.utils.translation import gettext as _
 
 from portal.models import Business, Customer, Language, Lead, Membership, Role, User, Visit, VisitState
 
@@ -40,7 +41,7 @@ def save_customer(*, customer: Customer) -> Customer:
 def give_access(*, customer: Customer) -> User:
     """Let a customer log in under the address the business writes to. Doing it again changes nothing."""
     if not customer.email:
-        raise NotPossible("Enter the customer's e-mail address first: they log in with it.")
+        raise NotPossible(_("Enter the customer's e-mail address first: they log in with it."))
     user = User.objects.filter(email=customer.email.lower()).first()
     if user is None:
         user = User.objects.create_user(customer.email, name=customer.name, language=customer.language)
@@ -66,9 +67,11 @@ def open_business(*, name: str, owner: str, email: str, tz: str, language: Langu
     """Begin a firm with its owner. Raises ValidationError for an address or a time zone that is none."""
     slug = slugify(name)
     if not slug:
-        raise NotPossible("Give the firm a name with letters in it.")
+        raise NotPossible(_("Give the firm a name with letters in it."))
     if Business.objects.filter(slug=slug).exists():
-        raise NotPossible(f"A firm is here already at the address “{slug}”: give this one another name.")
+        raise NotPossible(
+            _("A firm is here already at the address “{slug}”: give this one another name.").format(slug=slug)
+        )
     business = Business(name=name, slug=slug, email=email, tz=tz, language=language)
     business.full_clean(exclude=["postal_address"])  # the owner enters it on the firm's page
     business.save()
@@ -114,7 +117,7 @@ def _leave_an_owner(membership: Membership) -> None:
     # All owners' rows are locked, in one order, so that two owners cannot remove each other at once.
     owners = Membership.objects.select_for_update().filter(business=membership.business, role=Role.OWNER)
     if list(owners.order_by("pk")) == [membership]:
-        raise NotPossible("The firm needs an owner. Make somebody else owner first.")
+        raise NotPossible(_("The firm needs an owner. Make somebody else owner first."))
 
 
 def known_elsewhere(*, user: User, business: Business) -> bool:

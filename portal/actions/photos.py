@@ -11,6 +11,7 @@ import pillow_heif
 from django.core.exceptions import ValidationError
 from django.core.files.base import ContentFile
 from django.db import transaction
+from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageOps
 
 from portal.models import Distance, Look, Phase, User, Visit, VisitPhoto
@@ -50,7 +51,7 @@ def keep_photo(
     if kept is not None:
         return kept
     if phase not in Phase.values or distance not in ("", *Distance.values) or item not in ("", *Look.values):
-        raise ValidationError("The photo's place on the record is not known. Reload the page and take it again.")
+        raise ValidationError(_("The photo's place on the record is not known. Reload the page and take it again."))
     image = _decode(data, filename)
     taken_at = _taken_at(image, visit.site.tz) or at
     upright = _upright(image)
@@ -94,7 +95,9 @@ def _decode(data: bytes, filename: str) -> Image.Image:
         raise _too_many_pixels(filename) from None
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
         raise ValidationError(
-            f"“{filename}” is not a photo that can be read here: send JPEG, HEIC, PNG or WebP. Take it again."
+            _("“{filename}” is not a photo that can be read here: send JPEG, HEIC, PNG or WebP. Take it again.").format(
+                filename=filename
+            )
         ) from None
     if image.width * image.height > MOST_PIXELS:
         raise _too_many_pixels(filename)
@@ -106,19 +109,25 @@ def _decode(data: bytes, filename: str) -> Image.Image:
         image.load()
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
         raise ValidationError(
-            f"“{filename}” is damaged or cut off (its header says {size[0]} × {size[1]}). Take it again."
+            _("“{filename}” is damaged or cut off (its header says {size} × {size_2}). Take it again.").format(
+                filename=filename, size=size[0], size_2=size[1]
+            )
         ) from None
     return image
 
 
 def too_many_bytes(filename: str) -> str:
-    return f"“{filename}” is larger than {MOST_BYTES // 2**20} MB. Set the camera to a smaller size and take it again."
+    return _("“{filename}” is larger than {most_bytes} MB. Set the camera to a smaller size and take it again.").format(
+        filename=filename, most_bytes=MOST_BYTES // 2**20
+    )
 
 
 def _too_many_pixels(filename: str) -> ValidationError:
     return ValidationError(
-        f"“{filename}” has more than {MOST_PIXELS // 1_000_000} million pixels. "
-        "Set the camera to a smaller size and take it again."
+        _(
+            "“{filename}” has more than {most_pixels} million pixels. Set the camera to a smaller "
+            "size and take it again."
+        ).format(filename=filename, most_pixels=MOST_PIXELS // 1000000)
     )
 
 

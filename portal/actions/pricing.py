@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
 from portal.models import Site
+from portal.words.figures import money
 
 STEEP_DEGREES = 35
 
@@ -24,23 +28,25 @@ def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
     planes = list(site.planes.all())
     panels = sum(plane.module_count for plane in planes)
     washing = business.price_per_module * panels
-    counted = f"Washing {panels} panel{'' if panels == 1 else 's'}"
-    words = f"{counted} at {business.price_per_module:.2f} {business.currency} each"
+    counted = ngettext("Washing {panels} panel", "Washing {panels} panels", panels).format(panels=panels)
+    each = money(business.price_per_module, business.currency)
+    words = _("{washing} at {price} each").format(washing=counted, price=each)
     if washing < business.price_minimum:
-        washing, words = business.price_minimum, f"{counted}, the least for a visit"
+        washing, words = business.price_minimum, _("{washing}, the least for a visit").format(washing=counted)
     if not panels:
-        words = "The least for a visit; how many panels there are is not entered yet"
+        words = _("The least for a visit; how many panels there are is not entered yet")
     lines = [QuoteLine(words, washing)]
     if site.storeys > 1:
         above = site.storeys - 1
-        words = "One storey above the first" if above == 1 else f"{above} storeys above the first"
+        words = ngettext("One storey above the first", "{above} storeys above the first", above).format(above=above)
         lines.append(QuoteLine(words, business.surcharge_per_storey * above))
     # A roof's pitch is its own; where nobody noted it, panels on a pitched roof lie as the roof does.
     pitch = site.roof_pitch if site.roof_pitch is not None else max((plane.tilt for plane in planes), default=0)
     if pitch > STEEP_DEGREES:
-        lines.append(QuoteLine(f"Roof steeper than {STEEP_DEGREES}°", business.surcharge_steep))
+        words = _("Roof steeper than {degrees}°").format(degrees=STEEP_DEGREES)
+        lines.append(QuoteLine(words, business.surcharge_steep))
     if nesting:
-        lines.append(QuoteLine("Removing a nest from under the panels", business.price_nesting_removal))
+        lines.append(QuoteLine(_("Removing a nest from under the panels"), business.price_nesting_removal))
     return [line for line in lines if line.amount or line is lines[0]]  # a surcharge of nothing is none
 
 

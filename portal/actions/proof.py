@@ -12,6 +12,8 @@ import pandas as pd
 from django.core import signing
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
 from portal.models import (
     DayRain,
@@ -179,41 +181,53 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
     first, last = cleaned_on - SAME_WEEK, cleaned_on + SAME_WEEK
     gauge = RainGauge.objects.all().nearest(site)
     if gauge is None:
-        doubts.append("No rain gauge is known near this roof, so rain in the same week cannot be ruled out.")
+        doubts.append(
+            gettext_noop("No rain gauge is known near this roof, so rain in the same week cannot be ruled out.")
+        )
     else:
         rain_days = DayRain.objects.filter(gauge=gauge, day__range=(first, last))
         due = (min(last, assessment.as_of) - first).days + 1
         missing = due - rain_days.filter(day__lte=assessment.as_of).count()
         if missing > 0:
             doubts.append(
-                f"{missing} of the {due} days around the wash {'is' if missing == 1 else 'are'} missing from the rain "
-                f"record of {gauge.called_for(site)}, so rain in the same week cannot be ruled out."
+                gettext_noop(
+                    "Of the {due} days around the wash {missing} are missing from the rain record of {name}, so rain "
+                    "in the same week cannot be ruled out."
+                ).format(missing=missing, due=due, name=gauge.called_for(site))
             )
         for rain in rain_days.filter(rain_mm__gte=RAIN_THAT_WASHES_MM).order_by("-rain_mm")[:1]:
             doubts.append(
-                f"It rained within a week of the wash ({rain.rain_mm:.0f} mm on {day_words(rain.day)} at "
-                f"{gauge.called_for(site)}): part of the change may be the rain's."
+                gettext_noop(
+                    "It rained within a week of the wash ({rain_mm:.0f} mm on {day} at {name}): part of the "
+                    "change may be the rain's."
+                ).format(rain_mm=rain.rain_mm, day=day_words(rain.day), name=gauge.called_for(site))
             )
     for recovery in recoveries:
         if first <= recovery.date <= last:
-            doubts.append(f"The readings also recovered by themselves on {day_words(recovery.date)}.")
+            words = gettext_noop("The readings also recovered by themselves on {date}.")
+            doubts.append(words.format(date=day_words(recovery.date)))
     faults = SiteAssessment.objects.filter(
         site=site, verdict=Verdict.OTHER_FAULT, as_of__range=(cleaned_on - timedelta(days=60), cleaned_on)
     )
     if faults.exists() and assessment.verdict != Verdict.OTHER_FAULT:
-        doubts.append("Before the wash the readings showed a fault that is gone since: a repair raises output too.")
-    for side, days in (("before", proof.clear_days_before), ("after", proof.clear_days_after)):
+        doubts.append(
+            gettext_noop("Before the wash the readings showed a fault that is gone since: a repair raises output too.")
+        )
+    for words, days in (
+        (gettext_noop("Usable clear days in the month before the wash: only {days}."), proof.clear_days_before),
+        (gettext_noop("Usable clear days in the month after the wash: only {days}."), proof.clear_days_after),
+    ):
         if days < FEW_DAYS:
-            doubts.append(f"Only {days} usable clear day{'' if days == 1 else 's'} in the month {side} the wash.")
+            doubts.append(words.format(days=days))
     stands = standing(proof.visit.entries.all())
     for look, words in (
-        (Look.DEBRIS, "Leaves or moss were found on the visit"),
-        (Look.NESTING, "A nest was found on the visit"),
-        (Look.SHADING, "Growth that shades the panels was found on the visit"),
+        (Look.DEBRIS, gettext_noop("Leaves or moss were found on the visit")),
+        (Look.NESTING, gettext_noop("A nest was found on the visit")),
+        (Look.SHADING, gettext_noop("Growth that shades the panels was found on the visit")),
     ):
         entry = stands.get((EntryKind.INSPECTION, look))
         if entry is not None and entry.answer != Finding.OK:
-            doubts.append(f"{words}: clearing it raises output as well.")
+            doubts.append(gettext_noop("{words}: clearing it raises output as well.").format(words=words))
     return doubts
 
 
@@ -268,7 +282,7 @@ def _money(kwh: float, price_per_kwh: Decimal) -> Decimal:
 def share_report(*, visit: Visit, now: datetime, lasts: timedelta = LINK_LASTS) -> ReportLink:
     """Make a link to the report that works without login until it expires or is revoked."""
     if visit.state != VisitState.DONE:
-        raise ValidationError("This visit is not finished, so there is no report to share yet.")
+        raise ValidationError(_("This visit is not finished, so there is no report to share yet."))
     return ReportLink.objects.create(visit=visit, expires_at=now + lasts)
 
 

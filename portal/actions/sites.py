@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.imports.asked import ask_for_replay
@@ -64,7 +65,9 @@ def save_meters(*, site: Site, meters: Sequence[Meter], removed: Sequence[Meter]
     """Keep a site's meters; it never goes without one, so that readings always have a place."""
     for meter in removed:
         if meter.imports.exists() or meter.days.exists():
-            raise NotPossible(f"Files were sent for {meter.name}: it stays. Files sent by mistake can be undone.")
+            raise NotPossible(
+                _("Files were sent for {name}: it stays. Files sent by mistake can be undone.").format(name=meter.name)
+            )
         meter.delete()
     for meter in meters:
         meter.save()
@@ -80,11 +83,11 @@ def hand_over_site(*, site: Site, customer: Customer, now: datetime) -> None:
     """
     before = site.customer
     if customer.business_id != before.business_id:
-        raise NotPossible("That customer is another firm's.")
+        raise NotPossible(_("That customer is another firm's."))
     if customer == before:
         return
     Reminder.objects.filter(site=site, customer=before, state=ReminderState.DUE).update(
-        state=ReminderState.DROPPED, reason="The roof has another owner now."
+        state=ReminderState.DROPPED, reason=_("The roof has another owner now.")
     )
     if before.user_id:
         Token.objects.filter(site=site, created_by=before.user_id, revoked_at=None).update(revoked_at=now)

@@ -9,6 +9,7 @@ from django.conf import settings
 from django.core.files.uploadhandler import FileUploadHandler, StopUpload
 from django.db.models.fields.files import FieldFile
 from django.http import HttpRequest
+from django.utils.translation import gettext as _
 
 from portal.models import CameBy, Import, Site
 
@@ -36,12 +37,16 @@ class SizeLimit(FileUploadHandler):
         self.together += len(raw_data)
         if self.taken > settings.LARGEST_UPLOAD:
             self._stop(
-                f"“{self.file_name}” is larger than {settings.LARGEST_UPLOAD // 2**20} MB. "
-                "Export a year at a time, or zip it, and send that."
+                _(
+                    "“{file_name}” is larger than {largest_upload} MB. Export a year at a time, or zip it, "
+                    "and send that."
+                ).format(file_name=self.file_name, largest_upload=settings.LARGEST_UPLOAD // 2**20)
             )
         if self.together > BYTES_A_DAY:
             self._stop(
-                f"These files are more than {BYTES_A_DAY // 10**9} GB together. Zip them, or send fewer at once."
+                _("These files are more than {bytes_a_day} GB together. Zip them, or send fewer at once.").format(
+                    bytes_a_day=BYTES_A_DAY // 10**9
+                )
             )
         return raw_data
 
@@ -66,10 +71,11 @@ def too_much_today(*, site: Site, size: int, now: datetime) -> str:
     held = [one.original for one in sent.filter(came_by__in=BOUNDED).only("original").order_by("-pk")[:FILES_A_DAY]]
     if len(held) < FILES_A_DAY and size + sum(map(_size, held)) <= BYTES_A_DAY:
         return ""
-    return (
-        f"This roof has been sent {len(held)} files within a day; more than {FILES_A_DAY} files or "
-        f"{BYTES_A_DAY // 10**9} GB a day are not taken in. Pack many files into one zip, or send the rest tomorrow."
-    )
+    return _(
+        "This roof has been sent {held} files within a day; more than {files_a_day} files or "
+        "{bytes_a_day} GB a day are not taken in. Pack many files into one zip, or send the rest "
+        "tomorrow."
+    ).format(held=len(held), files_a_day=FILES_A_DAY, bytes_a_day=BYTES_A_DAY // 10**9)
 
 
 def _size(file: FieldFile) -> int:

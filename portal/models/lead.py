@@ -7,24 +7,25 @@ from datetime import date
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
 from portal.models.site import Site
 
 
 class LeadKind(models.TextChoices):
-    CLEANING = "cleaning", "Cleaning"
-    REFERRAL = "referral", "Not dirt: refer"
+    CLEANING = "cleaning", gettext_lazy("Cleaning")
+    REFERRAL = "referral", gettext_lazy("Not dirt: refer")
 
 
 class LeadStage(models.TextChoices):
-    NEW = "new", "To call"
-    CONTACTED = "contacted", "Called or written"
-    QUOTED = "quoted", "Price given"
-    BOOKED = "booked", "Visit booked"
-    WON = "won", "Cleaned"
-    LOST = "lost", "Turned down"
-    CLEARED = "cleared", "Cleared by itself"
+    NEW = "new", gettext_lazy("To call")
+    CONTACTED = "contacted", gettext_lazy("Called or written")
+    QUOTED = "quoted", gettext_lazy("Price given")
+    BOOKED = "booked", gettext_lazy("Visit booked")
+    WON = "won", gettext_lazy("Cleaned")
+    LOST = "lost", gettext_lazy("Turned down")
+    CLEARED = "cleared", gettext_lazy("Cleared by itself")
 
 
 CLOSED_STAGES = (LeadStage.WON, LeadStage.LOST, LeadStage.CLEARED)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import User
 from portal.models.site import Site
@@ -78,22 +79,22 @@ class Meter(models.Model):
 
 
 class ImportState(models.TextChoices):
-    PENDING = "pending", "Waiting"
-    QUESTION = "question", "Needs an answer"
-    DONE = "done", "Read"
-    FAILED = "failed", "Could not be read"
-    UNDOING = "undoing", "Being undone"
-    UNDONE = "undone", "Undone"
+    PENDING = "pending", gettext_lazy("Waiting")
+    QUESTION = "question", gettext_lazy("Needs an answer")
+    DONE = "done", gettext_lazy("Read")
+    FAILED = "failed", gettext_lazy("Could not be read")
+    UNDOING = "undoing", gettext_lazy("Being undone")
+    UNDONE = "undone", gettext_lazy("Undone")
 
 
 WAITING_STATES = (ImportState.PENDING, ImportState.UNDOING)
 
 
 class CameBy(models.TextChoices):
-    UPLOAD = "upload", "Upload page"
+    UPLOAD = "upload", gettext_lazy("Upload page")
     API = "api", "API"
-    FOLDER = "folder", "Watched folder"
-    COMMAND = "command", "Command line"
+    FOLDER = "folder", gettext_lazy("Watched folder")
+    COMMAND = "command", gettext_lazy("Command line")
 
 
 class ImportQuerySet(models.QuerySet["Import"]):

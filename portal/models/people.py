@@ -11,6 +11,8 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from portal.pv.result import SUREST
 
@@ -18,7 +20,8 @@ from portal.pv.result import SUREST
 def validate_zone(name: str) -> None:
     """Refuse a time zone the IANA database does not know."""
     if name not in available_timezones():
-        raise ValidationError(f"“{name}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+        words = _("“{zone}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+        raise ValidationError(words.format(zone=name))
 
 
 class Language(models.TextChoices):
@@ -56,9 +59,9 @@ class User(AbstractBaseUser, PermissionsMixin):
 
 
 class Role(models.TextChoices):
-    OWNER = "owner", "Owner"
-    OFFICE = "office", "Office"
-    TECHNICIAN = "technician", "Technician"
+    OWNER = "owner", gettext_lazy("Owner")
+    OFFICE = "office", gettext_lazy("Office")
+    TECHNICIAN = "technician", gettext_lazy("Technician")
 
 
 OFFICE_ROLES = (Role.OWNER, Role.OFFICE)
@@ -89,20 +92,28 @@ class Business(models.Model):
     email = models.EmailField()
     phone = models.CharField(max_length=40, blank=True)
     postal_address = models.TextField()
-    latitude = models.FloatField("yard latitude", null=True, blank=True, help_text="Where the van starts from.")
-    longitude = models.FloatField("yard longitude", null=True, blank=True)
-    tz = models.CharField("time zone", max_length=64, validators=[validate_zone])
-    currency = models.CharField(max_length=3, default="USD", help_text="Three letters, ISO 4217.")
+    latitude = models.FloatField(
+        gettext_lazy("yard latitude"), null=True, blank=True, help_text=gettext_lazy("Where the van starts from.")
+    )
+    longitude = models.FloatField(gettext_lazy("yard longitude"), null=True, blank=True)
+    tz = models.CharField(gettext_lazy("time zone"), max_length=64, validators=[validate_zone])
+    currency = models.CharField(max_length=3, default="USD", help_text=gettext_lazy("Three letters, ISO 4217."))
     language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
 
     # price list
     price_minimum = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("120"))
     price_per_module = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("7"))
     surcharge_per_storey = models.DecimalField(
-        max_digits=8, decimal_places=2, default=Decimal("30"), help_text="For each storey above the first."
+        max_digits=8,
+        decimal_places=2,
+        default=Decimal("30"),
+        help_text=gettext_lazy("For each storey above the first."),
     )
     surcharge_steep = models.DecimalField(
-        max_digits=8, decimal_places=2, default=Decimal("40"), help_text="For a roof steeper than 35 degrees."
+        max_digits=8,
+        decimal_places=2,
+        default=Decimal("40"),
+        help_text=gettext_lazy("For a roof steeper than 35 degrees."),
     )
     price_nesting_removal = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("90"))
 
@@ -110,17 +121,17 @@ class Business(models.Model):
     lead_loss = models.FloatField(
         default=0.05,
         validators=[MinValueValidator(0.01), MaxValueValidator(0.5)],
-        help_text="A lead opens when the loss is likely above this fraction.",
+        help_text=gettext_lazy("A lead opens when the loss is likely above this fraction."),
     )
     lead_chance = models.FloatField(
         default=0.8,
         validators=[MinValueValidator(0.5), MaxValueValidator(SUREST)],
-        help_text="How likely it must be.",
+        help_text=gettext_lazy("How likely it must be."),
     )
     calendar_months = models.PositiveSmallIntegerField(
         default=12,
         validators=[MinValueValidator(1), MaxValueValidator(36)],
-        help_text="Where the readings cannot say: clean every so many months.",
+        help_text=gettext_lazy("Where the readings cannot say: clean every so many months."),
     )
     reminder_cap_per_month = models.PositiveSmallIntegerField(default=3)
     invented = models.BooleanField(default=False, help_text="A demonstration; every page says so.")
@@ -181,7 +192,7 @@ class Customer(models.Model):
     phone = models.CharField(max_length=40, blank=True)
     language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
     consented_on = models.DateField(
-        null=True, blank=True, help_text="The day they agreed to be written to about their panels."
+        null=True, blank=True, help_text=gettext_lazy("The day they agreed to be written to about their panels.")
     )
     notes = models.TextField(blank=True)
 

@@ -7,15 +7,16 @@ from datetime import datetime
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import User
 from portal.models.visit import Visit
 
 
 class ProofState(models.TextChoices):
-    WAITING = "waiting", "Waiting for clear days"
-    FIRST = "first", "First answer"
-    SETTLED = "settled", "Settled"
+    WAITING = "waiting", gettext_lazy("Waiting for clear days")
+    FIRST = "first", gettext_lazy("First answer")
+    SETTLED = "settled", gettext_lazy("Settled")
 
 
 class ProofQuerySet(models.QuerySet["Proof"]):

@@ -10,6 +10,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.utils.functional import cached_property
+from django.utils.translation import gettext_lazy
 
 from portal.models.assessment import SiteAssessment
 from portal.models.lead import Lead
@@ -19,24 +20,24 @@ from portal.models.visit import Visit
 
 
 class ReminderKind(models.TextChoices):
-    DUE_SOON = "due_soon", "Cleaning due soon"
-    DUE = "due", "Cleaning due"
-    BOOKED = "booked", "Visit booked"
-    RESULT = "result", "What the cleaning gained"
-    QUIET = "quiet", "No readings lately"
-    OTHER_FAULT = "other_fault", "Something other than dirt"
-    SEND_READINGS = "send_readings", "Please send readings"
-    LEAD_DIGEST = "lead_digest", "New leads of the day"
-    LEAD_COLD = "lead_cold", "A lead going cold"
-    TOMORROW = "tomorrow", "Tomorrow's visits"
+    DUE_SOON = "due_soon", gettext_lazy("Cleaning due soon")
+    DUE = "due", gettext_lazy("Cleaning due")
+    BOOKED = "booked", gettext_lazy("Visit booked")
+    RESULT = "result", gettext_lazy("What the cleaning gained")
+    QUIET = "quiet", gettext_lazy("No readings lately")
+    OTHER_FAULT = "other_fault", gettext_lazy("Something other than dirt")
+    SEND_READINGS = "send_readings", gettext_lazy("Please send readings")
+    LEAD_DIGEST = "lead_digest", gettext_lazy("New leads of the day")
+    LEAD_COLD = "lead_cold", gettext_lazy("A lead going cold")
+    TOMORROW = "tomorrow", gettext_lazy("Tomorrow's visits")
 
 
 class ReminderState(models.TextChoices):
-    DUE = "due", "Due"
-    SENDING = "sending", "Being sent"
-    SENT = "sent", "Sent"
-    FAILED = "failed", "Failed"
-    DROPPED = "dropped", "Dropped"
+    DUE = "due", gettext_lazy("Due")
+    SENDING = "sending", gettext_lazy("Being sent")
+    SENT = "sent", gettext_lazy("Sent")
+    FAILED = "failed", gettext_lazy("Failed")
+    DROPPED = "dropped", gettext_lazy("Dropped")
 
 
 class ReminderQuerySet(models.QuerySet["Reminder"]):
@@ -127,7 +128,11 @@ class MailStop(models.Model):
     business = models.ForeignKey(Business, models.CASCADE, related_name="mail_stops")
     why = models.CharField(
         max_length=12,
-        choices=[("unsubscribed", "Unsubscribed"), ("bounced", "Address does not exist"), ("complained", "Complained")],
+        choices=[
+            ("unsubscribed", gettext_lazy("Unsubscribed")),
+            ("bounced", gettext_lazy("Address does not exist")),
+            ("complained", gettext_lazy("Complained")),
+        ],
     )
     since = models.DateTimeField()
 
@@ -146,20 +151,25 @@ class SendingRules(models.Model):
 
     business = models.OneToOneField(Business, models.CASCADE, related_name="sending_rules")
     from_hour = models.PositiveSmallIntegerField(
-        "not before [hour]", default=9, validators=[MaxValueValidator(22, "An hour from 0 to 22.")]
+        gettext_lazy("not before [hour]"),
+        default=9,
+        validators=[MaxValueValidator(22, gettext_lazy("An hour from 0 to 22."))],
     )
     until_hour = models.PositiveSmallIntegerField(
-        "not after [hour]",
+        gettext_lazy("not after [hour]"),
         default=18,
-        validators=[MinValueValidator(1, "An hour from 1 to 24."), MaxValueValidator(24, "An hour from 1 to 24.")],
+        validators=[
+            MinValueValidator(1, gettext_lazy("An hour from 1 to 24.")),
+            MaxValueValidator(24, gettext_lazy("An hour from 1 to 24.")),
+        ],
     )
-    on_sundays = models.BooleanField("also on Sundays", default=False)
+    on_sundays = models.BooleanField(gettext_lazy("also on Sundays"), default=False)
     stop_from = models.PositiveSmallIntegerField(
-        "no cleaning reminders from the start of", choices=MONTHS, null=True, blank=True
+        gettext_lazy("no cleaning reminders from the start of"), choices=MONTHS, null=True, blank=True
     )
-    stop_until = models.PositiveSmallIntegerField("to the end of", choices=MONTHS, null=True, blank=True)
+    stop_until = models.PositiveSmallIntegerField(gettext_lazy("to the end of"), choices=MONTHS, null=True, blank=True)
     cold_after_days = models.PositiveSmallIntegerField(
-        "a lead is going cold after [days]", default=14, validators=[MinValueValidator(1)]
+        gettext_lazy("a lead is going cold after [days]"), default=14, validators=[MinValueValidator(1)]
     )
 
     class Meta:

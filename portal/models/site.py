@@ -8,6 +8,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, Customer, Role, User, validate_zone
 from portal.pv.array import Array
@@ -43,28 +44,29 @@ class Site(models.Model):
     """A roof with a PV system."""
 
     customer = models.ForeignKey(Customer, models.CASCADE, related_name="sites")
-    name = models.CharField(max_length=120, help_text="How the customer calls it: Home, Barn, Shop.")
+    name = models.CharField(max_length=120, help_text=gettext_lazy("How the customer calls it: Home, Barn, Shop."))
     address = models.CharField(max_length=250)
     latitude = models.FloatField(
         validators=[
-            MinValueValidator(-90, "Latitude lies between −90 and 90."),
-            MaxValueValidator(90, "Latitude lies between −90 and 90."),
+            MinValueValidator(-90, gettext_lazy("Latitude lies between −90 and 90.")),
+            MaxValueValidator(90, gettext_lazy("Latitude lies between −90 and 90.")),
         ]
     )
     longitude = models.FloatField(
         validators=[
-            MinValueValidator(-180, "Longitude lies between −180 and 180."),
-            MaxValueValidator(180, "Longitude lies between −180 and 180."),
+            MinValueValidator(-180, gettext_lazy("Longitude lies between −180 and 180.")),
+            MaxValueValidator(180, gettext_lazy("Longitude lies between −180 and 180.")),
         ]
     )
-    tz = models.CharField("time zone", max_length=64, validators=[validate_zone])
+    tz = models.CharField(gettext_lazy("time zone"), max_length=64, validators=[validate_zone])
     ac_kw = models.FloatField(
-        "inverter AC size [kW]", validators=[MinValueValidator(0.05, "The inverter's AC size must be above 0 kW.")]
+        gettext_lazy("inverter AC size [kW]"),
+        validators=[MinValueValidator(0.05, gettext_lazy("The inverter's AC size must be above 0 kW."))],
     )
     installed_on = models.DateField(null=True, blank=True)
     installer = models.CharField(max_length=120, blank=True)
     price_per_kwh = models.DecimalField(
-        "value of a kWh",
+        gettext_lazy("value of a kWh"),
         max_digits=8,
         decimal_places=4,
         default=Decimal("0.25"),
@@ -74,16 +76,16 @@ class Site(models.Model):
     # the roof, for the visit
     storeys = models.PositiveSmallIntegerField(default=1, validators=[MinValueValidator(1), MaxValueValidator(10)])
     roof_pitch = models.PositiveSmallIntegerField(
-        "roof pitch [degrees]", null=True, blank=True, validators=[MaxValueValidator(90)]
+        gettext_lazy("roof pitch [degrees]"), null=True, blank=True, validators=[MaxValueValidator(90)]
     )
     roof_covering = models.CharField(max_length=60, blank=True)
     anchor_points = models.CharField(max_length=120, blank=True)
-    access_notes = models.TextField("access and gate", blank=True)
-    ladder_spot = models.CharField("parking and ladder spot", max_length=200, blank=True)
-    tap_place = models.CharField("where the tap is", max_length=200, blank=True)
-    hose = models.CharField("whose hose is on it", max_length=120, blank=True)
+    access_notes = models.TextField(gettext_lazy("access and gate"), blank=True)
+    ladder_spot = models.CharField(gettext_lazy("parking and ladder spot"), max_length=200, blank=True)
+    tap_place = models.CharField(gettext_lazy("where the tap is"), max_length=200, blank=True)
+    hose = models.CharField(gettext_lazy("whose hose is on it"), max_length=120, blank=True)
     water_pressure = models.CharField(max_length=60, blank=True)
-    supply_hardness_ppm = models.PositiveIntegerField("supply hardness [ppm]", null=True, blank=True)
+    supply_hardness_ppm = models.PositiveIntegerField(gettext_lazy("supply hardness [ppm]"), null=True, blank=True)
     notes = models.TextField(blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
 
@@ -120,22 +122,25 @@ class Plane(models.Model):
     """One roof plane of modules."""
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="planes")
-    name = models.CharField(max_length=60, blank=True, help_text="Front, back, garage.")
+    name = models.CharField(max_length=60, blank=True, help_text=gettext_lazy("Front, back, garage."))
     tilt = models.FloatField(
         "tilt [degrees]",
         validators=[
-            MinValueValidator(0, "Tilt lies between 0 (flat) and 90 (upright) degrees."),
-            MaxValueValidator(90, "Tilt lies between 0 (flat) and 90 (upright) degrees."),
+            MinValueValidator(0, gettext_lazy("Tilt lies between 0 (flat) and 90 (upright) degrees.")),
+            MaxValueValidator(90, gettext_lazy("Tilt lies between 0 (flat) and 90 (upright) degrees.")),
         ],
     )
     azimuth = models.FloatField(
-        "azimuth [degrees clockwise from north]",
+        gettext_lazy("azimuth [degrees clockwise from north]"),
         validators=[
-            MinValueValidator(0, "Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west."),
-            MaxValueValidator(360, "Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west."),
+            MinValueValidator(0, gettext_lazy("Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west.")),
+            MaxValueValidator(360, gettext_lazy("Azimuth lies between 0 and 360: 90 is east, 180 south, 270 west.")),
         ],
     )
-    dc_kw = models.FloatField("DC size [kW]", validators=[MinValueValidator(0.05, "The DC size must be above 0 kW.")])
+    dc_kw = models.FloatField(
+        gettext_lazy("DC size [kW]"),
+        validators=[MinValueValidator(0.05, gettext_lazy("The DC size must be above 0 kW."))],
+    )
     module_count = models.PositiveIntegerField("panels", validators=[MinValueValidator(1)])
 
     class Meta:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.lead import Lead
 from portal.models.people import Business, Role, User
@@ -15,10 +16,10 @@ from portal.models.site import Site
 
 
 class VisitState(models.TextChoices):
-    BOOKED = "booked", "Booked"
-    DONE = "done", "Done"
-    CANCELLED = "cancelled", "Cancelled"
-    WEATHER = "weather", "Called off for weather"
+    BOOKED = "booked", gettext_lazy("Booked")
+    DONE = "done", gettext_lazy("Done")
+    CANCELLED = "cancelled", gettext_lazy("Cancelled")
+    WEATHER = "weather", gettext_lazy("Called off for weather")
 
 
 class VisitQuerySet(models.QuerySet["Visit"]):

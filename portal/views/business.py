@@ -15,6 +15,8 @@ from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST
 from PIL import Image
 
@@ -41,26 +43,30 @@ class PercentField(forms.FloatField):
 
 class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
     lead_loss = PercentField(
-        label="A lead opens when the loss is likely above [%]",
+        label=gettext_lazy("A lead opens when the loss is likely above [%]"),
         min_value=1,
         max_value=50,
-        help_text="Common practice has no fixed figure; at 5 % a cleaning begins to pay for many roofs.",
+        help_text=gettext_lazy("Common practice has no fixed figure; at 5 % a cleaning begins to pay for many roofs."),
     )
     lead_chance = PercentField(
-        label="How likely it must be [%]",
+        label=gettext_lazy("How likely it must be [%]"),
         min_value=50,
         max_value=round(100 * SUREST),
-        help_text="Higher means fewer wrong calls and more missed roofs.",
+        help_text=gettext_lazy("Higher means fewer wrong calls and more missed roofs."),
     )
     latitude = forms.FloatField(
         required=False,
         min_value=-90,
         max_value=90,
-        label="Yard latitude",
-        help_text="Where the van starts from: a day's route and the way to a lead are measured from there.",
+        label=gettext_lazy("Yard latitude"),
+        help_text=gettext_lazy(
+            "Where the van starts from: a day's route and the way to a lead are measured from there."
+        ),
     )
-    longitude = forms.FloatField(required=False, min_value=-180, max_value=180, label="Yard longitude")
-    logo = forms.ImageField(required=False, help_text="PNG, JPEG or WebP, at most 2 MB.", widget=forms.FileInput)
+    longitude = forms.FloatField(required=False, min_value=-180, max_value=180, label=gettext_lazy("Yard longitude"))
+    logo = forms.ImageField(
+        required=False, help_text=gettext_lazy("PNG, JPEG or WebP, at most 2 MB."), widget=forms.FileInput
+    )
 
     class Meta:
         model = Business
@@ -87,17 +93,17 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
         labels = {
             "email": "E-mail",
-            "price_minimum": "Smallest price of a visit",
-            "price_per_module": "Price of each panel",
-            "surcharge_per_storey": "Surcharge for each storey above the first",
-            "surcharge_steep": "Surcharge for a roof steeper than 35°",
-            "price_nesting_removal": "Removing a nest",
-            "calendar_months": "Where the readings cannot say, clean every [months]",
-            "reminder_cap_per_month": "Most reminders a customer gets in a month",
+            "price_minimum": gettext_lazy("Smallest price of a visit"),
+            "price_per_module": gettext_lazy("Price of each panel"),
+            "surcharge_per_storey": gettext_lazy("Surcharge for each storey above the first"),
+            "surcharge_steep": gettext_lazy("Surcharge for a roof steeper than 35°"),
+            "price_nesting_removal": gettext_lazy("Removing a nest"),
+            "calendar_months": gettext_lazy("Where the readings cannot say, clean every [months]"),
+            "reminder_cap_per_month": gettext_lazy("Most reminders a customer gets in a month"),
         }
         help_texts = {
-            "postal_address": "Stands in the footer of every mail.",
-            "calendar_months": "Common practice: once or twice a year.",
+            "postal_address": gettext_lazy("Stands in the footer of every mail."),
+            "calendar_months": gettext_lazy("Common practice: once or twice a year."),
             "surcharge_per_storey": "",
             "surcharge_steep": "",
         }
@@ -132,7 +138,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
     def clean_currency(self) -> str:
         code = str(self.cleaned_data["currency"]).upper()
         if len(code) != 3 or not code.isascii() or not code.isalpha():
-            raise forms.ValidationError("Give the three letters of the currency, such as USD or EUR.")
+            raise forms.ValidationError(_("Give the three letters of the currency, such as USD or EUR."))
         return code
 
     def clean_logo(self) -> bytes | None:
@@ -141,15 +147,17 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         if not isinstance(sent, UploadedFile):
             return None
         if (sent.size or 0) > LOGO_BYTES:
-            raise forms.ValidationError("The file is larger than 2 MB. Save the logo smaller and send it again.")
+            raise forms.ValidationError(_("The file is larger than 2 MB. Save the logo smaller and send it again."))
         sent.seek(0)
         try:
             with Image.open(sent, formats=("PNG", "JPEG", "WEBP")) as picture:
                 if max(picture.size) > LOGO_SIDE:
-                    raise forms.ValidationError(f"The picture is more than {LOGO_SIDE} pixels wide or high.")
+                    raise forms.ValidationError(
+                        _("The picture is more than {logo_side} pixels wide or high.").format(logo_side=LOGO_SIDE)
+                    )
                 small = picture.convert("RGBA")
         except (OSError, SyntaxError, ValueError):
-            raise forms.ValidationError("This is not a PNG, JPEG or WebP picture, or it is damaged.") from None
+            raise forms.ValidationError(_("This is not a PNG, JPEG or WebP picture, or it is damaged.")) from None
         small.thumbnail(LOGO_KEPT)
         out = io.BytesIO()
         small.save(out, "PNG", optimize=True)
@@ -158,7 +166,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
 class MemberForm(forms.Form):
     name = forms.CharField(max_length=120)
-    email = forms.EmailField(label="E-mail address")
+    email = forms.EmailField(label=gettext_lazy("E-mail address"))
     role = forms.ChoiceField(choices=Role.choices, initial=Role.TECHNICIAN)
 
 
@@ -180,7 +188,7 @@ def business_settings(request: HttpRequest, slug: str | None = None) -> HttpResp
     form = BusinessForm(request.POST or None, request.FILES or None, instance=business)
     if request.method == "POST" and form.is_valid():
         save_business(business=form.save(commit=False), logo=form.cleaned_data["logo"])
-        messages.success(request, "The settings are kept. They count from the next night's estimates on.")
+        messages.success(request, _("The settings are kept. They count from the next night's estimates on."))
         return redirect("business_settings_of", business.slug)
     if request.method == "POST":
         business.refresh_from_db()  # the frame must not show what was refused
@@ -224,10 +232,16 @@ def member_remove(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     except NotPossible as problem:
         messages.error(request, str(problem))
     else:
-        messages.success(request, f"{membership.user} no longer works here; what they recorded stays.")
+        messages.success(
+            request, _("{user} no longer works here; what they recorded stays.").format(user=membership.user)
+        )
         if sent:
-            them = "A coming visit needs" if sent == 1 else f"{sent} coming visits need"
-            messages.warning(request, f"{them} somebody else now: see “Visits”.")
+            words = ngettext(
+                "A coming visit needs somebody else now: see “Visits”.",
+                "{sent} coming visits need somebody else now: see “Visits”.",
+                sent,
+            )
+            messages.warning(request, words.format(sent=sent))
     return redirect("business_settings_of", slug)
 
 

@@ -12,6 +12,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from icalendar import Calendar, Event
 
 from portal.actions.visits import new_calendar_feed, revoke_calendar_feeds
@@ -29,10 +30,10 @@ def calendar(request: HttpRequest) -> HttpResponse:
     if request.method == "POST":
         if request.POST.get("do") == "revoke":
             revoke_calendar_feeds(user=user, now=timezone.now())
-            messages.success(request, "The address no longer works.")
+            messages.success(request, _("The address no longer works."))
         else:
             new_calendar_feed(user=user, now=timezone.now())
-            messages.success(request, "Here is the new address. An older one no longer works.")
+            messages.success(request, _("Here is the new address. An older one no longer works."))
         return redirect("calendar")
     feed = CalendarFeed.objects.visible_to(user).live().first()
     address = request.build_absolute_uri(reverse("calendar_feed", args=[feed.token])) if feed else ""
@@ -50,7 +51,7 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     book = Calendar()
     book.add("prodid", "-//Rinsemark//Visits//EN")
     book.add("version", "2.0")
-    book.add("name", "Visits")
+    book.add("name", _("Visits"))
     book.add("refresh-interval", timedelta(hours=1), {"value": "DURATION"})
     for visit in visits:
         book.add_component(visit_event(visit, request.build_absolute_uri(reverse("visit_sheet", args=[visit.pk]))))
@@ -71,7 +72,7 @@ def visit_event(visit: Visit, address: str) -> Event:
     event.add("dtend", visit.ends_at)
     called_off = visit.state in (VisitState.CANCELLED, VisitState.WEATHER)
     event.add("status", "CANCELLED" if called_off else "CONFIRMED")
-    event.add("summary", f"{'Called off: ' if called_off else ''}{visit.site}")
+    event.add("summary", f"{_('Called off: ') if called_off else ''}{visit.site}")
     event.add("location", visit.site.address)
     event.add("geo", (visit.site.latitude, visit.site.longitude))
     event.add("url", address)

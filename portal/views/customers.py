@@ -14,6 +14,8 @@ from django.db.models import Prefetch, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_customer
@@ -82,13 +84,15 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
-        labels = {"email": "E-mail", "consented_on": "Agreed to be written to on"}
+        labels = {"email": "E-mail", "consented_on": gettext_lazy("Agreed to be written to on")}
         help_texts = {
-            "consented_on": "The day they said you may write to them about their panels. Without it nothing is sent.",
-            "language": "Mails to this customer are in this language.",
+            "consented_on": gettext_lazy(
+                "The day they said you may write to them about their panels. Without it nothing is sent."
+            ),
+            "language": gettext_lazy("Mails to this customer are in this language."),
         }
         error_messages = {
-            "__all__": {"unique_together": "This firm already has a customer with this e-mail address."},
+            "__all__": {"unique_together": gettext_lazy("This firm already has a customer with this e-mail address.")},
         }
 
     def __init__(self, user: User, *args: Any, **kwargs: Any) -> None:
@@ -103,7 +107,7 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         email = str(self.cleaned_data["email"]).lower()
         business = self.cleaned_data.get("business") or self.instance.business
         if email and Customer.objects.filter(business=business, email=email).exclude(pk=self.instance.pk).exists():
-            raise forms.ValidationError("This firm already has a customer with this e-mail address.")
+            raise forms.ValidationError(_("This firm already has a customer with this e-mail address."))
         return email
 
 
@@ -127,9 +131,9 @@ def _edit(request: HttpRequest, user: User, edited: Customer) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         could_log_in = edited.user_id is not None
         saved = save_customer(customer=form.save(commit=False))
-        messages.success(request, f"{saved.name} is kept.")
+        messages.success(request, _("{name} is kept.").format(name=saved.name))
         if could_log_in and saved.user_id is None:
-            messages.warning(request, "The address is another one, so the login is taken away. Invite them again.")
+            messages.warning(request, _("The address is another one, so the login is taken away. Invite them again."))
         return redirect("customer", saved.pk)
     return render(request, "customer/edit.html", {"form": form, "customer": edited if edited.pk else None})
 
@@ -142,7 +146,7 @@ def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
     if request.POST.get("wish") == "withdraw":
         withdraw_access(customer=found)
-        messages.success(request, f"{found.name} can no longer see their roofs here.")
+        messages.success(request, _("{name} can no longer see their roofs here.").format(name=found.name))
         return redirect("customer", pk)
     try:
         invited = give_access(customer=found)
@@ -163,7 +167,7 @@ def customer_erase(request: HttpRequest, pk: int) -> HttpResponse:
     except NotPossible as problem:
         messages.error(request, str(problem))
         return redirect("customer", pk)
-    messages.success(request, f"{found.name} is erased.")
+    messages.success(request, _("{name} is erased.").format(name=found.name))
     return redirect("customers")
 
 
@@ -173,18 +177,28 @@ def send_invitation(request: HttpRequest, invited: User, business: Business) -> 
         invite(user=invited, business=business)
     except (SMTPException, OSError) as problem:
         messages.error(
-            request, f"The login is kept, but the mail to {invited.email} could not be sent ({problem}). Send it again."
+            request,
+            _("The login is kept, but the mail to {email} could not be sent ({problem}). Send it again.").format(
+                email=invited.email, problem=problem
+            ),
         )
         return
     if mail_folder() is None:
-        messages.success(request, f"An invitation is on its way to {invited.email}. Its link works for three days.")
+        messages.success(
+            request,
+            _("An invitation is on its way to {email}. Its link works for three days.").format(email=invited.email),
+        )
     elif invited.has_usable_password() or known_elsewhere(user=invited, business=business):
         # or whoever may invite could take over a login that is in use, or that opens another firm's pages too
-        messages.warning(request, f"This portal has no mail server yet. {invited.email} has a login already.")
+        messages.warning(
+            request, _("This portal has no mail server yet. {email} has a login already.").format(email=invited.email)
+        )
     else:
         link = password_link(invited)
         messages.warning(
             request,
-            "This portal has no mail server yet, so nobody gets the invitation. Hand this link, where a password is "
-            f"chosen, to {invited.email} yourself; it works for three days: {link}",
+            _(
+                "This portal has no mail server yet, so nobody gets the invitation. Hand this link, "
+                "where a password is chosen, to {email} yourself; it works for three days: {link}"
+            ).format(email=invited.email, link=link),
         )

@@ -5,22 +5,26 @@ from typing import Any
 
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext_lazy
 
 from portal.models import Business, Customer, Membership, Role
 
 OFFICE_PLACES = (
-    ("home", "Today"),
-    ("leads", "Leads"),
-    ("customers", "Customers"),
-    ("visits", "Visits"),
-    ("imports", "Imports"),
-    ("reminders", "Reminders"),
+    ("home", gettext_lazy("Today")),
+    ("leads", gettext_lazy("Leads")),
+    ("customers", gettext_lazy("Customers")),
+    ("visits", gettext_lazy("Visits")),
+    ("imports", gettext_lazy("Imports")),
+    ("reminders", gettext_lazy("Reminders")),
 )
-OWNER_PLACES = (*OFFICE_PLACES, ("business_settings", "Business"))
-TECHNICIAN_PLACES = (("home", "Today"), ("visits", "Visits"))
-HOMEOWNER_PLACES = (("home", "My roof"), ("imports", "Send readings"))
-ABOUT = (("method", "How the estimate is made"), ("cautions", "Cautions"))
-MEMBER_ABOUT = (("account_change_password", "Change password"), ("account_logout", "Log out"))
+OWNER_PLACES = (*OFFICE_PLACES, ("business_settings", gettext_lazy("Business")))
+TECHNICIAN_PLACES = (("home", gettext_lazy("Today")), ("visits", gettext_lazy("Visits")))
+HOMEOWNER_PLACES = (("home", gettext_lazy("My roof")), ("imports", gettext_lazy("Send readings")))
+ABOUT = (("method", gettext_lazy("How the estimate is made")), ("cautions", gettext_lazy("Cautions")))
+MEMBER_ABOUT = (
+    ("account_change_password", gettext_lazy("Change password")),
+    ("account_logout", gettext_lazy("Log out")),
+)
 
 
 @dataclass(frozen=True, slots=True)

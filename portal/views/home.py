@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy
 
 from portal.actions.mail.recipient import token_for
 from portal.models import (
@@ -43,7 +44,7 @@ from portal.views.sites import site_story
 LISTED = 8
 RECENT = timedelta(days=14)
 
-FACES = (("office", "Office"), ("roofs", "My visits"), ("roof", "My roof"))
+FACES = (("office", gettext_lazy("Office")), ("roofs", gettext_lazy("My visits")), ("roof", gettext_lazy("My roof")))
 
 
 @login_required

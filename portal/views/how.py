@@ -9,39 +9,46 @@ from zoneinfo import available_timezones
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from portal.actions.imports.kept import Seen, mapping_of
 from portal.models import Import
 from portal.readers.mapping import FILES, Mapping
 
-FORMATS = {"text": "Text table", "sheet": "Spreadsheet", "espi": "Green Button", "nem12": "NEM12"}
+FORMATS = {
+    "text": gettext_lazy("Text table"),
+    "sheet": gettext_lazy("Spreadsheet"),
+    "espi": "Green Button",
+    "nem12": "NEM12",
+}
 UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
 KINDS = {
-    "energy": "energy of each interval",
-    "register": "a counter that runs on",
-    "power": "average power",
+    "energy": gettext_lazy("energy of each interval"),
+    "register": gettext_lazy("a counter that runs on"),
+    "power": gettext_lazy("average power"),
 }
 DECIMALS = {".": "a point: 1.5", ",": "a comma: 1,5"}
 DATE_ORDERS = {
-    "": "day and month alike, so far",
+    "": gettext_lazy("day and month alike, so far"),
     "ymd": "year-month-day",
     "dmy": "day/month/year",
     "mdy": "month/day/year",
-    "unix_s": "Unix seconds",
-    "unix_ms": "Unix milliseconds",
-    "serial": "spreadsheet day numbers",
+    "unix_s": gettext_lazy("Unix seconds"),
+    "unix_ms": gettext_lazy("Unix milliseconds"),
+    "serial": gettext_lazy("spreadsheet day numbers"),
 }
 CLOCKS = {
-    "wall": "the clock on the wall, with daylight saving",
-    "winter": "winter time all year",
+    "wall": gettext_lazy("the clock on the wall, with daylight saving"),
+    "winter": gettext_lazy("winter time all year"),
     "utc": "UTC",
-    "offset": "each stamp says its own offset",
+    "offset": gettext_lazy("each stamp says its own offset"),
 }
-LABELS = {"start": "the start of its interval", "end": "the end of its interval"}
+LABELS = {"start": gettext_lazy("the start of its interval"), "end": gettext_lazy("the end of its interval")}
 EXPORTS = {
     "": "no, production",
-    "all": "all of the production",
-    "surplus": "only the surplus after the house took its share",
+    "all": gettext_lazy("all of the production"),
+    "surplus": gettext_lazy("only the surplus after the house took its share"),
 }
 
 
@@ -49,36 +56,42 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     """Say how a file was read, as pairs of name and value."""
     words = [
         (
-            "Format",
+            _("Format"),
             FORMATS[mapping.format],
         )
     ]
     if mapping.format in ("text", "sheet"):
         if mapping.sheet:
-            words.append(("Sheet", mapping.sheet))
+            words.append((_("Sheet"), mapping.sheet))
         words += [
-            ("Time", f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
-            ("Production", _columns_in_words(mapping)),
-            ("Figures", f"{KINDS[mapping.kind]} in {mapping.unit}"),
+            (_("Time"), f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
+            (_("Production"), _columns_in_words(mapping)),
+            (_("Figures"), _("{kind} in {unit}").format(kind=KINDS[mapping.kind], unit=mapping.unit)),
         ]
     if mapping.meter:
-        words.append(("Meter in the file", mapping.meter))
+        words.append((_("Meter in the file"), mapping.meter))
     words += [
         (
-            "Clock",
+            _("Clock"),
             CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"),
         ),
-        ("A stamp marks", LABELS[mapping.clock.label]),
+        (_("The time on each line is"), LABELS[mapping.clock.label]),
     ]
     if mapping.export:
-        words.append(("Sent to the grid", EXPORTS[mapping.export]))
+        words.append((_("Sent to the grid"), EXPORTS[mapping.export]))
     return words
 
 
 def _columns_in_words(mapping: Mapping) -> str:
     if mapping.layout == "wide":
-        return f"{len(mapping.value_columns)} columns, {mapping.value_columns[0]} to {mapping.value_columns[-1]}"
-    return " + ".join(mapping.value_columns or ["none found"]) + "".join(f" − {name}" for name in mapping.minus_columns)
+        return _("{value_columns} columns, {value_columns_2} to {value_columns_3}").format(
+            value_columns=len(mapping.value_columns),
+            value_columns_2=mapping.value_columns[0],
+            value_columns_3=mapping.value_columns[-1],
+        )
+    return " + ".join(mapping.value_columns or [_("none found")]) + "".join(
+        f" − {name}" for name in mapping.minus_columns
+    )
 
 
 class HowForm(forms.Form):
@@ -104,36 +117,36 @@ class HowForm(forms.Form):
                 choices=[(choice["value"], choice["label"]) for choice in question["choices"]],
                 required=question["required"],
                 widget=forms.RadioSelect,
-                error_messages={"required": "Choose one of these first."},
+                error_messages={"required": _("Choose one of these first.")},
             )
         if table:
             if "columns" not in self.asked and mapping.layout == "tall":
-                self._tick("columns", "Columns that hold production", names, mapping.value_columns)
-            self._choose("kind", "The figures are", KINDS, mapping.kind)
-            self._choose("unit", "Unit", UNITS, mapping.unit)
-            self._choose("decimal", "The decimal mark is", DECIMALS, mapping.decimal)
+                self._tick("columns", _("Columns that hold production"), names, mapping.value_columns)
+            self._choose("kind", _("The figures are"), KINDS, mapping.kind)
+            self._choose("unit", _("Unit"), UNITS, mapping.unit)
+            self._choose("decimal", _("The decimal mark is"), DECIMALS, mapping.decimal)
             orders = {code: words for code, words in DATE_ORDERS.items() if code or not mapping.date_order}
-            self._choose("date_order", "Dates are written", orders, mapping.date_order)
+            self._choose("date_order", _("Dates are written"), orders, mapping.date_order)
             day, time = (*mapping.time_columns, "", "")[:2]
             listed, none = {name: name for name in names}, {"": "none"}
-            self._choose("time_column", "Column with the date, or the date and time", listed, day)
-            self._choose("second_time_column", "Column with the time of day, if it has its own", none | listed, time)
-            each = {FILES: "each file or sheet is a meter"} if mapping.meter_column == FILES else {}
+            self._choose("time_column", _("Column with the date, or the date and time"), listed, day)
+            self._choose("second_time_column", _("Column with the time of day, if it has its own"), none | listed, time)
+            each = {FILES: _("each file or sheet is a meter")} if mapping.meter_column == FILES else {}
             self._choose(
-                "meter_column", "Column that tells several meters apart", none | each | listed, mapping.meter_column
+                "meter_column", _("Column that tells several meters apart"), none | each | listed, mapping.meter_column
             )
         if mapping.meter:
             every = {channel["name"]: channel["name"] for channel in import_.channels} | {
                 mapping.meter: mapping.meter,
-                "*": "all of them added up",
+                "*": _("all of them added up"),
             }
-            self._choose("meter", "Meter in the file", every, mapping.meter)
+            self._choose("meter", _("Meter in the file"), every, mapping.meter)
         if mapping.export or table:
-            self._choose("export", "Energy sent to the grid", EXPORTS, mapping.export)
-        self._choose("clock", "Which clock stamped it", CLOCKS, mapping.clock.kind)
-        self._choose("label", "A stamp marks", LABELS, mapping.clock.label)
+            self._choose("export", _("Energy sent to the grid"), EXPORTS, mapping.export)
+        self._choose("clock", _("Which clock stamped it"), CLOCKS, mapping.clock.kind)
+        self._choose("label", _("The time on each line is"), LABELS, mapping.clock.label)
         if "zone" not in self.asked:
-            self.fields["zone"] = forms.CharField(label="Time zone of that clock", initial=mapping.clock.tz)
+            self.fields["zone"] = forms.CharField(label=_("Time zone of that clock"), initial=mapping.clock.tz)
 
     def _choose(self, code: str, label: str, choices: dict[str, str], initial: str) -> None:
         if code not in self.asked:
@@ -147,24 +160,28 @@ class HowForm(forms.Form):
             choices=[(name, name) for name in names if name not in self.base.time_columns],
             initial=list(initial),
             widget=forms.CheckboxSelectMultiple,
-            help_text="Several are added up: tick a total or its parts, not both.",
-            error_messages={"required": "Tick at least one column."},
+            help_text=_("Several are added up: tick a total or its parts, not both."),
+            error_messages={"required": _("Tick at least one column.")},
         )
 
     def clean_zone(self) -> str:
         zone: str = self.cleaned_data["zone"]
         if zone not in available_timezones():
-            raise ValidationError(f"“{zone}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.")
+            raise ValidationError(
+                _("“{zone}” is not a time zone. Use a name such as America/Denver or Europe/Madrid.").format(zone=zone)
+            )
         return zone
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
         unit, kind = cleaned.get("unit"), cleaned.get("kind")
         if unit and kind and (kind == "power") == unit.endswith("h"):
-            raise ValidationError("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
+            raise ValidationError(
+                _("Power is in W, kW or MW; energy and counters are in Wh, kWh or MWh. Choose a pair.")
+            )
         if len({tuple(self.measures[name]) for name in cleaned.get("columns", ()) if name in self.measures}) > 1:
             self.add_error(
-                "columns", "These columns hold different things and cannot be added up. Tick those of one unit."
+                "columns", _("These columns hold different things and cannot be added up. Tick those of one unit.")
             )
         return cleaned
 

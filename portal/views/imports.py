@@ -14,6 +14,8 @@ from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused, meter_called, receive_file
@@ -69,25 +71,29 @@ class FilesField(forms.FileField):
     def clean(self, data: Any, initial: Any = None) -> list[Any]:
         sent = data if isinstance(data, list) else [data]
         if not sent:
-            raise ValidationError("Choose a file first.")
+            raise ValidationError(_("Choose a file first."))
         return [super(FilesField, self).clean(one, initial) for one in sent]
 
 
 class UploadForm(forms.Form):
     """Files for one meter."""
 
-    meter = forms.ModelChoiceField(Meter.objects.none(), label="For", empty_label=None)
+    meter = forms.ModelChoiceField(Meter.objects.none(), label=gettext_lazy("For"), empty_label=None)
     other = forms.CharField(
-        label="Another inverter or meter of this roof",
+        label=gettext_lazy("Another inverter or meter of this roof"),
         required=False,
         max_length=80,
-        help_text="Only when each of them has its own file. Give it a name; all of a roof's are added up.",
+        help_text=gettext_lazy(
+            "Only when each of them has its own file. Give it a name; all of a roof's are added up."
+        ),
     )
     sent = FilesField(
-        label="Files",
+        label=gettext_lazy("Files"),
         allow_empty_file=True,  # the ledger says what is wrong with it
-        help_text="CSV, spreadsheet (.xlsx, .xls, .ods), Green Button XML, NEM12, or a zip of them. One or several.",
-        error_messages={"required": "Choose a file first."},
+        help_text=gettext_lazy(
+            "CSV, spreadsheet (.xlsx, .xls, .ods), Green Button XML, NEM12, or a zip of them. One or several."
+        ),
+        error_messages={"required": gettext_lazy("Choose a file first.")},
     )
 
     def __init__(self, meters: MeterQuerySet, listed: MeterQuerySet, *args: Any, **kwargs: Any) -> None:
@@ -133,11 +139,16 @@ def import_upload(request: HttpRequest) -> HttpResponse:
                         receive_file(meter=meter, filename=name, file=file, uploaded_by=user, now=timezone.now())
                     )
             except ImportRefused as refused:
-                messages.error(request, f"“{name}” and what follows it is not in. {refused}")
+                messages.error(
+                    request, _("“{name}” and what follows it is not in. {refused}").format(name=name, refused=refused)
+                )
                 return redirect("imports")
             if len(received) == 1:
                 return redirect("import_ledger", received[0].pk)
-            messages.success(request, f"{len(received)} files are in and are being read, one after the other.")
+            messages.success(
+                request,
+                _("{received} files are in and are being read, one after the other.").format(received=len(received)),
+            )
             return redirect("imports")
     return render(
         request,

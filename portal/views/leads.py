@@ -16,6 +16,8 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.lead_figures import promises, weekly_figures
@@ -35,12 +37,22 @@ class BoardForm(forms.Form):
     """What the board shows."""
 
     show = forms.ChoiceField(
-        choices=[("open", "Open"), ("snoozed", "Snoozed"), ("closed", "Closed")], required=False, label="Show"
+        choices=[
+            ("open", gettext_lazy("Open")),
+            ("snoozed", gettext_lazy("Snoozed")),
+            ("closed", gettext_lazy("Closed")),
+        ],
+        required=False,
+        label=gettext_lazy("Show"),
     )
-    kind = forms.ChoiceField(choices=[("", "Any"), *LeadKind.choices], required=False)
-    stage = forms.ChoiceField(choices=[("", "Any"), *LeadStage.choices], required=False)
-    whose = forms.ChoiceField(choices=[("", "Anybody's"), ("mine", "Mine"), ("nobody", "Nobody's")], required=False)
-    near = forms.BooleanField(required=False, label=f"Group neighbours within {TRIP_KM:.0f} km")
+    kind = forms.ChoiceField(choices=[("", gettext_lazy("Any")), *LeadKind.choices], required=False)
+    stage = forms.ChoiceField(choices=[("", gettext_lazy("Any")), *LeadStage.choices], required=False)
+    whose = forms.ChoiceField(
+        choices=[("", "Anybody's"), ("mine", gettext_lazy("Mine")), ("nobody", "Nobody's")], required=False
+    )
+    near = forms.BooleanField(
+        required=False, label=gettext_lazy("Group neighbours within {trip_km:.0f} km").format(trip_km=TRIP_KM)
+    )
 
     def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:
         wish = self.cleaned_data if self.is_valid() else {}
@@ -195,7 +207,11 @@ class PlanForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
     class Meta:
         model = Lead
         fields = ["assigned_to", "next_action_on", "snoozed_until"]
-        labels = {"assigned_to": "Who", "next_action_on": "Next step on", "snoozed_until": "Off the board until"}
+        labels = {
+            "assigned_to": gettext_lazy("Who"),
+            "next_action_on": gettext_lazy("Next step on"),
+            "snoozed_until": gettext_lazy("Off the board until"),
+        }
         widgets = {
             "next_action_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "snoozed_until": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
@@ -206,15 +222,15 @@ class PlanForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
         team = Membership.objects.filter(business=self.instance.site.customer.business, user__is_active=True)
         field = cast("forms.ModelChoiceField[User]", self.fields["assigned_to"])
         field.queryset = User.objects.filter(pk__in=team.values("user"))
-        field.empty_label = "Nobody yet"
+        field.empty_label = _("Nobody yet")
 
 
 class NoteForm(forms.Form):
-    text = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), label="Note", max_length=5000)
+    text = forms.CharField(widget=forms.Textarea(attrs={"rows": 3}), label=gettext_lazy("Note"), max_length=5000)
 
 
 class LostForm(forms.Form):
-    reason = forms.CharField(max_length=200, label="Why they said no")
+    reason = forms.CharField(max_length=200, label=gettext_lazy("Why they said no"))
 
 
 def _lead(request: HttpRequest, pk: int) -> Lead:
@@ -258,7 +274,7 @@ def lead_move(request: HttpRequest, pk: int) -> HttpResponse:
         stage = LeadStage(request.POST.get("stage", ""))
         move_lead(lead=found, stage=stage, by=cast(User, request.user), now=timezone.now())
     except ValueError:
-        messages.error(request, "There is no such stage.")
+        messages.error(request, _("There is no such stage."))
     except ValidationError as problem:
         messages.error(request, problem.message)
     return redirect("lead", pk)
@@ -286,7 +302,7 @@ def lead_plan(request: HttpRequest, pk: int) -> HttpResponse:
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
-            messages.success(request, "Kept.")
+            messages.success(request, _("Kept."))
             return redirect("lead", pk)
     return _lead_page(request, found, plan_form=form)
 
@@ -302,6 +318,6 @@ def lead_lose(request: HttpRequest, pk: int) -> HttpResponse:
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
-            messages.success(request, "Closed as turned down. The roof is left in peace for half a year.")
+            messages.success(request, _("Closed as turned down. The roof is left in peace for half a year."))
             return redirect("leads")
     return _lead_page(request, found, lost_form=form)

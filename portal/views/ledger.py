@@ -13,6 +13,7 @@ from django.http import FileResponse, Http404, HttpRequest, HttpResponse, HttpRe
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from portal.actions.imports.asked import answer_import, ask_to_draw, read_differently, undo_import
@@ -119,7 +120,7 @@ def import_original(request: HttpRequest, pk: int) -> HttpResponseBase:
     try:
         original = import_.original.open("rb")
     except OSError:
-        raise Http404("The kept file is gone from the disk.") from None
+        raise Http404(_("The kept file is gone from the disk.")) from None
     return FileResponse(
         original,
         as_attachment=True,

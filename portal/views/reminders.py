@@ -17,6 +17,8 @@ from django.db.models import Count
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.mail.letter import Audience, Letter
@@ -44,8 +46,8 @@ def _business(request: HttpRequest, slug: str | None = None, *, owner: bool = Fa
 
 
 class QueueForm(forms.Form):
-    state = forms.ChoiceField(choices=[("", "All"), *ReminderState.choices], required=False)
-    kind = forms.ChoiceField(choices=[("", "All"), *ReminderKind.choices], required=False)
+    state = forms.ChoiceField(choices=[("", gettext_lazy("All")), *ReminderState.choices], required=False)
+    kind = forms.ChoiceField(choices=[("", gettext_lazy("All")), *ReminderKind.choices], required=False)
 
 
 @login_required
@@ -86,7 +88,7 @@ def reminder_retry(request: HttpRequest, pk: int) -> HttpResponse:
     except ValidationError as problem:
         messages.error(request, problem.message)
     else:
-        messages.success(request, "Back in the queue; it goes with the next round, within minutes.")
+        messages.success(request, _("Back in the queue; it goes with the next round, within minutes."))
     return redirect("reminders")
 
 
@@ -121,7 +123,7 @@ def _written_mails(business: Business) -> list[WrittenMail]:
 
 def _written(reminder: Reminder, mail: EmailMessage) -> WrittenMail:
     part = mail.get_body(preferencelist=("plain",))
-    shown = ("From", "Reply-To", "Date", "List-Unsubscribe", "List-Unsubscribe-Post", "Message-ID")
+    shown = (_("From"), "Reply-To", _("Date"), "List-Unsubscribe", "List-Unsubscribe-Post", "Message-ID")
     return WrittenMail(
         reminder,
         str(mail["Subject"]),
@@ -160,9 +162,9 @@ class RulesForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
         first, last = cleaned.get("from_hour"), cleaned.get("until_hour")
         if first is not None and last is not None and first >= last:
-            self.add_error("until_hour", "The last hour must come after the first.")
+            self.add_error("until_hour", _("The last hour must come after the first."))
         if (cleaned.get("stop_from") is None) != (cleaned.get("stop_until") is None):
-            self.add_error("stop_until", "A season has a first and a last month. Set both or neither.")
+            self.add_error("stop_until", _("A season has a first and a last month. Set both or neither."))
         return cleaned
 
 
@@ -173,7 +175,7 @@ def mail_rules(request: HttpRequest) -> HttpResponse:
     form = RulesForm(request.POST or None, instance=sending_rules(business))
     if request.method == "POST" and form.is_valid():
         set_sending_rules(business=business, **form.cleaned_data)
-        messages.success(request, "Kept. It holds from the next mail on.")
+        messages.success(request, _("Kept. It holds from the next mail on."))
         return redirect(f"{request.path}?business={business.slug}")
     own = set(business.wordings.values_list("kind", "language"))
     kinds = [
@@ -188,7 +190,7 @@ class WordingForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 14}),
         required=False,
         max_length=5000,
-        help_text="An empty line starts a paragraph. Empty both to go back to the standard words.",
+        help_text=gettext_lazy("An empty line starts a paragraph. Empty both to go back to the standard words."),
     )
 
     def __init__(self, letter: Letter, *args: Any, **kwargs: Any) -> None:
@@ -219,7 +221,7 @@ def mail_wording(request: HttpRequest, slug: str, kind: str, language: str) -> H
             except ValidationError as problem:
                 form.add_error(None, problem)
             else:
-                messages.success(request, "Kept. The next mail of this kind has these words.")
+                messages.success(request, _("Kept. The next mail of this kind has these words."))
                 return redirect("mail_wording", slug, kind, language)
         elif not subject and not text:
             subject, text = standard_wording(chosen, language)

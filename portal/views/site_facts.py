@@ -14,6 +14,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.erase import erase_site
@@ -72,12 +74,14 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
         help_texts = {
-            "latitude": "Degrees, north is positive: 39.7420. Press long on a roof in a map application to see both.",
-            "longitude": "Degrees, east is positive, west negative: −105.1727.",
-            "tz": "Such as America/Denver or Europe/Madrid.",
-            "ac_kw": "The inverter's rated output, all inverters together.",
-            "price_per_kwh": "What the owner pays, or is paid, for one kWh.",
-            "installed_on": "The day the system was switched on, if known.",
+            "latitude": gettext_lazy(
+                "Degrees, north is positive: 39.7420. Press long on a roof in a map application to see both."
+            ),
+            "longitude": gettext_lazy("Degrees, east is positive, west negative: −105.1727."),
+            "tz": gettext_lazy("Such as America/Denver or Europe/Madrid."),
+            "ac_kw": gettext_lazy("The inverter's rated output, all inverters together."),
+            "price_per_kwh": gettext_lazy("What the owner pays, or is paid, for one kWh."),
+            "installed_on": gettext_lazy("The day the system was switched on, if known."),
         }
 
     FACTS = ("name", "address", "latitude", "longitude", "tz", "installed_on", "installer", "price_per_kwh", "ac_kw")
@@ -95,11 +99,11 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
     class Meta:
         model = Plane
         fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
-        labels = {"azimuth": "Faces [degrees from north]"}
+        labels = {"azimuth": gettext_lazy("Faces [degrees from north]")}
         help_texts = {
-            "tilt": "0 is flat, 90 upright; most roofs have 15 to 45.",
-            "azimuth": "Clockwise: 90 is east, 180 south, 270 west.",
-            "dc_kw": "All panels of this plane together.",
+            "tilt": gettext_lazy("0 is flat, 90 upright; most roofs have 15 to 45."),
+            "azimuth": gettext_lazy("Clockwise: 90 is east, 180 south, 270 west."),
+            "dc_kw": gettext_lazy("All panels of this plane together."),
         }
 
     def clean(self) -> dict[str, Any] | None:
@@ -109,14 +113,16 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
         if size and count and not 0.05 <= size / count <= 1:
             self.add_error(
                 "dc_kw",
-                f"That makes {size / count:g} kW a panel; panels have about 0.25 to 0.6 kW. "
-                "Give the size of the whole plane in kW (not watts), and count its panels.",
+                _(
+                    "That makes {count:g} kW a panel; panels have about 0.25 to 0.6 kW. Give the size of the "
+                    "whole plane in kW (not watts), and count its panels."
+                ).format(count=size / count),
             )
         return cleaned
 
 
 class MeterForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
-    name = forms.CharField(max_length=80, help_text="Production, garage inverter, meter by the barn.")
+    name = forms.CharField(max_length=80, help_text=gettext_lazy("Production, garage inverter, meter by the barn."))
 
     class Meta:
         model = Meter
@@ -159,7 +165,7 @@ def site_meters(request: HttpRequest, pk: int) -> HttpResponse:
         except NotPossible as problem:
             messages.error(request, str(problem))
             return redirect("site_meters", pk)
-        messages.success(request, f"The meters of {roof} are kept.")
+        messages.success(request, _("The meters of {roof} are kept.").format(roof=roof))
         return redirect("site", pk)
     return render(request, "site/meters.html", {"site": roof, "meters": meters})
 
@@ -174,7 +180,7 @@ def site_hand_over(request: HttpRequest, pk: int) -> HttpResponse:
         chosen = request.POST.get("customer", "")
         customer = get_object_or_404(others, pk=int(chosen) if chosen.isdecimal() else None)
         hand_over_site(site=roof, customer=customer, now=timezone.now())
-        messages.success(request, f"{roof.name} is {customer.name}'s now.")
+        messages.success(request, _("{name} is {name_2}'s now.").format(name=roof.name, name_2=customer.name))
         return redirect("site", pk)
     wanted = request.GET.get("q", "").strip()
     found = list(searched(others, wanted)[: FOUND + 1]) if wanted else []
@@ -196,9 +202,11 @@ def site_correct(request: HttpRequest, pk: int) -> HttpResponse:
     except ValueError:
         made_at = None
     if correct_planes(site=roof, made_at=made_at, now=timezone.now()):
-        messages.success(request, f"Tilt and azimuth of {roof.name} are corrected. A new estimate follows.")
+        messages.success(
+            request, _("Tilt and azimuth of {name} are corrected. A new estimate follows.").format(name=roof.name)
+        )
     else:
-        messages.info(request, "Nothing was changed: the facts or the estimate are newer than that page.")
+        messages.info(request, _("Nothing was changed: the facts or the estimate are newer than that page."))
     return redirect("site", pk)
 
 
@@ -212,19 +220,21 @@ def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
     except NotPossible as problem:
         messages.error(request, str(problem))
         return redirect("site", pk)
-    messages.success(request, f"{roof} is erased.")
+    messages.success(request, _("{roof} is erased.").format(roof=roof))
     return redirect("customer", roof.customer.pk)
 
 
 def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
     form = SiteForm(request.POST or None, instance=roof)
     planes = PlaneFormSet(
-        request.POST or None, instance=roof, error_messages={"too_few_forms": "Give at least one roof plane."}
+        request.POST or None, instance=roof, error_messages={"too_few_forms": _("Give at least one roof plane.")}
     )
     if request.method == "POST" and all([form.is_valid(), planes.is_valid()]) and _facts_agree(form, planes):
         kept = planes.save(commit=False)
         saved = save_site(site=form.save(commit=False), planes=kept, removed=planes.deleted_objects, now=timezone.now())
-        messages.success(request, f"{saved.name} is kept. A new estimate follows when there are readings.")
+        messages.success(
+            request, _("{name} is kept. A new estimate follows when there are readings.").format(name=saved.name)
+        )
         return redirect("site", saved.pk)
     return render(
         request,
@@ -240,12 +250,16 @@ def _facts_agree(form: SiteForm, planes: BaseInlineFormSet[Any, Any, Any]) -> bo
     if _hours_from_the_zone(facts["tz"], facts["longitude"]) > FARTHEST_FROM_ITS_ZONE:
         form.add_error(
             "longitude",
-            f"At {facts['longitude']:g}° the sun does not keep the hours of {facts['tz']}. "
-            "West of Greenwich the longitude is negative.",
+            _(
+                "At {longitude:g}° the sun does not keep the hours of {tz}. West of Greenwich the "
+                "longitude is negative."
+            ).format(longitude=facts["longitude"], tz=facts["tz"]),
         )
     if not dc_kw / 10 <= facts["ac_kw"] <= dc_kw * 10:
         form.add_error(
             "ac_kw",
-            f"{facts['ac_kw']:g} kW of inverter does not go with {dc_kw:g} kW of panels. Give both in kW, not watts.",
+            _("{ac_kw:g} kW of inverter does not go with {dc_kw:g} kW of panels. Give both in kW, not watts.").format(
+                ac_kw=facts["ac_kw"], dc_kw=dc_kw
+            ),
         )
     return form.is_valid()

@@ -11,6 +11,8 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
@@ -23,18 +25,22 @@ LISTED = 500
 class TokenForm(forms.Form):
     """A token for a whole business, or for one site."""
 
-    name = forms.CharField(max_length=80, label="What will use it", help_text="The office computer, the data logger …")
-    opens = forms.ChoiceField(label="It may send readings for")
+    name = forms.CharField(
+        max_length=80,
+        label=gettext_lazy("What will use it"),
+        help_text=gettext_lazy("The office computer, the data logger …"),
+    )
+    opens = forms.ChoiceField(label=gettext_lazy("It may send readings for"))
 
     def __init__(self, user: User, data: Any = None) -> None:
         super().__init__(data)
-        self.businesses = {f"business {one.pk}": one for one in Business.objects.managed_by(user)}
+        self.businesses = {_("business {pk}").format(pk=one.pk): one for one in Business.objects.managed_by(user)}
         sites = Site.objects.fed_by(user).select_related("customer")
-        self.sites = {f"site {one.pk}": one for one in sites[:LISTED]}
+        self.sites = {_("site {pk}").format(pk=one.pk): one for one in sites[:LISTED]}
         field = self.fields["opens"]
         assert isinstance(field, forms.ChoiceField)
         field.choices = [
-            *((key, f"every roof of {one}") for key, one in self.businesses.items()),
+            *((key, _("every roof of {one}").format(one=one)) for key, one in self.businesses.items()),
             *((key, str(one)) for key, one in self.sites.items()),
         ]
 
@@ -71,5 +77,5 @@ def tokens(request: HttpRequest) -> HttpResponse:
 def token_revoke(request: HttpRequest, pk: int) -> HttpResponse:
     token = get_object_or_404(Token.objects.visible_to(cast(User, request.user)), pk=pk)
     revoke_token(token=token, now=timezone.now())
-    messages.success(request, f"“{token.name}” opens nothing any more.")
+    messages.success(request, _("“{name}” opens nothing any more.").format(name=token.name))
     return redirect("tokens")

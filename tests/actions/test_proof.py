@@ -214,7 +214,7 @@ def test_a_gauge_that_was_silent_that_week_does_not_rule_out_rain() -> None:
     assert "missing" not in " ".join(_proof(visit, WASHED + timedelta(days=5)).doubts), "to come is not missing"
     _assessed(visit, WASHED + timedelta(days=30))
     doubts = " ".join(_proof(visit, WASHED + timedelta(days=30)).doubts)
-    assert "2 of the 15 days around the wash are missing from the rain record of Townfield" in doubts
+    assert "Of the 15 days around the wash 2 are missing from the rain record of Townfield" in doubts
 
 
 @pytest.mark.django_db
@@ -233,7 +233,7 @@ def test_a_fault_before_that_is_gone_after_and_few_days_are_said() -> None:
     _assessed(visit, WASHED + timedelta(days=30), daily=daily, verdict="clean")
     doubts = " ".join(_proof(visit, WASHED + timedelta(days=30)).doubts)
     assert "a repair raises output too" in doubts
-    assert "Only 4 usable clear days in the month after the wash" in doubts
+    assert "Usable clear days in the month after the wash: only 4." in doubts
 
 
 def test_rain_takes_the_same_share_off_what_a_wash_gained() -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 import pandas as pd
+from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of
@@ -45,22 +46,36 @@ def against_memory(result: readers.ReadResult, import_: Import) -> readers.Quest
     if before.date_order in ("dmy", "mdy") and shown and before.time_columns == mapping.time_columns:
         if shown != before.date_order:
             asked = order_question(replace(mapping, date_order=shown))
-            return replace(asked, text=f"{_SHOWN[shown]} {_WERE[before.date_order]} Which is it in this file?")
+            return replace(
+                asked,
+                text=gettext_noop("{shown} {date_order} Which is it in this file?").format(
+                    shown=_SHOWN[shown], date_order=_WERE[before.date_order]
+                ),
+            )
     elif mapping.date_order in ("dmy", "mdy") and _lies_away(_days(result, import_), import_.meter):
         turned = replace(mapping, date_order="mdy" if mapping.date_order == "dmy" else "dmy")
-        text = (
-            f"Read as earlier files of this meter were, the days of this one lie more than {FAR_DAYS} days from all "
-            "others; with day and month the other way round they go on from them. Which is it?"
-        )
+        text = gettext_noop(
+            "Read as earlier files of this meter were, the days of this one lie more than {far_days} "
+            "days from all others; with day and month the other way round they go on from them. "
+            "Which is it?"
+        ).format(far_days=FAR_DAYS)
         return replace(order_question(turned), text=text)
     if result.rejected_count >= max(MANY_REJECTED_LEAST, MANY_REJECTED * result.rows_read):
         first = result.rejected[0]
         return readers.Question(
             "rejected",
-            f"{result.rejected_count:,} of {result.rows_read:,} lines cannot be taken in the way earlier files of this "
-            f"meter were, the first of them line {first.line}, “{first.text[:60]}”: {first.reason}. Correct below how "
-            "this file is to be read, or send another export of it.",
-            (readers.Choice("accept", "Take in the other lines all the same"),),
+            gettext_noop(
+                "{rejected_count:,} of {rows_read:,} lines cannot be taken in the way earlier files of "
+                "this meter were, the first of them line {line}, “{text}”: {reason}. Correct below how "
+                "this file is to be read, or send another export of it."
+            ).format(
+                rejected_count=result.rejected_count,
+                rows_read=result.rows_read,
+                line=first.line,
+                text=first.text[:60],
+                reason=first.reason,
+            ),
+            (readers.Choice("accept", gettext_noop("Take in the other lines all the same")),),
             required=False,
         )
     return None
@@ -85,21 +100,26 @@ def against_sun(result: readers.ReadResult, site: Site) -> list[readers.Notice]:
     return [
         readers.Notice(
             "sun_shift",
-            f"On bright days the production lies {abs(shift):.1f} hours {way} than the sun stands to this roof. The "
-            f"file was read by {_CLOCKS[clock.kind]}, its stamps as the {label} of intervals; where its header does "
-            "not say so, this is assumed. If another clock wrote it, or its stamps mark the other end, read it "
-            "differently; if the roof faces elsewhere, correct its planes.",
+            gettext_noop(
+                "On bright days the production lies {shift:.1f} hours {way} than the sun stands to this "
+                "roof. The file was read by {kind}, its stamps as the {label} of intervals; where its "
+                "header does not say so, this is assumed. If another clock wrote it, or its stamps mark "
+                "the other end, read it differently; if the roof faces elsewhere, correct its planes."
+            ).format(shift=abs(shift), way=way, kind=_CLOCKS[clock.kind], label=label),
         )
     ]
 
 
-_CLOCKS = {"wall": "the clock on the wall", "winter": "winter time all year", "utc": "UTC"}
+_CLOCKS = {"wall": gettext_noop("the clock on the wall"), "winter": gettext_noop("winter time all year"), "utc": "UTC"}
 _SHOWN = {
-    "dmy": "The dates of this file show that the day comes first,",
-    "mdy": "The dates of this file show that the month comes first,",
-    "ymd": "The dates of this file show that the year comes first,",
+    "dmy": gettext_noop("The dates of this file show that the day comes first,"),
+    "mdy": gettext_noop("The dates of this file show that the month comes first,"),
+    "ymd": gettext_noop("The dates of this file show that the year comes first,"),
 }
-_WERE = {"dmy": "and earlier files of this meter had the day first.", "mdy": "and earlier ones had the month first."}
+_WERE = {
+    "dmy": gettext_noop("and earlier files of this meter had the day first."),
+    "mdy": gettext_noop("and earlier ones had the month first."),
+}
 
 
 def _days(result: readers.ReadResult, import_: Import) -> Sequence[date]:

@@ -10,6 +10,7 @@ from functools import partial
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal.actions.imports.kept import kept_mapping
 from portal.actions.imports.receive import ImportRefused, receive_file
@@ -41,7 +42,7 @@ def answer_import(*, import_: Import, mapping: Mapping, now: datetime) -> Import
     with transaction.atomic():
         current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
         if current.state not in (ImportState.QUESTION, ImportState.FAILED):
-            raise ImportRefused("This file no longer waits for an answer. Look at its ledger.")
+            raise ImportRefused(_("This file no longer waits for an answer. Look at its page."))
         current.state = ImportState.PENDING
         current.mapping = kept_mapping(mapping)
         current.problem = ""
@@ -61,7 +62,7 @@ def read_differently(*, import_: Import, mapping: Mapping, user: User, now: date
         original = import_.original.open("rb")
     except OSError:
         raise ImportRefused(
-            "The kept file is no longer there, so it cannot be read again. Send it once more."
+            _("The kept file is no longer there, so it cannot be read again. Send it once more.")
         ) from None
     with original, transaction.atomic():
         if import_.state == ImportState.DONE:
@@ -83,7 +84,7 @@ def undo_import(*, import_: Import, user: User | None, now: datetime) -> Import:
     with transaction.atomic():
         current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
         if current.state != ImportState.DONE:
-            raise ImportRefused("Only a file that was read can be undone.")
+            raise ImportRefused(_("Only a file that was read can be undone."))
         current.state = ImportState.UNDOING
         current.undone_by = user
         current.undone_at = current.asked_at = now

@@ -6,6 +6,7 @@ import logging
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of, preview_of, seen_of
@@ -47,10 +48,10 @@ def _begin(drawing_id: int, *, now: datetime) -> Drawing | None:
         if drawing is None or drawing.drawn_at:
             return drawing
         if drawing.attempts >= MAX_ATTEMPTS:
-            drawing.problem = (
-                f"Reading the file like this stopped the reader {MAX_ATTEMPTS} times. Nothing was changed. "
-                "Choose otherwise, or export the file again, split by year."
-            )
+            drawing.problem = gettext_noop(
+                "Reading the file like this stopped the reader {max_attempts} times. Nothing was "
+                "changed. Choose otherwise, or export the file again, split by year."
+            ).format(max_attempts=MAX_ATTEMPTS)
             drawing.drawn_at = now
         else:
             drawing.attempts += 1

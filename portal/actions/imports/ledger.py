@@ -7,6 +7,7 @@ from dataclasses import asdict
 from datetime import date, datetime
 
 from django.db.models import Max
+from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.days import Counts, Day
@@ -50,24 +51,30 @@ def note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[d
         import_.warnings.append(
             {
                 "code": "production_kept",
-                "text": f"{counts.kept:,} readings that would have wiped production of other files were left out.",
+                "text": gettext_noop(
+                    "{kept:,} readings that would have wiped production of other files were left out."
+                ).format(kept=counts.kept),
             }
         )
     if counts.set_aside:
         import_.warnings.append(
             {
                 "code": "interval_changed",
-                "text": f"{counts.set_aside:,} readings were set aside: their days are already held at a finer "
-                "interval, or more completely. To use this file instead, undo the import that brought those days.",
+                "text": gettext_noop(
+                    "{set_aside:,} readings were set aside: their days are already held at a finer interval, "
+                    "or more completely. To use this file instead, undo the import that brought those days."
+                ).format(set_aside=counts.set_aside),
             }
         )
     if counts.replaced > max(20, (counts.unchanged + counts.new) // 3):  # nights are zero in both
         import_.warnings.append(
             {
                 "code": "replaced_many",
-                "text": f"{counts.replaced:,} readings took the place of others of the same time. If this file comes "
-                "from another inverter or meter, undo it and send it again under a name of its own (“Another inverter "
-                "or meter of this roof”): a roof's meters are added up.",
+                "text": gettext_noop(
+                    "{replaced:,} readings took the place of others of the same time. If this file comes "
+                    "from another inverter or meter, undo it and send it again under a name of its own "
+                    "(“Another inverter or meter of this roof”): a roof's meters are added up."
+                ).format(replaced=counts.replaced),
             }
         )
     import_.first_day = incoming[0][0] if incoming else None
@@ -101,12 +108,14 @@ def zeros_question(first: date, counts: Counts) -> readers.Question:
     """Ask about figures that would wipe production."""
     return readers.Question(
         "zeros",
-        f"{counts.kept:,} readings of this file are zero, one figure for hours, or less than whole, where other files "
-        f"have production; the first on {first:%-d %B %Y}. Exports of a month that is not over often hold zeros to its "
-        "end.",
+        gettext_noop(
+            "{kept:,} readings of this file are zero, one figure for hours, or less than whole, "
+            "where other files have production; the first on {first:%-d %B %Y}. Exports of a month "
+            "that is not over often hold zeros to its end."
+        ).format(kept=counts.kept, first=first),
         (
-            readers.Choice("keep", "Keep the production that is stored, and take in everything else"),
-            readers.Choice("accept", "This file is right: the panels made no more"),
+            readers.Choice("keep", gettext_noop("Keep the production that is stored, and take in everything else")),
+            readers.Choice("accept", gettext_noop("This file is right: the panels made no more")),
         ),
         required=True,
     )

@@ -6,6 +6,8 @@ from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
+from django.utils.translation import gettext_noop
+
 from portal import readers
 from portal.actions.imports.against import remembered
 from portal.actions.imports.kept import mapping_of
@@ -17,9 +19,10 @@ MAX_ATTEMPTS = 3
 """A file that stopped its worker so often is given up."""
 LONGEST_READ = timedelta(minutes=5)
 """Work on a file begun longer ago than this has lost its worker; the poll asks again."""
-STUMBLED = (
-    "Our reader stumbled over this file, and the fault is ours. The file is kept and the error is in the server's log. "
-    "Try another export of the same days, a plain CSV if there is one."
+STUMBLED = gettext_noop(
+    "Our reader stumbled over this file, and the fault is ours. The file is kept and the "
+    "error is in the server's log. Try another export of the same days, a plain CSV if there "
+    "is one."
 )
 ABSURD = 20.0
 """Readings so many times what the inverter can give are not stored before somebody has said that they are right."""
@@ -79,33 +82,46 @@ def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Questi
     if told.size > max(ABSURD, _size_accepted(result.mapping)):
         question = readers.Question(
             "size",
-            f"Read like this the roof would give {told.size:,.0f} times what its {site.ac_kw:g} kW inverter can. Most "
-            "likely the unit is another: correct it below. If the figures are right, correct the inverter's size.",
-            (readers.Choice(f"accept {told.size:.3g}", "The figures of this file are right as they are"),),
+            gettext_noop(
+                "Read like this the roof would give {size:,.0f} times what its {ac_kw:g} kW inverter "
+                "can. Most likely the unit is another: correct it below. If the figures are right, "
+                "correct the inverter's size."
+            ).format(size=told.size, ac_kw=site.ac_kw),
+            (
+                readers.Choice(
+                    f"accept {told.size:.3g}", gettext_noop("The figures of this file are right as they are")
+                ),
+            ),
             required=False,
         )
     elif told.size > 1.5:
         notices.append(
             readers.Notice(
                 "size_high",
-                f"The highest power is {told.size:.1f} times the inverter's {site.ac_kw:g} kW. Check the unit of this "
-                "file and the inverter's size.",
+                gettext_noop(
+                    "The highest power is {size:.1f} times the inverter's {ac_kw:g} kW. Check the unit of "
+                    "this file and the inverter's size."
+                ).format(size=told.size, ac_kw=site.ac_kw),
             )
         )
     elif told.size < 0.1:
         notices.append(
             readers.Notice(
                 "size_low",
-                f"The highest power is only {percent(told.size)} of the inverter's {site.ac_kw:g} kW. Check the unit "
-                "of this file, and that it holds all of the production.",
+                gettext_noop(
+                    "The highest power is only {size} of the inverter's {ac_kw:g} kW. Check the unit of this "
+                    "file, and that it holds all of the production."
+                ).format(size=percent(told.size), ac_kw=site.ac_kw),
             )
         )
     if told.dark > 0.02:
         notices.append(
             readers.Notice(
                 "dark",
-                f"{percent(told.dark)} of the energy falls into the dark, when the sun is well below the horizon. "
-                "Check the clock of this file, the site's time zone and its place, and that this is production.",
+                gettext_noop(
+                    "{dark} of the energy falls into the dark, when the sun is well below the horizon. Check "
+                    "the clock of this file, the site's time zone and its place, and that this is production."
+                ).format(dark=percent(told.dark)),
             )
         )
     return question, notices

@@ -13,6 +13,7 @@ from datetime import date, datetime
 from functools import partial
 
 from django.db import transaction
+from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.against import against_memory, against_sun
@@ -60,10 +61,10 @@ def _begin(import_id: int, *, now: datetime) -> Import:
             return import_
         if import_.attempts >= MAX_ATTEMPTS:
             import_.state = ImportState.FAILED
-            import_.problem = (
-                f"Reading this file stopped the reader {MAX_ATTEMPTS} times; it may be far too large or damaged. "
-                "Nothing was changed. Split it by year, or export it again, and send that."
-            )
+            import_.problem = gettext_noop(
+                "Reading this file stopped the reader {max_attempts} times; it may be far too large or "
+                "damaged. Nothing was changed. Split it by year, or export it again, and send that."
+            ).format(max_attempts=MAX_ATTEMPTS)
             import_.finished_at = now
         else:
             import_.attempts += 1
@@ -241,8 +242,10 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
         import_.warnings = [
             {
                 "code": "same_file",
-                "text": f"This is the same file as “{twin.filename}” of {twin.uploaded_at:%Y-%m-%d}; all its readings "
-                "are here already.",
+                "text": gettext_noop(
+                    "This is the same file as “{filename}” of {uploaded_at:%Y-%m-%d}; all its readings are "
+                    "here already."
+                ).format(filename=twin.filename, uploaded_at=twin.uploaded_at),
             },
             *(notice for notice in twin.warnings if notice["code"] != "same_file"),
         ]

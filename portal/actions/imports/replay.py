@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, write_days
@@ -32,7 +33,10 @@ def replay_meter(*, meter_id: int, now: datetime) -> None:
             try:
                 read[one.pk] = days_of(read_original(one, now=one.finished_at or now), one)
             except (readers.ReadError, OSError) as problem:
-                one.state, one.problem = ImportState.FAILED, f"Read again in the site's new time zone: {problem}"
+                one.state, one.problem = (
+                    ImportState.FAILED,
+                    gettext_noop("Read again in the site's new time zone: {problem}").format(problem=problem),
+                )
                 read[one.pk] = []
         with transaction.atomic():
             current = lock_meter(meter_id)

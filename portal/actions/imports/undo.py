@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal import readers
 from portal.actions.imports.days import Day, assess_again, days_of, merge, remember, stored_days, write_days
@@ -57,8 +58,10 @@ def _leave_standing(import_: Import, later: Import, problem: Exception) -> Impor
             current.warnings.append(
                 {
                     "code": "not_undone",
-                    "text": f"This could not be undone: “{later.filename}” came later for the same days and can no "
-                    f"longer be read ({problem}). Undo that one first.",
+                    "text": _(
+                        "This could not be undone: “{filename}” came later for the same days and can no longer "
+                        "be read ({problem}). Undo that one first."
+                    ).format(filename=later.filename, problem=problem),
                 }
             )
             current.save(update_fields=["state", "warnings"])

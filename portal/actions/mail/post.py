@@ -13,6 +13,7 @@ from anymail.exceptions import AnymailAPIError, AnymailError
 from django.conf import settings
 from django.core.mail import EmailMultiAlternatives, get_connection
 from django.core.mail.backends import smtp
+from django.utils.translation import gettext_noop
 
 
 def mail_folder() -> Path | None:
@@ -96,7 +97,10 @@ class Postman:
             raise _refusal(code, said) from error
         except (smtplib.SMTPConnectError, smtplib.SMTPHeloError, smtplib.SMTPAuthenticationError) as error:
             self.close()
-            raise NotTaken(f"The mail server turned us away: {_said(error.smtp_error)}", server_away=True) from error
+            raise NotTaken(
+                gettext_noop("The mail server turned us away: {smtp_error}").format(smtp_error=_said(error.smtp_error)),
+                server_away=True,
+            ) from error
         except smtplib.SMTPResponseException as error:
             self.close()
             raise _refusal(error.smtp_code, error.smtp_error) from error
@@ -104,14 +108,20 @@ class Postman:
             self.close()
             if leaving:
                 raise MayHaveArrived(str(error)) from error
-            raise NotTaken(f"The mail server cannot be reached: {error}", server_away=True) from error
+            raise NotTaken(
+                gettext_noop("The mail server cannot be reached: {error}").format(error=error), server_away=True
+            ) from error
         except AnymailAPIError as error:
             status = getattr(error, "status_code", None)  # of the provider's answer: 429 and 5xx mean later
             for_good = status is None or (400 <= status < 500 and status != 429)
-            raise NotTaken(f"The mail service refused it: {error}", for_good=for_good) from error
+            raise NotTaken(
+                gettext_noop("The mail service refused it: {error}").format(error=error), for_good=for_good
+            ) from error
         except (smtplib.SMTPException, AnymailError, ValueError, UnicodeError) as error:
             self.close()
-            raise NotTaken(f"The mail could not be written or addressed: {error}", for_good=True) from error
+            raise NotTaken(
+                gettext_noop("The mail could not be written or addressed: {error}").format(error=error), for_good=True
+            ) from error
         except BaseException:
             self.close()  # in the middle of a mail: the next one needs a fresh connection
             raise
@@ -128,7 +138,11 @@ def _refusal(code: int, said: bytes | str) -> NotTaken:
     words = _said(said)
     # RFC 3463: 5.1.1 no such mailbox, 5.1.2 no such domain, 5.1.10 the domain takes no mail.
     gone = code >= 500 and re.match(r"5\.1\.(1|2|10)\b", words) is not None
-    return NotTaken(f"The mail server refused it ({code}): {words}", for_good=code >= 500, no_such_address=gone)
+    return NotTaken(
+        gettext_noop("The mail server refused it ({code}): {words}").format(code=code, words=words),
+        for_good=code >= 500,
+        no_such_address=gone,
+    )
 
 
 def _said(words: bytes | str) -> str:

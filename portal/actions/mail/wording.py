@@ -17,6 +17,7 @@ from pathlib import Path
 from django.core.exceptions import ValidationError
 from django.utils import translation
 from django.utils.formats import time_format
+from django.utils.translation import gettext as _
 
 from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES
@@ -54,11 +55,19 @@ def check_wording(letter: Letter, subject: str, text: str) -> None:
     allowed = ", ".join(f"{{{name}}}" for name in letter.names)
     unknown = sorted(set(re.findall(r"\{([^{}]*)\}", subject + "\n" + text)) - set(letter.names))
     if unknown:
-        raise ValidationError(f"There is no {{{unknown[0]}}} in this mail. Use only: {allowed}.")
+        raise ValidationError(
+            _("There is no {{{unknown}}} in this mail. Use only: {allowed}.").format(
+                unknown=unknown[0], allowed=allowed
+            )
+        )
     if stray := re.search(r"[{}].{0,20}", re.sub(r"\{\w+\}", "", subject + "\n" + text)):
-        raise ValidationError(f"A brace has lost its partner, at “{stray[0].strip()}”. Use only: {allowed}.")
+        raise ValidationError(
+            _("A brace has lost its partner, at “{strip}”. Use only: {allowed}.").format(
+                strip=stray[0].strip(), allowed=allowed
+            )
+        )
     if "\n" in subject or "\r" in subject:
-        raise ValidationError("The subject is one line.")
+        raise ValidationError(_("The subject is one line."))
 
 
 def word_mail(*, business: Business, letter: Letter, language: str, subject: str, text: str) -> None:
@@ -68,7 +77,7 @@ def word_mail(*, business: Business, letter: Letter, language: str, subject: str
         Wording.objects.filter(business=business, kind=letter.kind, language=language).delete()
         return
     if not subject or not text:
-        raise ValidationError("A mail needs a subject and a text. Empty both to go back to the standard words.")
+        raise ValidationError(_("A mail needs a subject and a text. Empty both to go back to the standard words."))
     check_wording(letter, subject, text)
     Wording.objects.update_or_create(
         business=business, kind=letter.kind, language=language, defaults={"subject": subject, "text": text}

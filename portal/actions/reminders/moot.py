@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from django.utils.translation import gettext_noop
+
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.recipient import recipient
 from portal.actions.reminders.kinds import kind_of
@@ -15,21 +17,25 @@ def why_not(reminder: Reminder, moment: datetime) -> str:
     kind = kind_of(reminder)
     audience = kind.letter.audience
     if moment > reminder.stale_at:
-        return f"It was due on {reminder.due_at:%Y-%m-%d %H:%M} UTC and came too late to be of use."
+        return gettext_noop("It was due on {due_at:%Y-%m-%d %H:%M} UTC and came too late to be of use.").format(
+            due_at=reminder.due_at
+        )
     person = recipient(reminder)
     if not person.email:
-        return "There is no e-mail address."
+        return gettext_noop("There is no e-mail address.")
     stop = MailStop.objects.filter(business=reminder.business, email__iexact=person.email).first()
     if stop and not (stop.why == "unsubscribed" and audience == Audience.BOOKER):
-        return f"This address is not written to any more: {stop.get_why_display().lower()} on {stop.since:%Y-%m-%d}."
+        return gettext_noop("This address is not written to any more: {lower} on {since:%Y-%m-%d}.").format(
+            lower=stop.get_why_display().lower(), since=stop.since
+        )
     if audience == Audience.HOMEOWNER and reminder.customer is not None:
         if reminder.customer.consented_on is None:
-            return "They have not agreed to be written to."
+            return gettext_noop("They have not agreed to be written to.")
         if not reminder.business.postal_address.strip():
-            return (
+            return gettext_noop(
                 "Your postal address, which belongs into every such mail, is missing. Fill it in, then put this back."
             )
     wishes = Preference.objects.filter(customer=reminder.customer, user=reminder.user, kind=reminder.kind)
     if wishes.filter(wanted=False).exists():
-        return "They do not want mails of this kind."
+        return gettext_noop("They do not want mails of this kind.")
     return kind.moot(reminder, moment)

@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db.models import OuterRef, Subquery
+from django.utils.translation import gettext_noop
 
 from portal.actions.reminders.hours import next_decent, season_stopped, sending_rules
 from portal.actions.reminders.wish import Wish
@@ -102,7 +103,7 @@ def without_readings(roof: Roof) -> Iterator[Wish]:
 
 
 def readings_came(reminder: Reminder, moment: datetime) -> str:
-    return "" if DayReadings.objects.last_day(_site(reminder)) is None else "Readings have come in."
+    return "" if DayReadings.objects.last_day(_site(reminder)) is None else gettext_noop("Readings have come in.")
 
 
 def gone_quiet(roof: Roof) -> Iterator[Wish]:
@@ -113,7 +114,7 @@ def gone_quiet(roof: Roof) -> Iterator[Wish]:
 def no_longer_quiet(reminder: Reminder, moment: datetime) -> str:
     site = _site(reminder)
     last, today = DayReadings.objects.last_day(site), moment.astimezone(ZoneInfo(site.tz)).date()
-    return "Readings have come in." if last is not None and today - last < QUIET_AFTER else ""
+    return gettext_noop("Readings have come in.") if last is not None and today - last < QUIET_AFTER else ""
 
 
 def with_fault(roof: Roof) -> Iterator[Wish]:
@@ -123,7 +124,7 @@ def with_fault(roof: Roof) -> Iterator[Wish]:
 
 
 def fault_gone(reminder: Reminder, moment: datetime) -> str:
-    return "" if _faulty(reminder.newest_assessment) else "The readings no longer show it."
+    return "" if _faulty(reminder.newest_assessment) else gettext_noop("The readings no longer show it.")
 
 
 def _faulty(newest: SiteAssessment | None) -> bool:
@@ -163,7 +164,7 @@ def wash_soon_moot(reminder: Reminder, moment: datetime) -> str:
     site = _site(reminder)
     due = wash_due(site, reminder.newest_assessment, last_wash(site)).on
     if due is not None and due <= moment.astimezone(ZoneInfo(site.tz)).date():
-        return "It is due by now; the mail that says so goes instead."
+        return gettext_noop("It is due by now; the mail that says so goes instead.")
     return ""
 
 
@@ -171,16 +172,16 @@ def wash_moot(reminder: Reminder, moment: datetime) -> str:
     site, newest = _site(reminder), reminder.newest_assessment
     today, washed = moment.astimezone(ZoneInfo(site.tz)).date(), last_wash(site)
     if season_stopped(today, sending_rules(reminder.business)):
-        return "No cleaning reminders go out in this season."
+        return gettext_noop("No cleaning reminders go out in this season.")
     if wash_ahead(site):
-        return "A visit is booked."
+        return gettext_noop("A visit is booked.")
     if reminder.about != f"{site.pk}:{_since(washed)}":
-        return "The panels were washed meanwhile."
+        return gettext_noop("The panels were washed meanwhile.")
     if _faulty(newest):
-        return "By now the readings show something other than dirt."
+        return gettext_noop("By now the readings show something other than dirt.")
     due = wash_due(site, newest, washed).on
     if due is None or due > today + SOON:
-        return "By the newest readings no wash is due."
+        return gettext_noop("By the newest readings no wash is due.")
     return ""
 
 
@@ -196,4 +197,8 @@ def gain_to_tell(roof: Roof) -> Iterator[Wish]:
 
 def gain_unsaid(reminder: Reminder, moment: datetime) -> str:
     assert reminder.visit is not None, "it is planned for a visit"
-    return "The readings no longer say what the wash gained." if measured_gain(reminder.visit) is None else ""
+    return (
+        gettext_noop("The readings no longer say what the wash gained.")
+        if measured_gain(reminder.visit) is None
+        else ""
+    )

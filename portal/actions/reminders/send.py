@@ -23,6 +23,8 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 from django.db import InterfaceError, OperationalError, connection, transaction
 from django.db.models import Count, F, Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
 from portal.actions.mail.compose import compose, message_id
 from portal.actions.mail.letter import Audience
@@ -114,11 +116,11 @@ def release_expired(*, now: datetime) -> None:
     twice_if_need_be = [name for name, kind in KINDS.items() if kind.at_least_once]
     left.filter(kind__in=twice_if_need_be).update(
         state=ReminderState.DUE,
-        reason="The worker died while sending it. It is sent again: it may arrive twice.",
+        reason=gettext_noop("The worker died while sending it. It is sent again: it may arrive twice."),
     )
     left.exclude(kind__in=twice_if_need_be).update(
         state=ReminderState.FAILED,
-        reason="The worker died while sending it: it may have arrived. It is not sent again by itself.",
+        reason=gettext_noop("The worker died while sending it: it may have arrived. It is not sent again by itself."),
     )
 
 
@@ -141,7 +143,10 @@ def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime
     except Exception as error:
         log.exception("reminder %d could not be written", pk)
         done.failed += 1
-        mine.update(state=ReminderState.FAILED, reason=f"The mail could not be written ({error}). It has not left.")
+        mine.update(
+            state=ReminderState.FAILED,
+            reason=gettext_noop("The mail could not be written ({error}). It has not left.").format(error=error),
+        )
         return True
     try:
         postman.deliver(mail, handing_over=handing_over)
@@ -155,13 +160,17 @@ def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime
             mine.update(
                 state=ReminderState.DUE,
                 retry_at=clock() + timedelta(minutes=BACKOFF[0]),
-                reason=f"The connection broke while sending it ({error}). It is sent again: it may arrive twice.",
+                reason=gettext_noop(
+                    "The connection broke while sending it ({error}). It is sent again: it may arrive twice."
+                ).format(error=error),
             )
         else:
             mine.update(
                 state=ReminderState.FAILED,
-                reason=f"The connection broke while sending it ({error}): it may have arrived. "
-                "It is not sent again by itself.",
+                reason=gettext_noop(
+                    "The connection broke while sending it ({error}): it may have arrived. It is not sent "
+                    "again by itself."
+                ).format(error=error),
             )
     else:
         _keep_at_it(
@@ -218,7 +227,7 @@ def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Roun
             state=ReminderState.DUE,
             handed_over_at=None,
             retry_at=moment + timedelta(minutes=wait),
-            reason=f"{error.reason} Tried again after {wait} minutes.",
+            reason=gettext_noop("{reason} Tried again after {wait} minutes.").format(reason=error.reason, wait=wait),
         )
 
 
@@ -248,7 +257,7 @@ def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:
             others_today, others_lately = _others(reminder, moment)
             cap = reminder.business.reminder_cap_per_month
             if others_lately >= cap:
-                reason = f"They already got {cap} mails in 30 days."
+                reason = gettext_noop("They already got {cap} mails in 30 days.").format(cap=cap)
             better = _better_time(reminder, moment, others_today=others_today)
         if reason:
             done.dropped += 1
@@ -298,7 +307,7 @@ def retry_reminder(*, reminder: Reminder, now: datetime) -> None:
         claimed_at=None,
         handed_over_at=None,
         attempts=0,
-        reason="Put back by the office.",
+        reason=gettext_noop("Put back by the office."),
     )
     if not back:
-        raise ValidationError("Only a reminder that failed or was dropped can be put back.")
+        raise ValidationError(_("Only a reminder that failed or was dropped can be put back."))

@@ -12,6 +12,7 @@ from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q
+from django.utils.translation import gettext_noop
 
 from portal.actions.mail.facts import digest_from, digest_leads, tomorrows_visits
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
@@ -77,9 +78,9 @@ def booking_moot(reminder: Reminder, moment: datetime) -> str:
     visit = reminder.visit
     assert visit is not None, "it is planned for a visit"
     if visit.state != VisitState.BOOKED:
-        return "The visit was called off."
+        return gettext_noop("The visit was called off.")
     if reminder.about != f"{visit.pk}:{visit.revision}":
-        return "The visit was moved; another mail tells of it."
+        return gettext_noop("The visit was moved; another mail tells of it.")
     return ""
 
 
@@ -100,7 +101,7 @@ def tomorrows(firm: Firm) -> Iterator[Wish]:
 
 
 def tomorrow_moot(reminder: Reminder, moment: datetime) -> str:
-    return "" if tomorrows_visits(reminder) else "No visit is left on that day."
+    return "" if tomorrows_visits(reminder) else gettext_noop("No visit is left on that day.")
 
 
 # --- leads -----------------------------------------------------------------------------------------------------------
@@ -124,7 +125,7 @@ def digests(firm: Firm, *, kind: ReminderKind) -> Iterator[Wish]:
 
 
 def digest_moot(reminder: Reminder, moment: datetime) -> str:
-    return "" if digest_leads(reminder) else "No new lead is open any more."
+    return "" if digest_leads(reminder) else gettext_noop("No new lead is open any more.")
 
 
 def cold_leads(firm: Firm) -> Iterator[Wish]:
@@ -147,7 +148,7 @@ def cold_moot(reminder: Reminder, moment: datetime) -> str:
     assert reminder.lead is not None, "it is planned for a lead"
     today = moment.astimezone(ZoneInfo(reminder.business.tz)).date()
     still = Lead.objects.awake(today).filter(_cold(reminder.business, moment), pk=reminder.lead.pk)
-    return "" if still.exists() else "Somebody has taken care of the lead."
+    return "" if still.exists() else gettext_noop("Somebody has taken care of the lead.")
 
 
 def _cold(business: Business, moment: datetime) -> Q:
