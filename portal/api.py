@@ -13,6 +13,8 @@ from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django.views.decorators.http import require_safe
 from ninja import Field, File, NinjaAPI, Query, Schema, Status
 from ninja.errors import HttpError, ValidationError
@@ -26,6 +28,7 @@ from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
 from portal.pv.result import Verdict
+from portal.words.kept import in_their_words
 from portal.words.sentences import paragraph, sentence
 
 
@@ -46,7 +49,9 @@ class TokenThrottle(AuthRateThrottle):
 api = NinjaAPI(
     title="Rinsemark",
     version="1",
-    description="Send production files by script, and read what they say. Make a token on the page “Send by script”.",
+    description=gettext_noop(
+        "Send production files by script, and read what they say. Make a token on the page “Send by script”."
+    ),
     auth=TokenAuth(),
     throttle=[TokenThrottle("120/m")],
     docs_url=None,  # ninja's pages load scripts from elsewhere; ours is drawn by the server from the same description
@@ -92,6 +97,10 @@ class WarningOut(Schema):
     code: str
     text: str
 
+    @staticmethod
+    def resolve_text(kept: dict[str, str]) -> str:
+        return in_their_words(kept["text"])
+
 
 class RejectedOut(Schema):
     """A line that was not taken in."""
@@ -100,6 +109,10 @@ class RejectedOut(Schema):
     line: int
     reason: str
     text: str
+
+    @staticmethod
+    def resolve_reason(kept: dict[str, str]) -> str:
+        return in_their_words(kept["reason"])
 
 
 class ImportOut(Schema):
@@ -126,12 +139,27 @@ class ImportOut(Schema):
     rows_rejected: int
     warnings: list[WarningOut]
 
+    @staticmethod
+    def resolve_problem(kept: Import) -> str:
+        return in_their_words(kept.problem)
+
 
 class LedgerOut(ImportOut):
     """One import with its first rejected lines and what is to be answered."""
 
     rejected: list[RejectedOut]
     questions: list[dict[str, Any]]
+
+    @staticmethod
+    def resolve_questions(kept: Import) -> list[dict[str, Any]]:
+        return [
+            question
+            | {
+                "text": in_their_words(question["text"]),
+                "choices": [choice | {"label": in_their_words(choice["label"])} for choice in question["choices"]],
+            }
+            for question in kept.questions
+        ]
 
 
 class AssessmentOut(Schema):
@@ -166,7 +194,7 @@ class AssessmentOut(Schema):
         return paragraph(kept.due_reasons)
 
 
-@api.get("/sites", response=list[SiteOut], summary="List the roofs this token opens, with their meters")
+@api.get("/sites", response=list[SiteOut], summary=gettext_noop("List the roofs this token opens, with their meters"))
 def sites(request: HttpRequest) -> Any:
     return _token(request).sites().select_related("customer").prefetch_related("meters")
 
@@ -174,9 +202,11 @@ def sites(request: HttpRequest) -> Any:
 @api.post(
     "/meters/{meter_id}/imports",
     response={202: ImportOut, 404: Problem, 413: Problem, 429: Problem},
-    summary="Send a file for a meter",
-    description="Multipart form with the field “file”. The answer comes at once; the file is read soon after. Ask "
-    "for the import until its state is no longer “pending”. The same file again changes nothing.",
+    summary=gettext_noop("Send a file for a meter"),
+    description=gettext_noop(
+        "Multipart form with the field “file”. The answer comes at once; the file is read soon after. Ask "
+        "for the import until its state is no longer “pending”. The same file again changes nothing."
+    ),
 )
 def send_file(request: HttpRequest, meter_id: int, file: File[UploadedFile]) -> Any:
     token = _token(request)
@@ -209,8 +239,8 @@ class ImportsAsked(Schema):
 @api.get(
     "/imports",
     response=list[ImportOut],
-    summary="List imports, the newest first",
-    description="At most 100 at once (limit), beginning after offset; of one meter with meter_id.",
+    summary=gettext_noop("List imports, the newest first"),
+    description=gettext_noop("At most 100 at once (limit), beginning after offset; of one meter with meter_id."),
 )
 def list_imports(request: HttpRequest, asked: Query[ImportsAsked]) -> Any:
     found = Import.objects.filter(meter__site__in=_token(request).sites()).listed()
@@ -220,7 +250,11 @@ def list_imports(request: HttpRequest, asked: Query[ImportsAsked]) -> Any:
     return found[begin : begin + min(max(1, asked.limit), 100)]
 
 
-@api.get("/imports/{import_id}", response={200: LedgerOut, 404: Problem}, summary="Read one import's ledger")
+@api.get(
+    "/imports/{import_id}",
+    response={200: LedgerOut, 404: Problem},
+    summary=gettext_noop("Read what became of one import"),
+)
 def read_ledger(request: HttpRequest, import_id: int) -> Any:
     return _import_of(request, import_id)
 
@@ -228,7 +262,7 @@ def read_ledger(request: HttpRequest, import_id: int) -> Any:
 @api.post(
     "/imports/{import_id}/undo",
     response={202: ImportOut, 404: Problem, 409: Problem},
-    summary="Undo an import: its days return to what they would be without it",
+    summary=gettext_noop("Undo an import: its days return to what they would be without it"),
 )
 def undo(request: HttpRequest, import_id: int) -> Any:
     import_ = _import_of(request, import_id)
@@ -246,27 +280,32 @@ def _import_of(request: HttpRequest, import_id: int) -> Import:
 @api.get(
     "/sites/{site_id}/assessment",
     response={200: AssessmentOut, 404: Problem},
-    summary="Read a site's newest assessment",
-    description="Why it says so (reasons) and when a wash is due (due_reason) are sentences for people, in English.",
+    summary=gettext_noop("Read a site's newest assessment"),
+    description=gettext_noop(
+        "Why it says so (reasons) and when a wash is due (due_reason) are sentences for people, in the language "
+        "that Accept-Language asks for."
+    ),
 )
 def read_assessment(request: HttpRequest, site_id: int) -> Any:
     site = get_object_or_404(_token(request).sites(), pk=site_id)
     newest = SiteAssessment.objects.filter(site=site).newest().first()
     if newest is None:
-        raise HttpError(404, "This site has not been assessed yet. Send its readings, then ask again after a minute.")
+        raise HttpError(
+            404, _("This site has not been assessed yet. Send its readings, then ask again after a minute.")
+        )
     return newest
 
 
 @api.exception_handler(Http404)
 def not_found(request: HttpRequest, error: Exception) -> Any:
     return api.create_response(
-        request, {"detail": "This token opens no such thing. List the roofs with GET /api/sites."}, status=404
+        request, {"detail": _("This token opens no such thing. List the roofs with GET /api/sites.")}, status=404
     )
 
 
 @api.exception_handler(PermissionDenied)
 def denied(request: HttpRequest, error: Exception) -> Any:
-    return api.create_response(request, {"detail": "This token may not do that."}, status=403)
+    return api.create_response(request, {"detail": _("This token may not do that.")}, status=403)
 
 
 @api.exception_handler(ValidationError)
@@ -275,7 +314,13 @@ def invalid(request: HttpRequest, error: ValidationError) -> Any:
         return api.create_response(request, {"detail": said}, status=413)
     wrong = "; ".join(f"{'.'.join(str(part) for part in one['loc'][1:])}: {one['msg']}" for one in error.errors)
     return api.create_response(
-        request, {"detail": f"The call is not complete or not right: {wrong}. See /api/ for what it needs."}, status=422
+        request,
+        {
+            "detail": _("The call is not complete or not right: {wrong}. See /api/ for what it needs.").format(
+                wrong=wrong
+            )
+        },
+        status=422,
     )
 
 
@@ -325,9 +370,9 @@ def _fields(schema: dict[str, Any], answer: dict[str, Any]) -> list[tuple[str, s
 
 def _type(kind: dict[str, Any]) -> str:
     if "anyOf" in kind:
-        return " or ".join(_type(one) for one in kind["anyOf"])
+        return _(" or ").join(_type(one) for one in kind["anyOf"])
     if "$ref" in kind:
         return str(kind["$ref"]).rsplit("/", 1)[1]
     if kind.get("type") == "array":
-        return f"list of {_type(kind.get('items', {}))}"
+        return _("list of {kind}").format(kind=_type(kind.get("items", {})))
     return str(kind.get("format") or kind.get("type", "object"))

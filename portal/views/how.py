@@ -15,6 +15,7 @@ from django.utils.translation import gettext_lazy
 from portal.actions.imports.kept import Seen, mapping_of
 from portal.models import Import
 from portal.readers.mapping import FILES, Mapping
+from portal.words.kept import in_their_words
 
 FORMATS = {
     "text": gettext_lazy("Text table"),
@@ -110,11 +111,11 @@ class HowForm(forms.Form):
         names = list(dict.fromkeys([*seen["columns"], *used])) if table else []
         for question in questions:
             if question["code"] == "columns":
-                self._tick("columns", question["text"], names, ())
+                self._tick("columns", in_their_words(question["text"]), names, ())
                 continue
             self.fields[question["code"]] = forms.ChoiceField(
-                label=question["text"],
-                choices=[(choice["value"], choice["label"]) for choice in question["choices"]],
+                label=in_their_words(question["text"]),
+                choices=[(choice["value"], in_their_words(choice["label"])) for choice in question["choices"]],
                 required=question["required"],
                 widget=forms.RadioSelect,
                 error_messages={"required": _("Choose one of these first.")},

@@ -23,6 +23,7 @@ from portal.charts.first_days import first_days
 from portal.models import Drawing, Import, ImportState, User
 from portal.views.cells import safe_cell
 from portal.views.how import HowForm, how_words
+from portal.words.kept import in_their_words
 
 
 def my_import(request: HttpRequest, pk: int) -> Import:
@@ -108,7 +109,8 @@ def import_rejected(request: HttpRequest, pk: int) -> HttpResponse:
     writer = csv.writer(answer)
     writer.writerow(["file", "line", "reason", "text"])
     for line in import_.rejected:
-        writer.writerow(safe_cell(str(line[key])) for key in ("file", "line", "reason", "text"))
+        said = line | {"reason": in_their_words(line["reason"])}
+        writer.writerow(safe_cell(str(said[key])) for key in ("file", "line", "reason", "text"))
     return answer
 
 

@@ -6,6 +6,7 @@ A language is added by its name in `settings.LANGUAGES` and `models.Language`, a
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import tempfile
@@ -13,6 +14,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
+from string import ascii_lowercase
 
 from babel.messages import Catalog
 from babel.messages import Message as BabelMessage
@@ -37,6 +39,10 @@ CALL = re.compile(rf"(?<!\w)(?:n?p?gettext|_)\({STRING}(?:, {STRING})*(?:, count
 HEADER = "# Kept up to date by `manage.py words`; only what stands in msgstr is written by hand."
 WRITTEN = datetime(2026, 11, 26, tzinfo=UTC)
 """A fixed day in the catalogues' heads, or each run would change them."""
+
+WORD = re.compile(r"(?<!\S)[(“]?[A-Za-z][a-z'’]*[.,:;”)]*(?!\S)")
+FEWEST_WORDS = 2
+"""So many words in a row are meant for a person. Common practice, no source."""
 
 Message = str | tuple[str, ...]
 
@@ -79,6 +85,9 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
         name = path.relative_to(PORTAL)
         if name.parts[0] == "migrations":
             continue
+        if name.parts[0] == "readers" and path.suffix == ".py":
+            yield from ((name.as_posix(), sentence, None) for sentence in _of_a_reader(path.read_text("utf-8")))
+            continue
         if path.suffix == ".py":
             source = path.read_bytes()
         elif name.parts[0] == "templates" and path.suffix in (".html", ".txt") and name.parts[1:2] != ("mail",):
@@ -93,6 +102,40 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
 def _as_python(template: str) -> bytes:
     """A template's marked sentences as calls, one a line."""
     return "\n".join(CALL.findall(templatize(template))).encode()
+
+
+def _of_a_reader(source: str) -> Iterator[str]:
+    """What a reader says. Readers know no Django and mark nothing: whatever reads like a sentence is one."""
+    tree = ast.parse(source)
+    silent = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            silent.update(
+                id(inner) for inner in ast.walk(node) if inner is not node and isinstance(inner, ast.Constant)
+            )
+    for node in ast.walk(tree):
+        if id(node) in silent:
+            continue
+        if isinstance(node, ast.JoinedStr):
+            sentence = _with_places(node)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            sentence = node.value
+        else:
+            continue
+        if len(WORD.findall(sentence)) >= FEWEST_WORDS and "|" not in sentence:
+            yield sentence.strip()
+
+
+def _with_places(node: ast.JoinedStr) -> str:
+    """An f-string with its expressions as places a, b, c …, whatever the reader calls them."""
+    said, places = "", dict[str, str]()
+    for part in node.values:
+        if isinstance(part, ast.FormattedValue):
+            place = places.setdefault(ast.unparse(part.value), ascii_lowercase[len(places)])
+            said += f"{{{place}}}"
+        elif isinstance(part, ast.Constant):
+            said += str(part.value)
+    return said
 
 
 def up_to_date(language: str) -> Catalog:

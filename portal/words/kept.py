@@ -1,0 +1,93 @@
+"""Sentences kept on rows, said in the reader's language.
+
+Why a file failed, why a mail was not sent, what else could explain a gain: a worker writes such a sentence once, in
+English, for nobody in particular. Who reads it later is told it in their language: the catalogue knows the sentence it
+was made of, and the figures and names in it stand where the sentence has its placeholders.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from functools import cache
+from pathlib import Path
+
+from babel.messages.mofile import read_mo
+from django.conf import settings
+from django.utils.formats import date_format, number_format
+from django.utils.translation import get_language, gettext
+
+PLACE = re.compile(r"\{(\w+)[^{}]*\}")
+DAY = re.compile(r"\d{1,2} [A-Z][a-z]+ \d{4}")
+NUMBER = re.compile(r"−?\d{1,3}(?:,\d{3})*(?:\.\d+)?|\d+(?:\.\d+)?")
+FEWEST_LETTERS = 8
+"""A sentence with fewer letters beside its placeholders would be seen in what it is not. Common practice, no source."""
+DEEPEST = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A sentence of the catalogue with placeholders, as what was made of it looks."""
+
+    made: re.Pattern[str]
+    said: str
+    letters: int
+
+
+def in_their_words(text: str, depth: int = 0) -> str:
+    """A kept English sentence in the active language; what the catalogue does not know stays as it is.
+
+    Several sentences in a row, and a sentence within a sentence, are looked for too.
+    """
+    language = get_language()
+    if language in (None, settings.LANGUAGE_CODE) or not text or depth > DEEPEST:
+        return text
+    bare = text.strip()
+    if (said := gettext(bare)) != bare:
+        return text.replace(bare, said)
+    if DAY.fullmatch(bare):
+        return date_format(datetime.strptime(bare, "%d %B %Y"), gettext("j F Y"))  # noqa: DTZ007 - a day has no zone
+    if NUMBER.fullmatch(bare):
+        return _number(bare)
+    for pattern in _patterns(str(language)):
+        if found := pattern.made.fullmatch(bare):
+            return text.replace(bare, _said(pattern, found.groupdict(), depth))
+    parts = re.split(r"(?<=[.?!]) (?=[A-Z“])", bare)
+    return " ".join(in_their_words(part, depth + 1) for part in parts) if len(parts) > 1 else text
+
+
+def _said(pattern: Pattern, figures: dict[str, str], depth: int) -> str:
+    return PLACE.sub(lambda place: in_their_words(figures[place[1]], depth + 1), pattern.said)
+
+
+def _number(text: str) -> str:
+    number = Decimal(text.replace(",", "").replace("−", "-"))
+    places = max(0, -int(number.as_tuple().exponent))
+    return number_format(number, places, force_grouping="," in text).replace("-", "−")
+
+
+@cache
+def _patterns(language: str) -> list[Pattern]:
+    """The longest sentence first, since a short one may fit within it."""
+    with Path(settings.LOCALE_PATHS[0], language, "LC_MESSAGES", "django.mo").open("rb") as file:
+        catalogue = read_mo(file)
+    found = []
+    for message in catalogue:
+        if isinstance(message.id, str) and isinstance(message.string, str) and PLACE.search(message.id):
+            letters = len(re.sub(r"\W", "", PLACE.sub("", message.id)))
+            if letters >= FEWEST_LETTERS:
+                found.append(Pattern(re.compile(_made_of(message.id), re.DOTALL), message.string, letters))
+    return sorted(found, key=lambda pattern: -pattern.letters)
+
+
+def _made_of(sentence: str) -> str:
+    names: set[str] = set()
+    pattern, at = "", 0
+    for place in PLACE.finditer(sentence):
+        again = place[1] in names
+        pattern += re.escape(sentence[at : place.start()]) + (f"(?P={place[1]})" if again else f"(?P<{place[1]}>.+?)")
+        names.add(place[1])
+        at = place.end()
+    return pattern + re.escape(sentence[at:])
