@@ -15,6 +15,7 @@ from django.core.cache import cache
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_queue
+from portal.words.catalogues import compile_catalogues
 
 ROOT = Path(__file__).resolve().parent.parent
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -36,6 +37,7 @@ def pytest_configure(config: pytest.Config) -> None:
     django_settings.EMAIL_FILE_PATH = var / "mail"
     django_settings.STATIC_ROOT = var / "static"
     django_settings.LOCALE_PATHS = [var / "locale"]
+    compile_catalogues(var / "locale")
     django_settings.STATICFILES_DIRS = [ROOT / "portal" / "static", var / "assets"]
     django_settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
     for folder in ("static", "assets"):

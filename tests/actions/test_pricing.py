@@ -55,7 +55,7 @@ def test_a_price_is_made_of_the_price_list(
 def test_a_quote_says_what_each_line_is_for() -> None:
     site = _roof((20, 20.0), storeys=2, roof_pitch=40)
     assert [(line.words, int(line.amount)) for line in quote(site, nesting=True)] == [
-        ("Washing 20 panels at 7.00 USD each", 140),
+        ("Washing 20 panels at $7.00 each", 140),
         ("One storey above the first", 30),
         ("Roof steeper than 35°", 40),
         ("Removing a nest from under the panels", 90),
