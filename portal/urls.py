@@ -32,6 +32,7 @@ from portal.views.proof import (
     visit_report_pdf,
     visit_report_share,
 )
+from portal.views.quote import visit_quote
 from portal.views.rain import rain
 from portal.views.record import (
     visit_entries,
@@ -51,7 +52,6 @@ from portal.views.visits import (
     visit_call_off,
     visit_finish,
     visit_move,
-    visit_quote,
     visit_reopen,
     visit_sheet,
     visits,

@@ -275,27 +275,6 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     )
 
 
-@login_required
-def visit_quote(request: HttpRequest, pk: int) -> HttpResponse:
-    """A roof's price by the price list, to print or read out before the visit."""
-    site = get_object_or_404(
-        Site.objects.managed_by(cast(User, request.user)).select_related("customer__business"), pk=pk
-    )
-    nesting = request.GET.get("nesting") == "1"
-    return render(
-        request,
-        "visits/quote.html",
-        {
-            "site": site,
-            "firm": site.customer.business,
-            "lines": quote(site, nesting=nesting),
-            "total": price_of_visit(site, nesting=nesting),
-            "nesting": nesting,
-            "today": timezone.now(),
-        },
-    )
-
-
 def _managed_visit(request: HttpRequest, pk: int) -> Visit:
     user = cast(User, request.user)
     sites = Site.objects.managed_by(user)
