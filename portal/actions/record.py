@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -103,7 +104,10 @@ def _check(entry: VisitEntry) -> None:
         raise ValidationError("This kind of entry is not known here. Reload the page and enter it again.")
     kind = EntryKind(entry.kind)
     items, answers = _ITEMS.get(kind), _ANSWERS.get(kind)
-    if entry.item not in (items.values if items else [""]):
+    if kind == EntryKind.READ:
+        if not re.fullmatch(r"[0-9a-f]{12}", entry.item):
+            raise ValidationError("It does not say what was read. Reload the page and press it again.")
+    elif entry.item not in (items.values if items else [""]):
         raise ValidationError("This item is not on the list. Reload the page and enter it again.")
     if entry.answer not in (answers.values if answers else [""]):
         choices = ", ".join(str(label) for label in answers.labels) if answers else "nothing"

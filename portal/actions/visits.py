@@ -11,6 +11,7 @@ from django.db import transaction
 
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.leads import reopen_lead, win_lead
+from portal.actions.roof_warnings import ask_first, note_read
 from portal.models import (
     CalendarFeed,
     Lead,
@@ -39,16 +40,22 @@ def book_visit(
     price: Decimal | None = None,
     minutes: int = 60,
     note: str = "",
+    by: User | None = None,
+    read: str = "",
 ) -> Visit:
     """Book a cleaning. The site's open cleaning lead, if it has one, becomes booked.
 
     The same roof booked for the same moment again is the same visit: a button pressed twice books once.
+
+    ``read`` is the mark of what ``by`` has read of the roof; where something grave is known of it, nothing is booked
+    without (``AskFirst``).
     """
     _refuse_naive(starts_at)
     if lead is not None and lead.site_id != site.pk:
         raise ValidationError("This lead belongs to another roof. Open the lead again and book from its page.")
     _refuse_strangers(site, technicians)
     Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
+    known = ask_first(site, read=read)
     twin = Visit.objects.filter(site=site, starts_at=starts_at, state=VisitState.BOOKED).first()
     if twin is not None:
         return twin
@@ -57,6 +64,8 @@ def book_visit(
     lead = still_open.filter(pk=lead.pk).first() if lead else still_open.filter(kind=LeadKind.CLEANING).first()
     visit = Visit.objects.create(site=site, lead=lead, starts_at=starts_at, minutes=minutes, price=price, note=note)
     visit.technicians.set(technicians)
+    if by is not None and known and read == known.mark:
+        note_read(visit=visit, mark=read, by=by, now=now)
     if lead is not None and lead.kind == LeadKind.CLEANING:
         lead.stage = LeadStage.BOOKED
         lead.booked_at = now
@@ -74,10 +83,19 @@ def move_visit(
     minutes: int | None = None,
     price: Decimal | None = None,
     note: str | None = None,
+    by: User | None = None,
+    read: str = "",
 ) -> Visit:
-    """Give a visit another time; what is left None stays. A visit called off is booked again by this."""
+    """Give a visit another time; what is left None stays. A visit called off is booked again by this.
+
+    To book it again asks first like booking does, where something grave is known of the roof.
+    """
     _refuse_naive(starts_at)
     visit = _held(visit)
+    if visit.state in (VisitState.CANCELLED, VisitState.WEATHER):
+        known = ask_first(visit.site, read=read)
+        if by is not None and known and read == known.mark:
+            note_read(visit=visit, mark=read, by=by, now=now)
     if visit.state == VisitState.DONE:
         raise ValidationError("This visit is done. Book a new one instead of moving it.")
     if technicians is not None:

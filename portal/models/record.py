@@ -10,8 +10,10 @@ from collections.abc import Iterable
 
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
+from django.db.models import Q
 
 from portal.models.people import Business, User
+from portal.models.site import Site
 from portal.models.visit import Visit
 
 
@@ -22,6 +24,7 @@ class EntryKind(models.TextChoices):
     FEW_PHOTOS = "few_photos", "Why fewer photos"
     SIGN_OFF = "sign_off", "Customer"
     FINISH = "finish", "Finished"
+    READ = "read", "Read what is known of the roof"
 
 
 class Step(models.TextChoices):
@@ -80,7 +83,9 @@ class VisitEntry(models.Model):
     visit = models.ForeignKey(Visit, models.CASCADE, related_name="entries")
     client_id = models.UUIDField(help_text="Made on the phone: the same entry sent twice is one.")
     kind = models.CharField(max_length=12, choices=EntryKind)
-    item = models.CharField(max_length=12, blank=True, help_text="Which step, which part, which question.")
+    item = models.CharField(
+        max_length=12, blank=True, help_text="Which step, part, question; the mark of what was read."
+    )
     answer = models.CharField(max_length=12, blank=True, help_text="ok, seen, urgent; signed, not_at_home.")
     water_ppm = models.PositiveIntegerField(null=True, blank=True, help_text="Dissolved solids of the rinse water.")
     soak_minutes = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -136,8 +141,12 @@ class Distance(models.TextChoices):
 
 class VisitPhotoQuerySet(models.QuerySet["VisitPhoto"]):
     def visible_to(self, user: User | AnonymousUser) -> VisitPhotoQuerySet:
-        """Photos are for the people of their visit: the office, the technicians sent, the homeowner."""
-        return self.filter(visit__in=Visit.objects.visible_to(user))
+        """Photos are for the people of their visit; those of a finding for whoever may see the roof.
+
+        Who is sent to a roof must know what was found there before.
+        """
+        of_roof = Q(visit__site__in=Site.objects.visible_to(user)) & ~Q(item="")
+        return self.filter(Q(visit__in=Visit.objects.visible_to(user)) | of_roof)
 
 
 class VisitPhoto(models.Model):

@@ -17,6 +17,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
 from portal.actions.mail.recipient import token_for
+from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.models import (
     Business,
     Customer,
@@ -77,6 +78,7 @@ class Stop:
     visit: Visit
     later: bool
     assessment: SiteAssessment | None
+    known: RoofWarnings
 
 
 def _homeowner(user: User, now: datetime) -> dict[str, object]:
@@ -164,5 +166,6 @@ def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -
         for visit in visits.select_related("site__customer").prefetch_related("technicians"):
             found.append((visit, visit.starts_at.astimezone(zone).date() > today))
     newest = dict(_with_newest([visit.site for visit, _ in found]))
-    stops = [Stop(visit, later, newest.get(visit.site)) for visit, later in found]
+    known = visit_warnings([visit for visit, _ in found], reader=user)
+    stops = [Stop(visit, later, newest.get(visit.site), known[visit.pk]) for visit, later in found]
     return sorted(stops, key=lambda stop: (stop.visit.starts_at, stop.visit.pk))

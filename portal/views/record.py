@@ -22,6 +22,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from portal.actions.photos import MOST_BYTES, keep_photo, too_many_bytes
 from portal.actions.record import close_referral, missing_from, record_entry
+from portal.actions.roof_warnings import visit_warnings
 from portal.actions.uploads import TOO_LARGE
 from portal.models import (
     Ask,
@@ -60,6 +61,9 @@ LOOK_HINTS = {
     Look.DEBRIS: "Leaves and moss under or between panels.",
     Look.SHADING: "Branches or plants that reach the panels' light.",
 }
+
+LISTS = {"visits": "/visits/", "office": "/?as=office", "roofs": "/?as=roofs"}
+"""The day's lists, on which too somebody says that they have read what is known of a roof."""
 
 
 def _wants_json(request: HttpRequest) -> bool:
@@ -110,6 +114,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
         "visits/record.html",
         {
             "visit": visit,
+            "known": visit_warnings([visit], reader=user)[visit.pk],
             "site": visit.site,
             "user_id": user.pk,
             "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),
@@ -184,6 +189,9 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
     )
     if _wants_json(request):
         return JsonResponse({"id": entry.pk})
+    back = LISTS.get(request.POST.get("back", ""))
+    if back is not None:
+        return redirect(f"{back}#visit-{pk}")
     messages.success(request, "Kept.")
     return redirect("visit_record", pk)
 

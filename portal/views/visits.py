@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, cast
@@ -18,6 +18,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_POST
 
 from portal.actions.pricing import price_of_visit, quote
+from portal.actions.roof_warnings import AskFirst, RoofWarnings, roof_warnings, visit_warnings
 from portal.actions.visits import (
     book_visit,
     call_off_for_weather,
@@ -54,7 +55,7 @@ class Round:
     """One crew's visits of a day, in the order to drive or to be there."""
 
     crew: str
-    visits: list[Visit]
+    stops: list[tuple[Visit, RoofWarnings]]
     km: float
 
 
@@ -70,22 +71,27 @@ def _with_site(visits: VisitQuerySet) -> VisitQuerySet:
     return visits.select_related("site__customer__business").prefetch_related("technicians", "site__planes")
 
 
-def _days(visits: Iterable[Visit], *, by_route: bool) -> list[Day]:
+def _days(visits: Sequence[Visit], *, by_route: bool, reader: User) -> list[Day]:
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
+    known = visit_warnings(visits, reader=reader)
     if not by_route:
-        return [Day(day, [Round("", of_day, 0.0)]) for day, of_day in days.items()]
-    return [Day(day, _rounds(of_day)) for day, of_day in days.items()]
+        return [Day(day, [Round("", [(one, known[one.pk]) for one in of_day], 0.0)]) for day, of_day in days.items()]
+    return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]
 
 
-def _rounds(of_day: Iterable[Visit]) -> list[Round]:
+def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[Round]:
     """Each crew's own round: two vans do not share a route."""
     crews: dict[str, list[Visit]] = {}
     for visit in of_day:
         crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or "Nobody sent yet"
         crews.setdefault(crew, []).append(visit)
-    return [Round(crew, *in_route_order(own)) for crew, own in sorted(crews.items())]
+    rounds = []
+    for crew, own in sorted(crews.items()):
+        ordered, km = in_route_order(own)
+        rounds.append(Round(crew, [(one, known[one.pk]) for one in ordered], km))
+    return rounds
 
 
 @login_required
@@ -114,7 +120,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         request,
         "visits/visits.html",
         {
-            "days": _days(listed, by_route=by_route),
+            "days": _days(listed, by_route=by_route, reader=user),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,
             "chosen": chosen,
@@ -144,6 +150,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "visits/sheet.html",
         {
             "visit": visit,
+            "known": visit_warnings([visit], reader=user)[visit.pk],
             "site": site,
             "assessment": assessment,
             "less_since": assessment and assessment.less_since,
@@ -243,6 +250,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     price = price_of_visit(site, nesting=nesting) if promised is None else promised
     tomorrow = timezone.now().astimezone(ZoneInfo(site.tz)).date() + timedelta(days=1)
     form = VisitForm(site, request.POST or None, initial={"price": price, "day": tomorrow, "at": time(8, 0)})
+    asked = False
     if request.method == "POST" and form.is_valid():
         try:
             visit = book_visit(
@@ -254,7 +262,11 @@ def visit_book(request: HttpRequest) -> HttpResponse:
                 minutes=form.cleaned_data["minutes"],
                 note=form.cleaned_data["note"],
                 now=timezone.now(),
+                by=user,
+                read=request.POST.get("read", ""),
             )
+        except AskFirst:
+            asked = True
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
@@ -266,6 +278,8 @@ def visit_book(request: HttpRequest) -> HttpResponse:
         "visits/book.html",
         {
             "form": form,
+            "known": roof_warnings([site])[site.pk],
+            "asked": asked,
             "site": site,
             "lead": lead,
             "lines": quote(site, nesting=nesting),
@@ -294,7 +308,7 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
         "price": visit.price,
         "note": visit.note,
     }
-    form = VisitForm(visit.site, request.POST or None, initial=initial)
+    form, asked = VisitForm(visit.site, request.POST or None, initial=initial), False
     if request.method == "POST" and form.is_valid():
         try:
             moved = move_visit(
@@ -305,14 +319,28 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
                 price=form.cleaned_data["price"],
                 note=form.cleaned_data["note"],
                 now=timezone.now(),
+                by=cast(User, request.user),
+                read=request.POST.get("read", ""),
             )
+        except AskFirst:
+            asked = True
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
             _say_overlaps(request, moved)
             messages.success(request, "Moved. The crew's calendars follow by themselves.")
             return redirect("visit_sheet", visit.pk)
-    return render(request, "visits/move.html", {"form": form, "visit": visit, "site": visit.site})
+    return render(
+        request,
+        "visits/move.html",
+        {
+            "form": form,
+            "visit": visit,
+            "site": visit.site,
+            "known": roof_warnings([visit.site])[visit.site.pk],
+            "asked": asked,
+        },
+    )
 
 
 @login_required

@@ -87,11 +87,11 @@ def test_each_crew_gets_its_own_round_from_the_yard(people: Cast) -> None:
         for day in people.client("office").get(reverse("visits"), {"order": "route"}).context["days"]
         if len(day.rounds) == 2
     )
-    rounds = {one.crew: [visit.site.name for visit in one.visits] for one in day.rounds}
+    rounds = {one.crew: [visit.site.name for visit, _ in one.stops] for one in day.rounds}
     assert rounds["Another Van"] == ["theirs"]
     assert rounds[str(technician)] in (["near", "middle", "far"], ["far", "middle", "near"])
     by_time = people.client("office").get(reverse("visits")).context["days"]
-    assert [visit.site.name for one in by_time if one.day == day.day for visit in one.rounds[0].visits] == [
+    assert [visit.site.name for one in by_time if one.day == day.day for visit, _ in one.rounds[0].stops] == [
         "far",
         "theirs",
         "near",

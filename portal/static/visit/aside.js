@@ -22,6 +22,10 @@ export async function putAside(paths) {
         const address = part.getAttribute("href") || part.getAttribute("src") || "";
         if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address);
       }
+      for (const photo of page.querySelectorAll(".heed img")) {
+        const address = photo.getAttribute("src") ?? "";
+        if (!(await cache.match(address))) await cache.add(address).catch(() => {}); // the words come without it
+      }
       await cache.put(path, answer);
     } catch {
       continue; // no signal: the copy that is there stays, with its parts

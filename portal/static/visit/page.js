@@ -165,6 +165,10 @@ async function paint() {
       form.classList.add("entered");
     }
   }
+  // What is known of the roof was read: the rest of the record opens.
+  if (forms.some((form) => "heed" in form.dataset && form.classList.contains("entered"))) {
+    for (const part of every(document, "[data-after-heed]", HTMLElement)) part.hidden = false;
+  }
   for (const form of every(document, "form[data-photo]", HTMLFormElement)) {
     paintPhotos(form, mine.filter((row) => row.fileName && sameItem(form, row)));
   }
@@ -267,7 +271,7 @@ const NAMES = {
   tap: "Tap and hose", water: "Water quality", pre_rinse: "Pre-rinse", soak: "Soak", scrub: "Soft scrub", rinse: "Final rinse",
   glass: "Glass", frame: "Frame and clamps", cables: "Cables and connectors", roof: "Roof penetrations",
   nesting: "Nesting", debris: "Debris", shading: "Shading growth", few_photos: "Why fewer photos", sign_off: "Customer",
-  finish: "Finish", answer: "Doorstep",
+  finish: "Finish", answer: "Doorstep", read: "What is known of the roof",
 };
 /** @type {Record<string, string>} */
 const ANSWERS = { ok: "OK", seen: "Seen", urgent: "Urgent", signed: "Customer agreed", not_at_home: "Not at home" };
