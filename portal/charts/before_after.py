@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from portal.charts.palette import PALETTE
-from portal.charts.performance import Chart, layout, rounded
+from portal.charts.performance import Chart, layout, rounded, spelled
 from portal.charts.svg import Drawing
 
 DAYS_BEFORE, DAYS_AFTER = 60, 60
@@ -66,8 +66,9 @@ def _summary(near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date) ->
     before = int(sum(day < cleaned_on for day in good.index))
     after = int(sum(day > cleaned_on for day in good.index))
     text = (
-        f"Washed on {cleaned_on.day} {cleaned_on:%B %Y}. Each dot is a day's output as a share of what clean panels "
-        f"would make: {before} usable days before, {after} after. The line is fitted, its band holds 9 times in 10."
+        f"Washed on {spelled(cleaned_on)}. Each dot is a day's output as a share of what clean panels "
+        f"would make: {before} usable days before, {after} after. The line follows the dots, and the truth "
+        "lies in its band 9 times in 10."
     )
     if len(earlier):
         text += f" Open dots are {int(earlier.notna().sum())} days of the same season a year earlier."
@@ -134,13 +135,13 @@ def _figure(
             "x": days,
             "y": rounded(near["soiling_ratio"]),
             "line": {"width": 2.5, "color": PALETTE["line"]},
-            "name": "fitted line",
-            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>fitted line</extra>",
+            "name": "line through the days",
+            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>line through the days</extra>",
         },
         _upright([cleaned_on], low, high, "wash", "solid", "wash"),
     ]
     if rains:
-        traces.append(_upright(rains, low, high, "rain", "dash", "recovery by itself"))
+        traces.append(_upright(rains, low, high, "rain", "dash", "cleaned by itself"))
     return {"data": traces, "layout": layout(low, high, tickformat=".0%")}
 
 

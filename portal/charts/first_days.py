@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
+from portal.charts.performance import spelled
 from portal.charts.svg import fill, stroke, value_steps
 
 WIDTH, HEIGHT = 440, 190  # narrow, so that its words can be read on a phone
@@ -58,8 +59,7 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
     total = sum(energy for energy in energy_wh if energy is not None) / 1000
     begins = start.astimezone(zone)
     words = (
-        f"{begins.day} {begins:%B %Y} and on: {total:,.1f} kWh in all, highest {max(top / 1.08, 0):,.2f} {unit}, "
-        f"clock of {tz}."
+        f"{spelled(begins)} and on: {total:,.1f} kWh in all, highest {max(top / 1.08, 0):,.2f} {unit}, clock of {tz}."
     )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '

@@ -105,13 +105,12 @@ def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     washes = sum(event.wash for event in events)
     ratio = daily["soiling_ratio"].dropna()
     text = (
-        f"{first.day} {first:%B %Y} to {last.day} {last:%B %Y}: {used} of {len(daily)} days were fit to judge by. "
-        f"Marked: {washes} cleaning{'' if washes == 1 else 's'}, "
-        f"{len(events) - washes} other recover{'y' if len(events) - washes == 1 else 'ies'}."
+        f"{spelled(first)} to {spelled(last)}: {used} of {len(daily)} days were fit to judge by. "
+        f"Cleanings marked: {washes}; times that it came clean by itself: {len(events) - washes}."
     )
     if len(ratio):
         text += (
-            f" The fitted line ends at {ratio.iloc[-1]:.0%} of a clean roof's output"
+            f" The line ends at {ratio.iloc[-1]:.0%} of a clean roof's output"
             f" (likely {daily['soiling_ratio_low'].dropna().iloc[-1]:.0%}"
             f" to {daily['soiling_ratio_high'].dropna().iloc[-1]:.0%}), an estimate."
         ).replace("%", " %")
@@ -173,8 +172,8 @@ def _fitted(daily: pd.DataFrame, first: date) -> list[dict[str, Any]]:
             **line,
             "y": rounded(daily["soiling_ratio"]),
             "line": {"width": 2.5, "color": PALETTE["line"]},
-            "name": "fitted line",
-            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>fitted line</extra>",
+            "name": "line through the days",
+            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>line through the days</extra>",
         },
     ]
 
@@ -189,10 +188,10 @@ def _refused_days(daily: pd.DataFrame, extent: Extent) -> list[dict[str, Any]]:
             "x": pd.DatetimeIndex(rows.index).strftime("%Y-%m-%d").tolist(),
             "y": [round(low + (high - low) * 0.012, 4)] * len(rows),
             "marker": {"symbol": "line-ns-open", "size": 8, "color": PALETTE["refused"]},
-            "name": "day refused",
+            "name": "day left out",
             "legendgroup": "refused",
             "showlegend": number == 0,
-            "hovertemplate": f"%{{x|%-d %b %Y}}: {reason}<extra>day refused</extra>",
+            "hovertemplate": f"%{{x|%-d %b %Y}}: {reason}<extra>day left out</extra>",
         }
         for number, (reason, rows) in enumerate(refused.groupby(refused, sort=True))
     ]
@@ -225,11 +224,15 @@ def _marked(events: Sequence[Event], extent: Extent) -> list[dict[str, Any]]:
                 "y": [round(high - (high - low) * 0.03, 4)] * len(others),
                 "text": [event.word for event in others],
                 "marker": {"symbol": "triangle-up", "size": 11, "color": PALETTE["rain"]},
-                "name": "recovery, as after rain",
+                "name": "cleaned by itself, as after rain",
                 "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
             }
         )
     return traces
+
+
+def spelled(day: date) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def rounded(column: pd.Series[float]) -> list[float | None]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 import numpy as np
 import pandas as pd
 
 from portal.charts.palette import PALETTE
-from portal.charts.performance import Chart, layout
+from portal.charts.performance import Chart, layout, spelled
 from portal.charts.svg import Drawing
 
 
@@ -23,7 +21,7 @@ def production_chart(daily: pd.DataFrame, *, key: str = "production") -> Chart |
     title = "Production a day, by week, and a cloudless day of clean panels"
     year = weeks.iloc[-52:].mean()
     summary = (
-        f"Week by week from {_spelled(mondays[0])} to {_spelled(mondays[-1])}. "
+        f"Week by week from {spelled(mondays[0])} to {spelled(mondays[-1])}. "
         f"Over the last {min(len(weeks), 52)} weeks with readings the system made {year['energy_kwh']:,.1f} kWh a day; "
         f"clean panels under a sky without a cloud would make {year['expected_kwh']:,.1f} kWh (computed). "
         "Clouds take most of the difference. The line is computed from the facts of the site; very clear or "
@@ -68,7 +66,3 @@ def weekly_kwh_per_day(daily: pd.DataFrame) -> pd.DataFrame:
     index = pd.DatetimeIndex(known.index)
     mondays = index - pd.to_timedelta(index.day_of_week, unit="D")
     return (known / 1000).rename(columns=lambda name: name.replace("_wh", "_kwh")).groupby(mondays).mean()
-
-
-def _spelled(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"

@@ -45,7 +45,7 @@ def promise_chart(promises: Sequence[Promise], *, key: str = "promise") -> Chart
     kept = sum(one.kept for one in promises)
     title = "Promised and measured gain of each wash"
     summary = (
-        f"{len(promises)} wash{'' if len(promises) == 1 else 'es'} measured; in {kept} the measured gain agrees with "
+        f"Washes measured: {len(promises)}; in {kept} of them the measured gain agrees with "
         "what was promised (their ranges meet). On the dashed line both are equal; below it the wash gained less."
     )
     return Chart(key, title, summary, _svg(promises, low, high, title, summary, key), _figure(promises, low, high))

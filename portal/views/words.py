@@ -14,12 +14,24 @@ from portal.models import Lead, Proof, SiteAssessment
 from portal.pv.orientation import LEAST_TILT, LEAST_TURN
 from portal.pv.result import Cause, Verdict
 from portal.words import causes
+from portal.words.drawn import chart_in_their_words, svg_in_their_words
 from portal.words.figures import NBSP, about_money, compass, day_words, money, percent, roughly
 from portal.words.kept import in_their_words
 from portal.words.sentences import paragraph, sentence
 
 register = Library()
-for figure in (percent, money, about_money, roughly, compass, sentence, paragraph, in_their_words):
+for figure in (
+    percent,
+    money,
+    about_money,
+    roughly,
+    compass,
+    sentence,
+    paragraph,
+    in_their_words,
+    chart_in_their_words,
+    svg_in_their_words,
+):
     register.filter(figure)
 
 VERDICT_WORDS = {

@@ -27,11 +27,11 @@ PORTAL = Path(__file__).resolve().parent.parent
 SOURCES = PORTAL / "locale"
 CATALOGUE = Path("LC_MESSAGES", "django.po")
 KEYWORDS = {
-    **dict.fromkeys(("_", "gettext", "gettext_lazy", "gettext_noop", "say"), None),
-    **dict.fromkeys(("ngettext", "ngettext_lazy", "say_count"), (1, 2)),
+    **dict.fromkeys(("_", "gettext", "gettext_lazy", "gettext_noop"), None),
+    **dict.fromkeys(("ngettext", "ngettext_lazy"), (1, 2)),
     **dict.fromkeys(("pgettext", "pgettext_lazy"), ((1, "c"), 2)),
 }
-"""What marks a sentence; charts know no Django and are handed ``say``."""
+"""What marks a sentence, and which of its arguments are it."""
 
 STRING = r"""u?(?:'(?:\\.|[^'\\])*'|"(?:\\.|[^"\\])*")"""
 CALL = re.compile(rf"(?<!\w)(?:n?p?gettext|_)\({STRING}(?:, {STRING})*(?:, count)?\)")
@@ -41,6 +41,10 @@ WRITTEN = datetime(2026, 11, 26, tzinfo=UTC)
 """A fixed day in the catalogues' heads, or each run would change them."""
 
 WORD = re.compile(r"(?<!\S)[(“]?[A-Za-z][a-z'’]*[.,:;”)]*(?!\S)")
+MARKUP = re.compile(r"<[^>]*>|%{[^}]*}")
+"""Tags of SVG, and places of plotly's hover texts."""
+UNMARKED = ("readers", "charts")
+"""These know no Django, so they mark nothing."""
 FEWEST_WORDS = 2
 """So many words in a row are meant for a person. Common practice, no source."""
 
@@ -85,8 +89,8 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
         name = path.relative_to(PORTAL)
         if name.parts[0] == "migrations":
             continue
-        if name.parts[0] == "readers" and path.suffix == ".py":
-            yield from ((name.as_posix(), sentence, None) for sentence in _of_a_reader(path.read_text("utf-8")))
+        if name.parts[0] in UNMARKED and path.suffix == ".py":
+            yield from ((name.as_posix(), sentence, None) for sentence in _sentences_of(path.read_text("utf-8")))
             continue
         if path.suffix == ".py":
             source = path.read_bytes()
@@ -104,8 +108,8 @@ def _as_python(template: str) -> bytes:
     return "\n".join(CALL.findall(templatize(template))).encode()
 
 
-def _of_a_reader(source: str) -> Iterator[str]:
-    """What a reader says. Readers know no Django and mark nothing: whatever reads like a sentence is one."""
+def _sentences_of(source: str) -> Iterator[str]:
+    """What a reader or a chart says: whatever reads like a sentence is one."""
     tree = ast.parse(source)
     silent = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
@@ -122,8 +126,14 @@ def _of_a_reader(source: str) -> Iterator[str]:
             sentence = node.value
         else:
             continue
-        if len(WORD.findall(sentence)) >= FEWEST_WORDS and "|" not in sentence:
-            yield sentence.strip()
+        for piece in MARKUP.split(sentence):
+            if len(WORD.findall(piece)) >= FEWEST_WORDS and "|" not in piece:
+                yield bare(piece)
+
+
+def bare(piece: str) -> str:
+    """A piece of text without what joins it to its neighbours."""
+    return piece.strip(" :,;")
 
 
 def _with_places(node: ast.JoinedStr) -> str:

@@ -22,6 +22,7 @@ from django.utils.translation import get_language, gettext
 PLACE = re.compile(r"\{(\w+)[^{}]*\}")
 DAY = re.compile(r"\d{1,2} [A-Z][a-z]+ \d{4}")
 NUMBER = re.compile(r"−?\d{1,3}(?:,\d{3})*(?:\.\d+)?|\d+(?:\.\d+)?")
+END = re.compile(r"(?<=[.?!]) (?=[A-Z“])")
 FEWEST_LETTERS = 8
 """A sentence with fewer letters beside its placeholders would be seen in what it is not. Common practice, no source."""
 DEEPEST = 3
@@ -45,17 +46,36 @@ def in_their_words(text: str, depth: int = 0) -> str:
     if language in (None, settings.LANGUAGE_CODE) or not text or depth > DEEPEST:
         return text
     bare = text.strip()
-    if (said := gettext(bare)) != bare:
-        return text.replace(bare, said)
     if DAY.fullmatch(bare):
         return date_format(datetime.strptime(bare, "%d %B %Y"), gettext("j F Y"))  # noqa: DTZ007 - a day has no zone
     if NUMBER.fullmatch(bare):
         return _number(bare)
-    for pattern in _patterns(str(language)):
-        if found := pattern.made.fullmatch(bare):
-            return text.replace(bare, _said(pattern, found.groupdict(), depth))
-    parts = re.split(r"(?<=[.?!]) (?=[A-Z“])", bare)
-    return " ".join(in_their_words(part, depth + 1) for part in parts) if len(parts) > 1 else text
+    return text.replace(bare, _whole(bare, depth) or _row(bare, depth)) if bare else text
+
+
+def _whole(text: str, depth: int, *, long: bool = False) -> str:
+    """The text as one entry of the catalogue; what stands in its places is a sentence of its own only if ``long``."""
+    if (said := gettext(text)) != text:
+        return said
+    for pattern in _patterns(str(get_language())):
+        found = pattern.made.fullmatch(text)
+        if found and (long or not any(END.search(value) for value in found.groupdict().values())):
+            return _said(pattern, found.groupdict(), depth)
+    return ""
+
+
+def _row(text: str, depth: int) -> str:
+    """The text as sentences in a row: as many of the first as one entry has, then the rest."""
+    sentences = END.split(text)
+    for count in range(len(sentences) - 1, 0, -1):
+        if first := _whole(" ".join(sentences[:count]), depth):
+            return f"{first} {in_their_words(' '.join(sentences[count:]), depth)}"
+    if said := _whole(text, depth, long=True):
+        return said
+    if len(sentences) > 1:
+        return f"{sentences[0]} {in_their_words(' '.join(sentences[1:]), depth)}"
+    named, colon, what = text.partition("”: ")
+    return f"{named}{colon}{in_their_words(what, depth + 1)}" if colon else text
 
 
 def _said(pattern: Pattern, figures: dict[str, str], depth: int) -> str:

@@ -37,7 +37,7 @@ def test_the_chart_shows_the_weeks_around_the_wash_and_says_what_it_shows() -> N
     assert [trace["name"] for trace in chart.figure["data"] if "name" in trace] == [
         "9 in 10 sure",
         "day",
-        "fitted line",
+        "line through the days",
         "wash",
     ]
     assert chart.figure["data"][2]["x"][0] == (WASHED - timedelta(days=60)).isoformat()
@@ -58,7 +58,7 @@ def test_recoveries_by_themselves_are_marked_apart_from_the_wash() -> None:
         _daily(200), cleaned_on=WASHED, recoveries=[WASHED + timedelta(days=20), date(2025, 1, 1)]
     )
     assert chart is not None
-    rain = next(trace for trace in chart.figure["data"] if trace.get("name") == "recovery by itself")
+    rain = next(trace for trace in chart.figure["data"] if trace.get("name") == "cleaned by itself")
     assert rain["x"] == ["2026-05-24", "2026-05-24", None]
     assert chart.svg.count("stroke-dasharray") == 1
 

@@ -54,9 +54,9 @@ def test_the_figure_holds_the_days_of_the_table() -> None:
     assert traces["day used"]["dx"] == 24 * 3600 * 1000
     assert traces["day used"]["y"][0] is None
     assert traces["day used"]["y"][5] == pytest.approx(0.995)
-    assert traces["fitted line"]["y"][59] == pytest.approx(0.941)
-    assert traces["day refused"]["x"] == [day.isoformat() for n, day in enumerate(table.index) if n % 10 == 0]
-    assert "clouds all day" in traces["day refused"]["hovertemplate"]
+    assert traces["line through the days"]["y"][59] == pytest.approx(0.941)
+    assert traces["day left out"]["x"] == [day.isoformat() for n, day in enumerate(table.index) if n % 10 == 0]
+    assert "clouds all day" in traces["day left out"]["hovertemplate"]
     assert traces["cleaning"]["x"][:2] == ["2026-03-02", "2026-03-02"]
 
 
@@ -96,7 +96,7 @@ def test_the_summary_tells_the_picture_in_a_sentence() -> None:
     chart = performance_chart(daily(), [WASHED, RAINED])
     assert chart
     assert "90 of 100 days were fit to judge by" in chart.summary
-    assert "1 cleaning, 1 other recovery" in chart.summary
+    assert "Cleanings marked: 1; times that it came clean by itself: 1" in chart.summary
     assert "96 % of a clean roof's output (likely 95 % to 97 %), an estimate" in chart.summary
 
 

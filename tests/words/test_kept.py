@@ -28,6 +28,13 @@ CASES = [
         "There is no e-mail address. They do not want mails of this kind.",
         "No hay dirección de correo. No quieren correos de este tipo.",
     ),
+    # a sentence with figures before another
+    (
+        "They already got 3 mails in 30 days. Readings have come in.",
+        "Ya recibieron 3 correos en 30 días. Han llegado lecturas.",
+    ),
+    # a choice with the meter's own name before it
+    ("“Meter A”: sent to the grid", "“Meter A”: vertida a la red"),
     # what people wrote stays theirs
     ("Called twice, nobody home.", "Called twice, nobody home."),
     ("", ""),
