@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal.actions.visits import finish_visit
 from portal.models import (
@@ -87,7 +88,11 @@ def record_entry(
         if entry.kind == EntryKind.FINISH:
             too_few = photos_missing(visit)
             if too_few:
-                raise ValidationError(f"{' '.join(too_few)} Take them, or say why there are fewer, and finish again.")
+                raise ValidationError(
+                    _("{too_few} Take them, or say why there are fewer, and finish again.").format(
+                        too_few=" ".join(too_few)
+                    )
+                )
         # Sent twice at the same moment, the second insert meets the constraint and reads the first.
         said = {field: getattr(entry, field) for field in _SAID}
         entry, made = VisitEntry.objects.get_or_create(visit=visit, client_id=client_id, defaults=said)
@@ -101,27 +106,27 @@ def record_entry(
 def _check(entry: VisitEntry) -> None:
     """Refuse what no page of ours sends, in a sentence."""
     if entry.kind not in EntryKind.values:
-        raise ValidationError("This kind of entry is not known here. Reload the page and enter it again.")
+        raise ValidationError(_("This kind of entry is not known here. Reload the page and enter it again."))
     kind = EntryKind(entry.kind)
     items, answers = _ITEMS.get(kind), _ANSWERS.get(kind)
     if kind == EntryKind.READ:
         if not re.fullmatch(r"[0-9a-f]{12}", entry.item):
-            raise ValidationError("It does not say what was read. Reload the page and press it again.")
+            raise ValidationError(_("It does not say what was read. Reload the page and press it again."))
     elif entry.item not in (items.values if items else [""]):
-        raise ValidationError("This item is not on the list. Reload the page and enter it again.")
+        raise ValidationError(_("This item is not on the list. Reload the page and enter it again."))
     if entry.answer not in (answers.values if answers else [""]):
         choices = ", ".join(str(label) for label in answers.labels) if answers else "nothing"
-        raise ValidationError(f"Choose one of: {choices}.")
+        raise ValidationError(_("Choose one of: {choices}.").format(choices=choices))
     if entry.water_ppm is not None and not 0 <= entry.water_ppm <= 5000:
-        raise ValidationError("The water reading lies between 0 and 5000 ppm. Check the meter's unit.")
+        raise ValidationError(_("The water reading lies between 0 and 5000 ppm. Check the meter's unit."))
     if entry.soak_minutes is not None and not 0 <= entry.soak_minutes <= 600:
-        raise ValidationError("Soaking takes between 0 and 600 minutes.")
+        raise ValidationError(_("Soaking takes between 0 and 600 minutes."))
     if kind == EntryKind.FEW_PHOTOS and not entry.note:
-        raise ValidationError("Say why there are fewer photos.")
+        raise ValidationError(_("Say why there are fewer photos."))
     if kind == EntryKind.INSPECTION and entry.answer == Finding.URGENT and not entry.note:
-        raise ValidationError("Say what you saw: an urgent finding needs a note.")
+        raise ValidationError(_("Say what you saw: an urgent finding needs a note."))
     if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:
-        raise ValidationError("Enter the name of the customer who agreed.")
+        raise ValidationError(_("Enter the name of the customer who agreed."))
 
 
 def photos_missing(visit: Visit) -> list[str]:
@@ -132,7 +137,11 @@ def photos_missing(visit: Visit) -> list[str]:
     for phase in (Phase.BEFORE, Phase.AFTER):
         have = VisitPhoto.objects.filter(visit=visit, phase=phase).count()
         if have < PHOTOS_EACH:
-            missing.append(f"{have} of {PHOTOS_EACH} photos {phase.label.lower()} the wash are here.")
+            missing.append(
+                _("{have} of {photos_each} photos {lower} the wash are here.").format(
+                    have=have, photos_each=PHOTOS_EACH, lower=phase.label.lower()
+                )
+            )
     return missing
 
 
@@ -141,14 +150,14 @@ def missing_from(visit: Visit, entries: Iterable[VisitEntry]) -> list[str]:
     stands = standing(entries)
     missing = photos_missing(visit)
     for kind, items, words in (
-        (EntryKind.STEP, Step, "Steps without an entry"),
-        (EntryKind.INSPECTION, Look, "Not looked over"),
+        (EntryKind.STEP, Step, _("Steps without an entry")),
+        (EntryKind.INSPECTION, Look, _("Not looked over")),
     ):
         left = [str(item.label).lower() for item in items if (kind.value, item.value) not in stands]
         if left:
             missing.append(f"{words}: {', '.join(left)}.")
     if (EntryKind.SIGN_OFF.value, "") not in stands:
-        missing.append("Neither signed off nor marked “not at home”.")
+        missing.append(_("Neither signed off nor marked “not at home”."))
     return missing
 
 
@@ -183,7 +192,7 @@ def refer_findings(*, visit: Visit, now: datetime) -> None:
 def close_referral(*, referral: Referral, outcome: str, now: datetime) -> None:
     """The office has passed the work on."""
     if not outcome.strip():
-        raise ValidationError("Say who was told, or why nothing is to do.")
+        raise ValidationError(_("Say who was told, or why nothing is to do."))
     if referral.closed_at is None:
         referral.outcome = outcome.strip()
         referral.closed_at = now

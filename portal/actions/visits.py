@@ -8,6 +8,7 @@ from decimal import Decimal
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from portal.actions.assessments import ask_for_assessment
 from portal.actions.leads import reopen_lead, win_lead
@@ -52,7 +53,7 @@ def book_visit(
     """
     _refuse_naive(starts_at)
     if lead is not None and lead.site_id != site.pk:
-        raise ValidationError("This lead belongs to another roof. Open the lead again and book from its page.")
+        raise ValidationError(_("This lead belongs to another roof. Open the lead again and book from its page."))
     _refuse_strangers(site, technicians)
     Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
     known = ask_first(site, read=read)
@@ -97,7 +98,7 @@ def move_visit(
         if by is not None and known and read == known.mark:
             note_read(visit=visit, mark=read, by=by, now=now)
     if visit.state == VisitState.DONE:
-        raise ValidationError("This visit is done. Book a new one instead of moving it.")
+        raise ValidationError(_("This visit is done. Book a new one instead of moving it."))
     if technicians is not None:
         _refuse_strangers(visit.site, technicians)
         visit.technicians.set(technicians)
@@ -131,7 +132,7 @@ def finish_visit(*, visit: Visit, now: datetime, finished_at: datetime | None = 
     A visit that was called off and washed all the same counts: the panels are clean whatever the calendar said.
     """
     if finished_at is not None and finished_at > now:
-        raise ValidationError("A wash that is still to come cannot be marked done. Choose today or an earlier day.")
+        raise ValidationError(_("A wash that is still to come cannot be marked done. Choose today or an earlier day."))
     visit = _held(visit)
     if visit.state == VisitState.DONE:
         return visit
@@ -231,7 +232,7 @@ def revoke_calendar_feeds(*, user: User, now: datetime) -> None:
 def _call_off(visit: Visit, state: VisitState, reason: str, *, now: datetime) -> Visit:
     visit = _held(visit)
     if visit.state == VisitState.DONE:
-        raise ValidationError("This visit is done and cannot be called off. If that is wrong, reopen it first.")
+        raise ValidationError(_("This visit is done and cannot be called off. If that is wrong, reopen it first."))
     if visit.state != state:
         visit.state = state
         visit.revision += 1
@@ -274,4 +275,8 @@ def _refuse_strangers(site: Site, technicians: Sequence[User]) -> None:
     strangers = [person for person in technicians if person.pk not in working]
     if strangers:
         names = ", ".join(str(person) for person in strangers)
-        raise ValidationError(f"{names} does not work for {site.customer.business}. Choose one of its technicians.")
+        raise ValidationError(
+            _("{names} does not work for {business}. Choose one of its technicians.").format(
+                names=names, business=site.customer.business
+            )
+        )

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
 from portal.models.site import Site
@@ -18,55 +19,55 @@ from portal.models.visit import Visit
 
 
 class EntryKind(models.TextChoices):
-    ANSWER = "answer", "Asked on the doorstep"
-    STEP = "step", "Step of the work"
-    INSPECTION = "inspection", "Looked over"
-    FEW_PHOTOS = "few_photos", "Why fewer photos"
-    SIGN_OFF = "sign_off", "Customer"
-    FINISH = "finish", "Finished"
-    READ = "read", "Read what is known of the roof"
+    ANSWER = "answer", gettext_lazy("Asked on the doorstep")
+    STEP = "step", gettext_lazy("Step of the work")
+    INSPECTION = "inspection", gettext_lazy("Looked over")
+    FEW_PHOTOS = "few_photos", gettext_lazy("Why fewer photos")
+    SIGN_OFF = "sign_off", gettext_lazy("Customer")
+    FINISH = "finish", gettext_lazy("Finished")
+    READ = "read", gettext_lazy("Read what is known of the roof")
 
 
 class Step(models.TextChoices):
     """The work, in its order."""
 
-    TAP = "tap", "Tap and hose"
-    WATER = "water", "Filter and water quality"
-    PRE_RINSE = "pre_rinse", "Pre-rinse"
-    SOAK = "soak", "Soak"
-    SCRUB = "scrub", "Soft scrub"
-    RINSE = "rinse", "Final rinse"
+    TAP = "tap", gettext_lazy("Tap and hose")
+    WATER = "water", gettext_lazy("Filter and water quality")
+    PRE_RINSE = "pre_rinse", gettext_lazy("Pre-rinse")
+    SOAK = "soak", gettext_lazy("Soak")
+    SCRUB = "scrub", gettext_lazy("Soft scrub")
+    RINSE = "rinse", gettext_lazy("Final rinse")
 
 
 class Look(models.TextChoices):
     """What is looked over."""
 
-    GLASS = "glass", "Glass"
-    FRAME = "frame", "Frame and clamps"
-    CABLES = "cables", "Cables and connectors"
-    ROOF = "roof", "Roof penetrations"
-    NESTING = "nesting", "Nesting under panels"
-    DEBRIS = "debris", "Debris"
-    SHADING = "shading", "Shading growth"
+    GLASS = "glass", gettext_lazy("Glass")
+    FRAME = "frame", gettext_lazy("Frame and clamps")
+    CABLES = "cables", gettext_lazy("Cables and connectors")
+    ROOF = "roof", gettext_lazy("Roof penetrations")
+    NESTING = "nesting", gettext_lazy("Nesting under panels")
+    DEBRIS = "debris", gettext_lazy("Debris")
+    SHADING = "shading", gettext_lazy("Shading growth")
 
 
 class Ask(models.TextChoices):
     """What to ask on the doorstep."""
 
-    INSTALLED = "installed", "When was the system installed, and by whom?"
-    CLEANED = "cleaned", "Has it ever been cleaned? When?"
-    NOTICED = "noticed", "Have you noticed it making less?"
+    INSTALLED = "installed", gettext_lazy("When was the system installed, and by whom?")
+    CLEANED = "cleaned", gettext_lazy("Has it ever been cleaned? When?")
+    NOTICED = "noticed", gettext_lazy("Have you noticed it making less?")
 
 
 class Finding(models.TextChoices):
     OK = "ok", "OK"
-    SEEN = "seen", "Seen"
-    URGENT = "urgent", "Urgent"
+    SEEN = "seen", gettext_lazy("Seen")
+    URGENT = "urgent", gettext_lazy("Urgent")
 
 
 class SignOff(models.TextChoices):
-    SIGNED = "signed", "Customer agreed"
-    NOT_AT_HOME = "not_at_home", "Not at home"
+    SIGNED = "signed", gettext_lazy("Customer agreed")
+    NOT_AT_HOME = "not_at_home", gettext_lazy("Not at home")
 
 
 _SEVERITY = {Finding.OK: 0, Finding.SEEN: 1, Finding.URGENT: 2}
@@ -129,14 +130,14 @@ def standing(entries: Iterable[VisitEntry]) -> dict[tuple[str, str], VisitEntry]
 
 
 class Phase(models.TextChoices):
-    BEFORE = "before", "Before"
-    AFTER = "after", "After"
-    FINDING = "finding", "Of a finding"
+    BEFORE = "before", gettext_lazy("Before")
+    AFTER = "after", gettext_lazy("After")
+    FINDING = "finding", gettext_lazy("Of a finding")
 
 
 class Distance(models.TextChoices):
-    WIDE = "wide", "Wide"
-    CLOSE = "close", "Close"
+    WIDE = "wide", gettext_lazy("Wide")
+    CLOSE = "close", gettext_lazy("Close")
 
 
 class VisitPhotoQuerySet(models.QuerySet["VisitPhoto"]):

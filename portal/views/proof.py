@@ -17,6 +17,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_POST
 
 from portal.actions.proof import (
@@ -53,19 +55,36 @@ from portal.views.printed import pdf
 from portal.views.record import photo_file
 
 FINDING_WORDS = {
-    Look.GLASS: ("Glass of a panel looks damaged.", "Do not hose or touch it. Have a licensed electrician look at it."),
-    Look.FRAME: ("A frame or clamp looks loose or worn.", "Ask your installer to check what holds the panels."),
+    Look.GLASS: (
+        gettext_lazy("Glass of a panel looks damaged."),
+        gettext_lazy("Do not hose or touch it. Have a licensed electrician look at it."),
+    ),
+    Look.FRAME: (
+        gettext_lazy("A frame or clamp looks loose or worn."),
+        gettext_lazy("Ask your installer to check what holds the panels."),
+    ),
     Look.CABLES: (
-        "A cable or connector looks damaged.",
-        "Keep away from it. Have a licensed electrician look at it before anything else is done up there.",
+        gettext_lazy("A cable or connector looks damaged."),
+        gettext_lazy(
+            "Keep away from it. Have a licensed electrician look at it before anything else is done up there."
+        ),
     ),
-    Look.ROOF: ("Where the panels are fixed, the roof needs a look.", "Ask a roofer, before water gets in."),
+    Look.ROOF: (
+        gettext_lazy("Where the panels are fixed, the roof needs a look."),
+        gettext_lazy("Ask a roofer, before water gets in."),
+    ),
     Look.NESTING: (
-        "Animals nest under the panels.",
-        "Nests may be protected by law at this time of year. Ask us about removal and netting.",
+        gettext_lazy("Animals nest under the panels."),
+        gettext_lazy("Nests may be protected by law at this time of year. Ask us about removal and netting."),
     ),
-    Look.DEBRIS: ("Leaves or moss gather under or between the panels.", "It comes back; we look at it on each visit."),
-    Look.SHADING: ("Plants have begun to shade the panels.", "Trimming them brings back what a wash cannot."),
+    Look.DEBRIS: (
+        gettext_lazy("Leaves or moss gather under or between the panels."),
+        gettext_lazy("It comes back; we look at it on each visit."),
+    ),
+    Look.SHADING: (
+        gettext_lazy("Plants have begun to shade the panels."),
+        gettext_lazy("Trimming them brings back what a wash cannot."),
+    ),
 }
 
 
@@ -218,10 +237,12 @@ def visit_report_share(request: HttpRequest, pk: int) -> HttpResponse:
         if asked:
             link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdecimal() else 0)
             revoke_report_link(link=link, now=timezone.now())
-            messages.success(request, "The link no longer works.")
+            messages.success(request, _("The link no longer works."))
         else:
             share_report(visit=visit, now=timezone.now())
-            messages.success(request, "Here is the link. It works without login for 90 days, or until you revoke it.")
+            messages.success(
+                request, _("Here is the link. It works without login for 90 days, or until you revoke it.")
+            )
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     return redirect(f"{reverse('visit_report', args=[pk])}#share")

@@ -17,6 +17,8 @@ from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
@@ -45,21 +47,27 @@ from portal.models.record import standing
 View = Callable[..., HttpResponse]
 
 STEP_HINTS = {
-    Step.TAP: "Which tap, whose hose; leave both as you found them.",
-    Step.WATER: "Read the meter after the filter. Water above about 50 ppm dries to spots; common practice, no source.",
-    Step.PRE_RINSE: "Only when the glass is cool to the hand.",
-    Step.SOAK: "How long it stood wet. Do not let it dry.",
-    Step.SCRUB: "Soft brush, water alone, from the ladder, platform or ridge: never from the panels.",
-    Step.RINSE: "From the top down.",
+    Step.TAP: gettext_lazy("Which tap, whose hose; leave both as you found them."),
+    Step.WATER: gettext_lazy(
+        "Read the meter after the filter. Water above about 50 ppm dries to spots; common practice, no source."
+    ),
+    Step.PRE_RINSE: gettext_lazy("Only when the glass is cool to the hand."),
+    Step.SOAK: gettext_lazy("How long it stood wet. Do not let it dry."),
+    Step.SCRUB: gettext_lazy("Soft brush, water alone, from the ladder, platform or ridge: never from the panels."),
+    Step.RINSE: gettext_lazy("From the top down."),
 }
 LOOK_HINTS = {
-    Look.GLASS: "Cracks, chips, brown spots. Broken glass: stop, do not wet it, call a licensed electrician.",
-    Look.FRAME: "Loose clamps, bent frames, corrosion.",
-    Look.CABLES: "Look, do not touch. Burnt, open or chewed: stop, do not wet it, call a licensed electrician.",
-    Look.ROOF: "Flashing, feet, cracked tiles, damp.",
-    Look.NESTING: "Birds, rodents, wasps. Nests may be protected by law: leave them and report.",
-    Look.DEBRIS: "Leaves and moss under or between panels.",
-    Look.SHADING: "Branches or plants that reach the panels' light.",
+    Look.GLASS: gettext_lazy(
+        "Cracks, chips, brown spots. Broken glass: stop, do not wet it, call a licensed electrician."
+    ),
+    Look.FRAME: gettext_lazy("Loose clamps, bent frames, corrosion."),
+    Look.CABLES: gettext_lazy(
+        "Look, do not touch. Burnt, open or chewed: stop, do not wet it, call a licensed electrician."
+    ),
+    Look.ROOF: gettext_lazy("Flashing, feet, cracked tiles, damp."),
+    Look.NESTING: gettext_lazy("Birds, rodents, wasps. Nests may be protected by law: leave them and report."),
+    Look.DEBRIS: gettext_lazy("Leaves and moss under or between panels."),
+    Look.SHADING: gettext_lazy("Branches or plants that reach the panels' light."),
 }
 
 LISTS = {"visits": "/visits/", "office": "/?as=office", "roofs": "/?as=roofs"}
@@ -77,7 +85,7 @@ def _phone(view: View) -> View:
     def answer(request: HttpRequest, *args: object, **kwargs: object) -> HttpResponse:
         if not request.user.is_authenticated:
             if _wants_json(request):
-                return JsonResponse({"problem": "You are logged out. Log in again; nothing is lost."}, status=401)
+                return JsonResponse({"problem": _("You are logged out. Log in again; nothing is lost.")}, status=401)
             return redirect(f"{settings.LOGIN_URL}")
         try:
             return view(request, *args, **kwargs)
@@ -89,7 +97,7 @@ def _phone(view: View) -> View:
             return redirect("visit_record", kwargs["pk"])
         except Http404:
             if _wants_json(request):
-                sentence = "This visit is not yours, or not any more. Ask the office; the entry stays on your phone."
+                sentence = _("This visit is not yours, or not any more. Ask the office; the entry stays on your phone.")
                 return JsonResponse({"problem": sentence}, status=404)
             raise
 
@@ -154,14 +162,14 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
 def _known(visit: Visit) -> dict[Ask, str]:
     """What is known already of each question on the doorstep."""
     site = visit.site
-    installed = [date_format(site.installed_on, "F Y")] if site.installed_on else []
+    installed = [date_format(site.installed_on, _("F Y"))] if site.installed_on else []
     installed += [site.installer] if site.installer else []
     washed = site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at").first()
     newest = SiteAssessment.objects.filter(site=site).newest().first()
     return {
         Ask.INSTALLED: ", ".join(installed),
-        Ask.CLEANED: date_format(washed.cleaned_on, "F Y") + ", by us" if washed and washed.cleaned_on else "",
-        Ask.NOTICED: "the readings show it since " + date_format(newest.less_since, "F Y")
+        Ask.CLEANED: date_format(washed.cleaned_on, _("F Y")) + _(", by us") if washed and washed.cleaned_on else "",
+        Ask.NOTICED: _("the readings show it since ") + date_format(newest.less_since, _("F Y"))
         if newest and newest.less_since
         else "",
     }
@@ -180,8 +188,8 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
         kind=request.POST.get("kind", ""),
         item=request.POST.get("item", ""),
         answer=request.POST.get("answer", ""),
-        water_ppm=_whole(request, "water_ppm", "water reading [ppm]"),
-        soak_minutes=_whole(request, "soak_minutes", "soak time [minutes]"),
+        water_ppm=_whole(request, "water_ppm", _("water reading [ppm]")),
+        soak_minutes=_whole(request, "soak_minutes", _("soak time [minutes]")),
         note=request.POST.get("note", "")[:4000],
         at=_moment(request, now),
         by=user,
@@ -192,7 +200,7 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
     back = LISTS.get(request.POST.get("back", ""))
     if back is not None:
         return redirect(f"{back}#visit-{pk}")
-    messages.success(request, "Kept.")
+    messages.success(request, _("Kept."))
     return redirect("visit_record", pk)
 
 
@@ -207,7 +215,7 @@ def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
     if TOO_LARGE in request.META or (sent is not None and (sent.size or 0) > MOST_BYTES):
         raise ValidationError(too_many_bytes(str(request.META.get(TOO_LARGE) or (sent.name if sent else "photo"))))
     if sent is None:
-        raise ValidationError("No photo came with this. Choose one, or take it again.")
+        raise ValidationError(_("No photo came with this. Choose one, or take it again."))
     photo = keep_photo(
         visit=visit,
         client_id=_client_id(request),
@@ -223,7 +231,7 @@ def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
     )
     if _wants_json(request):
         return JsonResponse({"id": photo.pk})
-    messages.success(request, "Kept.")
+    messages.success(request, _("Kept."))
     return redirect("visit_record", pk)
 
 
@@ -279,7 +287,7 @@ def visit_referral(request: HttpRequest, pk: int) -> HttpResponse:
     referral = get_object_or_404(Referral.objects.visible_to(user), pk=pk)
     try:
         close_referral(referral=referral, outcome=request.POST.get("outcome", "")[:200], now=timezone.now())
-        messages.success(request, "Passed on.")
+        messages.success(request, _("Passed on."))
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     return redirect("visits")
@@ -289,7 +297,7 @@ def _client_id(request: HttpRequest) -> UUID:
     try:
         return UUID(request.POST.get("client_id", ""))
     except ValueError:
-        raise ValidationError("The entry came without its number. Reload the page and enter it again.") from None
+        raise ValidationError(_("The entry came without its number. Reload the page and enter it again.")) from None
 
 
 def _whole(request: HttpRequest, field: str, words: str) -> int | None:
@@ -297,7 +305,7 @@ def _whole(request: HttpRequest, field: str, words: str) -> int | None:
     if not text:
         return None
     if not text.isascii() or not text.isdigit() or len(text) > 6:
-        raise ValidationError(f"The {words} must be a whole number, such as 12.")
+        raise ValidationError(_("The {words} must be a whole number, such as 12.").format(words=words))
     return int(text)
 
 

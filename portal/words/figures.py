@@ -5,20 +5,20 @@ from __future__ import annotations
 from datetime import date
 from decimal import Decimal
 
+from babel import Locale
+from babel.numbers import get_currency_symbol
 from django.utils.formats import date_format, get_format, number_format
-from django.utils.translation import get_language
+from django.utils.translation import get_language, gettext, to_locale
 from django.utils.translation import gettext_lazy as _
 
 NBSP = "\u00a0"
 """Keeps a figure and its unit on one line."""
 
-SIGNS = {"USD": "$", "EUR": "€", "GBP": "£", "AUD": "A$", "CAD": "C$", "NZD": "NZ$", "MXN": "MX$"}
-
 
 def percent(fraction: float | None) -> str:
     """A fraction as a percentage: a decimal under 2 %, none above, since no estimate is better."""
     if fraction is None:
-        return "unknown"
+        return str(_("unknown"))
     hundredths = fraction * 100
     text = f"{hundredths:.{1 if abs(hundredths) < 1.95 else 0}f}"
     text = "0" if float(text) == 0 else text.replace("-", "−")
@@ -27,7 +27,7 @@ def percent(fraction: float | None) -> str:
 
 def day_words(day: date) -> str:
     """A day in the active language: "5 March 2026", "5 de marzo de 2026"."""
-    return date_format(day, "j F Y" if _english() else "DATE_FORMAT")
+    return date_format(day, gettext("j F Y"))
 
 
 def money(amount: Decimal | float | None, currency: str) -> str:
@@ -44,30 +44,32 @@ def about_money(amount: Decimal | float | None, currency: str) -> str:
     """An estimated amount, in whole units, and "under $1" for what is less than half a unit but not nothing."""
     if amount is None:
         return ""
-    if amount > 0 and f"{amount:.0f}" == "0":
-        return f"under {whole_money(1, currency)}"
+    if _nearly_nothing(amount):
+        return gettext("under {amount}").format(amount=whole_money(1, currency))
     return whole_money(amount, currency)
 
 
 def roughly(amount: Decimal | float | None, currency: str) -> str:
     """An estimated amount in a sentence: "about $14", "under $1"."""
     said = about_money(amount, currency)
-    return said if said.startswith("under") else f"about {said}"
+    return said if not said or _nearly_nothing(amount) else gettext("about {amount}").format(amount=said)
+
+
+def _nearly_nothing(amount: Decimal | float | None) -> bool:
+    return amount is not None and amount > 0 and f"{amount:.0f}" == "0"
 
 
 def _amount(rounded: str, currency: str) -> str:
-    """Digits with the marks of the active language, and the currency where it puts it: "$1,200", "1.200 USD"."""
+    """Digits with the marks of the active language, and the currency where it puts it: "$1,200", "1 200 US$"."""
     number = Decimal(rounded)
     places = max(0, -int(number.as_tuple().exponent))
     minus = "−" if number < 0 else ""
     digits = number_format(abs(number), places, force_grouping=True)
-    if _english():
-        return f"{minus}{SIGNS.get(currency, f'{currency} ')}{digits}"
-    return f"{minus}{digits}{NBSP}{currency}"
-
-
-def _english() -> bool:
-    return get_language() in ("en", None)
+    locale = Locale.parse(to_locale(get_language() or "en"))
+    sign = get_currency_symbol(currency, locale)
+    if locale.currency_formats["standard"].pattern.startswith("¤"):
+        return f"{minus}{sign}{NBSP if sign[-1].isalpha() else ''}{digits}"
+    return f"{minus}{digits}{NBSP}{sign}"
 
 
 COMPASS = (

@@ -53,7 +53,7 @@ def test_percentages_show_no_more_than_is_known(fraction: float | None, words: s
         (Decimal("-9.6"), "EUR", "−€9.60", "−€10"),
         (Decimal("0.3"), "USD", "$0.30", "under $1"),
         (Decimal(0), "USD", "$0.00", "$0"),
-        (Decimal(12), "CHF", "CHF 12.00", "CHF 12"),
+        (Decimal(12), "CHF", f"CHF{NBSP}12.00", f"CHF{NBSP}12"),
     ],
 )
 def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, exact: str, about: str) -> None:
