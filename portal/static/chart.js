@@ -1,7 +1,7 @@
 // Charts: the page shows the server's SVG; when a reader comes near one, plotly is fetched and takes the charts over.
 (() => {
   "use strict";
-  const { plotly = "", plotlyStyle = "" } = document.currentScript?.dataset ?? {};
+  const { plotly = "", plotlyStyle = "", modebar = "{}" } = document.currentScript?.dataset ?? {};
   const plots = () => [.../** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-chart]"))];
   /** Plotly itself, once it is there; it carries no types. */
   const drawer = () => /** @type {any} */ (window).Plotly;
@@ -26,9 +26,27 @@
   };
   // Buttons by name: left to itself, plotly also offers to send the customer's data to its maker's cloud.
   const config = { responsive: true, displaylogo: false, scrollZoom: false,
+    locale: document.documentElement.lang,
     modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
 
+  /** Plotly comes with English alone: months and marks as the browser writes them, words from the page. */
+  const teach = () => {
+    const { lang } = document.documentElement;
+    /** @param {Intl.DateTimeFormatOptions} form @param {Date[]} days */
+    const named = (form, days) => days.map((day) => day.toLocaleDateString(lang, form));
+    const week = [1, 2, 3, 4, 5, 6, 7].map((day) => new Date(2023, 0, day)); // from a Sunday, as plotly counts
+    const year = [...Array(12).keys()].map((month) => new Date(2023, month, 1));
+    const parts = new Intl.NumberFormat(lang).formatToParts(-12345.5);
+    /** @param {string} type */
+    const mark = (type) => parts.find((part) => part.type === type)?.value ?? "";
+    drawer().register({ moduleType: "locale", name: lang, dictionary: JSON.parse(modebar), format: {
+      days: named({ weekday: "long" }, week), shortDays: named({ weekday: "short" }, week),
+      months: named({ month: "long" }, year), shortMonths: named({ month: "short" }, year),
+      decimal: mark("decimal"), thousands: mark("group"),
+    } });
+  };
   const take = async () => {
+    teach();
     for (const plot of plots()) {
       const { data, layout } = figure(plot);
       const stage = document.createElement("div");

@@ -15,10 +15,10 @@
     list.replaceChildren(...files.map((file) => {
       const line = document.createElement("li");
       line.textContent = `${file.name} (${Math.max(1, Math.round(file.size / 1024)).toLocaleString()} kB)`;
-      if (file.size > largest) tooLarge = `${file.name} is larger than ${Math.round(largest / 1048576)} MB. Export a year at a time, or zip it.`;
+      if (file.size > largest) tooLarge = `${file.name}: ${form.dataset.tooLarge}`;
       return line;
     }));
-    if (files.length > most) tooLarge = `These are ${files.length} files. Pack more than ${most} into one zip and send that.`;
+    if (files.length > most) tooLarge = form.dataset.tooMany ?? "";
     input.setCustomValidity(tooLarge);
     if (tooLarge) input.reportValidity();
   };

@@ -1,7 +1,9 @@
 """What every page's frame needs: whose portal it is, where this person may go, and whether it is a demonstration."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
@@ -9,7 +11,12 @@ from django.utils.translation import gettext_lazy
 
 from portal.models import Business, Customer, Membership, Role
 
-OFFICE_PLACES = (
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
+Places = tuple[tuple[str, "StrOrPromise"], ...]
+
+OFFICE_PLACES: Places = (
     ("home", gettext_lazy("Today")),
     ("leads", gettext_lazy("Leads")),
     ("customers", gettext_lazy("Customers")),
@@ -17,11 +24,11 @@ OFFICE_PLACES = (
     ("imports", gettext_lazy("Imports")),
     ("reminders", gettext_lazy("Reminders")),
 )
-OWNER_PLACES = (*OFFICE_PLACES, ("business_settings", gettext_lazy("Business")))
-TECHNICIAN_PLACES = (("home", gettext_lazy("Today")), ("visits", gettext_lazy("Visits")))
-HOMEOWNER_PLACES = (("home", gettext_lazy("My roof")), ("imports", gettext_lazy("Send readings")))
-ABOUT = (("method", gettext_lazy("How the estimate is made")), ("cautions", gettext_lazy("Cautions")))
-MEMBER_ABOUT = (
+OWNER_PLACES: Places = (*OFFICE_PLACES, ("business_settings", gettext_lazy("Business")))
+TECHNICIAN_PLACES: Places = (("home", gettext_lazy("Today")), ("visits", gettext_lazy("Visits")))
+HOMEOWNER_PLACES: Places = (("home", gettext_lazy("My roof")), ("imports", gettext_lazy("Send readings")))
+ABOUT: Places = (("method", gettext_lazy("How the estimate is made")), ("cautions", gettext_lazy("Cautions")))
+MEMBER_ABOUT: Places = (
     ("account_change_password", gettext_lazy("Change password")),
     ("account_logout", gettext_lazy("Log out")),
 )
@@ -32,11 +39,11 @@ class Place:
     """A link of the frame."""
 
     url: str
-    word: str
+    word: StrOrPromise
     here: bool
 
 
-def _places(request: HttpRequest, names: tuple[tuple[str, str], ...]) -> list[Place]:
+def _places(request: HttpRequest, names: Places) -> list[Place]:
     """The links a page's frame shows; the most exact match of the address is where the reader is."""
     links = []
     for name, word in names:
@@ -61,7 +68,7 @@ def frame(request: HttpRequest) -> dict[str, Any]:
     office, roofs = bool(roles & {Role.OWNER, Role.OFFICE}), Role.TECHNICIAN in roles
     businesses = list(Business.objects.visible_to(user)[:2])
     if Role.OWNER in roles:
-        places: tuple[tuple[str, str], ...] = OWNER_PLACES
+        places: Places = OWNER_PLACES
     else:
         places = OFFICE_PLACES if office else TECHNICIAN_PLACES if roofs else HOMEOWNER_PLACES
     return {

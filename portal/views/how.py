@@ -10,7 +10,7 @@ from zoneinfo import available_timezones
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_noop
 
 from portal.actions.imports.kept import Seen, mapping_of
 from portal.models import Import
@@ -18,39 +18,43 @@ from portal.readers.mapping import FILES, Mapping
 from portal.words.kept import in_their_words
 
 FORMATS = {
-    "text": gettext_lazy("Text table"),
-    "sheet": gettext_lazy("Spreadsheet"),
+    "text": gettext_noop("Text table"),
+    "sheet": gettext_noop("Spreadsheet"),
     "espi": "Green Button",
     "nem12": "NEM12",
 }
 UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
 KINDS = {
-    "energy": gettext_lazy("energy of each interval"),
-    "register": gettext_lazy("a counter that runs on"),
-    "power": gettext_lazy("average power"),
+    "energy": gettext_noop("energy of each interval"),
+    "register": gettext_noop("a counter that runs on"),
+    "power": gettext_noop("average power"),
 }
-DECIMALS = {".": "a point: 1.5", ",": "a comma: 1,5"}
+DECIMALS = {".": gettext_noop("a point: 1.5"), ",": gettext_noop("a comma: 1,5")}
 DATE_ORDERS = {
-    "": gettext_lazy("day and month alike, so far"),
-    "ymd": "year-month-day",
-    "dmy": "day/month/year",
-    "mdy": "month/day/year",
-    "unix_s": gettext_lazy("Unix seconds"),
-    "unix_ms": gettext_lazy("Unix milliseconds"),
-    "serial": gettext_lazy("spreadsheet day numbers"),
+    "": gettext_noop("day and month alike, so far"),
+    "ymd": gettext_noop("year-month-day"),
+    "dmy": gettext_noop("day/month/year"),
+    "mdy": gettext_noop("month/day/year"),
+    "unix_s": gettext_noop("Unix seconds"),
+    "unix_ms": gettext_noop("Unix milliseconds"),
+    "serial": gettext_noop("spreadsheet day numbers"),
 }
 CLOCKS = {
-    "wall": gettext_lazy("the clock on the wall, with daylight saving"),
-    "winter": gettext_lazy("winter time all year"),
+    "wall": gettext_noop("the clock on the wall, with daylight saving"),
+    "winter": gettext_noop("winter time all year"),
     "utc": "UTC",
-    "offset": gettext_lazy("each stamp says its own offset"),
+    "offset": gettext_noop("each stamp says its own offset"),
 }
-LABELS = {"start": gettext_lazy("the start of its interval"), "end": gettext_lazy("the end of its interval")}
+LABELS = {"start": gettext_noop("the start of its interval"), "end": gettext_noop("the end of its interval")}
 EXPORTS = {
-    "": "no, production",
-    "all": gettext_lazy("all of the production"),
-    "surplus": gettext_lazy("only the surplus after the house took its share"),
+    "": gettext_noop("no, production"),
+    "all": gettext_noop("all of the production"),
+    "surplus": gettext_noop("only the surplus after the house took its share"),
 }
+
+
+def _each(words: dict[str, str]) -> dict[str, str]:
+    return {code: _(word) for code, word in words.items()}
 
 
 def how_words(mapping: Mapping) -> list[tuple[str, str]]:
@@ -58,28 +62,26 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     words = [
         (
             _("Format"),
-            FORMATS[mapping.format],
+            _(FORMATS[mapping.format]),
         )
     ]
     if mapping.format in ("text", "sheet"):
         if mapping.sheet:
             words.append((_("Sheet"), mapping.sheet))
         words += [
-            (_("Time"), f"{' + '.join(mapping.time_columns)} ({DATE_ORDERS[mapping.date_order]})"),
+            (_("Time"), f"{' + '.join(mapping.time_columns)} ({_(DATE_ORDERS[mapping.date_order])})"),
             (_("Production"), _columns_in_words(mapping)),
-            (_("Figures"), _("{kind} in {unit}").format(kind=KINDS[mapping.kind], unit=mapping.unit)),
+            (_("Figures"), _("{kind} in {unit}").format(kind=_(KINDS[mapping.kind]), unit=mapping.unit)),
         ]
     if mapping.meter:
         words.append((_("Meter in the file"), mapping.meter))
+    zone = "" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"
     words += [
-        (
-            _("Clock"),
-            CLOCKS[mapping.clock.kind] + ("" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"),
-        ),
-        (_("The time on each line is"), LABELS[mapping.clock.label]),
+        (_("Clock"), _(CLOCKS[mapping.clock.kind]) + zone),
+        (_("The time on each line is"), _(LABELS[mapping.clock.label])),
     ]
     if mapping.export:
-        words.append((_("Sent to the grid"), EXPORTS[mapping.export]))
+        words.append((_("Sent to the grid"), _(EXPORTS[mapping.export])))
     return words
 
 
@@ -123,13 +125,13 @@ class HowForm(forms.Form):
         if table:
             if "columns" not in self.asked and mapping.layout == "tall":
                 self._tick("columns", _("Columns that hold production"), names, mapping.value_columns)
-            self._choose("kind", _("The figures are"), KINDS, mapping.kind)
+            self._choose("kind", _("The figures are"), _each(KINDS), mapping.kind)
             self._choose("unit", _("Unit"), UNITS, mapping.unit)
-            self._choose("decimal", _("The decimal mark is"), DECIMALS, mapping.decimal)
-            orders = {code: words for code, words in DATE_ORDERS.items() if code or not mapping.date_order}
+            self._choose("decimal", _("The decimal mark is"), _each(DECIMALS), mapping.decimal)
+            orders = {code: words for code, words in _each(DATE_ORDERS).items() if code or not mapping.date_order}
             self._choose("date_order", _("Dates are written"), orders, mapping.date_order)
             day, time = (*mapping.time_columns, "", "")[:2]
-            listed, none = {name: name for name in names}, {"": "none"}
+            listed, none = {name: name for name in names}, {"": _("none")}
             self._choose("time_column", _("Column with the date, or the date and time"), listed, day)
             self._choose("second_time_column", _("Column with the time of day, if it has its own"), none | listed, time)
             each = {FILES: _("each file or sheet is a meter")} if mapping.meter_column == FILES else {}
@@ -143,9 +145,9 @@ class HowForm(forms.Form):
             }
             self._choose("meter", _("Meter in the file"), every, mapping.meter)
         if mapping.export or table:
-            self._choose("export", _("Energy sent to the grid"), EXPORTS, mapping.export)
-        self._choose("clock", _("Which clock stamped it"), CLOCKS, mapping.clock.kind)
-        self._choose("label", _("The time on each line is"), LABELS, mapping.clock.label)
+            self._choose("export", _("Energy sent to the grid"), _each(EXPORTS), mapping.export)
+        self._choose("clock", _("Which clock stamped it"), _each(CLOCKS), mapping.clock.kind)
+        self._choose("label", _("The time on each line is"), _each(LABELS), mapping.clock.label)
         if "zone" not in self.asked:
             self.fields["zone"] = forms.CharField(label=_("Time zone of that clock"), initial=mapping.clock.tz)
 

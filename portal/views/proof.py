@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import cast
+from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
@@ -54,6 +54,9 @@ from portal.models.record import standing
 from portal.views.printed import pdf
 from portal.views.record import photo_file
 
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
 FINDING_WORDS = {
     Look.GLASS: (
         gettext_lazy("Glass of a panel looks damaged."),
@@ -93,8 +96,8 @@ class FindingNote:
     """A finding as the homeowner reads it."""
 
     urgent: bool
-    what: str
-    next: str
+    what: StrOrPromise
+    next: StrOrPromise
     note: str
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import wraps
@@ -43,6 +44,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.record import standing
+from portal.words.scripts import script_words
 
 View = Callable[..., HttpResponse]
 
@@ -273,7 +275,8 @@ def visit_hello(request: HttpRequest) -> HttpResponse:
 def visit_worker(request: HttpRequest) -> HttpResponse:
     """The service worker. It reaches beyond its own folder, so that the first page after log-in opens too."""
     script = settings.ROOT / "portal" / "static" / "visit" / "worker.js"
-    answer = HttpResponse(script.read_bytes(), content_type="text/javascript")
+    words = json.dumps(script_words(), ensure_ascii=False)
+    answer = HttpResponse(script.read_text().replace("WORDS = {}", f"WORDS = {words}"), content_type="text/javascript")
     answer["Cache-Control"] = "no-cache"
     answer["Service-Worker-Allowed"] = "/"
     return answer

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from django.template import Library
+from django.utils.html import json_script
 from django.utils.safestring import SafeString
 
 from portal.actions import washes
@@ -17,6 +18,7 @@ from portal.words import causes
 from portal.words.drawn import chart_in_their_words, svg_in_their_words
 from portal.words.figures import NBSP, about_money, compass, day_words, money, percent, roughly
 from portal.words.kept import in_their_words
+from portal.words.scripts import script_words
 from portal.words.sentences import paragraph, sentence
 
 register = Library()
@@ -185,3 +187,9 @@ def cost_high(assessment: SiteAssessment | Lead) -> float | None:
 @register.filter
 def verdict_word(verdict: str) -> str:
     return VERDICT_WORDS[Verdict(verdict)][1]
+
+
+@register.simple_tag
+def words_for_scripts() -> SafeString:
+    """What scripts say in the page's language, where they find it."""
+    return json_script(script_words(), "words")

@@ -92,6 +92,9 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
         if name.parts[0] in UNMARKED and path.suffix == ".py":
             yield from ((name.as_posix(), sentence, None) for sentence in _sentences_of(path.read_text("utf-8")))
             continue
+        if path.suffix == ".js":
+            yield from ((name.as_posix(), sentence, None) for sentence in marked_in_script(path))
+            continue
         if path.suffix == ".py":
             source = path.read_bytes()
         elif name.parts[0] == "templates" and path.suffix in (".html", ".txt") and name.parts[1:2] != ("mail",):
@@ -101,6 +104,12 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
         for _, message, _, context in extract("python", BytesIO(source), keywords=KEYWORDS):
             if message:
                 yield name.as_posix(), message, context
+
+
+def marked_in_script(path: Path) -> Iterator[str]:
+    """What a script of ours says: see ``spoken`` in ``static/visit/here.js``."""
+    for _, message, _, _ in extract("javascript", BytesIO(path.read_bytes()), keywords={"spoken": None}):
+        yield str(message)
 
 
 def _as_python(template: str) -> bytes:

@@ -27,3 +27,16 @@ export function every(root, selector, kind) {
 export const frame = one(document, "[data-visit-page], [data-visit-list]", HTMLElement);
 export const me = Number(frame.dataset.user);
 export const visit = Number(frame.dataset.visitPage || 0); // 0 on the lists
+
+/** @type {Record<string, string>} */
+const catalogue = JSON.parse(document.getElementById("words")?.textContent || "{}");
+
+/**
+ * A sentence in the language of the page; `{name}` in it stands for a figure.
+ *
+ * @param {string} sentence
+ * @param {Record<string, string | number>} [figures]
+ */
+export function spoken(sentence, figures = {}) {
+  return (catalogue[sentence] || sentence).replace(/\{(\w+)\}/g, (_, name) => String(figures[name]));
+}

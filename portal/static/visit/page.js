@@ -2,7 +2,7 @@
 // answers; the page shows what waits, what was sent and what was refused.
 
 import { tidyCopies } from "./aside.js";
-import { every, frame, me, one, visit } from "./here.js";
+import { every, frame, me, one, spoken, visit } from "./here.js";
 import { paintPhotos, photosMissing, watchCameras } from "./photos.js";
 import { hindrance, send, sendAtOnce } from "./send.js";
 import { all, put, remove } from "./store.js";
@@ -62,8 +62,9 @@ async function kept() {
 
 /** @param {unknown} error */
 async function couldNotKeep(error) {
-  unkept = `This phone could not keep what you just entered (${error instanceof Error && error.name}). Free some space, ` +
-    "and enter it again before you leave.";
+  unkept = spoken(
+    "This phone could not keep what you just entered ({why}). Free some space, and enter it again before you leave.",
+    { why: error instanceof Error ? error.name : "" });
   await paint().catch(() => say(unkept));
 }
 
@@ -100,10 +101,10 @@ function keepDraft(field) {
  * @param {Record<string, string>} fields
  */
 function objection(fields) {
-  if (fields.answer === "urgent" && !fields.note.trim()) return "Say what you saw, then press Urgent.";
-  if (fields.answer === "signed" && !fields.note.trim()) return "Enter the name first.";
+  if (fields.answer === "urgent" && !fields.note.trim()) return spoken("Say what you saw, then press Urgent.");
+  if (fields.answer === "signed" && !fields.note.trim()) return spoken("Enter the name first.");
   if (fields.kind === "finish" && photosMissing()) {
-    return "Two photos before and two after are needed, or the reason why there are fewer.";
+    return spoken("Two photos before and two after are needed, or the reason why there are fewer.");
   }
   return "";
 }
@@ -191,14 +192,26 @@ function paintLine(rows, refused) {
   const own = waiting.length - others;
   const parts = [];
   if (unkept) parts.push(unkept);
-  if (refused) parts.push(`${refused} ${refused === 1 ? "was" : "were"} not taken: see the top of this page.`);
-  if (own) parts.push(`${own} ${own === 1 ? "entry waits" : "entries wait"} on this phone. ${hindrance.words}`);
-  if (others) parts.push(`${others} by another login ${others === 1 ? "waits" : "wait"} too; they are sent after that login.`);
+  if (refused) {
+    parts.push(refused === 1
+      ? spoken("1 was not taken: see the top of this page.")
+      : spoken("{count} were not taken: see the top of this page.", { count: refused }));
+  }
+  if (own) {
+    parts.push(own === 1
+      ? spoken("1 entry waits on this phone.")
+      : spoken("{count} entries wait on this phone.", { count: own }), hindrance.words);
+  }
+  if (others) {
+    parts.push(others === 1
+      ? spoken("1 by another login waits too; they are sent after that login.")
+      : spoken("{count} by another login wait too; they are sent after that login.", { count: others }));
+  }
   say(parts.join(" "));
   if (line && own && hindrance.loggedOut) {
     const door = document.createElement("a");
     door.href = `/accounts/login/?next=${encodeURIComponent(location.pathname)}`;
-    door.textContent = "Log in to send it";
+    door.textContent = spoken("Log in to send it");
     line.append(" ", door);
   }
 }
@@ -212,7 +225,7 @@ function paintRefused(rows) {
   list.replaceChildren(...rows.map(refusedItem));
   if (rows.length > 1) {
     const item = document.createElement("li");
-    item.append(button("Try all again", () => tryAgain(rows)));
+    item.append(button(spoken("Try all again"), () => tryAgain(rows)));
     list.append(item);
   }
 }
@@ -229,8 +242,8 @@ function refusedItem(row) {
     paint();
   };
   item.append(
-    what, why, button("Try again", () => tryAgain([row])), " ",
-    button(armed === row.id ? "Drop it for good" : "Drop it", drop));
+    what, why, button(spoken("Try again"), () => tryAgain([row])), " ",
+    button(armed === row.id ? spoken("Drop it for good") : spoken("Drop it"), drop));
   return item;
 }
 
@@ -268,19 +281,29 @@ function sameItem(form, row) {
 
 /** @type {Record<string, string>} */
 const NAMES = {
-  tap: "Tap and hose", water: "Water quality", pre_rinse: "Pre-rinse", soak: "Soak", scrub: "Soft scrub", rinse: "Final rinse",
-  glass: "Glass", frame: "Frame and clamps", cables: "Cables and connectors", roof: "Roof penetrations",
-  nesting: "Nesting", debris: "Debris", shading: "Shading growth", few_photos: "Why fewer photos", sign_off: "Customer",
-  finish: "Finish", answer: "Doorstep", read: "What is known of the roof",
+  tap: spoken("Tap and hose"), water: spoken("Water quality"), pre_rinse: spoken("Pre-rinse"),
+  soak: spoken("Soak"), scrub: spoken("Soft scrub"), rinse: spoken("Final rinse"), glass: spoken("Glass"),
+  frame: spoken("Frame and clamps"), cables: spoken("Cables and connectors"),
+  roof: spoken("Roof penetrations"), nesting: spoken("Nesting"), debris: spoken("Debris"),
+  shading: spoken("Shading growth"), few_photos: spoken("Why fewer photos"), sign_off: spoken("Customer"),
+  finish: spoken("Finish"), answer: spoken("Doorstep"), read: spoken("What is known of the roof"),
 };
 /** @type {Record<string, string>} */
-const ANSWERS = { ok: "OK", seen: "Seen", urgent: "Urgent", signed: "Customer agreed", not_at_home: "Not at home" };
-const STATES = { sent: "· sent", waiting: "· waits on this phone", refused: "" };
+const ANSWERS = {
+  ok: "OK", seen: spoken("Seen"), urgent: spoken("Urgent"), signed: spoken("Customer agreed"),
+  not_at_home: spoken("Not at home"),
+};
+/** @type {Record<string, string>} */
+const PHASES = { before: spoken("before"), after: spoken("after"), wide: spoken("wide"), close: spoken("close") };
+const STATES = { sent: spoken("sent"), waiting: spoken("waits on this phone"), refused: "" };
 
 /** @param {Row} row */
 function nameOf(row) {
   const field = row.fields;
-  if (row.fileName) return `Photo ${[NAMES[field.item] || field.phase, field.distance].filter(Boolean).join(", ")}`;
+  if (row.fileName) {
+    const where = [NAMES[field.item] || PHASES[field.phase], PHASES[field.distance]].filter(Boolean).join(", ");
+    return [spoken("Photo"), where].join(" ");
+  }
   return `${NAMES[field.item] || NAMES[field.kind] || ""} ${inWords(row)}`.trim();
 }
 
@@ -291,8 +314,8 @@ function inWords(row) {
     hour: "2-digit", minute: "2-digit", timeZone: frame.dataset.tz || undefined,
   });
   return [
-    ANSWERS[field.answer] || "Done", field.water_ppm && `${field.water_ppm} ppm`,
-    field.soak_minutes && `${field.soak_minutes} min`, field.note, time, STATES[row.state],
+    ANSWERS[field.answer] || spoken("Done"), field.water_ppm && `${field.water_ppm} ppm`,
+    field.soak_minutes && `${field.soak_minutes} min`, field.note, time, STATES[row.state] && "·", STATES[row.state],
   ].filter(Boolean).join(" ");
 }
 

@@ -1,6 +1,6 @@
 // Photos on the page of a visit: taking them, showing those that wait and those that are sent, counting them.
 
-import { every, one } from "./here.js";
+import { every, one, spoken } from "./here.js";
 
 /** @typedef {import("./store.js").Row} Row */
 
@@ -51,7 +51,7 @@ export function paintPhotos(form, rows) {
       drawn.set(row.id, address);
       picture.src = address;
     }
-    one(item, "span", HTMLSpanElement).textContent = row.state === "sent" ? "sent" : "waits";
+    one(item, "span", HTMLSpanElement).textContent = row.state === "sent" ? spoken("sent") : spoken("waits");
   }
   for (const item of every(list, "[data-id]", HTMLElement)) {
     if (!rows.some((row) => row.id === item.dataset.id)) item.remove();
@@ -63,7 +63,7 @@ function newItem(row) {
   const item = document.createElement("li");
   item.dataset.id = row.id;
   const picture = document.createElement("img");
-  picture.alt = `Photo ${row.fileName}`;
+  picture.alt = spoken("Photo {name}", { name: row.fileName });
   item.append(picture, document.createElement("span"));
   return item;
 }

@@ -1,13 +1,14 @@
 // Sends what the phone keeps, one at a time and in order, whenever the portal answers.
 
 import { putAside } from "./aside.js";
-import { me, visit } from "./here.js";
+import { me, spoken, visit } from "./here.js";
 import { all, put } from "./store.js";
 
 /** @typedef {import("./store.js").Row} Row */
 
 const PAUSE_MS = 10 * 60 * 1000;
-const TROUBLE = "The portal has trouble with it; it is tried again by itself.";
+const TROUBLE = spoken("The portal has trouble with it; it is tried again by itself.");
+const LOGGED_OUT = spoken("You are logged out; nothing is lost.");
 
 /** What keeps things from being sent, in words, and whether logging in would help. */
 export const hindrance = { words: "", loggedOut: false };
@@ -47,10 +48,10 @@ async function sendAll(paint) {
     here = await hello();
   } catch (error) {
     const loggedOut = error instanceof NoHello && error.status === 401;
-    hinder(loggedOut ? "You are logged out; nothing is lost." : "No signal; it goes out by itself when there is one.", loggedOut);
+    hinder(loggedOut ? LOGGED_OUT : spoken("No signal; it goes out by itself when there is one."), loggedOut);
     return;
   }
-  if (here.user !== me) hinder("Somebody else is logged in here. Log out, then log in as yourself to send it.");
+  if (here.user !== me) hinder(spoken("Somebody else is logged in here. Log out, then log in as yourself to send it."));
   rows = rows.filter((row) => row.user === here.user);
   const stuck = new Set(); // visits with something that the portal stumbled over; their finish comes after it
   for (const row of rows) {
@@ -63,7 +64,7 @@ async function sendAll(paint) {
     try {
       answer = await post(row, here.token);
     } catch {
-      hinder("The signal went away; it goes out by itself when it is back.");
+      hinder(spoken("The signal went away; it goes out by itself when it is back."));
       return;
     }
     if (answer.status === 500) {
@@ -75,7 +76,7 @@ async function sendAll(paint) {
       await paint();
     } else {
       const loggedOut = answer.status === 401 || answer.status === 403;
-      hinder(loggedOut ? "You are logged out; nothing is lost." : "The portal has trouble; it is tried again by itself.", loggedOut);
+      hinder(loggedOut ? LOGGED_OUT : spoken("The portal has trouble; it is tried again by itself."), loggedOut);
       return;
     }
   }
@@ -99,8 +100,8 @@ async function settled(row, answer) {
     row.file = null; // the portal has it now
   } else if ([400, 404, 413, 422].includes(answer.status)) {
     const said = await answer.json().catch(() => ({}));
-    const problem = answer.status === 413 ? "The photo is too large to send." : said.problem;
-    Object.assign(row, { state: "refused", problem: problem || "The portal did not take it." });
+    const problem = answer.status === 413 ? spoken("The photo is too large to send.") : said.problem;
+    Object.assign(row, { state: "refused", problem: problem || spoken("The portal did not take it.") });
   } else {
     return false;
   }

@@ -7,6 +7,10 @@
 
 const here = /** @type {ServiceWorkerGlobalScope} */ (/** @type {unknown} */ (self));
 const CACHE = "visits";
+/** The portal writes its sentences in the login's language here. @type {Record<string, string>} */
+const WORDS = {};
+/** @param {string} sentence */
+const spoken = (sentence) => WORDS[sentence] || sentence;
 const PATIENCE_MS = 6000; // a weak signal counts as none after this
 
 here.addEventListener("install", () => here.skipWaiting());
@@ -49,10 +53,12 @@ async function page(request, url) {
     return answer.status >= 500 && copy ? copy : answer; // a portal that is being restarted is no signal either
   } catch {
     if (url.pathname === "/" && (await caches.match("/visits/"))) return Response.redirect("/visits/");
+    const title = spoken("No signal");
+    const words = spoken(
+      "This page is not on the phone. Pages of today's and tomorrow's visits are, once the list was opened with a signal.");
     return (await kept()) || new Response(
-      "<!doctype html><html lang='en'><meta charset='utf-8'><meta name='viewport' content='width=device-width'>" +
-      "<title>No signal</title><h1>No signal</h1><p>This page is not on the phone. Pages of today's and tomorrow's " +
-      "visits are, once the list of visits was opened with a signal.</p><p><a href='/visits/'>Visits</a></p></html>",
+      "<!doctype html><meta charset='utf-8'><meta name='viewport' content='width=device-width'>" +
+      `<title>${title}</title><h1>${title}</h1><p>${words}</p><p><a href='/visits/'>${spoken("Visits")}</a></p>`,
       { status: 503, headers: { "Content-Type": "text/html; charset=utf-8" } });
   } finally {
     clearTimeout(timer);
