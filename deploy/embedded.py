@@ -16,7 +16,9 @@ from deploy.processes import Program, Stopped, Supervisor, Trouble, start_queue
 
 ROOT = Path(__file__).resolve().parent.parent
 NEEDED_BYTES = 300_000_000  # the demo, its database and its compressed assets take about a third of this
-WORKER_OPTIONS = ("--concurrency", "2", "--loglevel", "INFO", "--without-gossip", "--without-mingle")
+WORKERS = {"mail": 1, "imports": 1, "nights": 2}
+"""Each queue's own worker processes: a long job of one queue keeps none of another waiting."""
+WORKER_OPTIONS = ("--loglevel", "INFO", "--without-gossip", "--without-mingle")
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -123,7 +125,9 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
         if not ready.exists():
             return
         ready.unlink()
-        supervisor.start(Program("worker", [*celery, "worker", *WORKER_OPTIONS], env))
+        for name, processes in WORKERS.items():
+            asked = ["--queues", name, "--hostname", f"{name}@%h", "--concurrency", str(processes)]
+            supervisor.start(Program(f"worker-{name}", [*celery, "worker", *asked, *WORKER_OPTIONS], env))
         if listener is not None:
             bind = f"fd://{listener.fileno()}"
             gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", bind]

@@ -132,7 +132,7 @@ def celery_worker_process(
     started: list[Child] = []
 
     def start(app: str = "workers.app", broker: str = queue) -> Child:
-        argv = [sys.executable, "-m", "celery", "--app", app, "worker", *WORKER_OPTIONS]
+        argv = [sys.executable, "-m", "celery", "--app", app, "worker", "--concurrency", "2", *WORKER_OPTIONS]
         name = f"worker-{len(list(supervisor.logs.iterdir()))}"
         worker = supervisor.start(Program(name, argv, process_env | {"PORTAL_REDIS_URL": broker}, stop_seconds=15))
         started.append(worker)

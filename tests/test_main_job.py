@@ -12,8 +12,8 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.assessments import ask_for_assessment, assess_nights
 from portal.actions.imports.waiting import work_on_import
+from portal.actions.nights import ask_for_assessment, assess_next
 from portal.models import Import, ImportState, Lead, Reminder, ReminderKind, Role, SiteAssessment
 from tests import factories
 
@@ -45,7 +45,8 @@ def test_a_real_system_is_read_judged_and_not_called_dirty_without_proof() -> No
     import_.refresh_from_db()
     assert import_.state == ImportState.DONE, (import_.problem, import_.questions)
 
-    assess_nights(nights=[ask_for_assessment(site, now=NOW).pk], now=NOW)
+    ask_for_assessment(site, now=NOW)
+    assess_next(now=NOW)
     kept = SiteAssessment.objects.get()
     assert kept.as_of == date(2016, 10, 13)
     assert kept.quality["days"] in (104, 105)

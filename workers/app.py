@@ -6,11 +6,16 @@ from datetime import timedelta
 import django
 from celery import Celery
 from django.conf import settings
+from kombu import Queue
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
 django.setup()
 
-JOB_LIMIT = timedelta(minutes=20)  # the longest job, a town's first assessment, takes a minute or two
+from portal.actions.jobs import IMPORTS, MAIL, NIGHTS, QUEUE_OF  # noqa: E402  # rows can be read only now
+from portal.models.night import LEASE  # noqa: E402
+
+JOB_LIMIT = timedelta(minutes=20)  # the longest job reads a file of many years
+NIGHT_LIMIT = LEASE - timedelta(minutes=1)  # the longest one, the first assessment of a cell, takes half a minute
 
 app = Celery("rinsemark", broker=settings.REDIS_URL, include=["workers.tasks"])
 app.conf.update(
@@ -19,6 +24,10 @@ app.conf.update(
     task_acks_late=True,
     task_reject_on_worker_lost=True,
     worker_prefetch_multiplier=1,
+    task_queues=[Queue(name) for name in (MAIL, IMPORTS, NIGHTS)],  # a worker without --queues listens to all
+    task_default_queue=NIGHTS,
+    task_routes={name: {"queue": queue} for name, queue in QUEUE_OF.items()},
+    task_annotations={"assess_next": {"time_limit": NIGHT_LIMIT.total_seconds()}},
     task_time_limit=JOB_LIMIT.total_seconds(),
     # A job whose worker died with its machine is handed out again after this; longer than any job, so as not to
     # run it twice.
@@ -39,7 +48,7 @@ BEAT_TABLE = {
     for name, every in {
         "collect_inbox": MINUTE,
         "poll_imports": MINUTE,
-        "poll_nights": 10 * MINUTE,
+        "poll_nights": MINUTE,
         "start_night": HOUR,
         "fetch_rain": HOUR,
         "update_proofs": 24 * HOUR,  # proofs follow each assessment; this finds what failed

@@ -1,11 +1,9 @@
 """What the worker does, by the names under which the portal asks for it. Each may run twice, late, or die half-way."""
 
-from collections.abc import Sequence
-
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import assessments, inbox, proof, stations
+from portal.actions import inbox, nights, proof, stations
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
@@ -43,17 +41,17 @@ def fetch_rain() -> None:
 
 @app.task(name="start_night")
 def start_night() -> None:
-    assessments.start_night(now=timezone.now())
+    nights.start_night(now=timezone.now())
 
 
-@app.task(name="assess_nights")
-def assess_nights(nights: Sequence[int]) -> None:
-    assessments.assess_nights(nights=nights, now=timezone.now())
+@app.task(name="assess_next")
+def assess_next() -> None:
+    nights.assess_next(now=timezone.now())
 
 
 @app.task(name="poll_nights")
 def poll_nights() -> None:
-    assessments.poll_nights(now=timezone.now())
+    nights.poll_nights(now=timezone.now())
 
 
 @app.task(name="update_proofs")

@@ -16,6 +16,23 @@ from kombu.exceptions import OperationalError
 
 log = logging.getLogger(__name__)
 
+MAIL, IMPORTS, NIGHTS = "mail", "imports", "nights"
+QUEUE_OF = {
+    "send_reminders": MAIL,
+    "plan_reminders": MAIL,
+    "import_file": IMPORTS,
+    "draw_import": IMPORTS,
+    "replay_meter": IMPORTS,
+    "poll_imports": IMPORTS,
+    "collect_inbox": IMPORTS,
+    "assess_next": NIGHTS,
+    "poll_nights": NIGHTS,
+    "start_night": NIGHTS,
+    "fetch_rain": IMPORTS,
+    "update_proofs": NIGHTS,
+}
+"""Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""
+
 
 @lru_cache(maxsize=1)
 def _sender(broker: str) -> Celery:
@@ -35,7 +52,7 @@ def ask_for(task_name: str, *args: Any) -> bool:
         log.info("no broker is set (PORTAL_REDIS_URL); %s waits for the next poll", task_name)
         return False
     try:
-        _sender(settings.REDIS_URL).send_task(task_name, args=args, retry=False)
+        _sender(settings.REDIS_URL).send_task(task_name, args=args, queue=QUEUE_OF[task_name], retry=False)
     except OperationalError as error:
         log.warning("the broker cannot be reached (%s); %s waits for the next poll", error, task_name)
         return False

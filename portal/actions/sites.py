@@ -9,8 +9,8 @@ from typing import Any
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from portal.actions.assessments import ask_for_assessment
 from portal.actions.imports.asked import ask_for_replay
+from portal.actions.nights import ask_for_assessment
 from portal.actions.people import NotPossible
 from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, SiteAssessment, Token
 

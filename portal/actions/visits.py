@@ -10,8 +10,8 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from portal.actions.assessments import ask_for_assessment
 from portal.actions.leads import reopen_lead, win_lead
+from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import ask_first, note_read
 from portal.models import (
     CalendarFeed,

@@ -1,8 +1,9 @@
 """Tables, constraints, and QuerySets that answer questions; ``visible_to(user)`` decides who sees what."""
 
-from portal.models.assessment import Night, NightState, SiteAssessment, SiteDaily
+from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.lead import CLOSED_STAGES, Lead, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
+from portal.models.night import Night, NightState
 from portal.models.people import OFFICE_ROLES, Business, Customer, Language, Membership, Role, User
 from portal.models.proof import Proof, ProofState, ReportLink
 from portal.models.rain import DayRain, RainGauge

@@ -149,32 +149,3 @@ class SiteDaily(models.Model):
     def frame(self) -> pd.DataFrame:
         """The daily table, as ``Assessment.daily``."""
         return unpack_daily(self.table)
-
-
-class NightState(models.TextChoices):
-    WAITING = "waiting", "Waiting"
-    DONE = "done", "Done"
-    FAILED = "failed", "Failed"
-
-
-class NightQuerySet(models.QuerySet["Night"]):
-    def waiting(self) -> NightQuerySet:
-        return self.filter(state=NightState.WAITING)
-
-
-class Night(models.Model):
-    """One site's place in a nightly job: the row is the queue, and the progress bar."""
-
-    site = models.ForeignKey(Site, models.CASCADE, related_name="nights")
-    day = models.DateField()
-    state = models.CharField(max_length=8, choices=NightState, default=NightState.WAITING)
-    problem = models.TextField(blank=True)
-    asked_at = models.DateTimeField(default=timezone.now)
-
-    objects = NightQuerySet.as_manager()
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["site", "day"], name="night_once_a_day")]
-
-    def __str__(self) -> str:
-        return f"{self.site} {self.day} {self.state}"

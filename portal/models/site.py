@@ -88,6 +88,12 @@ class Site(models.Model):
     supply_hardness_ppm = models.PositiveIntegerField(gettext_lazy("supply hardness [ppm]"), null=True, blank=True)
     notes = models.TextField(blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
+    cell = models.BigIntegerField(
+        null=True,
+        editable=False,
+        db_index=True,
+        help_text="Roofs under one sky that are assessed in one go share this number; not yet known when empty.",
+    )
 
     objects = SiteQuerySet.as_manager()
 

@@ -36,6 +36,7 @@ class Code(StrEnum):
     CLEAN_ENOUGH = auto()
     TOO_UNSURE = auto()
     FIRST_HALF_YEAR = auto()
+    WITHOUT_NEIGHBOURS = auto()
     # the meter
     COARSE_METER = auto()  # quantum_wh, block
     UNIT_CHANGED = auto()  # changes

@@ -62,6 +62,10 @@ SENTENCES = {
     Code.FIRST_HALF_YEAR: _(
         "In a first half year a roof on its own cannot tell its season from dirt; a wash or a good rain will."
     ),
+    Code.WITHOUT_NEIGHBOURS: _(
+        "This time this roof could not be compared with the roofs around it, so it was judged on its own: the "
+        "estimate is less sure than usual. The next night tries again."
+    ),
     Code.COARSE_METER: _("The meter counts in steps of {quantum_wh} Wh; its readings were taken {block} together."),
     Code.UNIT_CHANGED: ngettext_lazy(
         "The meter changed its unit once; the readings were brought back to one unit.",

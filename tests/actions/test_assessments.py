@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.actions.assessments import ask_for_assessment, assess_nights, poll_nights, site_readings, start_night
+from portal.actions.assessments import site_readings
+from portal.actions.nights import ask_for_assessment, assess_next, poll_nights, start_night
 from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, SiteDaily, VisitState, pack
 from portal.pv.array import Array
 from portal.pv.days import cut_days
@@ -44,9 +45,9 @@ def test_the_night_queues_every_roof_once_and_the_job_leaves_one_assessment_a_da
     give_readings(roof, days=200)
     assert start_night(now=NOW) == 1
     start_night(now=NOW)
-    (night,) = Night.objects.all()
-    assert assess_nights(nights=[night.pk], now=NOW) == 1
-    assert assess_nights(nights=[night.pk], now=NOW) == 0, "a second delivery of the message finds nothing to do"
+    assert Night.objects.count() == 1
+    assert assess_next(now=NOW) == 1
+    assert assess_next(now=NOW) == 0, "a second delivery of the message finds nothing to do"
     kept = SiteAssessment.objects.get()
     assert kept.as_of == LAST
     assert roof.daily.frame().index[-1] == LAST
@@ -71,8 +72,8 @@ def test_a_night_whose_message_was_lost_is_asked_for_again() -> None:
 
 
 def test_a_roof_without_readings_says_so_and_makes_no_lead() -> None:
-    night = ask_for_assessment(factories.site(), now=NOW)
-    assess_nights(nights=[night.pk], now=NOW)
+    ask_for_assessment(factories.site(), now=NOW)
+    assess_next(now=NOW)
     kept = SiteAssessment.objects.get()
     assert kept.verdict == "not enough data"
     assert kept.present_loss is None
@@ -106,10 +107,11 @@ def test_files_sent_at_once_cost_a_town_one_assessment() -> None:
     roofs = [factories.site(customer=ours, name=name) for name in ("A", "B", "C")]
     for roof in roofs:
         give_readings(roof, days=30)
-    nights = [ask_for_assessment(roof, now=NOW).pk for roof in roofs]
+    for roof in roofs:
+        ask_for_assessment(roof, now=NOW)
     Night.objects.create(site=roofs[0], day=LAST, asked_at=NOW - timedelta(days=1))
-    assert assess_nights(nights=nights[:1], now=NOW) == 3
-    assert assess_nights(nights=nights[1:], now=NOW) == 0
+    assert assess_next(now=NOW) == 3
+    assert assess_next(now=NOW) == 0
     assert not Night.objects.waiting().exists(), "the night before is done with it"
     assert SiteAssessment.objects.count() == 3
 
@@ -117,7 +119,8 @@ def test_files_sent_at_once_cost_a_town_one_assessment() -> None:
 def test_a_change_of_known_days_forgets_what_was_remembered_and_new_days_do_not() -> None:
     roof = factories.site()
     give_readings(roof, days=200)
-    assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+    ask_for_assessment(roof, now=NOW)
+    assess_next(now=NOW)
     assert roof.daily.memory
     ask_for_assessment(roof, now=NOW, changed_since=LAST + timedelta(days=1))
     assert SiteDaily.objects.get(site=roof).memory
@@ -129,12 +132,14 @@ def test_remembered_or_not_a_new_day_gives_the_same_answer_to_a_tenth_of_its_dou
     roof = factories.site()
     give_readings(roof, days=300)
     before = NOW - timedelta(days=2)
-    assess_nights(nights=[ask_for_assessment(roof, now=before).pk], now=before)
+    ask_for_assessment(roof, now=before)
+    assess_next(now=before)
     losses = []
     for forget in (False, True):
         if forget:
             SiteDaily.objects.update(memory=b"")
-        assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+        ask_for_assessment(roof, now=NOW)
+        assess_next(now=NOW)
         kept = SiteAssessment.objects.get(site=roof, as_of=LAST)
         losses.append((kept.present_loss or 0, (kept.loss_high or 0) - (kept.loss_low or 0)))
     (quick, _), (whole, doubt) = losses
@@ -147,19 +152,21 @@ def test_a_meter_that_counts_only_the_surplus_is_not_judged_and_says_so() -> Non
     meter = give_readings(roof, days=200)
     meter.mapping = {"export": "surplus"}
     meter.save()
-    assess_nights(nights=[ask_for_assessment(roof, now=NOW).pk], now=NOW)
+    ask_for_assessment(roof, now=NOW)
+    assess_next(now=NOW)
     kept = SiteAssessment.objects.get()
     assert (kept.verdict, kept.present_loss) == ("not enough data", None)
     assert kept.reasons == [{"code": "only_surplus", "figures": {}}]
 
 
-def test_neighbours_are_those_of_the_same_business_only() -> None:
-    ours = factories.customer()
-    here = [factories.site(customer=ours, name=name) for name in ("A", "B")]
-    stranger = factories.site()
-    for roof in (*here, stranger):
+def test_roofs_of_all_firms_under_one_sky_are_neighbours_and_far_ones_are_not() -> None:
+    here = [factories.site(name=name) for name in ("A", "B")]
+    far = factories.site(latitude=41.0)
+    for roof in (*here, far):
         give_readings(roof, days=120)
     start_night(now=NOW)
-    assess_nights(nights=list(Night.objects.values_list("pk", flat=True)), now=NOW)
-    assert SiteAssessment.objects.count() == 3
-    assert SiteAssessment.objects.get(site=stranger).neighbours == 0
+    assert [assess_next(now=NOW) for _ in range(3)] == [2, 1, 0]
+    said = dict(SiteAssessment.objects.values_list("site", "neighbours"))
+    assert said[far.pk] == 0
+    cell = dict(Site.objects.values_list("pk", "cell"))
+    assert cell[here[0].pk] == cell[here[1].pk] != cell[far.pk]

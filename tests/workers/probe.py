@@ -5,6 +5,7 @@ import time
 from pathlib import Path
 
 from django.db import transaction
+from kombu import Queue
 
 from workers.app import app
 
@@ -16,6 +17,9 @@ app.conf.broker_transport_options = {
     "unacked_restore_throttle": 1,
     "unacked_mutex_expire": 5,
 }
+
+
+app.conf.task_queues = [*app.conf.task_queues, Queue("celery")]  # where a sender that knows of no queue sends
 
 
 @app.task(name="probe.slow")

@@ -60,7 +60,7 @@ def posting(office: PostOffice) -> dict[str, str]:
 def nudge(broker: str) -> None:
     """What beat does every minute."""
     with Celery("asking", broker=broker, set_as_current=False) as sender:
-        sender.send_task("send_reminders", ignore_result=True)
+        sender.send_task("send_reminders", queue="mail", ignore_result=True)
 
 
 def wait_for(happened: Callable[[], object], seconds: float = 60) -> None:

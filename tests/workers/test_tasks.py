@@ -4,6 +4,7 @@ import ast
 from pathlib import Path
 
 import portal
+from portal.actions.jobs import QUEUE_OF
 from workers import tasks
 from workers.app import BEAT_TABLE, app
 
@@ -27,7 +28,7 @@ def names_asked_for() -> set[str]:
 
 def test_every_job_the_portal_asks_for_is_known_to_the_worker() -> None:
     asked = names_asked_for()
-    assert "assess_nights" in asked, "the search finds what is there"
+    assert "assess_next" in asked, "the search finds what is there"
     assert asked <= set(app.tasks)
 
 
@@ -38,6 +39,12 @@ def test_every_line_of_the_beat_table_is_known_to_the_worker() -> None:
 def test_every_job_is_asked_for_by_the_portal_or_by_beat() -> None:
     ours = {name for name, task in app.tasks.items() if task.run.__module__ == tasks.__name__}
     assert ours == names_asked_for() | {line["task"] for line in BEAT_TABLE.values()}
+
+
+def test_every_job_has_a_queue_of_the_three() -> None:
+    ours = {name for name, task in app.tasks.items() if task.run.__module__ == tasks.__name__}
+    assert set(QUEUE_OF) == ours
+    assert set(QUEUE_OF.values()) == {queue.name for queue in app.conf.task_queues}
 
 
 def test_every_task_is_short() -> None:

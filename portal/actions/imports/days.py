@@ -15,8 +15,8 @@ from django.db.models import Model
 from numpy.typing import NDArray
 
 from portal import readers
-from portal.actions.assessments import ask_for_assessment
 from portal.actions.imports.wiped import run_of_zeros, stuck, to_minutes
+from portal.actions.nights import ask_for_assessment
 from portal.models import DayBefore, DayReadings, Import, Meter, Site, pack, unpack
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days

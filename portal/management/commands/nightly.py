@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
-from portal.actions.assessments import start_night
+from portal.actions.nights import start_night
 from portal.models import Night, NightState
 
 
