@@ -1,33 +1,27 @@
-"""What a portal of N roofs costs: the first assessment, a short night, a weekly one, by any number of workers.
-
-    python -m tests.scale --roofs 1000 [--workers 2] [--days 400] [--postgres] [--kill]
-
-Four fifths of the roofs stand in one metropolis, the others in villages of eight; two firms have every other roof each.
-Nothing but the portal's own code and the planted roofs of ``tests.pv.planted``; a data folder and database of its own,
-gone afterwards. ``--kill`` ends one worker without warning in the midst of the first assessment and says what was lost
-and what was done twice.
-"""
+"""A portal of many roofs: its rows, its nights, and what they cost. Imported once Django is set up."""
 
 from __future__ import annotations
 
-import argparse
 import json
-import os
 import resource
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from datetime import time as clock
-from pathlib import Path
 from typing import Any
 
 import numpy as np
+from django.db import connection
+
+from portal.actions.nights import assess_next, start_night
+from portal.models import Business, Customer, DayReadings, Meter, Night, Plane, Site, pack
+from portal.pv.days import cut_days
+from tests.pv.planted import START, dust, site, weather
 
 MINUTES = 15
 VILLAGE = 8
@@ -35,65 +29,13 @@ CITY_SHARE = 0.8
 PLANES = ((15.0, 180.0), (25.0, 150.0), (25.0, 180.0), (30.0, 215.0), (35.0, 170.0), (40.0, 190.0))
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(prog="python -m tests.scale", description=__doc__)
-    parser.add_argument("--roofs", type=int, required=True)
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--days", type=int, default=400, help="of record before the first assessment")
-    parser.add_argument("--postgres", action="store_true")
-    parser.add_argument("--kill", action="store_true", help="end a worker half-way through the first assessment")
-    parser.add_argument("--work", metavar="NOW", help=argparse.SUPPRESS)
-    asked = parser.parse_args()
-    if asked.work:
-        work(datetime.fromisoformat(asked.work))
-        return
-    with ExitStack() as stack:
-        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rinsemark-scale-")))
-        url = f"sqlite:///{folder / 'scale.sqlite3'}"
-        if asked.postgres:
-            from deploy.processes import Supervisor, start_postgres  # only here: its wheel is for tests
-
-            folder.chmod(0o755)
-            _, url = start_postgres(stack.enter_context(Supervisor(folder / "log")), folder / "postgres")
-        os.environ |= {
-            "DJANGO_SETTINGS_MODULE": "portal.settings",
-            "PORTAL_DATABASE_URL": url,
-            "PORTAL_VAR": str(folder / "var"),
-            "PORTAL_REDIS_URL": "",
-            "OMP_NUM_THREADS": "1",
-            "OPENBLAS_NUM_THREADS": "1",
-        }
-        django_is_ready()
-        from django.core.management import call_command
-
-        call_command("migrate", verbosity=0)
-        began = time.monotonic()
-        make(asked.roofs, asked.days + 8)
-        print(f"{asked.roofs} roofs of {asked.days} days at {MINUTES} minutes made in {time.monotonic() - began:.0f} s")
-        night(asked.roofs, asked.workers, "first", last_day(asked.days), kill=asked.kill)
-        night(asked.roofs, asked.workers, "short", last_day(asked.days + 1))
-        night(asked.roofs, asked.workers, "weekly", last_day(asked.days + 8))
-        sizes(asked.roofs)
-
-
-def django_is_ready() -> None:
-    import django
-
-    django.setup()
-
-
 def last_day(days: int) -> date:
-    from tests.pv.planted import START
-
+    """Of a record of so many days."""
     return START + timedelta(days=days - 1)
 
 
 def make(roofs: int, days: int) -> None:
     """Rows of the two firms, their roofs, and the readings of all days."""
-    from portal.models import Business, Customer, DayReadings, Meter, Plane, Site, pack
-    from portal.pv.days import cut_days
-    from tests.pv.planted import dust, site, weather
-
     firms = Business.objects.bulk_create(
         Business(name=f"Washers {n}", slug=f"washers-{n}", email=f"office{n}@washers.example", tz="Europe/Madrid")
         for n in range(2)
@@ -129,9 +71,6 @@ def make(roofs: int, days: int) -> None:
 
 def night(roofs: int, workers: int, name: str, until: date, *, kill: bool = False) -> None:
     """Queue a night, let workers do it, and print what it cost."""
-    from portal.actions.nights import start_night
-    from portal.models import Night
-
     now = datetime.combine(until + timedelta(days=1), clock(2), UTC)
     with counted() as queries:
         began = time.monotonic()
@@ -159,9 +98,6 @@ def night(roofs: int, workers: int, name: str, until: date, *, kill: bool = Fals
 
 def work(now: datetime) -> None:
     """One worker's part of a night: group after group until nothing waits."""
-    django_is_ready()
-    from portal.actions.nights import assess_next
-
     before = time.process_time()
     with counted() as queries:
         done = 0
@@ -175,8 +111,6 @@ def work(now: datetime) -> None:
 @contextmanager
 def counted() -> Iterator[dict[str, int]]:
     """How often the database is asked."""
-    from django.db import connection
-
     queries: dict[str, int] = defaultdict(int)
 
     def count(execute: Callable[..., Any], sql: str, params: Any, many: bool, context: dict[str, Any]) -> Any:
@@ -189,8 +123,6 @@ def counted() -> Iterator[dict[str, int]]:
 
 def sizes(roofs: int) -> None:
     """Bytes a roof in each table that holds more than a few."""
-    from django.db import connection
-
     tables = connection.introspection.table_names()
     out = {}
     with connection.cursor() as cursor:
@@ -206,7 +138,3 @@ def sizes(roofs: int) -> None:
     for table, size in sorted(out.items(), key=lambda one: -one[1]):
         if size > 500:
             print(f"  {table}: {size / 1000:.1f} kB a roof")
-
-
-if __name__ == "__main__":
-    main()

@@ -1,0 +1,1 @@
+"""The benchmark of scale: ``python -m tests.scale``."""
