@@ -6,6 +6,7 @@ from django.urls import include, path, re_path
 
 from portal.api import api, api_page
 from portal.views.account import login_address
+from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
@@ -24,6 +25,7 @@ from portal.views.ledger import (
 )
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
+    shared_ask,
     shared_logo,
     shared_photo,
     shared_report,
@@ -60,6 +62,7 @@ from portal.views.visits import (
 urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),
+    path("sites/<int:pk>/ask/", site_ask, name="site_ask"),
     path("sites/<int:pk>/edit/", site_edit, name="site_edit"),
     path("sites/<int:pk>/correct/", site_correct, name="site_correct"),
     path("sites/<int:pk>/meters/", site_meters, name="site_meters"),
@@ -98,6 +101,7 @@ urlpatterns = [
     path("visits/<int:pk>/report.pdf", visit_report_pdf, name="visit_report_pdf"),
     path("visits/<int:pk>/report/share/", visit_report_share, name="visit_report_share"),
     path("r/<str:token>/", shared_report, name="shared_report"),
+    path("r/<str:token>/ask/", shared_ask, name="shared_ask"),
     path("r/<str:token>/logo.png", shared_logo, name="shared_logo"),
     path("r/<str:token>/report.pdf", shared_report_pdf, name="shared_report_pdf"),
     re_path(r"^r/(?P<token>[^/]+)/photos/(?P<pk>\d+)/(?P<size>small|shown)/$", shared_photo, name="shared_photo"),
@@ -124,6 +128,10 @@ urlpatterns = [
     path("leads/<int:pk>/note/", lead_note, name="lead_note"),
     path("leads/<int:pk>/plan/", lead_plan, name="lead_plan"),
     path("leads/<int:pk>/lose/", lead_lose, name="lead_lose"),
+    path("leads/<int:pk>/wrong/", lead_wrong, name="lead_wrong"),
+    path("leads/<int:pk>/reopen/", lead_reopen, name="lead_reopen"),
+    path("leads/<int:pk>/answer/", lead_answer, name="lead_answer"),
+    path("enquiries/<int:pk>/", enquiry, name="enquiry"),
     path("reminders/", reminders, name="reminders"),
     path("reminders/<int:pk>/retry/", reminder_retry, name="reminder_retry"),
     path("reminders/rules/", mail_rules, name="mail_rules"),

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count
+from django.db.models import Count, Prefetch
 from django.db.models.functions import TruncWeek
 
 from portal.actions.washes import measured_gain
 from portal.charts.promise import Promise
-from portal.models import LeadKind, LeadStage, Visit, VisitState
+from portal.models import Lead, LeadKind, LeadStage, SiteAssessment, Visit, VisitState
 from portal.models.lead import LeadQuerySet
 
 
@@ -70,3 +71,62 @@ def promises(leads: LeadQuerySet) -> list[Promise]:
         assert lead.loss_high is not None
         found.append(Promise(str(visit.site), lead.present_loss, lead.loss_low, lead.loss_high, *gain))
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """What became of the leads that the readings raised in one month."""
+
+    month: date
+    right: int
+    """Washed, and the measured gain lies above nothing with its whole range."""
+    wrong: int
+    """Called wrong by the office, or washed and the whole range of the gain lies under that of the loss told before."""
+    unsure: int
+    """Nobody can tell: not washed, not measured, or measured too roughly."""
+
+    @property
+    def raised(self) -> int:
+        return self.right + self.wrong + self.unsure
+
+
+def raised_by_month(leads: LeadQuerySet, *, tz: str, now: datetime, months: int = 12) -> list[Raised]:
+    """Cleaning leads that the readings raised in each of the last months, newest first, by whether they were right."""
+    zone = ZoneInfo(tz)
+    first = now.astimezone(zone).date().replace(day=1)
+    starts = [first]
+    for _ in range(months - 1):
+        starts.append((starts[-1] - timedelta(days=1)).replace(day=1))
+    since = datetime.combine(starts[-1], time(), tzinfo=zone)
+    counts: dict[date, Counter[str]] = {start: Counter() for start in starts}
+    raised = leads.filter(kind=LeadKind.CLEANING, by_customer=False, opened_at__gte=since, opened_at__lte=now)
+    visits = Visit.objects.filter(state=VisitState.DONE).select_related("proof", "site")
+    for lead in raised.prefetch_related(Prefetch("visits", queryset=visits)):
+        counts[lead.opened_at.astimezone(zone).date().replace(day=1)][_outcome(lead)] += 1
+    return [Raised(start, **{word: counts[start][word] for word in ("right", "wrong", "unsure")}) for start in starts]
+
+
+def _outcome(lead: Lead) -> str:
+    if lead.stage == LeadStage.WRONG:
+        return "wrong"
+    if lead.stage != LeadStage.WON:
+        return "unsure"
+    for visit in lead.visits.all():
+        gain = measured_gain(visit)
+        if gain is None:
+            continue
+        _, low, high = gain
+        if low > 0:
+            return "right"
+        told = _told_before(visit)
+        if told is not None and high < told:
+            return "wrong"
+    return "unsure"
+
+
+def _told_before(visit: Visit) -> float | None:
+    """The low end of the loss that the readings told before the wash."""
+    assert visit.cleaned_on is not None, "it is done"
+    before = SiteAssessment.objects.filter(site=visit.site_id, as_of__lte=visit.cleaned_on)
+    told = before.exclude(loss_low=None).first()
+    return told.loss_low if told else None

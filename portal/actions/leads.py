@@ -14,11 +14,14 @@ from zoneinfo import ZoneInfo
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils import translation
+from django.utils.translation import gettext as _
 
+from portal.actions.asks import answer
 from portal.actions.pricing import price_of_visit
 from portal.actions.washes import last_wash
 from portal.models import (
     CLOSED_STAGES,
+    EventKind,
     Language,
     Lead,
     LeadKind,
@@ -49,6 +52,9 @@ REST_AFTER_VISIT = timedelta(days=21)
 
 REST_AFTER_CLEARED = timedelta(days=14)
 REST_AFTER_LOST = timedelta(days=180)
+REST_AFTER_WRONG = timedelta(days=14)
+"""A lead raised wrongly says something of the readings, nothing of the owner: the roof is not silenced, but the same
+readings of the night after would only raise it again. Common practice, no source."""
 
 _WHY = {
     Language.ENGLISH: {
@@ -122,6 +128,8 @@ def _gone(lead: Lead, assessment: SiteAssessment, chance: float) -> bool:
 
     "Not enough data" and "unsure" cannot say that a loss is gone, and a booked visit is for the office to call off.
     """
+    if lead.by_customer or lead.events.exclude(kind=EventKind.NOT_NOW).exists():
+        return False  # its owner asked: that is the office's to answer, whatever the readings say
     if lead.stage == LeadStage.BOOKED or assessment.verdict in (Verdict.NOT_ENOUGH_DATA, Verdict.UNSURE):
         return False
     if lead.kind == LeadKind.REFERRAL:
@@ -149,6 +157,7 @@ def _resting(site: Site, kind: LeadKind, now: datetime) -> bool:
     return (
         closed.filter(stage=LeadStage.CLEARED, closed_at__gt=now - REST_AFTER_CLEARED).exists()
         or closed.filter(stage=LeadStage.LOST, closed_at__gt=now - REST_AFTER_LOST).exists()
+        or closed.filter(stage=LeadStage.WRONG, closed_at__gt=now - REST_AFTER_WRONG).exists()
     )
 
 
@@ -203,6 +212,7 @@ def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:
     lead.closed_at = now
     lead.snoozed_until = None
     lead.save()
+    answer(lead=lead, now=now)
 
 
 @transaction.atomic
@@ -243,9 +253,37 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     lead = _held_open(lead)
     if not reason.strip():
         raise ValidationError("Say why it was lost: it helps the next call.")
-    lead.lost_reason = reason.strip()
+    lead.closed_because = reason.strip()
     _close(lead, LeadStage.LOST, now=now)
-    note_lead(lead=lead, text=f"Turned down: {lead.lost_reason}", by=by, now=now)
+    note_lead(lead=lead, text=f"Turned down: {lead.closed_because}", by=by, now=now)
+
+
+@transaction.atomic
+def wrong_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
+    """The lead should not have been raised. It counts as wrong; it can be reopened, and the roof raised again soon."""
+    lead = _held_open(lead)
+    if not reason.strip():
+        raise ValidationError(_("Say what was wrong: it shows where the readings mislead."))
+    if lead.stage == LeadStage.BOOKED:
+        raise ValidationError(_("A visit is booked for it. Call that off first."))
+    lead.closed_because = reason.strip()
+    _close(lead, LeadStage.WRONG, now=now)
+    note_lead(lead=lead, text=f"Raised wrongly: {lead.closed_because}", by=by, now=now)
+
+
+@transaction.atomic
+def unwrong_lead(*, lead: Lead, by: User, now: datetime) -> None:
+    """It was right after all: the lead is open again. Twice is once."""
+    Site.objects.select_for_update(of=("self",)).get(pk=lead.site_id)
+    lead = Lead.objects.select_for_update(of=("self",)).get(pk=lead.pk)
+    if lead.stage != LeadStage.WRONG:
+        return
+    if Lead.objects.filter(site=lead.site_id).open().exists():
+        raise ValidationError(_("This roof has another open lead by now. Go on with that one."))
+    lead.stage = LeadStage.CONTACTED if lead.contacted_at else LeadStage.NEW
+    lead.closed_at, lead.closed_because, lead.fading_since = None, "", None
+    lead.save()
+    note_lead(lead=lead, text="Reopened: it was right after all.", by=by, now=now)
 
 
 @transaction.atomic
@@ -257,6 +295,7 @@ def move_lead(*, lead: Lead, stage: LeadStage, by: User, now: datetime) -> None:
     lead.stage = stage
     if stage != LeadStage.NEW:
         lead.contacted_at = now
+        answer(lead=lead, now=now)
     lead.save()
     note_lead(lead=lead, text=f"Moved to “{LeadStage(stage).label}”.", by=by, now=now)
 

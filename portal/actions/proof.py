@@ -286,6 +286,12 @@ def share_report(*, visit: Visit, now: datetime, lasts: timedelta = LINK_LASTS) 
     return ReportLink.objects.create(visit=visit, expires_at=now + lasts)
 
 
+def mailed_report(*, visit: Visit, now: datetime) -> ReportLink:
+    """The link that the mails of a visit carry: one, while it lasts long enough to be of use."""
+    links = ReportLink.objects.filter(visit=visit, mailed=True).live(now + LINK_LASTS / 3)
+    return links.first() or ReportLink.objects.create(visit=visit, expires_at=now + LINK_LASTS, mailed=True)
+
+
 def revoke_report_link(*, link: ReportLink, now: datetime) -> None:
     if link.revoked_at is None:
         link.revoked_at = now

@@ -26,7 +26,7 @@ from portal.models import (
     VisitEntry,
     VisitPhoto,
 )
-from portal.models.record import standing
+from portal.models.record import findings, standing
 
 PHOTOS_EACH = 2
 OLDEST_ENTRY = timedelta(days=14)
@@ -159,17 +159,6 @@ def missing_from(visit: Visit, entries: Iterable[VisitEntry]) -> list[str]:
     if (EntryKind.SIGN_OFF.value, "") not in stands:
         missing.append(_("Neither signed off nor marked “not at home”."))
     return missing
-
-
-def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:
-    """Standing findings that are not "ok", the urgent ones first."""
-    found = [
-        entry
-        for (kind, _), entry in standing(entries).items()
-        if kind == EntryKind.INSPECTION and entry.answer != Finding.OK
-    ]
-    order = {look.value: place for place, look in enumerate(Look)}
-    return sorted(found, key=lambda entry: (entry.answer != Finding.URGENT, order[entry.item]))
 
 
 @transaction.atomic

@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.asks import answer
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import ask_first, note_read
@@ -71,6 +72,7 @@ def book_visit(
         lead.stage = LeadStage.BOOKED
         lead.booked_at = now
         lead.save(update_fields=["stage", "booked_at"])
+        answer(lead=lead, now=now)
     return visit
 
 

@@ -1,7 +1,7 @@
 """Tables, constraints, and QuerySets that answer questions; ``visible_to(user)`` decides who sees what."""
 
 from portal.models.assessment import SiteAssessment, SiteDaily
-from portal.models.lead import CLOSED_STAGES, Lead, LeadKind, LeadNote, LeadStage
+from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.night import Night, NightState
 from portal.models.people import OFFICE_ROLES, Business, Customer, Language, Membership, Role, User
@@ -39,12 +39,15 @@ __all__ = [
     "DayReadings",
     "Distance",
     "Drawing",
+    "Enquiry",
     "EntryKind",
+    "EventKind",
     "Finding",
     "Import",
     "ImportState",
     "Language",
     "Lead",
+    "LeadEvent",
     "LeadKind",
     "LeadNote",
     "LeadStage",

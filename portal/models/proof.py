@@ -87,6 +87,7 @@ class ReportLink(models.Model):
 
     visit = models.ForeignKey(Visit, models.CASCADE, related_name="report_links")
     expires_at = models.DateTimeField()
+    mailed = models.BooleanField(default=False, help_text="Made for the mails of this visit.")
     revoked_at = models.DateTimeField(null=True, blank=True)
 
     objects = ReportLinkQuerySet.as_manager()

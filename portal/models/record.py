@@ -105,6 +105,11 @@ class VisitEntry(models.Model):
         return f"{self.get_kind_display()} {self.item} {self.answer}".strip()
 
     @property
+    def item_label(self) -> str:
+        labels = {EntryKind.STEP: Step, EntryKind.INSPECTION: Look, EntryKind.ANSWER: Ask}.get(EntryKind(self.kind))
+        return str(labels(self.item).label) if labels and self.item else ""
+
+    @property
     def answer_label(self) -> str:
         labels = {EntryKind.INSPECTION: Finding, EntryKind.SIGN_OFF: SignOff}.get(EntryKind(self.kind))
         return str(labels(self.answer).label) if labels and self.answer else ""
@@ -127,6 +132,17 @@ def standing(entries: Iterable[VisitEntry]) -> dict[tuple[str, str], VisitEntry]
     ):
         stands[entry.kind, entry.item] = entry
     return stands
+
+
+def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:
+    """Standing findings that are not "ok", the urgent ones first."""
+    found = [
+        entry
+        for (kind, _), entry in standing(entries).items()
+        if kind == EntryKind.INSPECTION and entry.answer != Finding.OK
+    ]
+    order = {look.value: place for place, look in enumerate(Look)}
+    return sorted(found, key=lambda entry: (entry.answer != Finding.URGENT, order[entry.item]))
 
 
 class Phase(models.TextChoices):

@@ -23,12 +23,14 @@ class ReminderKind(models.TextChoices):
     DUE_SOON = "due_soon", gettext_lazy("Cleaning due soon")
     DUE = "due", gettext_lazy("Cleaning due")
     BOOKED = "booked", gettext_lazy("Visit booked")
+    WASHED = "washed", gettext_lazy("What was done and found")
     RESULT = "result", gettext_lazy("What the cleaning gained")
     QUIET = "quiet", gettext_lazy("No readings lately")
     OTHER_FAULT = "other_fault", gettext_lazy("Something other than dirt")
     SEND_READINGS = "send_readings", gettext_lazy("Please send readings")
     LEAD_DIGEST = "lead_digest", gettext_lazy("New leads of the day")
     LEAD_COLD = "lead_cold", gettext_lazy("A lead going cold")
+    ASKED = "asked", gettext_lazy("A customer asks")
     TOMORROW = "tomorrow", gettext_lazy("Tomorrow's visits")
 
 

@@ -33,6 +33,10 @@ class SiteQuerySet(models.QuerySet["Site"]):
         """Sites whose facts the user may change: owner and office."""
         return self.filter(customer__business__in=Business.objects.managed_by(user))
 
+    def owned_by(self, user: User | AnonymousUser) -> SiteQuerySet:
+        """The user's own roofs."""
+        return self.filter(customer__user=user) if user.is_authenticated else self.none()
+
     def fed_by(self, user: User | AnonymousUser) -> SiteQuerySet:
         """Sites whose readings the user may bring in: owner, office, and the homeowner."""
         if not user.is_authenticated:

@@ -16,15 +16,18 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
+from portal.actions.asks import wishes
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.models import (
     Business,
     Customer,
     DayReadings,
+    Enquiry,
     Import,
     ImportState,
     Lead,
+    LeadEvent,
     LeadKind,
     Membership,
     Night,
@@ -43,6 +46,7 @@ from portal.pv.result import Verdict
 from portal.views.sites import site_story
 
 LISTED = 8
+ASKED = 30
 RECENT = timedelta(days=14)
 
 FACES = (("office", gettext_lazy("Office")), ("roofs", gettext_lazy("My visits")), ("roof", gettext_lazy("My roof")))
@@ -90,7 +94,7 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
     ]
     frame = {"mails": mails, "served": served}
     if len(roofs) == 1:
-        return frame | {"story": site_story(roofs[0], user=user, now=now)}
+        return frame | {"story": site_story(roofs[0], user=user, now=now), "wishes": wishes(roofs[0], now=now)}
     return frame | {"roofs": _with_newest(roofs)}
 
 
@@ -118,7 +122,10 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         failed=Count("pk", filter=Q(state=ReminderState.FAILED, due_at__gte=now - RECENT)),
     )
     silent = sites.filter(~Exists(DayReadings.objects.filter(meter__site=OuterRef("pk"))))
+    asked = LeadEvent.objects.waiting().filter(lead__site__in=sites, lead__closed_at=None)
     return {
+        "asked": asked.select_related("lead__site__customer__business")[:ASKED],
+        "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
         "leads": leads.by_value().select_related("site__customer__business")[:LISTED],
         "lead_counts": leads.aggregate(
             cleaning=Count("pk", filter=Q(kind=LeadKind.CLEANING)),

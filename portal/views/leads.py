@@ -20,7 +20,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
-from portal.actions.lead_figures import promises, weekly_figures
+from portal.actions.lead_figures import promises, raised_by_month, weekly_figures
 from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
 from portal.actions.washes import payback_months
 from portal.charts.promise import promise_chart
@@ -137,7 +137,7 @@ def leads(request: HttpRequest) -> HttpResponse:
 COLUMNS = (
     *("customer", "site", "address", "phone", "email", "consented_on", "kind", "stage", "opened_on"),
     *("loss", "loss_low", "loss_high", "chance", "value_per_month", "price", "currency", "payback_months"),
-    *("distance_km", "last_contact", "next_action_on", "assigned_to", "why_now", "lost_reason"),
+    *("distance_km", "last_contact", "next_action_on", "assigned_to", "why_now", "closed_because"),
 )
 
 
@@ -169,7 +169,7 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
                 lead.next_action_on or "",
                 safe_cell(str(lead.assigned_to or "")),
                 safe_cell(lead.why_now),
-                safe_cell(lead.lost_reason),
+                safe_cell(lead.closed_because),
             ]
         )
     return response
@@ -193,6 +193,7 @@ def leads_weekly(request: HttpRequest) -> HttpResponse:
         request,
         "leads/weekly.html",
         {
+            "months": raised_by_month(mine, tz=business.tz, now=timezone.now()),
             "weeks": weekly_figures(mine, tz=business.tz, now=timezone.now()),
             "chart": promise_chart(washed),
             "promised": sum(one.promised for one in washed) / len(washed) if washed else None,
@@ -251,6 +252,8 @@ def _lead_page(request: HttpRequest, found: Lead, **forms_with_errors: forms.Bas
         "leads/lead.html",
         {
             "lead": found,
+            "events": (events := list(found.events.all())),
+            "waits": any(event.answered_at is None for event in events),
             "notes": found.notes.select_related("written_by"),
             "visits": found.visits.order_by("starts_at"),
             "distance": distance_km(found),

@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
+from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
@@ -21,6 +22,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_POST
 
+from portal.actions.asks import enquire
 from portal.actions.proof import (
     SETTLES_AFTER,
     Worth,
@@ -30,7 +32,6 @@ from portal.actions.proof import (
     share_report,
     worth,
 )
-from portal.actions.record import findings
 from portal.charts.before_after import before_after_chart
 from portal.charts.performance import Chart
 from portal.models import (
@@ -50,7 +51,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import unpack_daily
-from portal.models.record import standing
+from portal.models.record import findings, standing
 from portal.views.printed import pdf
 from portal.views.record import photo_file
 
@@ -130,9 +131,13 @@ class Report:
     """A wash shortly before the weeks that the same season is compared with."""
     logo: str
     """Where the firm's logo is shown from; empty where there is none, or the page's frame shows it already."""
+    shared: bool
+    """Opened by link: whoever has it reads nothing of the roof's owner."""
 
 
-def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str], logo: str = "") -> Report:
+def report_of(
+    visit: Visit, address: Callable[[VisitPhoto, str], str], logo: str = "", *, shared: bool = False
+) -> Report:
     """Gather a visit's report; ``address`` says where a photo of a size is shown from, ``logo`` where the firm's is."""
     proof = Proof.objects.filter(visit=visit).select_related("visit__site").first()
     entries = list(visit.entries.all())
@@ -144,6 +149,8 @@ def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str], logo: str
         if not of_kind:
             return None
         photo = of_kind[-1]
+        if shared:
+            photo.note = ""
         return Shot(photo.words, address(photo, "small"), address(photo, "shown"), photo.taken_at)
 
     pairs = [
@@ -157,15 +164,16 @@ def report_of(visit: Visit, address: Callable[[VisitPhoto, str], str], logo: str
         _chart(visit),
         [pair for pair in pairs if pair[1] or pair[2]],
         [
-            FindingNote(entry.answer == Finding.URGENT, *FINDING_WORDS[Look(entry.item)], entry.note)
+            FindingNote(entry.answer == Finding.URGENT, *FINDING_WORDS[Look(entry.item)], "" if shared else entry.note)
             for entry in findings(entries)
         ],
-        sign_off.note if sign_off and sign_off.answer == "signed" else "",
+        sign_off.note if sign_off and sign_off.answer == "signed" and not shared else "",
         sign_off is not None and sign_off.answer == "not_at_home",
         cleaned_on + SETTLES_AFTER if cleaned_on else None,
         cleaned_on is not None and today > cleaned_on + SETTLES_AFTER + timedelta(days=3),
         _washed_a_year_before(visit, cleaned_on),
         logo,
+        shared,
     )
 
 
@@ -258,9 +266,18 @@ def _linked(token: str) -> ReportLink | None:
 def _guarded(answer: HttpResponse) -> HttpResponse:
     """What is shown by link stays out of search engines, caches and other sites' logs."""
     answer["X-Robots-Tag"] = "noindex, nofollow"
-    answer["Referrer-Policy"] = "no-referrer"
+    answer["Referrer-Policy"] = "same-origin"  # without any, a browser would not say where a form comes from
     answer["Cache-Control"] = "private, no-store"
     return answer
+
+
+class EnquiryForm(forms.Form):
+    """What a neighbour who sees a report tells of themselves."""
+
+    name = forms.CharField(max_length=120, label=gettext_lazy("Your name"))
+    reach = forms.CharField(max_length=254, min_length=5, label=gettext_lazy("Your phone or e-mail"))
+    address = forms.CharField(max_length=250, required=False, label=gettext_lazy("Where the panels are"))
+    text = forms.CharField(max_length=500, required=False, label=gettext_lazy("Anything else"))
 
 
 @require_GET
@@ -268,21 +285,46 @@ def shared_report(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None:
         return _guarded(render(request, "proof/link_over.html", status=404))
+    return _shared_page(request, token, link, EnquiryForm())
 
+
+@require_POST
+def shared_ask(request: HttpRequest, token: str) -> HttpResponse:
+    """Who sees somebody's report wants to hear from the firm; the link bounds who may ask, and a day how often."""
+    link = _linked(token)
+    if link is None:
+        return _guarded(render(request, "proof/link_over.html", status=404))
+    form = EnquiryForm(request.POST)
+    firm = link.visit.site.customer.business
+    if form.is_valid():
+        if enquire(business=firm, now=timezone.now(), **form.cleaned_data) is not None:
+            return _guarded(redirect(f"{reverse('shared_report', args=[token])}?asked=1#enquire"))
+        form.add_error(None, _("Many have asked today. Please call or write instead: see the foot of this page."))
+    return _shared_page(request, token, link, form)
+
+
+def _shared_page(request: HttpRequest, token: str, link: ReportLink, form: EnquiryForm) -> HttpResponse:
     def address(photo: VisitPhoto, size: str) -> str:
         return reverse("shared_photo", args=[token, photo.pk, size])
 
-    logo = reverse("shared_logo", args=[token]) if link.visit.site.customer.business.logo else ""
+    firm = link.visit.site.customer.business
+    logo = reverse("shared_logo", args=[token]) if firm.logo else ""
     return _guarded(
         render(
             request,
             "proof/report.html",
             {
-                "report": report_of(link.visit, address, logo),
+                "report": report_of(link.visit, address, logo, shared=True),
                 "pdf_url": reverse("shared_report_pdf", args=[token]),
                 "may_share": False,
                 "until": link.expires_at,
+                # the page wears the firm's name; its logo heads the report
+                "business": {"name": firm.name, "phone": firm.phone, "email": firm.email},
+                "enquiry": form,
+                "ask_url": reverse("shared_ask", args=[token]),
+                "asked": "asked" in request.GET,
             },
+            status=422 if form.errors else 200,
         )
     )
 
@@ -292,7 +334,7 @@ def shared_report_pdf(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None:
         return _guarded(render(request, "proof/link_over.html", status=404))
-    return _guarded(_pdf(link.visit))
+    return _guarded(_pdf(link.visit, shared=True))
 
 
 @require_GET
@@ -319,7 +361,7 @@ def _logo(business: Business) -> bytes:
         return bytes(file.read())
 
 
-def _pdf(visit: Visit) -> HttpResponse:
+def _pdf(visit: Visit, *, shared: bool = False) -> HttpResponse:
     pictures: dict[str, bytes] = {}
 
     def kept(photo: VisitPhoto, size: str) -> str:
@@ -331,7 +373,7 @@ def _pdf(visit: Visit) -> HttpResponse:
     business = visit.site.customer.business
     if business.logo:
         pictures["logo.png"] = _logo(business)
-    report = report_of(visit, kept, "logo.png" if business.logo else "")
+    report = report_of(visit, kept, "logo.png" if business.logo else "", shared=shared)
     if report.chart:
         pictures["chart.svg"] = report.chart.svg.encode()
     page = render_to_string("proof/report_pdf.html", {"report": report, "made_at": timezone.now()})

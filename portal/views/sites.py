@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
+from portal.actions.asks import wishes
 from portal.actions.sites import seen_otherwise
 from portal.charts.performance import Chart, Event, performance_chart, refused_days
 from portal.charts.production import production_chart
@@ -186,6 +187,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
             "own": roof.customer.user_id == user.pk,
+            "wishes": wishes(roof, now=timezone.now()) if roof.customer.user_id == user.pk else None,
             "history": _last_of_each_month(roof),
         },
     )

@@ -13,11 +13,12 @@ from django.apps import apps
 from django.conf import settings
 from PIL import Image
 
+from portal.actions.asks import ask
 from portal.actions.erase import erase_customer, erase_site
 from portal.actions.imports.waiting import work_on_import
 from portal.actions.people import NotPossible, give_access
 from portal.actions.photos import keep_photo
-from portal.models import Customer, Distance, Import, Phase, Role, Site, User, Visit, VisitState
+from portal.models import Customer, Distance, EventKind, Import, Phase, Role, Site, User, Visit, VisitState
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, send, take_in
 from tests.factories import NOW
@@ -38,6 +39,7 @@ def lived_in(customer: Customer) -> Site:
     take_in(meter, csv_text(days_rows(date(2026, 5, 4), 2)))
     factories.assessment(site=site)
     lead = factories.lead(site=site)
+    ask(site=site, kind=EventKind.CALL, by=customer.user or factories.user(), now=NOW)
     done = factories.visit(site=site, lead=lead, state=VisitState.DONE, starts_at=NOW, finished_at=NOW)
     picture = io.BytesIO()
     Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")

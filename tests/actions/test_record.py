@@ -15,10 +15,10 @@ from django.db import connection
 from PIL import Image
 
 from portal.actions.photos import keep_photo
-from portal.actions.record import close_referral, findings, missing_from, record_entry
+from portal.actions.record import close_referral, missing_from, record_entry
 from portal.actions.visits import cancel_visit, finish_visit, reopen_visit
 from portal.models import EntryKind, Look, Role, User, Visit, VisitEntry, VisitState
-from portal.models.record import standing
+from portal.models.record import findings, standing
 from tests import factories
 from tests.factories import NOW
 

@@ -112,7 +112,7 @@ def test_a_lead_is_moved_noted_planned_and_lost(client: Client) -> None:
     assert client.post(reverse("lead_lose", args=[lead.pk]), {"reason": ""}).status_code == 422
     client.post(reverse("lead_lose", args=[lead.pk]), {"reason": "Too dear"})
     lead.refresh_from_db()
-    assert (lead.stage, lead.lost_reason) == (LeadStage.LOST, "Too dear")
+    assert (lead.stage, lead.closed_because) == (LeadStage.LOST, "Too dear")
     assert (
         "This lead is closed"
         in client.post(reverse("lead_move", args=[lead.pk]), {"stage": "new"}, follow=True).content.decode()

@@ -29,7 +29,7 @@ def test_a_link_opens_the_report_its_pdf_and_its_photos_without_login(people: Ca
     token, client = _token(people), Client()
     page = client.get(reverse("shared_report", args=[token]))
     assert page.status_code == 200
-    assert (page["Referrer-Policy"], page["X-Robots-Tag"]) == ("no-referrer", "noindex, nofollow")
+    assert (page["Referrer-Policy"], page["X-Robots-Tag"]) == ("same-origin", "noindex, nofollow")
     assert "no-store" in page["Cache-Control"]
     assert reverse("shared_photo", args=[token, people.photo.pk, "small"]) in page.content.decode()
     assert client.get(reverse("shared_photo", args=[token, people.photo.pk, "small"])).status_code == 200

@@ -11,7 +11,7 @@ from django.core.mail import EmailMultiAlternatives
 from django.template.loader import render_to_string
 from django.utils import translation
 
-from portal.actions.mail.facts import common_facts
+from portal.actions.mail.facts import common_facts, photos_to_show
 from portal.actions.mail.letter import Attachment, Audience, Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient, token_for
@@ -62,8 +62,7 @@ def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiA
     mail.attach_alternative(html, "text/html")
     # Providers that report bounces and complaints hand these back with them.
     mail.metadata = {"business": str(business.pk), "reminder": str(reminder.pk)}  # type: ignore[attr-defined]
-    if letter.attachment is not None:
-        enclosed = letter.attachment(reminder, now)
+    for enclosed in letter.attachments(reminder, now) if letter.attachments else ():
         mail.attach(enclosed.name, enclosed.content, enclosed.media_type)
     return mail
 
@@ -77,7 +76,7 @@ def message_id(reminder: Reminder) -> str:
     return f"<reminder-{reminder.pk}@{domain}>"
 
 
-def calendar_entry(reminder: Reminder, moment: datetime) -> Attachment:
+def calendar_entry(reminder: Reminder, moment: datetime) -> list[Attachment]:
     """A visit for the homeowner's own calendar (iCalendar, RFC 5545)."""
     visit = reminder.visit
     assert visit is not None, "it is planned for a visit"
@@ -93,4 +92,14 @@ def calendar_entry(reminder: Reminder, moment: datetime) -> Attachment:
     calendar.add("prodid", "-//Rinsemark//EN")
     calendar.add("version", "2.0")
     calendar.add_component(event)
-    return Attachment("visit.ics", calendar.to_ical().decode(), "text/calendar")
+    return [Attachment("visit.ics", calendar.to_ical().decode(), "text/calendar")]
+
+
+def wash_photos(reminder: Reminder, moment: datetime) -> list[Attachment]:
+    """The newest photo before and after a wash, wide and close, without what the camera wrote into it."""
+    assert reminder.visit is not None, "it is planned for a visit"
+    enclosed = []
+    for photo in photos_to_show(reminder.visit):
+        with photo.shown.open() as file:
+            enclosed.append(Attachment(f"{photo.phase}-{photo.distance}.jpg", file.read(), "image/jpeg"))
+    return enclosed

@@ -6,6 +6,8 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from itertools import product
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q
@@ -15,8 +17,23 @@ from portal.actions.leads import why_now
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
+from portal.actions.proof import link_token, mailed_report
 from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
-from portal.models import DayReadings, Lead, Reminder, ReminderState, Site, SiteAssessment, Visit, VisitState
+from portal.models import (
+    DayReadings,
+    Distance,
+    Lead,
+    LeadEvent,
+    Phase,
+    Reminder,
+    ReminderState,
+    Site,
+    SiteAssessment,
+    Visit,
+    VisitPhoto,
+    VisitState,
+)
+from portal.models.record import findings
 from portal.pv.due import Basis
 from portal.words.causes import cause_words
 from portal.words.figures import day_words, money, percent, whole_money
@@ -140,8 +157,34 @@ def result_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     gain = measured_gain(reminder.visit)
     assert gain is not None, "results are told of visits whose gain is measured"
     mid, low, high = (percent(one) for one in gain)
+    link = {"link": _report_link(reminder, moment)}
     phrase = PHRASES[recipient(reminder).language]["gained" if gain[1] > 0 else "gained_nothing"]
-    return visit_facts(reminder, moment) | {"gain": phrase.format(mid=mid, low=low, high=high)}
+    return visit_facts(reminder, moment) | link | {"gain": phrase.format(mid=mid, low=low, high=high)}
+
+
+def _report_link(reminder: Reminder, moment: datetime) -> str:
+    """Where the report of a visit opens without a login."""
+    assert reminder.visit is not None, "it is planned for a visit"
+    return page_address("shared_report", link_token(mailed_report(visit=reminder.visit, now=moment)))
+
+
+def washed_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """What was done and found on a visit, on the day itself."""
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    words = PHRASES[recipient(reminder).language]
+    found = [f"– {one.item_label}" + (f": {one.note}" if one.note else "") for one in findings(visit.entries.all())]
+    return visit_facts(reminder, moment) | {
+        "link": _report_link(reminder, moment),
+        "photos": words["photos_attached" if photos_to_show(visit) else "photos_none"],
+        "found": words["found"].format(list="\n".join(found)) if found else words["found_nothing"],
+    }
+
+
+def photos_to_show(visit: Visit) -> list[VisitPhoto]:
+    """The newest photo of each kind that a report shows."""
+    of_kind = {(one.phase, one.distance): one for one in visit.photos.filter(item="").exclude(phase=Phase.FINDING)}
+    return [of_kind[kind] for kind in product(Phase, Distance) if kind in of_kind]
 
 
 # --- the people who work here ----------------------------------------------------------------------------------------
@@ -187,6 +230,27 @@ def cold_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         "days": str((moment - (lead.contacted_at or lead.opened_at)).days),
         "why": why_now(lead, recipient(reminder).language),
         "link": page_address("lead", lead.pk),
+    }
+
+
+def asked_event(reminder: Reminder) -> LeadEvent:
+    """What a homeowner asked, of which a reminder tells."""
+    return LeadEvent.objects.get(pk=reminder.about.partition(":")[0])
+
+
+def asked_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    event = asked_event(reminder)
+    what = str(event.get_kind_display())
+    if event.agreed:
+        what += f": {money(Decimal(event.agreed['price']), event.agreed['currency'])}"
+    if event.ask_again_on:
+        what += f": {day_words(event.ask_again_on)}"
+    site = event.lead.site
+    return {
+        "customer": site.customer.name,
+        "site": site.name,
+        "what": what + (f". “{event.text}”" if event.text else ""),
+        "link": page_address("lead", event.lead_id),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -24,7 +24,7 @@ class Audience(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Attachment:
     name: str
-    content: str
+    content: str | bytes
     media_type: str
 
 
@@ -38,4 +38,4 @@ class Letter:
     """The facts its words may name."""
     facts: Callable[[Reminder, datetime], dict[str, str]]
     """What only this kind tells, as words in the language that is active, as of a moment."""
-    attachment: Callable[[Reminder, datetime], Attachment] | None = None
+    attachments: Callable[[Reminder, datetime], Sequence[Attachment]] | None = None

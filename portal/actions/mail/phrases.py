@@ -26,6 +26,10 @@ PHRASES: dict[str, dict[str, str]] = {
         "gained": "It gained about {mid} of their output (likely {low} to {high}).",
         "gained_nothing": "We could not measure a gain: the estimate is {mid} of their output (likely {low} to "
         "{high}), which may be nothing.",
+        "photos_attached": "The photos before and after are attached.",
+        "photos_none": "No photos were taken this time.",
+        "found": "This is what we saw up there:\n{list}",
+        "found_nothing": "Nothing else stood out up there.",
         "visit": "{time}, {customer}, {address}",
         "cost": "The price is {price}. ",
         "upload": "upload it here: {link}",
@@ -62,6 +66,10 @@ PHRASES: dict[str, dict[str, str]] = {
         "gained": "Con ello recuperaron alrededor del {mid} de su producción (probablemente del {low} al {high}).",
         "gained_nothing": "No pudimos medir una ganancia: la estimación es del {mid} de su producción (probablemente "
         "del {low} al {high}), que puede ser nada.",
+        "photos_attached": "Adjuntamos las fotos de antes y de después.",
+        "photos_none": "Esta vez no se hicieron fotos.",
+        "found": "Esto es lo que vimos arriba:\n{list}",
+        "found_nothing": "Por lo demás, no vimos nada que llamara la atención.",
         "visit": "{time}, {customer}, {address}",
         "cost": "El precio es de {price}. ",
         "upload": "súbalo aquí: {link}",

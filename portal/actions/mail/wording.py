@@ -22,7 +22,7 @@ from django.utils.translation import gettext as _
 from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address
-from portal.models import Business, ReminderKind, Wording
+from portal.models import Business, EventKind, ReminderKind, Wording
 from portal.pv.result import Cause
 from portal.words.causes import cause_words
 from portal.words.figures import day_words, money, percent, whole_money
@@ -111,6 +111,8 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "price": price,
             "visit_day": day,
             "visit_time": time_format(time(9, 30)),
+            "photos": words["photos_attached"],
+            "found": words["found_nothing"],
             "gain": words["gained"].format(mid=percent(0.06), low=percent(0.04), high=percent(0.08)),
             "last_day": day,
             "days": "12",
@@ -119,6 +121,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "count": "1",
             "customer": "Alex Example",
             "why": why,
+            "what": str(EventKind.WASH.label),
             "leads": "– " + words["lead"].format(customer="Alex Example", site="Home", why=why),
             "day": day,
             "visits": words["visit"].format(

@@ -12,7 +12,7 @@ from functools import partial
 from types import MappingProxyType
 
 from portal.actions.mail import facts
-from portal.actions.mail.compose import calendar_entry
+from portal.actions.mail.compose import calendar_entry, wash_photos
 from portal.actions.mail.letter import Audience, Letter
 from portal.actions.reminders import roofs, standing
 from portal.actions.reminders.roofs import Roof
@@ -113,7 +113,7 @@ _ROWS = (
             Audience.BOOKER,
             (*_ROOF, "visit_day", "visit_time", "cost"),
             facts.visit_facts,
-            attachment=calendar_entry,
+            attachments=calendar_entry,
         ),
         in_spanish="Visita reservada",
         of_firm=standing.bookings,
@@ -122,12 +122,34 @@ _ROWS = (
         at_least_once=True,  # a visit nobody knows of costs more than a second mail
     ),
     Kind(
+        letter=Letter(
+            ReminderKind.WASHED,
+            Audience.BOOKER,
+            (*_ROOF, "visit_day", "photos", "found", "link"),
+            facts.washed_facts,
+            attachments=wash_photos,
+        ),
+        in_spanish="Lo que se hizo y se vio",
+        of_firm=standing.washes_done,
+        moot=standing.wash_undone,
+        lifetime=timedelta(days=2),
+    ),
+    Kind(
         letter=Letter(ReminderKind.TOMORROW, Audience.STAFF, (*_STAFF, "day", "visits", "link"), facts.tomorrow_facts),
         in_spanish="Las visitas de mañana",
         of_firm=standing.tomorrows,
         moot=standing.tomorrow_moot,
         lifetime=timedelta(hours=20),
         at_least_once=True,
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.ASKED, Audience.STAFF, (*_STAFF, "customer", "site", "what", "link"), facts.asked_facts
+        ),
+        in_spanish="Un cliente pide algo",
+        of_firm=standing.asked,
+        moot=standing.asked_moot,
+        lifetime=timedelta(days=2),
     ),
     Kind(
         letter=Letter(

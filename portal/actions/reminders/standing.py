@@ -14,13 +14,14 @@ from zoneinfo import ZoneInfo
 from django.db.models import Max, Q
 from django.utils.translation import gettext_noop
 
-from portal.actions.mail.facts import digest_from, digest_leads, tomorrows_visits
+from portal.actions.mail.facts import asked_event, digest_from, digest_leads, tomorrows_visits
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
 from portal.actions.reminders.wish import Wish
 from portal.models import (
     OFFICE_ROLES,
     Business,
     Lead,
+    LeadEvent,
     LeadStage,
     Membership,
     Reminder,
@@ -31,6 +32,10 @@ from portal.models import (
 )
 
 DIGEST_HOUR = 8
+ASKED_WITHIN = timedelta(days=2)
+TOLD_WITHIN = timedelta(hours=20)
+"""A wash that the office marks done days later is told by its result alone."""
+PHOTOS_COME_WITHIN = timedelta(minutes=45)
 TOMORROW_HOUR = 16
 
 
@@ -82,6 +87,27 @@ def booking_moot(reminder: Reminder, moment: datetime) -> str:
     if reminder.about != f"{visit.pk}:{visit.revision}":
         return gettext_noop("The visit was moved; another mail tells of it.")
     return ""
+
+
+def washes_done(firm: Firm) -> Iterator[Wish]:
+    """Told on the day itself, once the phone has had time to send the photos that waited for a signal."""
+    done = Visit.objects.filter(
+        site__customer__business=firm.business, state=VisitState.DONE, finished_at__gt=firm.now - TOLD_WITHIN
+    )
+    for visit in done.exclude(site__customer__email="").select_related("site__customer"):
+        assert visit.finished_at is not None, "a constraint sees to it"
+        yield Wish(
+            about=str(visit.pk),
+            due_at=visit.finished_at + PHOTOS_COME_WITHIN,
+            business=firm.business,
+            site=visit.site,
+            visit=visit,
+        )
+
+
+def wash_undone(reminder: Reminder, moment: datetime) -> str:
+    assert reminder.visit is not None, "it is planned for a visit"
+    return "" if reminder.visit.state == VisitState.DONE else gettext_noop("The visit was reopened.")
 
 
 def tomorrows(firm: Firm) -> Iterator[Wish]:
@@ -161,3 +187,24 @@ def _cold(business: Business, moment: datetime) -> Q:
         & (Q(contacted_at=None) | Q(contacted_at__lt=before))
         & (Q(next_action_on=None) | Q(next_action_on__lt=today))
     )
+
+
+def asked(firm: Firm) -> Iterator[Wish]:
+    """What homeowners ask goes to whom their lead is given, else to the whole office, at once."""
+    events = LeadEvent.objects.waiting().filter(
+        lead__site__customer__business=firm.business, lead__closed_at=None, at__gt=firm.now - ASKED_WITHIN
+    )
+    for event in events.select_related("lead__site__customer"):
+        for user_id in [event.lead.assigned_to_id] if event.lead.assigned_to_id else firm.office:
+            yield Wish(
+                about=f"{event.pk}:{user_id}",
+                due_at=event.at,
+                business=firm.business,
+                site=event.lead.site,
+                lead=event.lead,
+                user_id=user_id,
+            )
+
+
+def asked_moot(reminder: Reminder, moment: datetime) -> str:
+    return "" if asked_event(reminder).answered_at is None else gettext_noop("Somebody has seen to it.")

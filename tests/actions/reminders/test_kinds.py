@@ -12,13 +12,14 @@ import pytest
 from django.core import mail
 from django.utils import translation
 
+from portal.actions.asks import answer, ask
 from portal.actions.mail.facts import common_facts
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.wording import sample_facts, standard_wording
 from portal.actions.reminders.kinds import KINDS, kind_of
 from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import LEASE, release_expired, send_due
-from portal.models import Language, Proof, Reminder, ReminderKind, ReminderState, Role, Site, VisitState
+from portal.models import EventKind, Language, Proof, Reminder, ReminderKind, ReminderState, Role, Site, VisitState
 from tests import factories
 from tests.actions.reminders.planned import DAY, after
 from tests.factories import NOW
@@ -94,6 +95,18 @@ def lead_left_alone(language: Language) -> Undo:
     return lambda: type(lead).objects.update(contacted_at=NOW)
 
 
+def asked(language: Language) -> Undo:
+    site = roof(language)
+    factories.member(site.customer.business, language=language)
+    event = ask(site=site, kind=EventKind.WASH, by=factories.user(), now=NOW + timedelta(hours=1))
+    return lambda: answer(lead=event.lead, now=NOW)
+
+
+def washed_today(language: Language) -> Undo:
+    visit = factories.visit(site=roof(language), state=VisitState.DONE, starts_at=NOW, finished_at=NOW)
+    return lambda: type(visit).objects.update(state=VisitState.BOOKED)
+
+
 SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.SEND_READINGS: without_readings,
     ReminderKind.QUIET: gone_quiet,
@@ -102,7 +115,9 @@ SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.DUE: due_now,
     ReminderKind.RESULT: gain_measured,
     ReminderKind.BOOKED: booked,
+    ReminderKind.WASHED: washed_today,
     ReminderKind.TOMORROW: on_tomorrows_round,
+    ReminderKind.ASKED: asked,
     ReminderKind.LEAD_DIGEST: new_lead,
     ReminderKind.LEAD_COLD: lead_left_alone,
 }
