@@ -19,6 +19,7 @@ from django.utils.translation import gettext_lazy
 from portal.actions.asks import wishes
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
+from portal.actions.troubles import troubles
 from portal.models import (
     Business,
     Customer,
@@ -92,7 +93,8 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
         (customer.business.name, reverse("mail_choices", args=[token_for({"customer": customer.pk})]))
         for customer in served
     ]
-    frame = {"mails": mails, "served": served}
+    wrong = troubles(roofs, now=now)
+    frame = {"mails": mails, "served": served, "troubles": [one for roof in roofs for one in wrong[roof.pk]]}
     if len(roofs) == 1:
         return frame | {"story": site_story(roofs[0], user=user, now=now), "wishes": wishes(roofs[0], now=now)}
     return frame | {"roofs": _with_newest(roofs)}

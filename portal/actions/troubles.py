@@ -1,0 +1,60 @@
+"""What keeps a roof's readings from telling anything: said where the person looks first, each with its way out."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import OuterRef, Subquery
+
+from portal.actions.reminders.roofs import QUIET_AFTER
+from portal.models import DayReadings, Import, ImportState, Meter, Site
+
+LOOKED_BACK = timedelta(days=30)
+"""A file that was refused longer ago is no news any more. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One thing that is wrong with what a roof sends; which of the three it is, what is set says."""
+
+    site: Site
+    stopped_on: date | None = None
+    """The last day of any meter, where all have been quiet for long."""
+    meter: Meter | None = None
+    """A meter whose file is missing while others go on: days count only where all have readings."""
+    meter_until: date | None = None
+    file: Import | None = None
+    """The newest file of a meter, where it could not be read or waits for an answer."""
+
+
+def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]]:
+    """What is wrong with each roof's readings, by its key; as many queries for many roofs as for one."""
+    roofs = {site.pk: site for site in sites}
+    found: dict[int, list[Trouble]] = {pk: [] for pk in roofs}
+    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
+    meters: dict[int, list[Meter]] = defaultdict(list)
+    last: dict[int, date | None] = {}
+    for meter in Meter.objects.filter(site__in=roofs).annotate(until=Subquery(newest)).order_by("pk"):
+        meters[meter.site_id].append(meter)
+        last[meter.pk] = meter.until
+    for pk, site in roofs.items():
+        days = [day for meter in meters[pk] if (day := last[meter.pk]) is not None]
+        if not days:
+            continue  # no readings yet: the page says so by itself
+        if now.astimezone(ZoneInfo(site.tz)).date() - max(days) >= QUIET_AFTER:
+            found[pk].append(Trouble(site, stopped_on=max(days)))
+        for meter in meters[pk]:
+            until = last[meter.pk]
+            if until is None or max(days) - until >= QUIET_AFTER:
+                found[pk].append(Trouble(site, meter=meter, meter_until=until))
+    seen: set[int] = set()
+    files = Import.objects.filter(meter__site__in=roofs, uploaded_at__gte=now - LOOKED_BACK).select_related("meter")
+    for file in files.exclude(state__in=[ImportState.UNDONE, ImportState.UNDOING]).order_by("-uploaded_at", "-pk"):
+        if file.meter_id not in seen and file.state in (ImportState.FAILED, ImportState.QUESTION):
+            found[file.meter.site_id].append(Trouble(roofs[file.meter.site_id], file=file))
+        seen.add(file.meter_id)
+    return found
