@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
@@ -156,6 +157,14 @@ class LeadEvent(models.Model):
 
     def __str__(self) -> str:
         return f"{self.lead.site}: {self.get_kind_display()}"
+
+    @property
+    def agreed_price(self) -> Decimal | None:
+        return Decimal(self.agreed["price"]) if self.agreed else None
+
+    @property
+    def agreed_lines(self) -> list[tuple[str, Decimal]]:
+        return [(words, Decimal(amount)) for words, amount in self.agreed.get("lines", ())]
 
 
 class EnquiryQuerySet(models.QuerySet["Enquiry"]):

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
-from decimal import Decimal
 from itertools import product
 from zoneinfo import ZoneInfo
 
@@ -241,8 +240,8 @@ def asked_event(reminder: Reminder) -> LeadEvent:
 def asked_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     event = asked_event(reminder)
     what = str(event.get_kind_display())
-    if event.agreed:
-        what += f": {money(Decimal(event.agreed['price']), event.agreed['currency'])}"
+    if event.agreed_price is not None:
+        what += f": {money(event.agreed_price, event.agreed['currency'])}"
     if event.ask_again_on:
         what += f": {day_words(event.ask_again_on)}"
     site = event.lead.site
