@@ -37,10 +37,10 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
     found: dict[int, list[Trouble]] = {pk: [] for pk in roofs}
     newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
     meters: dict[int, list[Meter]] = defaultdict(list)
-    last: dict[int, date | None] = {}
-    for meter in Meter.objects.filter(site__in=roofs).annotate(until=Subquery(newest)).order_by("pk"):
+    here = Meter.objects.filter(site__in=roofs).order_by("pk")
+    last: dict[int, date | None] = dict(here.annotate(until=Subquery(newest)).values_list("pk", "until"))
+    for meter in here:
         meters[meter.site_id].append(meter)
-        last[meter.pk] = meter.until
     for pk, site in roofs.items():
         days = [day for meter in meters[pk] if (day := last[meter.pk]) is not None]
         if not days:
