@@ -44,8 +44,8 @@ def test_a_job_whose_process_is_killed_is_done_by_another(
     ask(queue, tmp_path, 600)
     wait_for(lambda: started(tmp_path), 20)
     os.kill(started(tmp_path)[0], signal.SIGKILL)
-    wait_for((tmp_path / "done").exists, 20)
-    assert len(started(tmp_path)) == 2
+    wait_for((tmp_path / "done").exists, 60)
+    assert len(started(tmp_path)) >= 2, "handed out again; under load even twice, which a job may be"
 
 
 def test_a_job_whose_whole_worker_is_killed_is_done_by_the_next_worker(
