@@ -15,6 +15,7 @@ from portal.views.imports import import_upload, imports
 from portal.views.language import language
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
 from portal.views.ledger import (
+    import_clock,
     import_drawing,
     import_how,
     import_ledger,
@@ -115,6 +116,7 @@ urlpatterns = [
     path("imports/<int:pk>/state/", import_state, name="import_state"),
     path("imports/<int:pk>/how/", import_how, name="import_how"),
     path("imports/<int:pk>/drawing/", import_drawing, name="import_drawing"),
+    path("imports/<int:pk>/clock/", import_clock, name="import_clock"),
     path("imports/<int:pk>/undo/", import_undo, name="import_undo"),
     path("imports/<int:pk>/rejected.csv", import_rejected, name="import_rejected"),
     path("imports/<int:pk>/original/", import_original, name="import_original"),

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from django.core.files import File
 
-from portal.actions.imports.receive import receive_file
+from portal.actions.imports.receive import receive_file, too_large_to_copy
 from portal.actions.stations import take_gauge_file, take_station_file
 from portal.models import CameBy, Import, ImportState, Meter, RainGauge
 from portal.readers.reading import ReadError
@@ -83,6 +83,9 @@ def _is_whole(path: Path, now: datetime) -> bool:
 
 
 def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
+    if said := too_large_to_copy(path):
+        _put_into_failed(path, said)
+        return 0
     with path.open("rb") as file:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
         came = (

@@ -218,9 +218,10 @@ def interval_series(
         When no reading has an instant.
     """
     series, missing = _to_series(loaded, mapping, step)
-    better = better_clock(series, missing, mapping, site.zone, doubts) if guessed else None
-    if better is not None:
-        mapping = better
+    guess = mapping
+    if guessed:
+        mapping = better_clock(series, missing, guess, site.zone, doubts)
+    if mapping.clock != guess.clock:
         if mapping.clock.kind != "offset":
             loaded.stamps = replace(loaded.stamps, offset_s=None)
         series, missing = _to_series(loaded, mapping, step)

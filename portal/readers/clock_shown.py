@@ -62,6 +62,7 @@ def settle_label(loaded: Loaded, mapping: Mapping, *, label_known: bool, step: i
                     False,
                 )
             )
+            mapping = replace(mapping, assumed=(*mapping.assumed, "label"))
     return replace(mapping, clock=clock)
 
 
@@ -101,8 +102,8 @@ def utc_starts(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Ints, list[
 
 def better_clock(
     series: Series, missing: list[tuple[int, str]], mapping: Mapping, zone: ZoneInfo, doubts: Doubts
-) -> Mapping | None:
-    """Return the mapping with the clock that the data themselves show, None when it is the guessed one.
+) -> Mapping:
+    """Return the mapping with the clock that the data themselves show; told as assumed where they show none.
 
     Parameters
     ----------
@@ -119,8 +120,8 @@ def better_clock(
 
     Returns
     -------
-    Mapping or None
-        The mapping with another clock.
+    Mapping
+        The mapping, with another clock where the data show one.
     """
     clock = mapping.clock
     if clock.kind == "wall" and any(why == SKIPPED for _, why in missing):
@@ -132,8 +133,10 @@ def better_clock(
         return replace(mapping, clock=replace(clock, kind="winter"))
     local = daylight.local_seconds(series.start_s, zone)
     shift = daylight.clock_shift(series.energy_wh, series.start_s, local, zone)
-    if shift is None or not daylight.MOVED_AN_HOUR[0] <= abs(shift) <= daylight.MOVED_AN_HOUR[1]:
-        return None
+    if shift is None:
+        return replace(mapping, assumed=("clock", *mapping.assumed)) if clock.kind == "wall" else mapping
+    if not daylight.MOVED_AN_HOUR[0] <= abs(shift) <= daylight.MOVED_AN_HOUR[1]:
+        return mapping
     if clock.kind == "wall":
         doubts.tell(
             "winter_clock",
@@ -149,7 +152,7 @@ def better_clock(
             "summer time, and are read so.",
         )
         return replace(mapping, clock=replace(clock, kind="wall"))
-    return None
+    return mapping
 
 
 def set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:

@@ -8,27 +8,13 @@ from typing import Literal
 
 from portal.readers.figures import LONGEST
 from portal.readers.mapping import DateOrder
+from portal.readers.months import month_of
 
 EARLIEST_YEAR = 1990
 LATEST_YEAR = 2099
 """Years within which a date is one of a reading: no roof has interval data from before. Common practice, no source."""
 NO_OFFSET = -(2**19)
 """Seconds that stand for a stamp without an offset of its own; no zone has as many, by definition."""
-_MONTHS = (
-    "jan januar january janvier janv enero ene gennaio gen januari janeiro|"
-    "feb februar february février fevrier févr fevr fév febrero febbraio februari fevereiro fev|"
-    "mar märz maerz mrz march mars marzo maart mrt março marco|"
-    "apr april avril avr abril abr aprile|"
-    "may mai mayo maggio mag mei maio|"
-    "jun juni june juin junio giugno giu junho|"
-    "jul juli july juillet juil julio luglio lug julho|"
-    "aug august août aout agosto ago augustus ago|"
-    "sep sept september septembre septiembre settembre set setembro|"
-    "oct okt oktober october octobre octubre ottobre ott outubro out|"
-    "nov november novembre noviembre novembro|"
-    "dec dez dezember december décembre decembre déc diciembre dic dicembre dezembro"
-)
-MONTHS = {name: number for number, names in enumerate(_MONTHS.split("|"), 1) for name in names.split()}
 # The standard abbreviations of the zones most files use; a stamp with one carries its own offset.
 _ZONES = {
     "z": 0,
@@ -71,7 +57,8 @@ _TIME = re.compile(
     r"\s*(?:(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)|\(?([A-Za-z]{1,5})\)?)?"
     r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d+[-/.:h].*)?$"
 )
-_SPACES = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000", " "))
+_PLAIN = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000日", " ") | dict.fromkeys("年月", "-"))
+"""Blanks of other widths, and the marks for year, month and day in Chinese and Japanese."""
 _WORDS = r"(?:à|às|as|a las|alle ore|alle|ore|um|at|kl\.?|klo|om|o)"
 _WORD_BEFORE, _WORD_AFTER = re.compile(rf"\s+{_WORDS}$", re.I), re.compile(rf"^{_WORDS}\s+", re.I)
 """What people write between a date and a time."""
@@ -101,7 +88,7 @@ def read_date_parts(text: str) -> DateParts | None:
     >>> read_date_parts("2024/5/1")
     (2024, 5, 1, 'ymd')
     """
-    match = _DATE.match(text.translate(_SPACES)) if len(text) <= LONGEST else None
+    match = _DATE.match(text.translate(_PLAIN).strip()) if len(text) <= LONGEST else None
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
@@ -110,13 +97,13 @@ def read_date_parts(text: str) -> DateParts | None:
     if y4:
         return int(y4), int(m2), int(d2), "ymd"
     if name:
-        month = MONTHS.get(name.lower())
+        month = month_of(name)
         return (int(name_year), month, int(name_day), "ymd") if month else None
     if middle[0].isdigit():
         if len(first) > 2:
             return (int(first), int(middle), int(last), "ymd") if len(last) <= 2 and len(first) == 4 else None
         return (int(first), int(middle), int(last), "either") if len(last) in (2, 4) else None
-    month = MONTHS.get(middle.rstrip(".").lower())
+    month = month_of(middle)
     if month is None:
         return None
     if len(first) == 4:
@@ -255,7 +242,7 @@ def split_stamp(text: str) -> tuple[str, str]:
     if len(text) > LONGEST:
         return text, ""
     if not text.isascii():
-        text = text.translate(_SPACES)
+        text = text.translate(_PLAIN)
     colon = text.find(":")
     if colon > 2:
         cut = colon - 2 if text[colon - 2].isdigit() else colon - 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import islice
@@ -82,7 +83,7 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
     Returns
     -------
     str
-        The encoding by Python's name: one of Unicode's, or else cp1252.
+        The encoding by Python's name: one of Unicode's, gb18030, cp932 (Shift-JIS), or else cp1252.
 
     Raises
     ------
@@ -122,7 +123,7 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
             f"{name} is not text: it holds binary data. Send the export as CSV, as a spreadsheet, or as the "
             "meter's XML."
         )
-    return encoding or ("utf-8" if is_utf8 else "cp1252")
+    return encoding or ("utf-8" if is_utf8 else _by_words(head))
 
 
 def _by_mark(head: bytes) -> str | None:
@@ -140,6 +141,25 @@ def _by_mark(head: bytes) -> str | None:
         if even > 10 * odd:
             return "utf-16-be"
     return None
+
+
+_EAST_ASIAN = {
+    "gb18030": re.compile(r"时间|日期|时刻|发电|电量|电能|功率|\d年\d{1,2}月"),
+    "cp932": re.compile(r"日時|日付|時刻|時間|年月日|発電|電力|売電|\d年\d{1,2}月"),
+}
+"""Words of which a table of readings in Chinese or Japanese has one: other text passes for these encodings too."""
+
+
+def _by_words(head: bytes) -> str:
+    """Tell apart the encodings that mark nothing by what the text would say; cp1252 for none."""
+    whole = head[: head.rfind(b"\n") + 1] or head
+    for encoding, words in _EAST_ASIAN.items():
+        try:
+            if words.search(whole.decode(encoding)):
+                return encoding
+        except UnicodeDecodeError:
+            continue
+    return "cp1252"
 
 
 def open_text(file: TextFile) -> io.TextIOWrapper:

@@ -33,6 +33,7 @@ class Mapping:
     ``meter`` picks one meter of a file that holds several (by ``meter_column``, usage point or NMI and suffix).
     ``meter_column`` is ``FILES`` where each file of a zip, or each sheet of a workbook, is a meter of its own.
     ``export`` says whether a channel of energy sent to the grid is all of the production or only its surplus.
+    ``assumed`` holds "clock" and "label" where nothing in the file, and nobody, says which they are.
     ``accepted`` holds the codes of doubts that somebody has looked at and waved through, with a word on how far.
     """
 
@@ -59,6 +60,7 @@ class Mapping:
     unit: Unit = "kWh"
     export: Export = ""
     accepted: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
 
     def to_json(self) -> str:
         """Return the mapping as JSON text.
@@ -113,6 +115,8 @@ class Mapping:
         if code in _CLOCK_ANSWERS and value in _CLOCK_ANSWERS[code]:
             change: dict[str, Any] = {"label" if code == "label" else "kind": value}
             changes["clock"] = replace(self.clock, **change)
+            told = "label" if code == "label" else "clock"
+            changes["assumed"] = tuple(one for one in self.assumed if one != told)
         elif code == "zone":
             changes["clock"] = replace(self.clock, tz=value)
         elif code in _ANSWERS and value in _ANSWERS[code]:

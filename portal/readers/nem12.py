@@ -69,6 +69,11 @@ def read_series(sources: Sequence[Source], bad: BadRecords) -> list[MeterSeries]
         channels.close()
     kept = [series for series in channels.found.values() if series.start_s]
     if not kept:
+        if channels.found and bad.reasons:
+            raise ReadError(
+                f"No day of {sources[0].name} can be taken in; {len(bad.reasons):,} were rejected, the first because "
+                f"{bad.reasons[0][1]}. Ask for the file once more."
+            )
         has = f" Its channels are {', '.join(sorted(channels.unused)[:5])}." if channels.unused else ""
         raise ReadError(
             f"{sources[0].name} is a NEM12 file without a day of energy readings.{has} Ask for the energy channels."
@@ -149,8 +154,11 @@ class _Channels:
             raise ReadError(f"{file} has more than {MAX_READINGS:,} readings. Send it in parts.")
         cells = [cell.strip() for cell in row[: 3 + per_day]]
         if len(cells) < per_day + 3:
-            fields = max(0, len(cells) - 2)
-            reason = f"the day has {fields} fields, too few for {per_day} intervals and their quality"
+            values = next((at for at, cell in enumerate(cells[2:]) if cell[:1].isalpha()), max(0, len(cells) - 2))
+            reason = (
+                f"the day has {values} values where {per_day} are due: its channel (200) says intervals of "
+                f"{self.step_s // 60} minutes"
+            )
             self._set_aside(row, place, reason)
             return
         flag = cells[2 + per_day]

@@ -56,7 +56,13 @@ REJECTED_KEPT = 1000
 
 
 class ReadError(Exception):
-    """The file cannot be taken in; the message says in plain words what is wrong, where, and what to do next."""
+    """The file cannot be taken in; the message says in plain words what is wrong, where, and what to do next.
+
+    ``rejected`` are the first of the lines that were not taken in, where it was read so far, of ``rejected_count``.
+    """
+
+    rejected: tuple[Rejected, ...] = ()
+    rejected_count: int = 0
 
 
 class UndecidedError(ReadError):
@@ -89,10 +95,14 @@ class Rejected:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something the owner of the file should know. ``code`` is stable, ``text`` is for people."""
+    """Something the owner of the file should know. ``code`` is stable, ``text`` is for people.
+
+    ``instead`` is the answer that would mend it, as code and value with a blank between; "" where none would.
+    """
 
     code: str
     text: str
+    instead: str = ""
 
 
 @dataclass(frozen=True, slots=True)

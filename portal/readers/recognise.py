@@ -100,7 +100,8 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
         if taken.tables:
             rejected, count, stampless = explain_bad(taken.tables, result.mapping, doubts.bad)
         else:
-            rejected, count, stampless = _rejected_records(taken), len({place for place, _ in doubts.bad}), 0
+            rejected = _rejected_records(doubts, taken.bad_text, taken.names)
+            count, stampless = len({place for place, _ in doubts.bad}), 0
     return ReadResult(
         readings=result.readings,
         mapping=result.mapping,
@@ -174,15 +175,15 @@ def _seen(taken: _Taken) -> Guess:
     )
 
 
-def _rejected_records(taken: _Taken) -> list[Rejected]:
+def _rejected_records(doubts: Doubts, texts: dict[int, str], names: list[str]) -> list[Rejected]:
     reasons: dict[int, str] = {}
-    for place, reason in taken.doubts.bad:
+    for place, reason in doubts.bad:
         reasons.setdefault(place, reason)
     rejected = []
     for place, reason in sorted(reasons.items())[:REJECTED_KEPT]:
         file, line = file_and_line(place)
-        name = taken.names[file] if len(taken.names) > 1 else ""
-        rejected.append(Rejected(line, taken.bad_text.get(place, ""), reason, name))
+        name = names[file] if len(names) > 1 else ""
+        rejected.append(Rejected(line, texts.get(place, ""), reason, name))
     return rejected
 
 
@@ -215,17 +216,23 @@ def _take_meter(sources: list[Source], format_: Format, site: Site, mapping: Map
     if mapping is None or guessed:
         accepted = mapping.accepted if mapping else ()
         mapping = Mapping(format_, Clock(site.tz, "utc" if format_ == "espi" else "offset"), accepted=accepted)
-    bad = BadRecords()
-    if format_ == "espi":
-        found, own_offset_s = espi.read_feed(sources, bad)
-        _compare_offset(own_offset_s, site, doubts)
-        file = MeterFile(found, 0, espi.is_estimate)
-    else:
-        file = MeterFile(nem12.read_series(sources, bad), nem12.MARKET_OFFSET_S, nem12.is_estimate)
-    doubts.bad += bad.reasons
-    result = from_meter(file, mapping, site, guessed=guessed, doubts=doubts)
+    bad, sent = BadRecords(), [source.name for source in sources]
+    try:
+        if format_ == "espi":
+            found, own_offset_s = espi.read_feed(sources, bad)
+            _compare_offset(own_offset_s, site, doubts)
+            file = MeterFile(found, 0, espi.is_estimate)
+        else:
+            file = MeterFile(nem12.read_series(sources, bad), nem12.MARKET_OFFSET_S, nem12.is_estimate)
+        doubts.bad += bad.reasons
+        result = from_meter(file, mapping, site, guessed=guessed, doubts=doubts)
+    except ReadError as error:
+        doubts.bad = doubts.bad or bad.reasons
+        error.rejected = tuple(_rejected_records(doubts, bad.texts, sent))
+        error.rejected_count = len({place for place, _ in doubts.bad})
+        raise
     names = tuple(series.name for series in file.series)
-    return _Taken(result, doubts, names, (), [], bad.texts, [source.name for source in sources])
+    return _Taken(result, doubts, names, (), [], bad.texts, sent)
 
 
 def _compare_offset(offset_s: int | None, site: Site, doubts: Doubts) -> None:
@@ -339,7 +346,11 @@ def _take_tables(tables: list[Table], shape: Mapping | Guessed, site: Site) -> _
         result = from_table(loaded, mapping, site, guessed=guessed, label_known=label_known, doubts=doubts)
     except ReadError as error:
         seen = Guess(mapping, None, tuple(doubts.questions), tuple(doubts.notices), columns, sample, measures)
-        raise MisreadError(str(error), seen) from error
+        misread = MisreadError(str(error), seen)
+        if doubts.bad:
+            kept, misread.rejected_count, _ = explain_bad(tables, mapping, doubts.bad)
+            misread.rejected = tuple(kept)
+        raise misread from error
     names = [table.name for table in tables]
     return _Taken(result, doubts, columns, sample, tables, {}, names, measures, order_shown)
 

@@ -21,6 +21,9 @@ from portal.readers.rows import Reader
 from portal.readers.stamps import NO_STAMP
 from portal.readers.table import Loaded, Table
 
+FEWEST_HALF_DAYS = 2
+"""Days from which on it is no day that only was not over. Common practice, no source."""
+
 
 class Wide(Reader):
     """A row a day, a column an interval."""
@@ -90,6 +93,7 @@ class Wide(Reader):
         wrong = days.naive_s == NO_STAMP
         self._set_aside(lines[wrong], NO_STAMP_REASON)
         unreadable = np.isposinf(cells)
+        self._refuse_half(cells)
         for i in np.flatnonzero(unreadable.any(axis=1) & ~wrong):
             first = int(np.flatnonzero(unreadable[i])[0])
             name = self.mapping.value_columns[first]
@@ -115,6 +119,17 @@ class Wide(Reader):
         # A blank cell of a wide table is no line of its own: the doubled hour's columns are blank on all other days.
         loaded.keep(good & ~np.isnan(cells.ravel()))
         return loaded
+
+    def _refuse_half(self, cells: NDArray[np.float64]) -> None:
+        """Refuse days of which most end at the same cell in the middle of the header: they are of longer intervals."""
+        width = cells.shape[1]
+        values = np.where(np.isnan(cells).all(axis=1), 0, width - np.argmax(~np.isnan(cells[:, ::-1]), axis=1))
+        held = int(np.median(values)) if len(values) >= FEWEST_HALF_DAYS else width
+        if held and held != width and intervals_of(width) in (2 * held, 4 * held) and (values == held).mean() > 0.5:
+            raise ReadError(
+                f"Most days of {self.table.name} have {held} values where the header has {width} columns, so their "
+                f"hours cannot be told. Export it with a column for each of the {held} intervals, or a reading a line."
+            )
 
 
 def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:

@@ -77,12 +77,17 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
         words.append((_("Meter in the file"), mapping.meter))
     zone = "" if mapping.clock.kind in ("utc", "offset") else f" ({mapping.clock.tz})"
     words += [
-        (_("Clock"), _(CLOCKS[mapping.clock.kind]) + zone),
-        (_("The time on each line is"), _(LABELS[mapping.clock.label])),
+        (_("Clock"), _(CLOCKS[mapping.clock.kind]) + zone + _assumed("clock", mapping)),
+        (_("The time on each line is"), _(LABELS[mapping.clock.label]) + _assumed("label", mapping)),
     ]
     if mapping.export:
         words.append((_("Sent to the grid"), _(EXPORTS[mapping.export])))
     return words
+
+
+def _assumed(what: str, mapping: Mapping) -> str:
+    """Mark what neither the file nor anybody says."""
+    return f" – {_('assumed, the file does not say')}" if what in mapping.assumed else ""
 
 
 def _columns_in_words(mapping: Mapping) -> str:

@@ -14,15 +14,16 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
-from portal.actions.imports.asked import answer_import, ask_to_draw, read_differently, undo_import
+from portal.actions.imports.asked import answer_import, ask_to_draw, correct_clock, read_differently, undo_import
 from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
 from portal.models import Drawing, Import, ImportState, User
 from portal.views.cells import safe_cell
-from portal.views.how import HowForm, how_words
+from portal.views.how import CLOCKS, LABELS, HowForm, how_words
 from portal.words.kept import in_their_words
 
 
@@ -74,7 +75,8 @@ def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
             "clock_changes": moments(import_.clock_changes),
             "rejected": import_.rejected[:20],
             "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
-        },
+        }
+        | _clock_choices(import_),
     )
 
 
@@ -97,6 +99,45 @@ def import_undo(request: HttpRequest, pk: int) -> HttpResponse:
     except ImportRefused as refused:
         messages.error(request, str(refused))
     return redirect("import_ledger", pk)
+
+
+@login_required
+@require_POST
+def import_clock(request: HttpRequest, pk: int) -> HttpResponse:
+    """Read all of the meter's files that were read by this one's clock by another."""
+    import_ = my_import(request, pk)
+    clock, label = request.POST.get("clock", ""), request.POST.get("label", "")
+    if import_.state != ImportState.DONE or clock not in CLOCKS or label not in LABELS:
+        messages.error(request, _("Choose a clock and what a stamp marks, on a file that has been read."))
+        return redirect("import_ledger", pk)
+    files = correct_clock(import_=import_, clock=clock, label=label, now=timezone.now())
+    told = ngettext(
+        "One file of this meter is being read by the other clock; its days follow within minutes.",
+        "%(files)s files of this meter are being read by the other clock; their days follow within minutes.",
+        files,
+    )
+    messages.success(request, told % {"files": files})
+    return redirect("import_ledger", pk)
+
+
+def _clock_choices(import_: Import) -> dict[str, Any]:
+    """What the page needs to have a clock corrected: what was taken, what was assumed, and what the sun speaks for."""
+    if import_.state != ImportState.DONE or not import_.mapping or import_.interval_minutes == 1440:
+        return {}
+    mapping = mapping_of(import_.mapping)
+    if mapping.format not in ("text", "sheet") or mapping.clock.kind == "offset":
+        return {}
+    instead = next((one["instead"] for one in import_.warnings if one.get("instead")), "")
+    code, _sep, value = instead.partition(" ")
+    better = {"clock": mapping.clock.kind, "label": mapping.clock.label} | ({code: value} if code else {})
+    return {
+        "clocks": {code: _(words) for code, words in CLOCKS.items() if code != "offset"},
+        "labels": {code: _(words) for code, words in LABELS.items()},
+        "clock": mapping.clock,
+        "better": better if code else None,
+        "better_words": _((CLOCKS if code == "clock" else LABELS)[value]) if code else "",
+        "assumed": mapping.assumed,
+    }
 
 
 @login_required

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -154,3 +155,11 @@ def test_station_files_and_gauges_own_tables_are_kept_as_rain(tmp_path: Path) ->
     assert collect_inbox(inbox=tmp_path, now=NOW) == 1
     assert list(park.rain_mm()) == [4.2, 0.7]
     assert collect_inbox(inbox=tmp_path, now=NOW) == 0
+
+
+def test_a_file_too_large_is_put_away_before_it_is_copied(folder: Path, settings: Any) -> None:
+    settings.LARGEST_UPLOAD = 1 << 20
+    drop(folder, "large.csv", "0" * (2 << 20))
+    assert collect(folder) == 0
+    assert not Import.objects.exists()
+    assert "2 MB; more than 1 MB is not taken in" in (folder / "failed" / "large.csv.why.txt").read_text()

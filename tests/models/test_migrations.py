@@ -27,3 +27,21 @@ def test_why_a_wash_was_due_is_still_said_of_rows_from_before_codes() -> None:
     kept = SiteAssessment.objects.get()
     assert [sentence(said) for said in kept.reasons] == ["Since 05 March 2026."]
     assert paragraph(kept.due_reasons) == "It pays from then on."
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_order_of_dates_that_no_file_has_shown_is_forgotten_and_one_that_was_shown_is_kept() -> None:
+    sent = {"uploaded_at": factories.NOW, "filename": "a.csv", "sha256": "0", "state": "done"}
+    orders = {}
+    for name, first, last in [("guessed", "2026-06-05", "2026-06-05"), ("shown", "2026-06-01", "2026-06-30")]:
+        meter = factories.meter(mapping={"date_order": "dmy"})
+        meter.imports.create(first_day=first, last_day=last, mapping={"date_order": "dmy"}, **sent)
+        orders[name] = meter
+    newest = MigrationExecutor(connection).loader.graph.leaf_nodes("portal")
+    try:
+        MigrationExecutor(connection).migrate([("portal", "0011_asks")])
+    finally:
+        MigrationExecutor(connection).migrate(newest)
+    for meter in orders.values():
+        meter.refresh_from_db()
+    assert {name: meter.mapping["date_order"] for name, meter in orders.items()} == {"guessed": "", "shown": "dmy"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 from django.utils.translation import gettext_noop
@@ -13,6 +14,7 @@ from portal import readers
 from portal.actions.imports.kept import mapping_of
 from portal.models import DayReadings, Import, Meter, Site
 from portal.pv.plausibility import sun_shift
+from portal.readers.clock import standard_offsets
 from portal.readers.questions import order_question
 
 TRUE_OF_THE_METER = {"delivered", "night", "hours", "untyped"}
@@ -23,10 +25,10 @@ MANY_REJECTED_LEAST = 5
 FAR_DAYS = 15
 NEAR_DAYS = 3
 """Days from the record at which readings lie away from it, and within which they go on from it."""
-
-
 SHIFTED_H = 0.75
 """Hours off the sun's that are told: three quarters of what a clock can be wrong by."""
+MENDED_H = 0.4
+"""Hours off the sun's at most under another clock for that to be offered: half of what is told."""
 
 
 def remembered(meter: Meter) -> readers.Mapping | None:
@@ -86,15 +88,10 @@ def against_sun(result: readers.ReadResult, site: Site) -> list[readers.Notice]:
     clock, minutes = result.mapping.clock, result.readings.interval_minutes
     if minutes == 1440 or clock.kind == "offset" or result.mapping.format in ("espi", "nem12"):
         return []
-    shift = sun_shift(
-        result.readings.energy_wh,
-        minutes,
-        latitude=site.latitude,
-        longitude=site.longitude,
-        planes=list(site.planes.values_list("tilt", "azimuth", "dc_kw")),
-    )
+    shift = _shift(result.readings.energy_wh, minutes, site)
     if shift is None or abs(shift) < SHIFTED_H:
         return []
+    instead = _mending(result, site)
     way = "later" if shift > 0 else "earlier"
     label = "starts" if clock.label == "start" else "ends"
     return [
@@ -106,8 +103,41 @@ def against_sun(result: readers.ReadResult, site: Site) -> list[readers.Notice]:
                 "header does not say so, this is assumed. If another clock wrote it, or its stamps mark "
                 "the other end, read it differently; if the roof faces elsewhere, correct its planes."
             ).format(shift=abs(shift), way=way, kind=_CLOCKS[clock.kind], label=label),
+            instead,
         )
     ]
+
+
+def _shift(energy_wh: pd.Series[float], minutes: int, site: Site) -> float | None:
+    planes = list(site.planes.values_list("tilt", "azimuth", "dc_kw"))
+    return sun_shift(energy_wh, minutes, latitude=site.latitude, longitude=site.longitude, planes=planes)
+
+
+def _mending(result: readers.ReadResult, site: Site) -> str:
+    """Return the answer, about clock or label, under which the production lies where the sun stood; "" for none."""
+    clock, minutes = result.mapping.clock, result.readings.interval_minutes
+    energy = result.readings.energy_wh.dropna()
+    starts = pd.DatetimeIndex(energy.index)
+    wall = starts.tz_convert(clock.tz).tz_localize(None)
+    seconds = starts.as_unit("s").asi8
+    offsets = standard_offsets(ZoneInfo(clock.tz), int(seconds[0]), int(seconds[-1]), seconds)
+    ahead = pd.TimedeltaIndex(pd.to_timedelta(offsets, unit="s"))
+    naive = {"wall": wall, "winter": starts.tz_localize(None) + ahead, "utc": starts.tz_localize(None)}[clock.kind]
+    utc = {
+        "clock wall": naive.tz_localize(clock.tz, ambiguous="NaT", nonexistent="NaT").tz_convert("UTC"),
+        "clock winter": (naive - ahead).tz_localize("UTC"),
+        "clock utc": naive.tz_localize("UTC"),
+        "label end": starts - pd.Timedelta(minutes=minutes),
+        "label start": starts + pd.Timedelta(minutes=minutes),
+    }
+    now = (f"clock {clock.kind}", f"label {clock.label}")
+    found: list[tuple[float, str]] = []
+    for answer, index in utc.items():
+        moved = pd.Series(energy.to_numpy(), index=index)
+        if answer not in now and (shift := _shift(moved[moved.index.notna()], minutes, site)) is not None:
+            found.append((abs(shift), answer))
+    best = min(found, default=(SHIFTED_H, ""))
+    return best[1] if best[0] <= MENDED_H else ""
 
 
 _CLOCKS = {"wall": gettext_noop("the clock on the wall"), "winter": gettext_noop("winter time all year"), "utc": "UTC"}

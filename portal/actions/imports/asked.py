@@ -12,7 +12,7 @@ from typing import Any
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from portal.actions.imports.kept import kept_mapping
+from portal.actions.imports.kept import kept_mapping, mapping_of
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.jobs import ask_for
 from portal.models import CameBy, Drawing, Import, ImportState, Meter, Site, User
@@ -92,6 +92,29 @@ def undo_import(*, import_: Import, user: User | None, now: datetime) -> Import:
         current.save(update_fields=["state", "undone_by", "undone_at", "asked_at", "begun_at"])
         transaction.on_commit(partial(ask_for, "import_file", current.pk))
     return current
+
+
+def correct_clock(*, import_: Import, clock: str, label: str, now: datetime) -> int:
+    """Read all files of a meter that were read by an import's clock by another; returns how many.
+
+    Their days are cut anew from the originals by a worker.
+    """
+    with transaction.atomic():
+        meter = Meter.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.meter_id)
+        wrong = mapping_of(import_.mapping or {}).clock
+        alike = []
+        for one in Import.objects.filter(meter=meter, state=ImportState.DONE, mapping__isnull=False):
+            read = mapping_of(one.mapping or {})
+            if (read.clock.kind, read.clock.label) == (wrong.kind, wrong.label):
+                one.mapping = kept_mapping(read.answered("clock", clock).answered("label", label))
+                alike.append(one)
+        Import.objects.bulk_update(alike, ["mapping"])
+        if meter.mapping and mapping_of(meter.mapping).clock == wrong:
+            meter.mapping = kept_mapping(mapping_of(meter.mapping).answered("clock", clock).answered("label", label))
+        meter.replay_asked_at = now
+        meter.save(update_fields=["mapping", "replay_asked_at"])
+        transaction.on_commit(partial(ask_for, "replay_meter", meter.pk))
+    return len(alike)
 
 
 def ask_for_replay(*, site: Site, now: datetime) -> None:

@@ -40,12 +40,13 @@ def read_import(*, import_id: int, now: datetime) -> Import:
     try:
         found = _read_or_ask(import_, now=now)
     except readers.MisreadError as problem:
-        return _fail(import_, str(problem), now=now, seen=problem.seen)
+        return _fail(import_, str(problem), now=now, seen=problem.seen, why=problem)
     except readers.ReadError as problem:
-        return _fail(import_, str(problem), now=now)
+        return _fail(import_, str(problem), now=now, why=problem)
     except Exception:
         log.exception("import %d tripped the reader", import_.pk)
         return _fail(import_, STUMBLED, now=now)
+    import_.rejected, import_.rows_rejected = [], 0
     if isinstance(found, readers.ReadResult):
         return _take_in(import_, found, now=now)
     return _ask(import_, found, now=now)
@@ -97,13 +98,23 @@ def _as_guess(result: readers.ReadResult, questions: tuple[readers.Question, ...
     )
 
 
-def _fail(import_: Import, problem: str, *, now: datetime, seen: readers.Guess | None = None) -> Import:
+def _fail(
+    import_: Import,
+    problem: str,
+    *,
+    now: datetime,
+    seen: readers.Guess | None = None,
+    why: readers.ReadError | None = None,
+) -> Import:
     with transaction.atomic():
         if locked(import_):
             if seen is not None:  # a table all the same: with other columns chosen it may give readings
                 import_.mapping = kept_mapping(seen.mapping)
                 _keep_seen(import_, seen)
             import_.problem = problem
+            if why is not None:
+                import_.rejected = [asdict(line) for line in why.rejected]
+                import_.rows_rejected = why.rejected_count
             finish(import_, ImportState.FAILED, now=now)
     return import_
 

@@ -6,8 +6,9 @@ import hashlib
 import re
 from datetime import datetime, timedelta
 from functools import partial
-from pathlib import PurePath
+from pathlib import Path, PurePath
 
+from django.conf import settings
 from django.core.files.base import File
 from django.db import transaction
 
@@ -59,6 +60,17 @@ def receive_file(
     import_.save()
     transaction.on_commit(partial(ask_for, "import_file", import_.pk))
     return import_
+
+
+def too_large_to_copy(path: Path) -> str:
+    """Say that a file on this machine is too large to be kept and read; empty where it is not. Nothing is opened."""
+    size, most = path.stat().st_size, settings.LARGEST_UPLOAD
+    if size <= most:
+        return ""
+    return (
+        f"The file is {size / 2**20:,.0f} MB; more than {most // 2**20} MB is not taken in at once. Ten years of "
+        "5-minute readings take about 40 MB: check that it is the right file, or export it a year at a time."
+    )
 
 
 def meter_called(*, site: Site, name: str) -> Meter:

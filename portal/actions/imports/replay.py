@@ -1,8 +1,9 @@
-"""A site's time zone was wrong: all its days are cut anew from the kept originals."""
+"""A time zone or a clock was wrong: all of a meter's days are cut anew from the kept originals."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
@@ -10,7 +11,9 @@ from django.db import transaction
 from django.utils.translation import gettext_noop
 
 from portal import readers
+from portal.actions.imports.against import against_sun
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, write_days
+from portal.actions.imports.kept import preview_of
 from portal.actions.imports.ledger import COUNT_FIELDS, lock_meter, set_counts
 from portal.actions.imports.original import read_original
 from portal.models import DayBefore, DayReadings, Import, ImportState, Meter
@@ -26,21 +29,26 @@ def replay_meter(*, meter_id: int, now: datetime) -> None:
         if meter.replay_asked_at is None:
             return
         standing = _standing(meter)
+        told = [(one.pk, one.mapping) for one in standing]
         read: dict[int, list[tuple[date, Day]]] = {}
         for one in standing:
             one.mapping = _following_the_site(one)
             one.meter.zone = meter.site.tz
             try:
-                read[one.pk] = days_of(read_original(one, now=one.finished_at or now), one)
+                result = read_original(one, now=one.finished_at or now)
+                read[one.pk] = days_of(result, one)
+                one.preview = preview_of(result.readings)
+                one.warnings = [known for known in one.warnings if known["code"] != "sun_shift"]
+                one.warnings += [asdict(notice) for notice in against_sun(result, meter.site)]
             except (readers.ReadError, OSError) as problem:
                 one.state, one.problem = (
                     ImportState.FAILED,
-                    gettext_noop("Read again in the site's new time zone: {problem}").format(problem=problem),
+                    gettext_noop("Read again by another clock: {problem}").format(problem=problem),
                 )
                 read[one.pk] = []
         with transaction.atomic():
             current = lock_meter(meter_id)
-            if current.site.tz != meter.site.tz or _standing(current) != standing:
+            if current.site.tz != meter.site.tz or [(one.pk, one.mapping) for one in _standing(current)] != told:
                 continue
             _lay_anew(meter, standing, read)
             meter.mapping = standing[-1].mapping if standing else None
@@ -81,7 +89,7 @@ def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tup
                     before.append((day, had))
         remember(one, before)
         set_counts(one, counts)
-        changed = [*COUNT_FIELDS, "mapping"]
+        changed = [*COUNT_FIELDS, "mapping", "preview", "warnings"]
         if read[one.pk]:
             one.first_day, one.last_day = read[one.pk][0][0], read[one.pk][-1][0]
             changed += ["first_day", "last_day"]

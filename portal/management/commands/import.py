@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from portal.actions.imports.reading import read_import
-from portal.actions.imports.receive import receive_file
+from portal.actions.imports.receive import receive_file, too_large_to_copy
 from portal.models import CameBy, ImportState, Meter
 
 
@@ -29,6 +29,10 @@ class Command(BaseCommand):
         unread = 0
         for path in options["files"]:
             try:
+                if said := too_large_to_copy(path):
+                    self.stderr.write(f"{path}: {said}")
+                    unread += 1
+                    continue
                 with path.open("rb") as file:
                     received = receive_file(
                         meter=meter,

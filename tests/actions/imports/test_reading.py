@@ -234,3 +234,14 @@ def test_a_meter_operators_flags_are_kept_and_its_estimates_count_as_energy_with
     again = take_in(meter, text + "\n", filename="nem12.csv")  # the answer is remembered
     assert counts(again) == Counts(unchanged=72)
     assert state_of(meter) == before
+
+
+def test_a_failed_file_keeps_its_rejected_lines_and_a_later_reading_does_not() -> None:
+    meter = factories.meter()
+    good = csv_text(days_rows(FIRST, 2))
+    take_in(meter, good)
+    broken = "\n".join([good.splitlines()[0], *(f"{line},{'x' * 9}" for line in good.splitlines()[1:])])
+    failed = take_in(meter, broken)
+    assert failed.state == ImportState.FAILED
+    assert failed.rows_rejected == len(failed.rejected) == 48
+    assert failed.rejected[0]["line"] == 2
