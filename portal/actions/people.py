@@ -14,15 +14,11 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
+from django.utils import translation
 from django.utils.text import slugify
 from django.utils.translation import gettext as _
 
 from portal.models import Business, Customer, Language, Lead, Membership, Role, User, Visit, VisitState
-
-INVITATION_SUBJECTS = {
-    Language.ENGLISH: "{business}: your page is ready",
-    Language.SPANISH: "{business}: su página está lista",
-}
 
 
 class NotPossible(Exception):
@@ -145,7 +141,8 @@ def invite(*, user: User, business: Business) -> None:
             "login": settings.BASE_URL + reverse("account_login"),
         },
     )
-    subject = INVITATION_SUBJECTS[Language(user.language)].format(business=business.name)
+    with translation.override(user.language):
+        subject = _("{business}: your page is ready").format(business=business.name)
     send_mail(subject, text, settings.DEFAULT_FROM_EMAIL, [user.email])
 
 

@@ -17,6 +17,7 @@ from urllib.request import Request, urlopen
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext_noop
 
 from portal.actions.rain import keep_days, record_rain
 from portal.models import RainGauge
@@ -68,7 +69,9 @@ def _fetch_station(gauges: Sequence[RainGauge], url: str) -> bool:
     fetched = get_if_new(url, etag=etag, last_modified=last_modified)
     record = read_rain_file(fetched.data) if fetched.data is not None else None
     if record and record.station not in ("", gauges[0].station):
-        raise NotFetched(f"The server sent another station's file ({record.station}).")
+        raise NotFetched(
+            gettext_noop("The server sent another station's file ({station}).").format(station=record.station)
+        )
     for gauge in gauges:
         with transaction.atomic():
             if record:
@@ -97,18 +100,26 @@ def get_if_new(url: str, *, etag: str, last_modified: str) -> Fetched:
                 parts.append(part)
                 size += len(part)
                 if size > MOST_RAIN_BYTES:
-                    raise NotFetched(f"The file is larger than {MOST_RAIN_BYTES // 2**20} MB.")
+                    raise NotFetched(
+                        gettext_noop("The file is larger than {most_rain_bytes} MB.").format(
+                            most_rain_bytes=MOST_RAIN_BYTES // 2**20
+                        )
+                    )
                 if time.monotonic() - begun > DEADLINE_S:
-                    raise NotFetched(f"The file had not come after {DEADLINE_S} seconds.")
+                    raise NotFetched(
+                        gettext_noop("The file had not come after {deadline_s} seconds.").format(deadline_s=DEADLINE_S)
+                    )
             said: Mapping[str, str] = answer.headers
             return Fetched(b"".join(parts), said.get("ETag", "")[:200], said.get("Last-Modified", "")[:80])
     except HTTPError as refused:
         with refused:
             if refused.code == 304:
                 return Fetched(None, etag, last_modified)
-        raise NotFetched(f"The server answered {refused.code} {refused.reason}.") from None
+        raise NotFetched(
+            gettext_noop("The server answered {code} {reason}.").format(code=refused.code, reason=refused.reason)
+        ) from None
     except (OSError, ValueError) as problem:  # no such address, no answer, a connection that broke
-        raise NotFetched(f"The server cannot be reached ({problem}).") from None
+        raise NotFetched(gettext_noop("The server cannot be reached ({problem}).").format(problem=problem)) from None
 
 
 def take_station_file(path: Path) -> RainGauge:
@@ -117,12 +128,18 @@ def take_station_file(path: Path) -> RainGauge:
     Raises ReadError, with what to do, where it cannot be read or does not say whose rain it is.
     """
     if path.stat().st_size > MOST_RAIN_BYTES:
-        raise ReadError(f"The file is larger than {MOST_RAIN_BYTES // 2**20} MB. Send one station's rain.")
+        raise ReadError(
+            gettext_noop("The file is larger than {most_rain_bytes} MB. Send one station's rain.").format(
+                most_rain_bytes=MOST_RAIN_BYTES // 2**20
+            )
+        )
     record = read_rain_file(path.read_bytes())
     if not record.station:
         raise ReadError(
-            "A table of date,rain_mm does not say where it was measured. Put it into a folder with the number of its "
-            "gauge, as the rain page shows it: rain/12/."
+            gettext_noop(
+                "A table of date,rain_mm does not say where it was measured. Put it into a folder with "
+                "the number of its gauge, as the rain page shows it: rain/12/."
+            )
         )
     known = RainGauge.objects.filter(station=record.station).order_by("pk")
     place = known.first()
@@ -132,8 +149,10 @@ def take_station_file(path: Path) -> RainGauge:
         latitude, longitude = place.latitude, place.longitude
     else:
         raise ReadError(
-            f"Nothing here says where station {record.station} stands. Take its CSV with the columns STATION, DATE, "
-            "LATITUDE, LONGITUDE, or add the station on the rain page first."
+            gettext_noop(
+                "Nothing here says where station {station} stands. Take its CSV with the columns "
+                "STATION, DATE, LATITUDE, LONGITUDE, or add the station on the rain page first."
+            ).format(station=record.station)
         )
     for gauge in known.filter(business__isnull=False):
         keep_days(gauge=gauge, rain_mm=record.rain_mm)
@@ -150,8 +169,16 @@ def take_station_file(path: Path) -> RainGauge:
 def take_gauge_file(path: Path, gauge: RainGauge) -> None:
     """Keep the days of a file in a gauge's own folder. Raises ReadError where it cannot be."""
     if path.stat().st_size > MOST_RAIN_BYTES:
-        raise ReadError(f"The file is larger than {MOST_RAIN_BYTES // 2**20} MB. Send one gauge's rain.")
+        raise ReadError(
+            gettext_noop("The file is larger than {most_rain_bytes} MB. Send one gauge's rain.").format(
+                most_rain_bytes=MOST_RAIN_BYTES // 2**20
+            )
+        )
     record = read_rain_file(path.read_bytes())
     if record.station and gauge.station and record.station != gauge.station:
-        raise ReadError(f"This is the file of station {record.station}, and gauge {gauge.pk} is {gauge.station}.")
+        raise ReadError(
+            gettext_noop("This is the file of station {station}, and gauge {pk} is {station_2}.").format(
+                station=record.station, pk=gauge.pk, station_2=gauge.station
+            )
+        )
     keep_days(gauge=gauge, rain_mm=record.rain_mm)

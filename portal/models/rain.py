@@ -7,6 +7,8 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
 from portal.models.site import Site
@@ -51,21 +53,21 @@ class RainGauge(models.Model):
         related_name="rain_gauges",
         help_text="Who brought it; nobody's where it belongs to whoever runs the portal.",
     )
-    name = models.CharField("town or gauge", max_length=80)
+    name = models.CharField(gettext_lazy("town or gauge"), max_length=80)
     latitude = models.FloatField(
         validators=[
-            MinValueValidator(-90, "Latitude lies between −90 and 90."),
-            MaxValueValidator(90, "Latitude lies between −90 and 90."),
+            MinValueValidator(-90, gettext_lazy("Latitude lies between −90 and 90.")),
+            MaxValueValidator(90, gettext_lazy("Latitude lies between −90 and 90.")),
         ]
     )
     longitude = models.FloatField(
         validators=[
-            MinValueValidator(-180, "Longitude lies between −180 and 180."),
-            MaxValueValidator(180, "Longitude lies between −180 and 180."),
+            MinValueValidator(-180, gettext_lazy("Longitude lies between −180 and 180.")),
+            MaxValueValidator(180, gettext_lazy("Longitude lies between −180 and 180.")),
         ]
     )
 
-    station = models.CharField("station's number", max_length=11, blank=True)
+    station = models.CharField(gettext_lazy("station's number"), max_length=11, blank=True)
     asked_at = models.DateTimeField(null=True, editable=False, help_text="When its station's file was last asked for.")
     etag = models.CharField(max_length=200, blank=True, editable=False)
     last_modified = models.CharField(max_length=80, blank=True, editable=False)
@@ -95,7 +97,7 @@ class RainGauge(models.Model):
         """What the gauge is called where a roof's people read it: another firm's name for it stays with that firm."""
         if self.business_id in (None, site.customer.business_id):
             return self.name
-        return f"a gauge {self.km_from(site):.0f} km away"
+        return _("a gauge {km:.0f} km away").format(km=self.km_from(site))
 
     def rain_mm(self) -> pd.Series[float]:
         """Daily rain [mm] by local date."""

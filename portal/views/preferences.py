@@ -9,15 +9,15 @@ from django import forms
 from django.dispatch import receiver
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
+from django.utils import timezone, translation
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.recipient import read_token
 from portal.actions.mail.stops import allow_mail, choose_mails, record_bounce, stop_mail
-from portal.actions.reminders.kinds import KINDS, kinds_for
-from portal.models import Business, Customer, Language, MailStop, Preference, User
+from portal.actions.reminders.kinds import kinds_for
+from portal.models import Business, Customer, MailStop, Preference, User
 
 
 def _who(token: str) -> tuple[Customer | User, Business]:
@@ -32,12 +32,12 @@ def _who(token: str) -> tuple[Customer | User, Business]:
 def mail_stop(request: HttpRequest, token: str) -> HttpResponse:
     """A POST stops the mails at once; a GET shows a button, since mail scanners follow every link."""
     who, business = _who(token)
-    spanish = who.language == Language.SPANISH
     stopped = request.method == "POST"
-    context = {"firm": business, "email": who.email, "token": token, "stopped": stopped, "spanish": spanish}
+    context = {"firm": business, "email": who.email, "token": token, "stopped": stopped}
     if request.method == "POST":
         stop_mail(email=who.email, business=business, why="unsubscribed", now=timezone.now())
-    return render(request, "mail/stop.html", context)
+    with translation.override(who.language):  # as the mail did
+        return render(request, "mail/stop.html", context)
 
 
 class ChoiceForm(forms.Form):
@@ -50,7 +50,7 @@ class ChoiceForm(forms.Form):
         self.kinds = kinds_for(Audience.STAFF if isinstance(who, User) else Audience.HOMEOWNER)
         for kind in self.kinds:
             self.fields[kind.value] = forms.BooleanField(
-                label=KINDS[kind].in_spanish if who.language == Language.SPANISH else kind.label,
+                label=kind.label,
                 required=False,
                 initial=kind.value not in unwanted,
             )
@@ -65,20 +65,20 @@ def mail_choices(request: HttpRequest, token: str) -> HttpResponse:
         choose_mails(who=who, wanted={kind: form.cleaned_data[kind.value] for kind in form.kinds}, now=timezone.now())
         allow_mail(email=who.email, business=business)
         return redirect(request.path + "?kept=1")
-    return render(
-        request,
-        "mail/choices.html",
-        {
-            "form": form,
-            "firm": business,
-            "who": who,
-            "token": token,
-            "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
-            "kept": "kept" in request.GET,
-            "unasked": isinstance(who, Customer) and who.consented_on is None,
-            "spanish": who.language == Language.SPANISH,
-        },
-    )
+    with translation.override(who.language):  # as the mail did
+        return render(
+            request,
+            "mail/choices.html",
+            {
+                "form": form,
+                "firm": business,
+                "who": who,
+                "token": token,
+                "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
+                "kept": "kept" in request.GET,
+                "unasked": isinstance(who, Customer) and who.consented_on is None,
+            },
+        )
 
 
 @receiver(tracking)

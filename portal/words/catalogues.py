@@ -97,7 +97,7 @@ def marked() -> Iterator[tuple[str, Message, str | None]]:
             continue
         if path.suffix == ".py":
             source = path.read_bytes()
-        elif name.parts[0] == "templates" and path.suffix in (".html", ".txt") and name.parts[1:2] != ("mail",):
+        elif name.parts[0] == "templates" and path.suffix in (".html", ".txt"):
             source = _as_python(path.read_text("utf-8"))
         else:
             continue

@@ -26,8 +26,6 @@ class Kind:
     """All there is to say of one kind of reminder. Its name in English is its label, its words are its templates."""
 
     letter: Letter
-    in_spanish: str
-    """Its name where people choose which mails they get."""
     of_roof: Callable[[Roof], Iterable[Wish]] | None = None
     """The reminders of this kind that a roof calls for now; of a roof or of a firm, never both."""
     of_firm: Callable[[Firm], Iterable[Wish]] | None = None
@@ -53,7 +51,6 @@ _STAFF = ("name", "business")
 _ROWS = (
     Kind(
         letter=Letter(ReminderKind.SEND_READINGS, Audience.HOMEOWNER, (*_ROOF, "send"), facts.nothing_more),
-        in_spanish="Envíenos lecturas, por favor",
         of_roof=roofs.without_readings,
         moot=roofs.readings_came,
         lifetime=timedelta(days=21),
@@ -62,7 +59,6 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(ReminderKind.QUIET, Audience.HOMEOWNER, (*_ROOF, "last_day", "days", "send"), facts.quiet_facts),
-        in_spanish="Hace días que no llegan lecturas",
         of_roof=roofs.gone_quiet,
         moot=roofs.no_longer_quiet,
         lifetime=timedelta(days=14),
@@ -73,7 +69,6 @@ _ROWS = (
         letter=Letter(
             ReminderKind.OTHER_FAULT, Audience.HOMEOWNER, (*_ROOF, "since", "cause", "link"), facts.fault_facts
         ),
-        in_spanish="Algo que no es suciedad",
         of_roof=roofs.with_fault,
         moot=roofs.fault_gone,
         lifetime=timedelta(days=21),
@@ -82,7 +77,6 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(ReminderKind.DUE_SOON, Audience.HOMEOWNER, _WASH, facts.wash_facts),
-        in_spanish="El próximo lavado se acerca",
         of_roof=roofs.wash_due_soon,
         moot=roofs.wash_soon_moot,
         lifetime=timedelta(days=14),
@@ -91,7 +85,6 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(ReminderKind.DUE, Audience.HOMEOWNER, _WASH, facts.wash_facts),
-        in_spanish="Toca un lavado",
         of_roof=roofs.wash_due_now,
         moot=roofs.wash_moot,
         lifetime=timedelta(days=21),
@@ -102,7 +95,6 @@ _ROWS = (
         letter=Letter(
             ReminderKind.RESULT, Audience.HOMEOWNER, (*_ROOF, "visit_day", "gain", "link"), facts.result_facts
         ),
-        in_spanish="Lo que se ganó con el lavado",
         of_roof=roofs.gain_to_tell,
         moot=roofs.gain_unsaid,
         lifetime=roofs.GAIN_OF_USE,
@@ -115,7 +107,6 @@ _ROWS = (
             facts.visit_facts,
             attachments=calendar_entry,
         ),
-        in_spanish="Visita reservada",
         of_firm=standing.bookings,
         moot=standing.booking_moot,
         lifetime=timedelta(days=14),
@@ -136,7 +127,6 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(ReminderKind.TOMORROW, Audience.STAFF, (*_STAFF, "day", "visits", "link"), facts.tomorrow_facts),
-        in_spanish="Las visitas de mañana",
         of_firm=standing.tomorrows,
         moot=standing.tomorrow_moot,
         lifetime=timedelta(hours=20),
@@ -155,7 +145,6 @@ _ROWS = (
         letter=Letter(
             ReminderKind.LEAD_DIGEST, Audience.STAFF, (*_STAFF, "count", "leads", "link"), facts.digest_facts
         ),
-        in_spanish="Los nuevos de la lista, cada día",
         of_firm=partial(standing.digests, kind=ReminderKind.LEAD_DIGEST),
         moot=standing.digest_moot,
         lifetime=timedelta(days=1),
@@ -167,7 +156,6 @@ _ROWS = (
             (*_STAFF, "customer", "site", "days", "why", "link"),
             facts.cold_facts,
         ),
-        in_spanish="Alguien de la lista espera",
         of_firm=standing.cold_leads,
         moot=standing.cold_moot,
         lifetime=timedelta(days=7),

@@ -232,9 +232,9 @@ def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Roun
 
 
 class _Claim(Enum):
-    TAKEN = "somebody else has it"
-    NOT_NOW = "it was dropped or postponed"
-    MAY_GO = "it is ours to send"
+    TAKEN = "taken"
+    NOT_NOW = "not now"
+    MAY_GO = "may go"
 
 
 def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:

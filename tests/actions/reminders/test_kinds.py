@@ -137,7 +137,6 @@ def test_each_kind_has_a_whole_row(kind: ReminderKind) -> None:
     row = KINDS[kind]
     assert (row.of_roof is None) != (row.of_firm is None)
     assert kind.label
-    assert row.in_spanish
     assert row.lifetime > timedelta(0)
     assert row.again_after is not None or row.at_most is None, "how often says nothing of what never comes again"
     for language in Language:
