@@ -124,7 +124,7 @@ def test_the_pages_behind_a_spanish_mail_are_spanish(client: Client) -> None:
     for name, words in (("mail_stop", "No recibir más recordatorios"), ("mail_choices", "Hace días que no llegan")):
         page = client.get(reverse(name, args=[token])).content.decode()
         assert words in page
-        assert '<div lang="es">' in page
+        assert '<html lang="es">' in page
         assert "Stop all" not in page
     assert "ya no enviará recordatorios" in client.post(reverse("mail_stop", args=[token])).content.decode()
     assert "vuelve a recibirlo" in client.get(reverse("mail_choices", args=[token])).content.decode()
