@@ -120,7 +120,6 @@ _ROWS = (
             facts.washed_facts,
             attachments=wash_photos,
         ),
-        in_spanish="Lo que se hizo y se vio",
         of_firm=standing.washes_done,
         moot=standing.wash_undone,
         lifetime=timedelta(days=2),
@@ -136,7 +135,6 @@ _ROWS = (
         letter=Letter(
             ReminderKind.ASKED, Audience.STAFF, (*_STAFF, "customer", "site", "what", "link"), facts.asked_facts
         ),
-        in_spanish="Un cliente pide algo",
         of_firm=standing.asked,
         moot=standing.asked_moot,
         lifetime=timedelta(days=2),
