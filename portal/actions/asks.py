@@ -6,6 +6,7 @@ to it by mail until somebody there has seen to it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
@@ -73,6 +74,13 @@ def wishes(site: Site, *, now: datetime) -> Wishes:
         accepted,
         rests if rests and rests > today else None,
     )
+
+
+def left_alone(sites: Sequence[int], *, now: datetime) -> set[int]:
+    """Which of these roofs' owners want to be asked later: they are not written to about a wash until then."""
+    today = now.date()
+    asked = LeadEvent.objects.filter(lead__site__in=sites, kind=EventKind.NOT_NOW, ask_again_on__gt=today)
+    return set(asked.filter(lead__snoozed_until__gt=today, lead__closed_at=None).values_list("lead__site", flat=True))
 
 
 @transaction.atomic

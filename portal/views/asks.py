@@ -10,6 +10,7 @@ from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
@@ -47,7 +48,9 @@ def site_ask(request: HttpRequest, pk: int) -> HttpResponse:
             messages.success(request, _("{firm} knows, and does not ask you before then.").format(firm=firm.name))
         else:
             messages.success(request, _("{firm} knows, and gets in touch with you.").format(firm=firm.name))
-    return redirect("site", pk)
+    # back to where the buttons stand: the first page of who has one roof, else the roof's own
+    only = Site.objects.owned_by(user).count() == 1
+    return redirect("/?as=roof#ask" if only else f"{reverse('site', args=[pk])}#ask")
 
 
 def _lead(request: HttpRequest, pk: int) -> Lead:

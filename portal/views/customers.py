@@ -29,7 +29,7 @@ from portal.actions.people import (
     save_customer,
     withdraw_access,
 )
-from portal.models import Business, Customer, Site, SiteAssessment, User, Visit, VisitState
+from portal.models import Business, Customer, Enquiry, Site, SiteAssessment, User, Visit, VisitState
 
 PAGE = 50
 
@@ -117,7 +117,13 @@ def customer_new(request: HttpRequest) -> HttpResponse:
     first = Business.objects.managed_by(user).order_by("pk").first()
     if first is None:
         raise PermissionDenied
-    return _edit(request, user, Customer(business=first, language=first.language))
+    entered = Customer(business=first, language=first.language)
+    asked = request.GET.get("enquiry", "")
+    enquiry = Enquiry.objects.visible_to(user).filter(pk=int(asked) if asked.isdecimal() and len(asked) < 10 else 0)
+    for one in enquiry:
+        entered.business, entered.name, entered.notes = one.business, one.name, one.address
+        entered.email, entered.phone = (one.reach, "") if "@" in one.reach else ("", one.reach[:40])
+    return _edit(request, user, entered)
 
 
 @login_required

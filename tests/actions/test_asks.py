@@ -13,7 +13,7 @@ from portal.actions.asks import ENQUIRIES_A_DAY, MOST_A_DAY, answer, ask, close_
 from portal.actions.lead_figures import raised_by_month
 from portal.actions.leads import lose_lead, move_lead, review_lead, unwrong_lead, wrong_lead
 from portal.actions.pricing import price_of_visit
-from portal.actions.reminders.plan import plan_standing
+from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import send_due
 from portal.actions.visits import book_visit
 from portal.models import (
@@ -238,3 +238,30 @@ def test_an_enquiry_is_kept_once_bounded_and_erased(site: Site) -> None:
     assert first not in Enquiry.objects.open()
     erase_enquiry(enquiry=first)
     assert Enquiry.objects.count() == ENQUIRIES_A_DAY - 1
+
+
+def test_who_wants_to_be_asked_later_gets_no_mail_about_a_wash_until_then(site: Site, owner: User) -> None:
+    factories.assessment(site=site, clean_due=NOW.date())
+    plan_reminders(sites=[site], now=NOW)
+    ask(site=site, kind=EventKind.NOT_NOW, by=owner, now=NOW, months=3)
+    send_due(now=NOW)
+    assert [(one.kind, one.state, one.reason) for one in Reminder.objects.all()] == [
+        ("due", "dropped", "They want to be asked later.")
+    ]
+    Reminder.objects.all().delete()
+    for days, told in ((80, 0), (93, 1)):
+        moment = NOW + timedelta(days=days)
+        factories.assessment(site=site, as_of=moment.date(), made_at=moment, clean_due=moment.date())
+        plan_reminders(sites=[site], now=moment)
+        assert Reminder.objects.filter(kind__in=["due", "due_soon"]).count() == told
+
+
+@pytest.mark.parametrize(
+    ("month", "day", "months", "until"),
+    [(11, 30, 3, date(2027, 2, 28)), (12, 15, 12, date(2027, 12, 15)), (8, 31, 1, date(2026, 9, 28))],
+)
+def test_not_now_ends_on_a_day_that_there_is(
+    month: int, day: int, months: int, until: date, site: Site, owner: User
+) -> None:
+    noon = datetime(2026, month, day, 19, tzinfo=UTC)
+    assert ask(site=site, kind=EventKind.NOT_NOW, by=owner, now=noon, months=months).ask_again_on == until

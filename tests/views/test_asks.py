@@ -141,6 +141,10 @@ def test_a_neighbour_asks_without_an_account_and_the_office_sees_it(people: Cast
     assert "Nell Next" in text
     assert "555-0177" in text
     assert "Nell Next" not in people.client("other business").get("/").content.decode()
+    entered = office.get(f"{reverse('customer_new')}?enquiry={enquiry.pk}").content.decode()
+    for words in ('value="Nell Next"', 'value="555-0177"', "14 Invented Road"):
+        assert words in entered, words
+    assert "Nell" not in people.client("other business").get(f"{reverse('customer_new')}?enquiry={enquiry.pk}").text
     office.post(reverse("enquiry", args=[enquiry.pk]), {"do": "close"})
     assert "Nell Next" not in office.get("/").content.decode()
     assert Enquiry.objects.count() == 1

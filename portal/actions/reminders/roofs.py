@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import OuterRef, Subquery
 from django.utils.translation import gettext_noop
 
+from portal.actions.asks import left_alone
 from portal.actions.reminders.hours import next_decent, season_stopped, sending_rules
 from portal.actions.reminders.wish import Wish
 from portal.actions.washes import last_wash, measured_gain, wash_ahead, wash_due
@@ -43,6 +44,8 @@ class Roof:
     last_reading: date | None = None
     last_wash: Visit | None = None
     wash_ahead: bool = False
+    left_alone: bool = False
+    """Its owner wants to be asked about a wash later."""
     finished: list[Visit] = field(default_factory=list)
     """Visits finished so lately that their gain is news."""
 
@@ -85,6 +88,8 @@ def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
         assert visit.finished_at is not None, "a constraint sees to it"
         if visit.finished_at > now - GAIN_WAITS - GAIN_OF_USE:
             roof.finished.append(visit)
+    for pk in left_alone(here, now=now):
+        roofs[pk].left_alone = True
     return list(roofs.values())
 
 
@@ -135,13 +140,13 @@ def _faulty(newest: SiteAssessment | None) -> bool:
 
 
 def wash_due_soon(roof: Roof) -> Iterator[Wish]:
-    due = _told_due(roof)
+    due = None if roof.left_alone else _told_due(roof)
     if due is not None and roof.today < due <= roof.today + SOON:
         yield roof.wish(_since(roof.last_wash))
 
 
 def wash_due_now(roof: Roof) -> Iterator[Wish]:
-    due = _told_due(roof)
+    due = None if roof.left_alone else _told_due(roof)
     if due is not None and due <= roof.today:
         yield roof.wish(_since(roof.last_wash))
 
@@ -175,6 +180,8 @@ def wash_moot(reminder: Reminder, moment: datetime) -> str:
         return gettext_noop("No cleaning reminders go out in this season.")
     if wash_ahead(site):
         return gettext_noop("A visit is booked.")
+    if left_alone([site.pk], now=moment):
+        return gettext_noop("They want to be asked later.")
     if reminder.about != f"{site.pk}:{_since(washed)}":
         return gettext_noop("The panels were washed meanwhile.")
     if _faulty(newest):
