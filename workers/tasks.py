@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import inbox, nights, proof, stations
+from portal.actions import inbox, nights, proof, stations, thin
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
@@ -57,6 +57,11 @@ def poll_nights() -> None:
 @app.task(name="update_proofs")
 def update_proofs() -> None:
     proof.update_proofs(now=timezone.now())
+
+
+@app.task(name="thin_assessments")
+def thin_assessments() -> None:
+    thin.thin_assessments(now=timezone.now())
 
 
 @app.task(name="plan_reminders")

@@ -29,6 +29,7 @@ QUEUE_OF = {
     "poll_nights": NIGHTS,
     "start_night": NIGHTS,
     "fetch_rain": IMPORTS,
+    "thin_assessments": NIGHTS,
     "update_proofs": NIGHTS,
 }
 """Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -28,8 +29,7 @@ class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
 
     def newest(self) -> SiteAssessmentQuerySet:
         """One row a site: its newest assessment."""
-        newest = SiteAssessment.objects.filter(site=models.OuterRef("site")).order_by("-as_of", "-pk").values("pk")[:1]
-        return self.filter(pk=models.Subquery(newest))
+        return self.filter(is_newest=True)
 
 
 class SiteAssessment(models.Model):
@@ -37,6 +37,7 @@ class SiteAssessment(models.Model):
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="assessments")
     as_of = models.DateField()
+    is_newest = models.BooleanField(default=False, editable=False, help_text="Of its site; set when it is kept.")
     made_at = models.DateTimeField(default=timezone.now)
     verdict = models.CharField(max_length=20, choices=[(v.value, v.value) for v in Verdict])
     cause = models.CharField(max_length=20, choices=[(c.value, c.value) for c in Cause], blank=True)
@@ -77,9 +78,18 @@ class SiteAssessment(models.Model):
     class Meta:
         ordering = ["-as_of", "-pk"]
         constraints = [models.UniqueConstraint(fields=["site", "as_of"], name="assessment_once_a_day")]
+        indexes = [models.Index(fields=["site"], condition=models.Q(is_newest=True), name="newest_assessment")]
 
     def __str__(self) -> str:
         return f"{self.site} {self.as_of}: {self.verdict}"
+
+    def save(self, **options: Any) -> None:
+        """Keep it, and mark the site's newest one: lists read that and no other."""
+        others = SiteAssessment.objects.filter(site=self.site_id).exclude(pk=self.pk)
+        self.is_newest = not others.filter(as_of__gt=self.as_of).exists()
+        super().save(**options)
+        if self.is_newest:
+            others.filter(is_newest=True).update(is_newest=False)
 
     @property
     def less_since(self) -> date | None:

@@ -76,6 +76,7 @@ def _many_sites(business: Business, now: datetime) -> None:
         SiteAssessment(
             site=site,
             as_of=last - timedelta(days=day),
+            is_newest=day == 0,
             made_at=now - timedelta(days=30),
             verdict="clean",
             clean_due=last if number % 4 == 0 else None,

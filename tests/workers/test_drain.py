@@ -74,6 +74,7 @@ def make_many(count: int) -> None:
             SiteAssessment(
                 site=site,
                 as_of=now.date(),
+                is_newest=True,
                 verdict="soiling",
                 present_loss=0.08,
                 loss_low=0.06,

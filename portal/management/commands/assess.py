@@ -16,10 +16,10 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from portal.pv.array import Array, Plane
 from portal.pv.assessment import assess, assess_town
+from portal.pv.cells import cells
 from portal.pv.due import day_of_due_loss
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
-from portal.pv.town import towns
 from portal.words.sentences import sentence
 
 
@@ -89,7 +89,7 @@ class Command(BaseCommand):
 
 
 def neighbourhoods(sites: list[Path]) -> list[list[Path]]:
-    """Group site folders by town. A site whose place cannot be read stands alone: its answer will say why."""
+    """Group site folders by cell. A site whose place cannot be read stands alone: its answer will say why."""
     placed: list[tuple[Path, float, float]] = []
     groups: list[list[Path]] = []
     for site in sites:
@@ -98,7 +98,7 @@ def neighbourhoods(sites: list[Path]) -> list[list[Path]]:
             placed.append((site, float(facts["lat"]), float(facts["lon"])))
         except (OSError, ValueError, KeyError, TypeError):
             groups.append([site])
-    labels = towns([latitude for _, latitude, _ in placed], [longitude for _, _, longitude in placed])
+    labels = cells([latitude for _, latitude, _ in placed], [longitude for _, _, longitude in placed])
     for label in sorted(set(labels.tolist())):
         groups.append([site for (site, _, _), own in zip(placed, labels, strict=True) if own == label])
     return groups
