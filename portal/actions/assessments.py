@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 import pandas as pd
 from django.db import transaction
+from django.db.models import Max
 
 from portal.actions.leads import review_lead
 from portal.actions.proof import update_proofs
@@ -24,6 +25,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import pack_daily
+from portal.models.rain import nearest_gauge
 from portal.pv.orientation import Seen, as_seen
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band
@@ -34,21 +36,32 @@ def site_readings(site: Site) -> SiteReadings:
     return readings_of([site])[site.pk]
 
 
-def readings_of(sites: Sequence[Site]) -> dict[int, SiteReadings]:
-    """The same of several sites, by their keys; what they share is asked for once."""
+def readings_of(sites: Sequence[Site], *, since: Mapping[int, date] | None = None) -> dict[int, SiteReadings]:
+    """The same of several sites, by their keys; what they share is asked for once.
+
+    ``since`` gives the first day whose readings are needed, by site; where any of its meters has none since, all are.
+    """
+    begins = dict(since or {})
+    newest = DayReadings.objects.filter(meter__site__in=begins).order_by().values_list("meter__site_id", "meter_id")
+    for key, _, last in newest.annotate(last=Max("day")):
+        if key in begins and last < begins[key]:
+            del begins[key]
     finished: dict[int, set[date]] = {site.pk: set() for site in sites}
     zones = {site.pk: ZoneInfo(site.tz) for site in sites}
     washes = Visit.objects.filter(site__in=sites, state=VisitState.DONE).exclude(finished_at=None)
     for key, moment in washes.values_list("site_id", "finished_at"):
         assert moment is not None, "left out above"
         finished[key].add(moment.astimezone(zones[key]).date())
+    gauges = list(RainGauge.objects.within_reach(sites))
     rain: dict[int, pd.Series[float]] = {}
     out = {}
     for site in sites:
         array = site.array()
         assert array is not None, "callers ask for sites with planes"
-        energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site)
-        gauge = RainGauge.objects.nearest(site)
+        energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site, since=begins.get(site.pk))
+        if site.pk in begins and not energy_wh.notna().any():
+            energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site)
+        gauge = nearest_gauge(gauges, site)
         if gauge is not None and gauge.pk not in rain:
             rain[gauge.pk] = gauge.rain_mm()
         rain_mm = rain[gauge.pk] if gauge else None

@@ -6,7 +6,7 @@ They share the air, dimming by day, which is nobody's; no roof's name, reading o
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -14,9 +14,11 @@ from portal.actions.assessments import readings_of
 from portal.models import Meter, Site, SiteDaily
 from portal.pv.assessment import assess, assess_town
 from portal.pv.cells import cells, nearest
+from portal.pv.memory import FULL_FIT_EVERY, known_until
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.said import Code, Said
+from portal.pv.site_fit import PartOfRecord
 
 log = logging.getLogger(__name__)
 
@@ -47,17 +49,20 @@ def assess_cell(keys: Sequence[int], *, as_of: date, in_company: bool) -> Iterat
     Nothing is said of the company: their own turn comes, or has been.
     """
     sites = _with_company(keys, in_company=in_company)
-    inputs = readings_of(sites)
-    surplus = set(Meter.objects.filter(site__in=sites, mapping__export="surplus").values_list("site_id", flat=True))
-    for key in surplus & inputs.keys():
-        inputs[key] = replace(inputs[key], energy_wh=inputs[key].energy_wh.iloc[:0])
-    remembered = dict(SiteDaily.objects.filter(site__in=sites).values_list("site_id", "memory"))
+    kept = SiteDaily.objects.filter(site__in=sites).values_list("site_id", "memory")
+    remembered = {key: bytes(memory) for key, memory in kept if memory}
+    inputs = _inputs(sites, _short_of(remembered, as_of))
     company = [one for one in inputs.values() if not one.energy_wh.empty]
     results: dict[str, Assessment] = {}
     if in_company:
         try:
-            previous = [bytes(remembered.get(int(one.key), b"")) for one in company]
-            found = assess_town(company, as_of=as_of, previous=previous)
+            previous = [remembered.get(int(one.key), b"") for one in company]
+            try:
+                found = assess_town(company, as_of=as_of, previous=previous)
+            except PartOfRecord:
+                inputs = _inputs(sites, {})
+                company = [one for one in inputs.values() if not one.energy_wh.empty]
+                found = assess_town(company, as_of=as_of, previous=previous)
             results = dict(zip((one.key for one in company), found, strict=True))
         except Exception:  # one unreadable roof must not cost its neighbours their answer
             log.exception("joint assessment failed; assessing %d sites one by one", len(keys))
@@ -70,14 +75,32 @@ def assess_cell(keys: Sequence[int], *, as_of: date, in_company: bool) -> Iterat
             log.exception("assessment of site %d failed", site.pk)
             yield site, None
             continue
-        if site.pk in surplus:
-            result = replace(result, reasons=(Said(Code.ONLY_SURPLUS),))
         yield site, result
+
+
+def _short_of(remembered: Mapping[int, bytes], as_of: date) -> dict[int, date]:
+    """From which day on the readings of a site are needed, where the short way from its memory is still open."""
+    known = {key: known_until(memory) for key, memory in remembered.items()}
+    return {key: day for key, day in known.items() if day is not None and (as_of - day).days < FULL_FIT_EVERY}
+
+
+def _inputs(sites: Sequence[Site], since: Mapping[int, date]) -> dict[int, SiteReadings]:
+    """Readings of sites; a meter that counts only the surplus has none that count."""
+    inputs = readings_of(sites, since=since)
+    surplus = Meter.objects.filter(site__in=sites, mapping__export="surplus").values_list("site_id", flat=True)
+    for key in set(surplus):
+        inputs[key] = replace(inputs[key], energy_wh=inputs[key].energy_wh.iloc[:0])
+    return inputs
 
 
 def _alone(site: Site, readings: SiteReadings, as_of: date) -> Assessment:
     """The answer of a roof on its own, which says so where it has neighbours, and is not gone on from."""
+    if not readings.energy_wh.empty:
+        readings = _inputs([site], {})[site.pk]
     result = assess(readings, as_of=as_of)
+    if readings.energy_wh.empty:
+        only_surplus = Meter.objects.filter(site=site, mapping__export="surplus").exists()
+        return replace(result, reasons=(Said(Code.ONLY_SURPLUS),)) if only_surplus else result
     has_neighbours = site.cell is not None and Site.objects.filter(cell=site.cell).exclude(pk=site.pk).exists()
     if result.present_loss is None or not has_neighbours:
         return result

@@ -85,11 +85,11 @@ class SiteAssessment(models.Model):
 
     def save(self, **options: Any) -> None:
         """Keep it, and mark the site's newest one: lists read that and no other."""
-        others = SiteAssessment.objects.filter(site=self.site_id).exclude(pk=self.pk)
-        self.is_newest = not others.filter(as_of__gt=self.as_of).exists()
+        of_site = SiteAssessment.objects.filter(site=self.site_id)
+        self.is_newest = not of_site.filter(as_of__gt=self.as_of).exists()
         super().save(**options)
         if self.is_newest:
-            others.filter(is_newest=True).update(is_newest=False)
+            of_site.filter(is_newest=True).exclude(pk=self.pk).update(is_newest=False)
 
     @property
     def less_since(self) -> date | None:

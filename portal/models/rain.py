@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -34,12 +36,23 @@ class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
 
         One of its own firm or of the portal goes before any other firm's, so that no firm can talk over another's rain.
         """
+        return nearest_gauge(self.within_reach([site]), site)
+
+    def within_reach(self, sites: Sequence[Site]) -> RainGaugeQuerySet:
+        """Gauges that may be within ``TOWN_KM`` of any of the sites, by their latitude."""
+        if not sites:
+            return self.none()
         degrees = TOWN_KM / KM_A_DEGREE
-        near = self.filter(latitude__range=(site.latitude - degrees, site.latitude + degrees))
-        own = (None, site.customer.business_id)
-        found = [(gauge.business_id not in own, gauge.km_from(site), gauge.pk, gauge) for gauge in near]
-        within = [one for one in found if one[1] <= TOWN_KM]
-        return min(within)[3] if within else None
+        latitudes = [site.latitude for site in sites]
+        return self.filter(latitude__range=(min(latitudes) - degrees, max(latitudes) + degrees))
+
+
+def nearest_gauge(gauges: Iterable[RainGauge], site: Site) -> RainGauge | None:
+    """The nearest of these within ``TOWN_KM``; one of the site's firm or of the portal before any other firm's."""
+    own = (None, site.customer.business_id)
+    found = [(gauge.business_id not in own, gauge.km_from(site), gauge.pk, gauge) for gauge in gauges]
+    within = [one for one in found if one[1] <= TOWN_KM]
+    return min(within)[3] if within else None
 
 
 class RainGauge(models.Model):

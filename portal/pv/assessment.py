@@ -74,6 +74,8 @@ def assess_town(
     ------
     ValueError
         For naive times, or when ``previous`` has another length than ``sites``.
+    PartOfRecord
+        When readings of known days were left out and are needed again: changed facts, another interval or unit.
     """
     rain = town_rain(sites)
     sites = [replace(site, rain_mm=rain) for site in sites]

@@ -13,6 +13,7 @@ import struct
 import zlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any, TypedDict
 
 import numpy as np
@@ -21,7 +22,7 @@ import numpy.typing as npt
 from portal.pv.array import Array
 from portal.pv.arrays import Floats32
 from portal.pv.chain import Rate, Resume
-from portal.pv.daily import DAY, Daily, Metering
+from portal.pv.daily import DAY, EPOCH, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RATES
 from portal.pv.orientation import Seen
@@ -221,6 +222,23 @@ def from_bytes(data: bytes) -> Memory | None:
         return Memory(head["facts"], rows, Arrays(**arrays))  # type: ignore[typeddict-item]  # the layout names them
     except (zlib.error, struct.error, ValueError, KeyError):
         return None
+
+
+def known_until(data: bytes) -> date | None:
+    """The last day that a memory knows.
+
+    Parameters
+    ----------
+    data : bytes
+        Of :meth:`Memory.to_bytes`; may be empty.
+
+    Returns
+    -------
+    date or None
+        None for bytes that cannot be used.
+    """
+    memory = from_bytes(data) if data else None
+    return None if memory is None else EPOCH + timedelta(days=int(memory.rows["day"][-1]))
 
 
 def fingerprint(array: Array, interval_minutes: int) -> str:

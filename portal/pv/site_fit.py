@@ -40,6 +40,10 @@ LOOK_AGAIN = 1.5
 """Mean year [days], by definition of the Gregorian calendar."""
 
 
+class PartOfRecord(ValueError):
+    """What is remembered of a site is of no use, and its readings begin later: the whole record is needed."""
+
+
 @dataclass(frozen=True)
 class Prepared:
     """One site, ready for the soiling fit."""
@@ -104,10 +108,15 @@ def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | N
         return None
     facts, array = memory.facts, as_seen(site.array, memory.seen)
     rows = new_days(array, energy, site.interval_minutes, memory.rows, Metering(**facts["meter"]))
-    begins = pd.Timestamp(EPOCH + timedelta(days=int(memory.rows["day"][0])), tz=site.array.tz)
-    if len(memory.rows) + len(rows) > LOOK_AGAIN * facts["looked_at"] and energy.index[0] <= begins:
+    grown = len(memory.rows) + len(rows) > LOOK_AGAIN * facts["looked_at"]
+    if grown and energy.index[0] <= _begins(site, memory):
         return None  # a longer record shows the slope better
     return None if in_another_unit(rows) else memory.days_with(rows, site.interval_minutes)
+
+
+def _begins(site: SiteReadings, memory: Memory) -> pd.Timestamp:
+    """Midnight of the first day that is remembered, and a little more: the first hour may be dark."""
+    return pd.Timestamp(EPOCH + timedelta(days=int(memory.rows["day"][0]) + 1), tz=site.array.tz)
 
 
 def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None) -> Prepared | Assessment:
@@ -131,11 +140,17 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     ------
     ValueError
         For naive times.
+    PartOfRecord
+        When known days must be read again and their readings were not given.
     """
     energy = until(site, as_of)
     if not np.isfinite(energy.to_numpy(dtype=np.float64)).any():
         return no_answer(site, as_of or site.array.installed_on or EPOCH, Said(Code.NO_READINGS))
-    daily = _known_days(site, energy, memory) or reduce_to_days(site.array, energy, site.interval_minutes)
+    daily = _known_days(site, energy, memory)
+    if daily is None:
+        if memory is not None and energy.index[0] > _begins(site, memory):
+            raise PartOfRecord(f"{site.key} is to be read anew, and its readings do not begin with its record")
+        daily = reduce_to_days(site.array, energy, site.interval_minutes)
     why = too_little(daily)
     if why is not None:
         return no_answer(site, as_of or daily.dates()[-1], why, daily)

@@ -1,17 +1,20 @@
 """The nightly job: once a site and day, town by town, and nothing that comes in meanwhile is missed."""
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from portal.actions.assessments import site_readings
+from portal.actions.assessments import readings_of, site_readings
 from portal.actions.nights import ask_for_assessment, assess_next, poll_nights, start_night
 from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, SiteDaily, VisitState, pack
 from portal.pv.array import Array
+from portal.pv.assessment import assess
 from portal.pv.days import cut_days
 from portal.pv.expected import expected_energy
+from portal.pv.site_fit import PartOfRecord
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -170,3 +173,41 @@ def test_roofs_of_all_firms_under_one_sky_are_neighbours_and_far_ones_are_not() 
     assert said[far.pk] == 0
     cell = dict(Site.objects.values_list("pk", "cell"))
     assert cell[here[0].pk] == cell[here[1].pk] != cell[far.pk]
+
+
+def test_a_short_night_reads_the_new_days_alone_and_says_what_the_whole_record_says() -> None:
+    """A memory whose unit, facts or meters are no longer those of the readings is not gone on from in part."""
+    roof = factories.site()
+    give_readings(roof, days=200)
+    before = NOW - timedelta(days=2)
+    ask_for_assessment(roof, now=before)
+    assess_next(now=before)
+    known = LAST - timedelta(days=2)
+    part = readings_of([roof], since={roof.pk: known})[roof.pk]
+    assert part.energy_wh.index[0].tz_convert(roof.tz).date() == known
+    whole = site_readings(roof)
+    memory = bytes(roof.daily.memory)
+    assert (
+        assess(part, as_of=LAST, previous=memory).present_loss
+        == assess(whole, as_of=LAST, previous=memory).present_loss
+    )
+    second = factories.meter(site=roof, name="Silent since")
+    factories.day_readings(second, known - timedelta(days=9), np.full(24, 100.0))
+    both = readings_of([roof], since={roof.pk: known})[roof.pk]
+    assert len(both.energy_wh) > len(part.energy_wh) * 10, "half a site is not the site: the whole record is read"
+    other = replace(part, array=replace(part.array, ac_kw=9.0))
+    with pytest.raises(PartOfRecord):
+        assess(other, as_of=LAST, previous=memory)
+
+
+def test_changed_facts_on_a_short_night_have_the_whole_record_read_again() -> None:
+    roof = factories.site()
+    give_readings(roof, days=200)
+    before = NOW - timedelta(days=2)
+    ask_for_assessment(roof, now=before)
+    assess_next(now=before)
+    Site.objects.update(ac_kw=9.0)
+    ask_for_assessment(roof, now=NOW)
+    assert assess_next(now=NOW) == 1
+    kept = SiteAssessment.objects.get(site=roof, as_of=LAST)
+    assert kept.quality["days"] == 200
