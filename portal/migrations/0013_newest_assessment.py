@@ -13,7 +13,7 @@ def mark(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0011_asks'),
+        ('portal', '0012_forget_guessed_orders'),
     ]
 
     operations = [
