@@ -6,6 +6,7 @@ import sys
 import tempfile
 import time
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 
 from deploy import coverage
@@ -44,7 +45,8 @@ def main(arguments: list[str]) -> int:
     if "--reference" in arguments:
         arguments = [argument for argument in arguments if argument != "--reference"]
         runs.append(REFERENCE)
-    whole = not arguments  # a selection of tests says nothing of how many lines all run
+    # A selection of tests says nothing of how many lines all run; slipcover has no wheel for Python 3.11 on ARM.
+    whole = not arguments and find_spec("slipcover") is not None
     scratch = Path(tempfile.mkdtemp(prefix="rinsemark-postgres-"))
     done: list[tuple[Run, int, float]] = []
     try:
@@ -90,7 +92,11 @@ def summary(done: list[tuple[Run, int, float]], ran: dict[str, float] | None) ->
         passed = "passed" if chromium or not run.in_chromium else "DID NOT RUN, there is no Chromium"
         said = {0: passed, NO_TESTS: "selected no test"}.get(code, f"FAILED (pytest's exit code {code})")
         print(f"{run.name}: {said}, {seconds:.0f} s")
-    lines, kept = coverage.verdict(ran) if ran else (["Lines were not counted, since only some tests ran."], True)
+    lines, kept = (
+        coverage.verdict(ran)
+        if ran
+        else (["LINES WERE NOT COUNTED: only some tests ran, or slipcover has no wheel here."], True)
+    )
     print(*lines, sep="\n")
     if not chromium:
         print("!!!!! NO BROWSER TEST RAN: there is no Chromium here (on Debian: apt-get install chromium). !!!!!")

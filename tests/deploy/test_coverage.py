@@ -8,12 +8,41 @@ from pathlib import Path
 from deploy.coverage import FLOORS, PACKAGES, shares, verdict
 from tests.house import ROOT
 
+SOURCE = """
+def rain(
+    depth: float,
+    days: int = 1,
+) -> float:
+    if depth > 2:
+        return depth
+    return (
+        depth
+        * days
+    )
+"""
 
-def test_a_line_that_any_process_ran_counts_once(tmp_path: Path) -> None:
-    for process, ran, missing in (("1", [1, 2], [3, 4]), ("2", [2, 3], [1, 4])):
-        found = {"portal/pv/rain.py": {"executed_lines": ran, "missing_lines": missing}}
+
+def test_a_statement_that_any_process_ran_counts_once(tmp_path: Path) -> None:
+    path = tmp_path / "portal" / "pv" / "rain.py"
+    path.parent.mkdir(parents=True)
+    path.write_text(SOURCE)
+    for process, ran, missing in (("1", [2, 6], [7, 8]), ("2", [2, 6, 7], [8])):
+        found = {str(path): {"executed_lines": ran, "missing_lines": missing}}
         (tmp_path / f"{process}.json").write_text(json.dumps(found))
     assert shares(tmp_path) == {"pv": 75.0, "readers": 0.0, "actions": 0.0}
+
+
+def test_lines_that_one_python_counts_and_another_does_not_change_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "portal" / "pv" / "rain.py"
+    path.parent.mkdir(parents=True)
+    path.write_text(SOURCE)
+    counted = []
+    for process, ran, missing in (("1", [2, 6], [7, 8]), ("2", [2, 3, 4, 5, 6], [7, 9, 10])):
+        folder = tmp_path / process
+        folder.mkdir()
+        (folder / "1.json").write_text(json.dumps({str(path): {"executed_lines": ran, "missing_lines": missing}}))
+        counted.append(shares(folder)["pv"])
+    assert counted == [50.0, 50.0]
 
 
 def test_a_package_under_its_floor_fails_and_one_clearly_above_is_to_be_raised() -> None:
