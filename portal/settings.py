@@ -164,6 +164,15 @@ EMAIL_HOST_PASSWORD = os.environ.get("PORTAL_SMTP_PASSWORD", "")
 EMAIL_USE_TLS = os.environ.get("PORTAL_SMTP_TLS", "") == "1"
 EMAIL_TIMEOUT = 20
 DEFAULT_FROM_EMAIL = os.environ.get("PORTAL_FROM_EMAIL", "portal@rinsemark.example")
+# Mails with readings: each roof has name+<token>@… of this address; empty: none are taken.
+READINGS_ADDRESS = os.environ.get("PORTAL_READINGS_ADDRESS", "")
+IMAP_HOST = os.environ.get(
+    "PORTAL_IMAP_HOST", ""
+)  # the box in which they lie; empty where a mail service hands them over
+IMAP_PORT = int(os.environ.get("PORTAL_IMAP_PORT", "993"))
+IMAP_USER = os.environ.get("PORTAL_IMAP_USER", "")
+IMAP_PASSWORD = os.environ.get("PORTAL_IMAP_PASSWORD", "")
+IMAP_TLS = os.environ.get("PORTAL_IMAP_TLS", "1") == "1"
 ANYMAIL = {"WEBHOOK_SECRET": os.environ.get("PORTAL_ANYMAIL_WEBHOOK_SECRET", "")}
 
 CONTENT_SECURITY_POLICY = {

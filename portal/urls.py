@@ -4,6 +4,7 @@ from django.conf import settings
 from django.contrib import admin
 from django.urls import include, path, re_path
 
+import portal.views.by_mail  # noqa: F401  # it listens to what a mail service hands over
 from portal.api import api, api_page
 from portal.views.account import login_address
 from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask

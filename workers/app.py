@@ -48,6 +48,8 @@ BEAT_TABLE = {
     for name, every in {
         "collect_inbox": MINUTE,
         "poll_imports": MINUTE,
+        "collect_mails": 5 * MINUTE,
+        "poll_mails": MINUTE,
         "poll_nights": MINUTE,
         "start_night": HOUR,
         "fetch_rain": HOUR,

@@ -4,6 +4,7 @@ from django.conf import settings
 from django.utils import timezone
 
 from portal.actions import inbox, nights, proof, stations, thin
+from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
 from workers.app import app
@@ -32,6 +33,21 @@ def poll_imports() -> None:
 @app.task(name="collect_inbox")
 def collect_inbox() -> None:
     inbox.collect_inbox(inbox=settings.INBOX, now=timezone.now())
+
+
+@app.task(name="take_mail")
+def take_mail(mail_id: int) -> None:
+    take.take_mail(mail_id=mail_id, now=timezone.now())
+
+
+@app.task(name="collect_mails")
+def collect_mails() -> None:
+    keep.collect_mails(now=timezone.now())
+
+
+@app.task(name="poll_mails")
+def poll_mails() -> None:
+    take.poll_mails(now=timezone.now())
 
 
 @app.task(name="fetch_rain")

@@ -30,6 +30,9 @@ QUEUE_OF = {
     "start_night": NIGHTS,
     "fetch_rain": IMPORTS,
     "thin_assessments": NIGHTS,
+    "take_mail": IMPORTS,
+    "collect_mails": IMPORTS,
+    "poll_mails": MAIL,
     "update_proofs": NIGHTS,
 }
 """Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""

@@ -1,6 +1,7 @@
 """Tables, constraints, and QuerySets that answer questions; ``visible_to(user)`` decides who sees what."""
 
 from portal.models.assessment import SiteAssessment, SiteDaily
+from portal.models.by_mail import MailState, ReadingsMail
 from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.night import Night, NightState
@@ -52,6 +53,7 @@ __all__ = [
     "LeadNote",
     "LeadStage",
     "Look",
+    "MailState",
     "MailStop",
     "Membership",
     "Meter",
@@ -63,6 +65,7 @@ __all__ = [
     "Proof",
     "ProofState",
     "RainGauge",
+    "ReadingsMail",
     "Referral",
     "Reminder",
     "ReminderKind",

@@ -13,6 +13,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.utils.translation import gettext_lazy
 
+from portal.models.by_mail import ReadingsMail
 from portal.models.people import User
 from portal.models.site import Site
 from portal.models.token import Token
@@ -95,6 +96,7 @@ class CameBy(models.TextChoices):
     API = "api", "API"
     FOLDER = "folder", gettext_lazy("Watched folder")
     COMMAND = "command", gettext_lazy("Command line")
+    MAIL = "mail", gettext_lazy("Mail")
 
 
 class ImportQuerySet(models.QuerySet["Import"]):
@@ -121,6 +123,7 @@ class Import(models.Model):
     uploaded_at = models.DateTimeField()
     came_by = models.CharField(max_length=10, choices=CameBy, default=CameBy.UPLOAD)
     token = models.ForeignKey(Token, models.SET_NULL, null=True, blank=True, related_name="imports")
+    mail = models.ForeignKey(ReadingsMail, models.SET_NULL, null=True, blank=True, related_name="imports")
     filename = models.CharField(max_length=255)
     original = models.FileField(upload_to="imports/%Y/%m")
     sha256 = models.CharField(max_length=64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, cast
 
 from django import forms
@@ -18,6 +19,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_safe
 
+from portal.actions.by_mail.address import address_of
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused, meter_called, receive_file
 from portal.actions.uploads import FILES_A_DAY, too_large
 from portal.models import Business, Customer, Import, Meter, Site, User
@@ -161,5 +163,12 @@ def import_upload(request: HttpRequest) -> HttpResponse:
             "listed": METERS_LISTED,
             "largest": settings.LARGEST_UPLOAD,
             "most": FILES_A_DAY,
+            "by_mail": _address(shown),
         },
     )
+
+
+def _address(meters: Iterable[Meter]) -> str:
+    """The address for mails with readings, where the page is about one roof."""
+    sites = {meter.site for meter in meters}
+    return address_of(sites.pop()) if len(sites) == 1 else ""

@@ -15,7 +15,7 @@ from django.db import transaction
 from portal.actions.imports.kept import kept_mapping
 from portal.actions.jobs import ask_for
 from portal.actions.uploads import BOUNDED, too_much_today
-from portal.models import CameBy, Import, Meter, Site, Token, User
+from portal.models import CameBy, Import, Meter, ReadingsMail, Site, Token, User
 from portal.readers.mapping import Mapping
 
 STALLED_AFTER = timedelta(minutes=2)
@@ -36,6 +36,7 @@ def receive_file(
     came_by: CameBy = CameBy.UPLOAD,
     token: Token | None = None,
     mapping: Mapping | None = None,
+    mail: ReadingsMail | None = None,
 ) -> Import:
     """Keep the original, put it in the ledger, and ask the worker to read it."""
     if came_by in BOUNDED and (said := too_much_today(site=meter.site, size=file.size, now=now)):
@@ -52,6 +53,7 @@ def receive_file(
         asked_at=now,
         came_by=came_by,
         token=token,
+        mail=mail,
         filename=name[-255:],
         sha256=digest.hexdigest(),
         mapping=kept_mapping(mapping),
