@@ -304,10 +304,7 @@ def test_a_database_that_restarts_in_the_middle_costs_nothing(
     server = killed_and_started_again(supervisor, server, url)
     office.release()
     wait_for(job_has_ended)
-    assert sql(url, "select state, count(*) from portal_reminder where state != 'due' group by 1 order by 1") == [
-        ("sending", 1),
-        ("sent", 1),
-    ]
+    assert sql(url, "select state from portal_reminder where state != 'due' order by 1") == [("sending",), ("sent",)]
     sql(url, FREE_ALL)  # whose job has ended holds no mail, however busy the machine
     ask()
     wait_for(lambda: len(office.arrived) > 5)
@@ -319,10 +316,7 @@ def test_a_database_that_restarts_in_the_middle_costs_nothing(
     copies = office.copies()
     told = sql(url, "select kind from portal_reminder where state = 'failed'")
     doubles = sum(copies.values()) - len(copies)
-    print(
-        f"the database killed three times: due 60, arrived {len(copies)}, duplicates {doubles}, "
-        f"told to the office as unsure {len(told)}"
-    )
+    print(f"the database killed three times: due 60, arrived {len(copies)}, duplicates {doubles}, unsure {len(told)}")
     assert len(copies) >= 60 - len(told)
     assert not sql(url, "select 1 from portal_reminder where state in ('due', 'sending')")
     assert len(told) + doubles <= 1, "one job was at one mail when the database went away the third time"
