@@ -9,7 +9,7 @@ import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
 from portal.pv.chain import Pass, half_days_of, wash_of
-from portal.pv.moves import GRID, LOSS, RATES, growth, rate_walk
+from portal.pv.moves import GRID, HARDLY, LOSS, RATES, RELATIVE_SD, WORKS, growth, rate_walk
 from portal.pv.spells import Spells
 
 GAIN = LOSS[:, None] - LOSS[None, :]
@@ -76,7 +76,7 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     Returns
     -------
     Gain
-        No surer than :data:`GAIN_FLOOR`.
+        No surer than :data:`GAIN_FLOOR` and that share of it by which no loss is known.
     """
     spells, done = weighed.spells, weighed.done
     matrix = wash_of(spells, spell)
@@ -85,14 +85,17 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     walked = (rate_walk(half, weighed.rate_change).T @ before.reshape(len(RATES), -1)).reshape(before.shape)
     grown = np.matmul(walked, growth(half))
     pair = np.zeros((len(GRID), len(GRID)))
+    half_way = len(weighed.share) // 2
     for level in np.flatnonzero(weighed.share > DOUBTED):
+        rain = WORKS if level < half_way else HARDLY
         back = done.beta[spell, :, level] * weighed.likely[spell, level]
-        both = (grown[:, level].T @ back * matrix).astype(np.float64)
+        both = (grown[:, level].T @ back * matrix[rain]).astype(np.float64)
         pair += weighed.share[level] * both / both.sum()
     total = np.cumsum(pair.ravel()[GAIN_ORDER])
     mean = float((pair * GAIN).sum())
     low, high = np.interp([0.05, 0.95], total, GAIN_SORTED)
-    return Gain(day, mean, min(float(low), mean) - GAIN_FLOOR, max(float(high), mean) + GAIN_FLOOR)
+    spare = GAIN_FLOOR + RELATIVE_SD * abs(mean)
+    return Gain(day, mean, min(float(low), mean) - spare, max(float(high), mean) + spare)
 
 
 def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:

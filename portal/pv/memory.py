@@ -24,7 +24,7 @@ from portal.pv.arrays import Floats32
 from portal.pv.chain import Rate, Resume
 from portal.pv.daily import DAY, EPOCH, Daily, Metering
 from portal.pv.gains import Gain
-from portal.pv.moves import GRID, RATES
+from portal.pv.moves import GRID, RAIN_PRIOR, RATES
 from portal.pv.orientation import Seen
 from portal.pv.said import Said
 from portal.pv.soiling import SoilingFit
@@ -84,7 +84,7 @@ def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.
     names : iterable of str
         Of the facts and arrays kept.
     grids : iterable of ndarray
-        What the chain's states stand for: losses and rates.
+        What the chain's states stand for: losses, rates, and what rain does.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.
     return hashlib.sha256(repr(meaning).encode()).hexdigest()[:16]
 
 
-LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [GRID, RATES])
+LAYOUT = layout_of(DAY, [*Facts.__required_keys__, *Arrays.__required_keys__], [GRID, RATES, RAIN_PRIOR])
 
 
 @dataclass(frozen=True)

@@ -95,17 +95,30 @@ def rate_walk(half_days: int, change: float) -> Floats32:
     return walk.astype(np.float32)
 
 
+WORKS, HARDLY = 0, 1
+"""What a rain does on a roof, one of two for its whole record: takes most of the dirt, or hardly any."""
+RAIN_PRIOR = np.array([0.67, 0.33])
+"""Chance of either before the record speaks: on one dirty roof in three the dirt is of a kind (pollen, grease, cement,
+lichen, droppings) that rain hardly takes. The kinds: Ilse et al. 2018, doi:10.1016/j.rser.2018.09.042; their share from
+memory."""
 LIGHT_WASH = _onto_grid(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6))
 HEAVY_WASH = _onto_grid(
     GRID[:, None] * (1 - np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.85, 0.9, 0.95, 0.99]))[None, :],
     np.array([0.03, 0.03, 0.04, 0.05, 0.1, 0.15, 0.25, 0.2, 0.15]),
+)
+HARDLY_LIGHT = _onto_grid(
+    GRID[:, None] * (1 - np.array([0.0, 0.05, 0.12, 0.25]))[None, :], np.array([0.5, 0.2, 0.2, 0.1])
+)
+HARDLY_HEAVY = _onto_grid(
+    GRID[:, None] * (1 - np.array([0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7]))[None, :],
+    np.array([0.35, 0.15, 0.15, 0.15, 0.1, 0.06, 0.04]),
 )
 VISIT = _onto_grid(
     GRID[:, None] * (1 - np.array([0.0, 0.5, 0.9, 0.95, 0.99]))[None, :], np.array([0.02, 0.03, 0.25, 0.4, 0.3])
 )
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=2048)
 def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
     """A wash by rain with these chances, after a cleaning if there was one.
 
@@ -118,11 +131,14 @@ def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
 
     Returns
     -------
-    ndarray (S, S)
-        Rows from, columns to.
+    ndarray (2, S, S)
+        Where rain works and where it hardly does; rows from, columns to.
     """
-    matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * LIGHT_WASH) + heavy * HEAVY_WASH
-    return np.asarray(VISIT @ matrix if visit else matrix, dtype=np.float32)
+    both = []
+    for lightly, heavily in ((LIGHT_WASH, HEAVY_WASH), (HARDLY_LIGHT, HARDLY_HEAVY)):
+        matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * lightly) + heavy * heavily
+        both.append(VISIT @ matrix if visit else matrix)
+    return np.asarray(both, dtype=np.float32)
 
 
 def blur(chance: Floats, sd: float) -> Floats:

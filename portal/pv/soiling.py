@@ -5,7 +5,8 @@ The log index is modelled as
     log index(day) = level + season(day) + ageing(day) + steps(day) − soiling(day) + haze and scatter
 
 with soiling never negative, growing at a rate that changes slowly, and falling back only where rain or a cleaning may
-have washed. Soiling and its rate are a hidden Markov chain on a grid: a forward-backward pass gives their whole
+have washed. What a rain takes is learned on each roof: that rain works there, or that it hardly does, are hypotheses
+beside those of the clean level. Soiling and its rate are a hidden Markov chain on a grid: a forward-backward pass gives their whole
 distribution on each day. The clean level is run over a grid of hypotheses at once, the smooth terms are fitted inside
 each by expectation-maximisation and shrunk towards what the trade knows of them, and the hypotheses are weighted by
 how well they explain the record. Intervals are quantiles of that mixture.
@@ -38,7 +39,7 @@ from portal.pv.chain import (
     washes_of,
 )
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
-from portal.pv.moves import GRID, blur
+from portal.pv.moves import GRID, RAIN_PRIOR, blur
 from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
 
 FAR = 2.0
@@ -84,6 +85,12 @@ class SoilingFit:
     theta: Floats
     """Coefficients of the smooth terms, shape (terms,)."""
     resume: Resume
+
+    @property
+    def rain_hardly_washes(self) -> float:
+        """Chance that rain takes hardly anything on this roof."""
+        share = normalised(self.resume.log_share)
+        return float(share[len(share) // 2 :].sum())
 
 
 @dataclass(frozen=True)
@@ -204,9 +211,11 @@ def _terms_by_level(
     middle = level[LEVELS // 2]
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : 4]
-    coarse, normal = _Search(spells, terms, errors.rate_change, few).smooth_terms(start, rounds)
-    theta = np.vander(level - middle, 3) @ np.linalg.solve(np.vander(few - middle, 3), coarse)
-    return level, theta, normal[1]
+    rains = len(RAIN_PRIOR)
+    coarse, normal = _Search(spells, terms, errors.rate_change, np.tile(few, rains)).smooth_terms(start, rounds)
+    onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))
+    theta = np.concatenate([onto @ part for part in np.split(coarse, rains)])
+    return np.tile(level, rains), theta, normal[1]
 
 
 def _levels(y: Floats) -> Floats:
@@ -277,5 +286,6 @@ class _Search:
 
 
 def _log_prior(theta: Floats, terms: Terms) -> Floats:
-    """Log prior of the smooth terms by level (levels,)."""
-    return np.asarray(-0.5 * (((theta - terms.prior_mean) / terms.prior_sd) ** 2).sum(axis=1))
+    """Log prior of the smooth terms and of what a rain does, by level (levels,)."""
+    rain = np.repeat(np.log(RAIN_PRIOR), len(theta) // len(RAIN_PRIOR))
+    return np.asarray(rain - 0.5 * (((theta - terms.prior_mean) / terms.prior_sd) ** 2).sum(axis=1))

@@ -12,7 +12,7 @@ import pytest
 from portal.pv.assessment import assess
 from portal.pv.daily import DAY
 from portal.pv.memory import LAYOUT, Arrays, Facts, from_bytes, layout_of
-from portal.pv.moves import GRID, RATES
+from portal.pv.moves import GRID, RAIN_PRIOR, RATES
 from tests.pv.planted import dust, site, weather
 
 NAMES = [*Facts.__annotations__, *Arrays.__annotations__]
@@ -22,17 +22,17 @@ RENAMED = np.dtype([(name.replace("haze", "mist"), kind) for name, kind in TYPES
 
 
 def test_the_layout_is_that_of_the_days_names_and_grids_in_use() -> None:
-    assert layout_of(DAY, NAMES, [GRID, RATES]) == LAYOUT
+    assert layout_of(DAY, NAMES, [GRID, RATES, RAIN_PRIOR]) == LAYOUT
 
 
 @pytest.mark.parametrize(
     "other",
     [
-        layout_of(RETYPED, NAMES, [GRID, RATES]),
-        layout_of(RENAMED, NAMES, [GRID, RATES]),
-        layout_of(DAY, NAMES[1:], [GRID, RATES]),
-        layout_of(DAY, NAMES, [GRID * 1.001, RATES]),
-        layout_of(DAY, NAMES, [GRID, RATES[:-1]]),
+        layout_of(RETYPED, NAMES, [GRID, RATES, RAIN_PRIOR]),
+        layout_of(RENAMED, NAMES, [GRID, RATES, RAIN_PRIOR]),
+        layout_of(DAY, NAMES[1:], [GRID, RATES, RAIN_PRIOR]),
+        layout_of(DAY, NAMES, [GRID * 1.001, RATES, RAIN_PRIOR]),
+        layout_of(DAY, NAMES, [GRID, RATES[:-1], RAIN_PRIOR]),
     ],
     ids=["a field's type", "a field's name", "a fact", "the losses", "the rates"],
 )
