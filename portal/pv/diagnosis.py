@@ -105,6 +105,11 @@ def _split(values: Floats, about: int, reach: int = 8) -> int:
     return min(cost, key=cost.__getitem__, default=about)
 
 
+def _any_between(days: Ints, first: int, last: int) -> bool:
+    """Whether one of these days lies from ``first`` on and before ``last``."""
+    return bool(((days >= first) & (days < last)).any())
+
+
 def _same_season(y: Floats, day: int, reach: int = 30) -> float:
     """Fall about the same day of other years, which is the season's and no fault's; 0 where there is none."""
     falls = []
@@ -117,7 +122,9 @@ def _same_season(y: Floats, day: int, reach: int = 30) -> float:
     return min(0.0, float(np.median(falls))) if falls else 0.0
 
 
-def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[LevelStep]:
+def find_steps(
+    log_index: Floats, scatter: float, expected_wh: Floats, visit_days: Ints | None = None
+) -> list[LevelStep]:
     """Steps of level that last: a string lost, and its repair.
 
     Parameters
@@ -128,12 +135,15 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[L
         Day-to-day standard deviation.
     expected_wh : ndarray (days,)
         Days with less than a fifth of the record's best tell too little: the far north's winter.
+    visit_days : ndarray of int, optional
+        Positions of the days of known cleanings: what comes back at one was dirt, however fast it came.
 
     Returns
     -------
     list of LevelStep
         In the order of their days.
     """
+    washed = np.zeros(len(log_index), dtype=bool)
     y = np.where(expected_wh > 0.2 * expected_wh.max(), log_index, np.nan)
     found: list[LevelStep] = []
     least = max(SMALLEST_STEP, 4.0 * scatter)
@@ -141,7 +151,7 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[L
         at, sizes, gaps = _jump(y)
         if not at.size:
             break
-        down = (sizes < -0.9 * least) & (gaps > 0.4 * least)
+        down = (sizes < -0.9 * least) & (gaps > 0.4 * least) & ~washed[at]
         if not down.any():
             break
         i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
@@ -155,6 +165,11 @@ def find_steps(log_index: Floats, scatter: float, expected_wh: Floats) -> list[L
             j = int(up[0])
             j += int(np.argmax(sizes[j : j + 7]))
             last = int(at[j]) - 1
+            if visit_days is not None and _any_between(
+                visit_days, at[max(i, j - WINDOW)], at[min(j + WINDOW, at.size - 1)]
+            ):
+                washed[at[i] : at[j]] = True
+                continue
         # The size over the weeks on both sides, not just the days at the edge.
         end = last + 1 if last is not None else len(y)
         before, after = at[:i], at[(at >= at[i]) & (at < end)]

@@ -155,14 +155,15 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     if why is not None:
         return no_answer(site, as_of or daily.dates()[-1], why, daily)
     index = performance_index(daily)
-    steps = tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"]))
     first, count = int(daily.days[0]), len(daily.rows)
     visits = {(visit - EPOCH).days - first for visit in site.visits}
+    visit_days = np.array(sorted(day for day in visits if 0 <= day < count), dtype=np.int64)
+    steps = tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"], visit_days))
     record = Record(
         log_index=index.log_index,
         scatter=np.full(count, index.scatter),
         wash=wash_chance(daily, site.rain_mm),
-        visit_days=np.array(sorted(day for day in visits if 0 <= day < count), dtype=np.int64),
+        visit_days=visit_days,
         expected_wh=daily["expected_wh"],
         terms=terms_of(daily.days, steps, int(daily.days[-1])),
     )
