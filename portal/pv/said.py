@@ -27,6 +27,8 @@ class Code(StrEnum):
     LOW_SUN_LOST_IN_THE_MORNING = auto()  # height
     LOW_SUN_LOST_IN_THE_AFTERNOON = auto()  # height
     LOOK_FOR_SHADE = auto()
+    NO_WASH_BROUGHT_IT_BACK = auto()  # washed, loss
+    LOOK_AT_THE_MODULES = auto()
     JUST_FELL = auto()  # began, lost
     FAULT_OR_HAZE = auto()
     # dirt
@@ -37,6 +39,9 @@ class Code(StrEnum):
     TOO_UNSURE = auto()
     FIRST_HALF_YEAR = auto()
     WITHOUT_NEIGHBOURS = auto()
+    DIRT_OR_MODULES = auto()
+    RAIN_HARDLY_TAKES_IT = auto()
+    DAILY_TOTALS = auto()
     # the meter
     COARSE_METER = auto()  # quantum_wh, block
     UNIT_CHANGED = auto()  # changes

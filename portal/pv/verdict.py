@@ -34,6 +34,14 @@ DIRTY_LOSS = 0.04
 CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.1
 """Chance of :data:`DIRTY_LOSS` under which the verdict is "clean", in a town and alone. Tuned on made fleets: alone
 half of the clean roofs get the word, and one dirty roof in ten; in towns three quarters, and hardly any."""
+RAIN_FAILS = 0.5
+"""Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it. Chance. No
+source."""
+SHOWN_GAIN = 0.005
+"""Low end of a wash's gain from which it has shown dirt [fraction of clean yield]. No source."""
+BROUGHT_BACK = 0.4
+"""Share of a loss that a wash brings back at least where it is dirt: hand washing leaves a few percent of it (common
+practice, no source)."""
 YOUNG_DAYS = 180
 """Days of a record within which a roof alone has shown neither its season nor what washes it. Tuned on real clean
 records, which told "soiling" after two to three months."""
@@ -70,7 +78,9 @@ def too_little(daily: Daily) -> Said | None:
     return None
 
 
-def judge(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], result: Assessment) -> Finding:
+def judge(
+    site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], result: Assessment, rain_hardly_washes: float = 0.0
+) -> Finding:
     """Verdict, cause and reasons.
 
     Parameters
@@ -83,6 +93,8 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], result: 
         Of level, found in the record.
     result : Assessment
         With its loss, quantiles and neighbours; its verdict is not looked at.
+    rain_hardly_washes : float
+        Chance that rain takes hardly anything on this roof.
 
     Returns
     -------
@@ -94,7 +106,7 @@ def judge(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep], result: 
         or _string(site, daily, steps)
         or _shade(daily)
         or _unseen(daily)
-        or _dirty(result)
+        or _dirty(result, rain_hardly_washes > RAIN_FAILS)
         or _fell(daily, steps)
         or _not_dirty(result)
     )
@@ -164,7 +176,7 @@ def _unseen(daily: Daily) -> Finding | None:
     return Finding(Verdict.NOT_ENOUGH_DATA, (Said(Code.NO_CLEAR_DAY, {"days": UNSEEN_DAYS}),))
 
 
-def _dirty(result: Assessment) -> Finding | None:
+def _dirty(result: Assessment, rain_fails: bool) -> Finding | None:
     """A loss that is very likely more than what anybody is told of."""
     loss = result.present_loss or 0.0
     chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
@@ -172,9 +184,37 @@ def _dirty(result: Assessment) -> Finding | None:
         return None
     if _young(result):
         return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.FIRST_HALF_YEAR)))
+    if rain_fails:
+        return _failing(result) or _stubborn(result)
     since = result.soiling_since
     drifted = Said(Code.DRIFTED_SINCE, {"since": since.isoformat()}) if since else Said(Code.DRIFTED)
     return Finding(Verdict.SOILING, (_estimate(result), drifted))
+
+
+def _failing(result: Assessment) -> Finding | None:
+    """A loss that no rain and no known wash brought back: the modules, or the meter."""
+    unmoved = []
+    for one in result.cleanings:
+        lost = 1 - float(result.daily["soiling_ratio"].get(one.date, np.nan))
+        if one.gain is None or one.gain_ci is None or not lost >= DIRTY_LOSS:
+            continue
+        if one.gain_ci.high > BROUGHT_BACK * lost:
+            return None
+        unmoved.append((one.date, lost))
+    if not unmoved:
+        return None
+    washed, lost = unmoved[-1]
+    said = Said(Code.NO_WASH_BROUGHT_IT_BACK, {"washed": washed.isoformat(), "loss": lost})
+    return Finding(
+        Verdict.OTHER_FAULT, (_estimate(result), said, Said(Code.LOOK_AT_THE_MODULES)), Cause.DEGRADATION, None
+    )
+
+
+def _stubborn(result: Assessment) -> Finding:
+    """A loss that rain does not bring back: dirt if a wash did once, else dirt or the modules."""
+    if any(one.gain_ci is not None and one.gain_ci.low > SHOWN_GAIN for one in result.cleanings):
+        return Finding(Verdict.SOILING, (_estimate(result), Said(Code.RAIN_HARDLY_TAKES_IT)))
+    return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.DIRT_OR_MODULES)))
 
 
 def _young(result: Assessment) -> bool:

@@ -50,6 +50,8 @@ SENTENCES = {
         "With the sun lower than about {height} degrees, the afternoon yields far less than it should."
     ),
     Code.LOOK_FOR_SHADE: _("Look for a tree, chimney or new building on that side. Washing will not bring this back."),
+    Code.NO_WASH_BROUGHT_IT_BACK: _("The wash of {washed} did not bring back the {loss} that were missing."),
+    Code.LOOK_AT_THE_MODULES: _("Dirt would have gone. Have an electrician measure the modules and the meter."),
     Code.JUST_FELL: _("From {began} output is {lost} lower, and fell in a day."),
     Code.FAULT_OR_HAZE: _("There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt."),
     Code.ESTIMATE: _("The estimate of the loss is {loss} (between {low} and {high})."),
@@ -66,6 +68,12 @@ SENTENCES = {
         "This time this roof could not be compared with the roofs around it, so it was judged on its own: the "
         "estimate is less sure than usual. The next night tries again."
     ),
+    Code.DIRT_OR_MODULES: _(
+        "No rain has brought it back and no wash has shown it to be dirt: it may be dirt that rain does not take, or "
+        "modules that fail slowly. Washing a part of the roof would tell."
+    ),
+    Code.RAIN_HARDLY_TAKES_IT: _("Rain hardly takes this dirt."),
+    Code.DAILY_TOTALS: _("Daily totals can hardly prove what a wash gained; readings by the hour would."),
     Code.COARSE_METER: _("The meter counts in steps of {quantum_wh} Wh; its readings were taken {block} together."),
     Code.UNIT_CHANGED: ngettext_lazy(
         "The meter changed its unit once; the readings were brought back to one unit.",
@@ -135,7 +143,7 @@ def _months(months: int, currency: str) -> str:
 
 
 WRITTEN: dict[str, Callable[[Any, str], str]] = {
-    **dict.fromkeys(("began", "since", "due"), _day),
+    **dict.fromkeys(("began", "since", "due", "washed"), _day),
     **dict.fromkeys(("loss", "low", "high", "lost"), _percent),
     **dict.fromkeys(("height", "quantum_wh", "block", "least_days", "tilt", "told_tilt"), _whole),
     **dict.fromkeys(("azimuth", "told_azimuth"), _wind),

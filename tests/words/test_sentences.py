@@ -42,6 +42,10 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
         {"began": DAY, "lost": 0.33},
         "From 5 March 2026 output is 33 % lower, and fell in a day.",
     ),
+    Code.NO_WASH_BROUGHT_IT_BACK: (
+        {"washed": DAY, "loss": 0.081},
+        "The wash of 5 March 2026 did not bring back the 8 % that were missing.",
+    ),
     Code.LOW_SUN_LOST_IN_THE_MORNING: (
         {"height": 24.6},
         "With the sun lower than about 25 degrees, the morning yields far less than it should.",
