@@ -97,10 +97,10 @@ def rate_walk(half_days: int, change: float) -> Floats32:
 
 WORKS, HARDLY = 0, 1
 """What a rain does on a roof, one of two for its whole record: takes most of the dirt, or hardly any."""
-RAIN_PRIOR = np.array([0.67, 0.33])
-"""Chance of either before the record speaks: on one dirty roof in three the dirt is of a kind (pollen, grease, cement,
-lichen, droppings) that rain hardly takes. The kinds: Ilse et al. 2018, doi:10.1016/j.rser.2018.09.042; their share from
-memory."""
+RAIN_PRIOR = np.array([0.78, 0.22])
+"""Chance of either before the record speaks: on one dirty roof in three, and on one in seven of the others, the dirt is
+of a kind (pollen, grease, cement, lichen, droppings) that rain hardly takes. The kinds: Ilse et al. 2018,
+doi:10.1016/j.rser.2018.09.042; their share from memory."""
 LIGHT_WASH = _onto_grid(GRID[:, None] * (1 - np.linspace(0.1, 0.6, 6))[None, :], np.full(6, 1 / 6))
 HEAVY_WASH = _onto_grid(
     GRID[:, None] * (1 - np.array([0.0, 0.2, 0.4, 0.6, 0.75, 0.85, 0.9, 0.95, 0.99]))[None, :],

@@ -34,9 +34,9 @@ DIRTY_LOSS = 0.04
 CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.1
 """Chance of :data:`DIRTY_LOSS` under which the verdict is "clean", in a town and alone. Tuned on made fleets: alone
 half of the clean roofs get the word, and one dirty roof in ten; in towns three quarters, and hardly any."""
-RAIN_FAILS = 0.5
-"""Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it. Chance. No
-source."""
+RAIN_FAILS = 0.9
+"""Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it: below, too few
+rains have shown it. Tuned on made fleets with modules that fail slowly."""
 SHOWN_GAIN = 0.005
 """Low end of a wash's gain from which it has shown dirt [fraction of clean yield]. No source."""
 BROUGHT_BACK = 0.4
