@@ -105,9 +105,9 @@ def _split(values: Floats, about: int, reach: int = 8) -> int:
     return min(cost, key=cost.__getitem__, default=about)
 
 
-def _any_between(days: Ints, first: int, last: int) -> bool:
+def _any_between(days: Ints | None, first: int, last: int) -> bool:
     """Whether one of these days lies from ``first`` on and before ``last``."""
-    return bool(((days >= first) & (days < last)).any())
+    return days is not None and bool(((days >= first) & (days < last)).any())
 
 
 def _same_season(y: Floats, day: int, reach: int = 30) -> float:
@@ -120,6 +120,20 @@ def _same_season(y: Floats, day: int, reach: int = 30) -> float:
         if year and min(before.size, after.size) >= 4:
             falls.append(float(np.median(after) - np.median(before)))
     return min(0.0, float(np.median(falls))) if falls else 0.0
+
+
+def _repaired(y: Floats, at: Ints, sizes: Floats, gaps: Floats, fall: int, least: float) -> int | None:
+    """Position among the clear days of a step up of like size, back to near the level before; None where none is.
+
+    Dirt that a rain takes away is neither.
+    """
+    size = float(sizes[fall])
+    whole = float(np.median(y[at[:fall][-15:]]))
+    up = np.flatnonzero((np.arange(at.size) > fall + 2) & (sizes > -0.7 * size) & (gaps > 0.25 * least))
+    up = np.array([j for j in up if np.median(y[at[j : j + 7]]) > whole + 0.5 * size], dtype=np.int64)
+    if not up.size:
+        return None
+    return int(up[0]) + int(np.argmax(sizes[up[0] : up[0] + 7]))
 
 
 def find_steps(
@@ -155,21 +169,13 @@ def find_steps(
         if not down.any():
             break
         i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
-        # A repair is a step up of like size, back to near the level before; dirt that a rain takes away is neither.
-        size = float(sizes[i])
-        whole = float(np.median(y[at[:i][-15:]]))
-        up = np.flatnonzero((np.arange(at.size) > i + 2) & (sizes > -0.7 * size) & (gaps > 0.25 * least))
-        up = np.array([j for j in up if np.median(y[at[j : j + 7]]) > whole + 0.5 * size], dtype=np.int64)
-        last = None
-        if up.size:
-            j = int(up[0])
-            j += int(np.argmax(sizes[j : j + 7]))
-            last = int(at[j]) - 1
-            if visit_days is not None and _any_between(
-                visit_days, at[max(i, j - WINDOW)], at[min(j + WINDOW, at.size - 1)]
-            ):
-                washed[at[i] : at[j]] = True
-                continue
+        rise = _repaired(y, at, sizes, gaps, i, least)
+        last = None if rise is None else int(at[rise]) - 1
+        if rise is not None and _any_between(
+            visit_days, at[max(i, rise - WINDOW)], at[min(rise + WINDOW, at.size - 1)]
+        ):
+            washed[at[i] : at[rise]] = True
+            continue
         # The size over the weeks on both sides, not just the days at the edge.
         end = last + 1 if last is not None else len(y)
         before, after = at[:i], at[(at >= at[i]) & (at < end)]

@@ -6,10 +6,10 @@ The log index is modelled as
 
 with soiling never negative, growing at a rate that changes slowly, and falling back only where rain or a cleaning may
 have washed. What a rain takes is learned on each roof: that rain works there, or that it hardly does, are hypotheses
-beside those of the clean level. Soiling and its rate are a hidden Markov chain on a grid: a forward-backward pass gives their whole
-distribution on each day. The clean level is run over a grid of hypotheses at once, the smooth terms are fitted inside
-each by expectation-maximisation and shrunk towards what the trade knows of them, and the hypotheses are weighted by
-how well they explain the record. Intervals are quantiles of that mixture.
+beside those of the clean level. Soiling and its rate are a hidden Markov chain on a grid: a forward-backward pass gives
+their whole distribution on each day. The clean level is run over a grid of hypotheses at once, the smooth terms are
+fitted inside each by expectation-maximisation and shrunk towards what the trade knows of them, and the hypotheses are
+weighted by how well they explain the record. Intervals are quantiles of that mixture.
 
 Rate and recovery after Deceglie, Micheli and Muller 2018 (doi:10.1109/JPHOTOV.2017.2784682); ageing and soiling in one
 model after Skomedal and Deceglie 2020 (doi:10.1109/JPHOTOV.2020.3018219); accumulation and wash-off by rain after
