@@ -26,10 +26,9 @@ DRIFT_BEGAN = 0.15
 WORTH_SAYING_TILT, WORTH_SAYING_TURN = 8.0, 12.0
 """Degrees from what was told from which people are asked to check it: owners round to five. Common practice, no
 source."""
-DAY_MINUTES = 1440
 DAILY_TOTALS_DOUBT = 0.03
-"""How much wider a gain's interval is on either side from daily totals [fraction of clean yield]: on made fleets it
-errs there by 2 points on average, more than always saying nothing."""
+"""How much wider a gain's interval is on either side from daily totals [fraction of clean yield]. Tuned on made fleets,
+where it errs by 2 points on average there, more than always saying nothing does."""
 DRIFT_DAYS = 400
 """Days back over which the lowest loss is looked for. No source: a year and a month."""
 
@@ -151,7 +150,7 @@ def _seen_otherwise(site: SiteReadings, daily: Daily) -> tuple[Said, ...]:
 def _daily_totals(result: Assessment, site: SiteReadings) -> tuple[Said, ...]:
     """That a wash which was told of can hardly be proven, where the meter gives one number a day."""
     known = any(one.gain is not None for one in result.cleanings)
-    return (Said(Code.DAILY_TOTALS),) if known and site.interval_minutes == DAY_MINUTES else ()
+    return (Said(Code.DAILY_TOTALS),) if known and site.interval_minutes == 1440 else ()
 
 
 def _cleanings(site: SiteReadings, daily: Daily, fitted: SoilingFit) -> tuple[Cleaning, ...]:
@@ -159,7 +158,7 @@ def _cleanings(site: SiteReadings, daily: Daily, fitted: SoilingFit) -> tuple[Cl
 
     Daily totals show neither haze nor thin cloud: what moves an index by some percent then is mostly the sky.
     """
-    more = DAILY_TOTALS_DOUBT if site.interval_minutes == DAY_MINUTES else 0.0
+    more = DAILY_TOTALS_DOUBT if site.interval_minutes == 1440 else 0.0
     gains = {EPOCH + timedelta(days=int(daily.days[0]) + one.day): one for one in fitted.visits}
     return tuple(
         Cleaning(visit, one.mean, Band(one.low - more, one.high + more))
