@@ -29,6 +29,7 @@ from portal.models.lead import LeadQuerySet
 from portal.views.cells import safe_cell
 
 PAGE = 50
+TRIPS_A_PAGE = 20
 TRIP_KM = 8.0
 OPEN_STAGES = (LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED)
 
@@ -97,10 +98,14 @@ def _board(request: HttpRequest) -> tuple[BoardForm, LeadQuerySet]:
 def leads(request: HttpRequest) -> HttpResponse:
     """The board: what is at stake first; with ``near`` the neighbours of one trip together."""
     form, chosen = _board(request)
-    page = Paginator(chosen, PAGE).get_page(request.GET.get("page"))
-    listed = list(page.object_list)
     near = bool(form.is_valid() and form.cleaned_data["near"])
-    groups = trips(list(chosen), within_km=TRIP_KM) if near else [listed]
+    asked = request.GET.get("page")
+    if near:
+        page = Paginator(trips(list(chosen), within_km=TRIP_KM), TRIPS_A_PAGE).get_page(asked)
+        groups = list(page.object_list)
+    else:
+        page = Paginator(chosen, PAGE).get_page(asked)
+        groups = [list(page.object_list)]
     shown = [lead.site_id for group in groups for lead in group]
     newest = {one.site_id: one for one in SiteAssessment.objects.filter(site__in=shown).newest()}
     query = request.GET.copy()
@@ -128,7 +133,7 @@ def leads(request: HttpRequest) -> HttpResponse:
                 }
                 for group in groups
             ],
-            "count": page.paginator.count,
+            "count": chosen.count(),
             "query": query.urlencode(),
         },
     )

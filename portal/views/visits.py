@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -12,19 +11,21 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.paginator import Paginator
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
 from portal.actions.pricing import price_of_visit, quote
-from portal.actions.roof_warnings import AskFirst, RoofWarnings, roof_warnings, visit_warnings
+from portal.actions.roof_warnings import AskFirst, roof_warnings, visit_warnings
 from portal.actions.visits import (
     book_visit,
     call_off_for_weather,
     cancel_visit,
     finish_visit,
-    in_route_order,
     move_visit,
     overlapping,
     reopen_visit,
@@ -44,54 +45,18 @@ from portal.models import (
     VisitState,
 )
 from portal.models.assessment import unpack_daily
+from portal.models.site import SiteQuerySet
 from portal.models.visit import VisitQuerySet
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
 from portal.words.figures import day_words
 from portal.words.sentences import with_words
 
-
-@dataclass(frozen=True, slots=True)
-class Round:
-    """One crew's visits of a day, in the order to drive or to be there."""
-
-    crew: str
-    stops: list[tuple[Visit, RoofWarnings]]
-    km: float
-
-
-@dataclass(frozen=True, slots=True)
-class Day:
-    """One local day's visits."""
-
-    day: date
-    rounds: list[Round]
+PAGE = 50
 
 
 def _with_site(visits: VisitQuerySet) -> VisitQuerySet:
     return visits.select_related("site__customer__business").prefetch_related("technicians", "site__planes")
-
-
-def _days(visits: Sequence[Visit], *, by_route: bool, reader: User) -> list[Day]:
-    days: dict[date, list[Visit]] = {}
-    for visit in visits:
-        days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
-    known = visit_warnings(visits, reader=reader)
-    if not by_route:
-        return [Day(day, [Round("", [(one, known[one.pk]) for one in of_day], 0.0)]) for day, of_day in days.items()]
-    return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]
-
-
-def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[Round]:
-    """Each crew's own round: two vans do not share a route."""
-    crews: dict[str, list[Visit]] = {}
-    for visit in of_day:
-        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or "Nobody sent yet"
-        crews.setdefault(crew, []).append(visit)
-    rounds = []
-    for crew, own in sorted(crews.items()):
-        ordered, km = in_route_order(own)
-        rounds.append(Round(crew, [(one, known[one.pk]) for one in ordered], km))
-    return rounds
 
 
 @login_required
@@ -109,18 +74,20 @@ def visits(request: HttpRequest) -> HttpResponse:
     chosen = next((one for one in technicians if str(one.pk) == request.GET.get("technician")), None)
     if chosen is not None:
         worked = worked.filter(technicians=chosen)
-    listed = [
-        visit
-        for visit in worked.standing().filter(starts_at__gte=yesterday)
-        if visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date() >= now.astimezone(ZoneInfo(visit.site.tz)).date()
-    ]
+    coming = coming_days(worked.standing().filter(starts_at__gte=yesterday), now)
+    page = Paginator(list(coming), DAYS_A_PAGE).get_page(request.GET.get("page"))
+    listed = list(worked.filter(pk__in=[key for day in page for key in coming[day]]).order_by("starts_at", "pk"))
+    query = request.GET.copy()
+    query.pop("page", None)
     by_route = request.GET.get("order") == "route"
     referrals = Referral.objects.visible_to(user).select_related("visit__site__customer", "entry")
     return render(
         request,
         "visits/visits.html",
         {
-            "days": _days(listed, by_route=by_route, reader=user),
+            "days": days_of(listed, by_route=by_route, reader=user),
+            "page": page,
+            "query": query.urlencode(),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,
             "chosen": chosen,
@@ -227,6 +194,16 @@ class VisitForm(forms.Form):
         return cleaned
 
 
+def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
+    """The roofs to choose from, found by all words that are searched for."""
+    wanted = request.GET.get("q", "").strip()
+    for word in wanted.split():
+        sites = sites.filter(Q(name__icontains=word) | Q(address__icontains=word) | Q(customer__name__icontains=word))
+    page = Paginator(sites, PAGE).get_page(request.GET.get("page"))
+    query = urlencode({"q": wanted}) if wanted else ""
+    return render(request, "visits/book_where.html", {"page": page, "wanted": wanted, "query": query})
+
+
 @login_required
 def visit_book(request: HttpRequest) -> HttpResponse:
     """Book a visit for a roof (``?site=``) or from a lead (``?lead=``)."""
@@ -244,7 +221,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     elif asked_site:
         site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdecimal() else 0)
     else:
-        return render(request, "visits/book_where.html", {"sites": managed})
+        return _book_where(request, managed)
     nesting = request.GET.get("nesting") == "1"
     promised = lead.price if lead is not None and not nesting else None
     price = price_of_visit(site, nesting=nesting) if promised is None else promised

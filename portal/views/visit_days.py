@@ -1,0 +1,65 @@
+"""Visits day by day: what a page of the list shows, and each crew's round."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from portal.actions.roof_warnings import RoofWarnings, visit_warnings
+from portal.actions.visits import in_route_order
+from portal.models import User, Visit
+from portal.models.visit import VisitQuerySet
+
+DAYS_A_PAGE = 14
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """One crew's visits of a day, in the order to drive or to be there."""
+
+    crew: str
+    stops: list[tuple[Visit, RoofWarnings]]
+    km: float
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One local day's visits."""
+
+    day: date
+    rounds: list[Round]
+
+
+def coming_days(visits: VisitQuerySet, now: datetime) -> dict[date, list[int]]:
+    """Keys of the visits of each local day from today on, in the order of days."""
+    days: dict[date, list[int]] = {}
+    for key, starts_at, tz in visits.order_by("starts_at", "pk").values_list("pk", "starts_at", "site__tz"):
+        day = starts_at.astimezone(ZoneInfo(tz)).date()
+        if day >= now.astimezone(ZoneInfo(tz)).date():
+            days.setdefault(day, []).append(key)
+    return dict(sorted(days.items()))
+
+
+def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User) -> list[Day]:
+    days: dict[date, list[Visit]] = {}
+    for visit in visits:
+        days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
+    known = visit_warnings(visits, reader=reader)
+    if not by_route:
+        return [Day(day, [Round("", [(one, known[one.pk]) for one in of_day], 0.0)]) for day, of_day in days.items()]
+    return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]
+
+
+def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[Round]:
+    """Each crew's own round: two vans do not share a route."""
+    crews: dict[str, list[Visit]] = {}
+    for visit in of_day:
+        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or "Nobody sent yet"
+        crews.setdefault(crew, []).append(visit)
+    rounds = []
+    for crew, own in sorted(crews.items()):
+        ordered, km = in_route_order(own)
+        rounds.append(Round(crew, [(one, known[one.pk]) for one in ordered], km))
+    return rounds
