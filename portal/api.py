@@ -22,14 +22,16 @@ from ninja.files import UploadedFile
 from ninja.security import HttpBearer
 from ninja.throttling import AuthRateThrottle
 
+from portal.actions.advice import recommendation
 from portal.actions.imports.asked import undo_import
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
 from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
-from portal.pv.result import Verdict
+from portal.pv.advice import Act, State
+from portal.words.advice import advice, headline, money_line, why
 from portal.words.kept import in_their_words
-from portal.words.sentences import paragraph, sentence
+from portal.words.sentences import sentence
 
 
 class TokenAuth(HttpBearer):
@@ -162,36 +164,37 @@ class LedgerOut(ImportOut):
         ]
 
 
-class AssessmentOut(Schema):
-    """What a site's readings say. Losses are fractions of the clean yield; intervals are 90 %."""
+class Interval(Schema):
+    """An estimate with the ends of its 90 % interval."""
+
+    low: float
+    middle: float
+    high: float
+
+
+class AnswerOut(Schema):
+    """How a roof stands, what is advised and the money behind it. Losses are fractions of the clean yield."""
 
     site_id: int
-    as_of: date
+    as_of: date | None
     readings_until: date | None
-    verdict: Verdict
+    state: State
+    state_day: date | None
     cause: str
-    present_loss: float | None
-    loss_low: float | None
-    loss_high: float | None
+    loss: Interval | None
     soiling_rate_per_day: float | None
-    rate_low: float | None
-    rate_high: float | None
-    soiling_since: date | None
+    lost_a_month: Interval | None
+    advice: Act
+    advised_day: date | None
+    booked_for: datetime | None
+    wash_price: float | None
+    wash_brings: Interval | None
+    chance_it_pays_back: float | None
+    headline: str
+    why: str
+    money: str
+    what_to_do: str
     reasons: list[str]
-    clean_due: date | None
-    due_reason: str
-
-    @staticmethod
-    def resolve_verdict(kept: SiteAssessment) -> Verdict:
-        return kept.standing
-
-    @staticmethod
-    def resolve_reasons(kept: SiteAssessment) -> list[str]:
-        return [sentence(said) for said in kept.reasons]
-
-    @staticmethod
-    def resolve_due_reason(kept: SiteAssessment) -> str:
-        return paragraph(kept.due_reasons)
 
 
 @api.get("/sites", response=list[SiteOut], summary=gettext_noop("List the roofs this token opens, with their meters"))
@@ -279,11 +282,11 @@ def _import_of(request: HttpRequest, import_id: int) -> Import:
 
 @api.get(
     "/sites/{site_id}/assessment",
-    response={200: AssessmentOut, 404: Problem},
-    summary=gettext_noop("Read a site's newest assessment"),
+    response={200: AnswerOut, 404: Problem},
+    summary=gettext_noop("Read how a roof stands and what is advised"),
     description=gettext_noop(
-        "Why it says so (reasons) and when a wash is due (due_reason) are sentences for people, in the language "
-        "that Accept-Language asks for."
+        "The same answer as on the roof's page; headline, why, money, what_to_do and reasons are sentences for people, "
+        "in the language that Accept-Language asks for."
     ),
 )
 def read_assessment(request: HttpRequest, site_id: int) -> Any:
@@ -293,7 +296,30 @@ def read_assessment(request: HttpRequest, site_id: int) -> Any:
         raise HttpError(
             404, _("This site has not been assessed yet. Send its readings, then ask again after a minute.")
         )
-    return newest
+    told = recommendation(site, now=timezone.now())
+    speak = told.readings_speak
+    return {
+        "site_id": site.pk,
+        "as_of": newest.as_of,
+        "readings_until": told.readings_until,
+        "state": told.state,
+        "state_day": told.state_day,
+        "cause": told.cause or "",
+        "loss": told.loss,
+        "soiling_rate_per_day": newest.soiling_rate_per_day if speak else None,
+        "lost_a_month": told.lost_a_month,
+        "advice": told.act,
+        "advised_day": told.on,
+        "booked_for": told.booked_for,
+        "wash_price": told.wash.price if told.wash else None,
+        "wash_brings": told.wash.brings if told.wash else None,
+        "chance_it_pays_back": told.wash.pays_back if told.wash else None,
+        "headline": headline(told),
+        "why": why(told),
+        "money": money_line(told),
+        "what_to_do": advice(told),
+        "reasons": [sentence(said) for said in newest.reasons] if speak else [],
+    }
 
 
 @api.exception_handler(Http404)

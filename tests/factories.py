@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -26,6 +27,8 @@ from portal.models import (
     VisitState,
     pack,
 )
+from portal.pv.advice import STATES, Act, Advised, Range, State, WashToday
+from portal.pv.result import Verdict
 
 NOW = datetime(2026, 6, 15, 18, 0, tzinfo=UTC)
 PASSWORD = "rinse-soak-scrub-9"
@@ -122,7 +125,37 @@ def assessment(**fields: Any) -> SiteAssessment:
         "clean_due": NOW.date() + timedelta(days=10),
         "due_basis": "readings",
     }
-    return SiteAssessment.objects.create(**defaults | fields)
+    row = SiteAssessment(**defaults | fields)
+    if not row.advice:
+        row.advice = advised(row).keep()
+    row.save()
+    return row
+
+
+def advised(row: SiteAssessment, **fields: Any) -> Advised:
+    """The advice of a row whose wash is due on its ``clean_due``, by the readings or by the calendar."""
+    state, due = STATES[Verdict(row.verdict)], row.clean_due
+    by_readings = row.due_basis == "readings"
+    act = Act.LOOK if state == State.NOT_DIRT else Act.SEND_READINGS if state == State.CANNOT_TELL else Act.WAIT
+    if by_readings and act == Act.WAIT:
+        act = Act.WOULD_NOT_PAY if due is None else Act.WASH if due <= row.as_of else Act.WAIT
+    days = None if due is None else float((due - row.as_of).days)
+    wash = WashToday(Range(90.0, 240.0, 420.0), 0.8, 150.0, 0.25, 190.0, 0.2)
+    made = Advised(
+        as_of=row.as_of,
+        state=State.DIRTY if act == Act.WASH else state,
+        act=act,
+        on=due if by_readings and act == Act.WAIT else None,
+        wash_too=False,
+        wash=wash if by_readings else None,
+        rain=None,
+        why=(),
+        calendar_on=None if by_readings else due,
+        last_clear=row.as_of,
+        clear_share=0.5,
+        days_to_wash=(days,) * 10 if by_readings else (),
+    )
+    return replace(made, **fields)
 
 
 def lead(**fields: Any) -> Lead:
@@ -130,13 +163,6 @@ def lead(**fields: Any) -> Lead:
         fields["site"] = site()
     defaults = {
         "opened_at": NOW,
-        "why_now": "Loss is likely above 5 %.",
-        "present_loss": 0.08,
-        "loss_low": 0.06,
-        "loss_high": 0.10,
-        "chance": 0.95,
-        "value_per_month": "15.00",
-        "price": "150.00",
     }
     return Lead.objects.create(**defaults | fields)
 

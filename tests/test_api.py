@@ -146,7 +146,7 @@ def test_the_assessment_is_read_in_fractions(meter: Meter, secret: str) -> None:
     assert (status, "not been assessed yet" in told["detail"]) == (404, True)
     factories.assessment(site=meter.site, present_loss=0.081)
     status, said = script.get(path)
-    assert (status, said["verdict"], said["present_loss"], said["loss_low"]) == (200, "soiling", 0.081, 0.06)
+    assert (status, said["state"], said["loss"]) == (200, "dirty", {"low": 0.06, "middle": 0.081, "high": 0.1})
 
 
 def test_an_incomplete_call_is_told_what_it_lacks(meter: Meter, secret: str) -> None:

@@ -101,9 +101,9 @@ def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAss
                 "neighbours": result.neighbours,
                 "energy_kwh_per_year": ahead.energy_kwh_per_year,
                 "value_lost_per_month": ahead.value_lost_per_month,
-                "clean_due": ahead.due.on,
+                "clean_due": ahead.due_on,
                 "due_basis": ahead.due.basis,
-                "due_reasons": [asdict(said) for said in ahead.due.reasons],
+                "advice": ahead.advised.keep(),
             },
         )
         SiteDaily.objects.update_or_create(

@@ -59,17 +59,20 @@ def weekly_figures(leads: LeadQuerySet, *, tz: str, now: datetime, weeks: int = 
 
 def promises(leads: LeadQuerySet) -> list[Promise]:
     """Washed leads whose gain has been measured: what was promised and what came."""
-    won = leads.filter(kind=LeadKind.CLEANING, stage=LeadStage.WON, present_loss__isnull=False, loss_low__isnull=False)
-    visits = Visit.objects.filter(lead__in=won, state=VisitState.DONE).select_related("lead", "site__customer", "proof")
+    won = leads.filter(kind=LeadKind.CLEANING, stage=LeadStage.WON)
+    visits = Visit.objects.filter(lead__in=won, state=VisitState.DONE).select_related("site__customer", "proof")
     found = []
     for visit in visits.order_by("finished_at"):
-        lead, gain = visit.lead, measured_gain(visit)
-        if lead is None or gain is None:
+        gain, cleaned_on = measured_gain(visit), visit.cleaned_on
+        if gain is None or cleaned_on is None:
             continue
-        assert lead.present_loss is not None  # filtered above
-        assert lead.loss_low is not None
-        assert lead.loss_high is not None
-        found.append(Promise(str(visit.site), lead.present_loss, lead.loss_low, lead.loss_high, *gain))
+        before = SiteAssessment.objects.filter(site=visit.site_id, as_of__lte=cleaned_on, present_loss__isnull=False)
+        told = before.exclude(loss_low=None).exclude(loss_high=None).first()
+        if told is not None:
+            assert told.present_loss is not None  # filtered above
+            assert told.loss_low is not None
+            assert told.loss_high is not None
+            found.append(Promise(str(visit.site), told.present_loss, told.loss_low, told.loss_high, *gain))
     return found
 
 

@@ -1,8 +1,9 @@
 """Leads: opened and closed by what the readings say, worked by the office.
 
-A lead opens on a chance, not on a point estimate: when the loss exceeds the business's threshold with at least the
-chance the business set. It closes by itself when the loss is gone. Between the two lies a band in which nothing
-happens, and a fading lead is given a week, so that noise does not open and close it by turns.
+A lead opens where the roof's owner is advised to wash, or will likely be within the firm's lead time: both by the same
+distribution, so that no roof is called about whose owner is told to wait, unless the firm wants that. It closes by
+itself when that is gone. Between the two lies a band in which nothing happens, and a fading lead is given a week, so
+that noise does not open and close it by turns.
 """
 
 from __future__ import annotations
@@ -13,16 +14,15 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.utils import translation
 from django.utils.translation import gettext as _
 
+from portal.actions.advice import recommendation
 from portal.actions.asks import answer
-from portal.actions.pricing import price_of_visit
 from portal.actions.washes import last_wash
 from portal.models import (
     CLOSED_STAGES,
+    Business,
     EventKind,
-    Language,
     Lead,
     LeadKind,
     LeadNote,
@@ -33,10 +33,10 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.result import Cause, Verdict, chance_loss_exceeds
+from portal.pv.advice import Act, State, kept_advice
+from portal.pv.recommend import Recommendation
+from portal.pv.result import Cause, chance_loss_exceeds
 from portal.pv.town import kilometres
-from portal.words.causes import cause_words
-from portal.words.figures import day_words, percent
 
 GONE_CHANCE = 0.1
 """Below this chance the loss is gone and its lead closes at once."""
@@ -56,23 +56,6 @@ REST_AFTER_WRONG = timedelta(days=14)
 """A lead raised wrongly says something of the readings, nothing of the owner: the roof is not silenced, but the same
 readings of the night after would only raise it again. Common practice, no source."""
 
-_WHY = {
-    Language.ENGLISH: {
-        "dirty": "The loss is above {threshold} with a chance of {chance} in 100 "
-        "(estimate {loss}, likely {low} to {high}).",
-        "since": " Dirt has built up since {day}.",
-        "fault": "Not dirt. {cause}{began} Washing will not mend it; refer them.",
-        "began": " It began about {day}.",
-    },
-    Language.SPANISH: {
-        "dirty": "La pérdida supera el {threshold} con una probabilidad de {chance} entre 100 "
-        "(estimación: {loss}, probablemente entre {low} y {high}).",
-        "since": " La suciedad se acumula desde el {day}.",
-        "fault": "No es suciedad. {cause}{began} Un lavado no lo arregla; remítalos a un instalador o electricista.",
-        "began": " Empezó hacia el {day}.",
-    },
-}
-
 
 def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lead | None:
     """Let the site's lead follow its newest assessment; returns the open lead, if there is one.
@@ -87,23 +70,18 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         if lead and washed.exists():
             win_lead(lead=lead, now=now)
             lead = None
-        if assessment.cause == Cause.SNOW or assessment.old:
+        told = recommendation(site, now=now)
+        if told.cause == Cause.SNOW or not told.readings_speak:
             return lead  # it says nothing of the roof as it is now, and nobody is to be sent for it
-        business = site.customer.business
-        chance = chance_loss_exceeds(assessment.loss_quantiles, business.lead_loss)
-        dirty = (
-            assessment.verdict == Verdict.SOILING
-            and chance >= business.lead_chance
-            and assessment.loss_low is not None
-            and assessment.loss_low > 0
-        )
-        faulty = assessment.verdict == Verdict.OTHER_FAULT
+        chance = call_for(told, assessment, site.customer.business)
+        dirty = chance is not None and chance >= site.customer.business.lead_chance
+        faulty = told.state == State.NOT_DIRT
         if lead is None:
-            kind = LeadKind.CLEANING if dirty else LeadKind.REFERRAL
+            kind = LeadKind.REFERRAL if faulty else LeadKind.CLEANING
             if not (dirty or faulty) or _resting(site, kind, now):
                 return None
             lead = Lead(site=site, kind=kind, opened_at=now)
-        elif _gone(lead, assessment, chance):
+        elif _gone(lead, told, chance):
             _close(lead, LeadStage.CLEARED, now=now)
             return None
         elif lead.stage != LeadStage.BOOKED:
@@ -111,7 +89,6 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
                 lead.kind = LeadKind.REFERRAL
             elif dirty:
                 lead.kind = LeadKind.CLEANING
-        _update(lead, assessment, chance)
         # A wash that was booked before the readings called for one is this lead's.
         booked = Visit.objects.filter(site=site, lead=None, state=VisitState.BOOKED).order_by("starts_at").first()
         if booked is not None and lead.kind == LeadKind.CLEANING and lead.stage != LeadStage.BOOKED:
@@ -123,28 +100,51 @@ def review_lead(*, site: Site, assessment: SiteAssessment, now: datetime) -> Lea
         return lead
 
 
-def _gone(lead: Lead, assessment: SiteAssessment, chance: float) -> bool:
+def call_for(told: Recommendation, assessment: SiteAssessment, business: Business) -> float | None:
+    """Chance that a call about a wash is right; None where the readings cannot say.
+
+    It is sure where a wash is advised, else the chance that one will be within the firm's lead time. Where the firm
+    also calls about roofs that would rather wait, the loss above its threshold counts too, if the dirt of the months it
+    names costs as much as a wash.
+    """
+    advised = kept_advice(assessment.advice)
+    if advised is None or not advised.days_to_wash:
+        return None
+    if told.act == Act.WASH:
+        return 1.0
+    if told.state == State.NOT_DIRT:
+        return 0.0
+    chance = 0.0
+    if told.act == Act.WAIT:
+        chance = advised.chance_within(business.lead_days + (told.today - advised.as_of).days)
+    lost = told.lost_a_month.middle * business.lead_pays_months if told.lost_a_month else 0.0
+    if business.lead_waiting and told.state == State.DIRTY and told.wash is not None and lost >= told.wash.price:
+        chance = max(chance, chance_loss_exceeds(assessment.loss_quantiles, business.lead_loss))
+    return chance
+
+
+def _gone(lead: Lead, told: Recommendation, chance: float | None) -> bool:
     """Whether the lead's cause is gone; marks since when it fades.
 
-    "Not enough data" and "unsure" cannot say that a loss is gone, and a booked visit is for the office to call off.
+    Readings that cannot say do not say that it is gone, and a booked visit is for the office to call off.
     """
     if lead.by_customer or lead.events.exclude(kind=EventKind.NOT_NOW).exists():
         return False  # its owner asked: that is the office's to answer, whatever the readings say
-    if lead.stage == LeadStage.BOOKED or assessment.verdict in (Verdict.NOT_ENOUGH_DATA, Verdict.UNSURE):
+    if lead.stage == LeadStage.BOOKED or told.state == State.CANNOT_TELL:
         return False
     if lead.kind == LeadKind.REFERRAL:
-        fading, gone = assessment.verdict != Verdict.OTHER_FAULT, False
+        fading, gone = told.state not in (State.NOT_DIRT, State.UNSURE), False
+    elif chance is None:
+        return False
     else:
         opening = lead.site.customer.business.lead_chance
-        fading = assessment.verdict == Verdict.CLEAN or (
-            assessment.verdict != Verdict.OTHER_FAULT and chance < FADING_SHARE * opening
-        )
-        gone = fading and chance <= GONE_CHANCE
+        fading = told.state != State.NOT_DIRT and chance < FADING_SHARE * opening
+        gone = fading and chance <= GONE_CHANCE and told.state == State.CLEAN
     if not fading:
         lead.fading_since = None
         return False
-    lead.fading_since = lead.fading_since or assessment.as_of
-    return gone or assessment.as_of - lead.fading_since >= FADES_FOR
+    lead.fading_since = lead.fading_since or told.today
+    return gone or told.today - lead.fading_since >= FADES_FOR
 
 
 def _resting(site: Site, kind: LeadKind, now: datetime) -> bool:
@@ -159,52 +159,6 @@ def _resting(site: Site, kind: LeadKind, now: datetime) -> bool:
         or closed.filter(stage=LeadStage.LOST, closed_at__gt=now - REST_AFTER_LOST).exists()
         or closed.filter(stage=LeadStage.WRONG, closed_at__gt=now - REST_AFTER_WRONG).exists()
     )
-
-
-def _update(lead: Lead, assessment: SiteAssessment, chance: float) -> None:
-    lead.present_loss = assessment.present_loss
-    lead.loss_low = assessment.loss_low
-    lead.loss_high = assessment.loss_high
-    lead.chance = chance
-    if lead.kind == LeadKind.REFERRAL:
-        lead.value_per_month = lead.price = None
-    else:
-        lead.value_per_month = assessment.value_lost_per_month
-        lead.price = price_of_visit(lead.site)
-    if assessment.verdict in _verdicts_for(lead):
-        lead.why_now = _why_now(lead, assessment, Language.ENGLISH)
-
-
-def _verdicts_for(lead: Lead) -> tuple[Verdict, ...]:
-    """Verdicts that speak for a lead; while another stands it fades, and the last of these is still its reason."""
-    fault = (Verdict.OTHER_FAULT,)
-    return fault if lead.kind == LeadKind.REFERRAL else (Verdict.SOILING, *fault)
-
-
-def why_now(lead: Lead, language: str) -> str:
-    """Why a lead is on the list, in a language: the row keeps it in the pages' own."""
-    said = SiteAssessment.objects.filter(site=lead.site_id, verdict__in=_verdicts_for(lead)).first()
-    return lead.why_now if language == Language.ENGLISH or said is None else _why_now(lead, said, language)
-
-
-def _why_now(lead: Lead, assessment: SiteAssessment, language: str) -> str:
-    words = _WHY[Language(language)]
-    with translation.override(language):
-        if assessment.verdict == Verdict.OTHER_FAULT:
-            began = assessment.cause_began
-            return words["fault"].format(
-                cause=cause_words(assessment.cause, language),
-                began=words["began"].format(day=day_words(began)) if began else "",
-            )
-        low, loss, high = (
-            "?" if one is None else percent(one) for one in (lead.loss_low, lead.present_loss, lead.loss_high)
-        )
-        threshold = percent(lead.site.customer.business.lead_loss)
-        dirty = words["dirty"].format(
-            threshold=threshold, chance=round((lead.chance or 0) * 100), loss=loss, low=low, high=high
-        )
-        since = assessment.soiling_since
-        return dirty + (words["since"].format(day=day_words(since)) if since else "")
 
 
 def _close(lead: Lead, stage: LeadStage, *, now: datetime) -> None:
@@ -345,7 +299,12 @@ def trips(leads: Sequence[Lead], *, within_km: float) -> list[list[Lead]]:
                 break
         else:
             groups.append([lead])
-    return sorted(groups, key=lambda group: -sum(lead.value_per_month or 0 for lead in group))
+    return sorted(groups, key=lambda group: -sum(_at_stake(lead) for lead in group))
+
+
+def _at_stake(lead: Lead) -> float:
+    """What :meth:`LeadQuerySet.with_stake` put beside it."""
+    return float(getattr(lead, "at_stake", None) or 0)
 
 
 def _km(a: Site, b: Site) -> float:

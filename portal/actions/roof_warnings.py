@@ -105,7 +105,7 @@ def roof_warnings(sites: Iterable[Site]) -> dict[int, RoofWarnings]:
         shots = photos[referral.visit_id, referral.item][:MOST_PHOTOS]
         findings[referral.visit.site_id].append(OpenFinding(referral, shots))
     newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=roofs).newest()}
-    faulty = {pk: row for pk, row in newest.items() if row.standing == Verdict.OTHER_FAULT}
+    faulty = {pk: row for pk, row in newest.items() if row.verdict == Verdict.OTHER_FAULT and not row.old}
     return {
         pk: RoofWarnings(
             sorted(findings[pk], key=lambda one: not one.urgent),

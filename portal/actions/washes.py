@@ -14,8 +14,9 @@ from zoneinfo import ZoneInfo
 from django.db.models import F
 
 from portal.actions.pricing import price_of_visit
-from portal.models import Lead, Proof, Site, SiteAssessment, Visit, VisitState
-from portal.pv.due import Basis, Calendar, Due, calendar_due, when_due
+from portal.models import Proof, Site, SiteAssessment, Visit, VisitState
+from portal.pv.advice import Act, Advised, advise
+from portal.pv.due import Basis, Calendar, Due, when_due
 from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Cause
 from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
@@ -51,7 +52,15 @@ class Outlook:
     """Expected clean yield of a year."""
     value_lost_per_month: Decimal | None
     """What dirt costs in the month ahead [money]."""
+    advised: Advised
     due: Due
+
+    @property
+    def due_on(self) -> date | None:
+        """Day on which a wash is due; None where none is in sight."""
+        if self.due.basis == Basis.CALENDAR:
+            return self.advised.calendar_on
+        return self.advised.as_of if self.advised.act == Act.WASH or self.advised.wash_too else self.advised.on
 
 
 def outlook(*, site: Site, result: Assessment) -> Outlook:
@@ -61,19 +70,22 @@ def outlook(*, site: Site, result: Assessment) -> Outlook:
     value_lost = None
     if result.present_loss is not None and isfinite(month_kwh):
         value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
-    return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, _when_due(site, result))
+    due, money = _when_due(site, result)
+    advised = advise(result, due, money)
+    return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due)
 
 
-def _when_due(site: Site, result: Assessment) -> Due:
+def _when_due(site: Site, result: Assessment) -> tuple[Due, Money]:
     price, cleaned = price_of_visit(site), last_cleaned(site, last_wash(site))
     known = {cleaning.date for cleaning in result.cleanings}
     ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
     watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
     rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
     not_due = watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first()
-    return when_due(
+    money = Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price))
+    due = when_due(
         PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
-        Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price)),
+        money,
         Calendar(site.customer.business.calendar_months, cleaned, not_due),
         soiling_ratio=result.daily["soiling_ratio"],
         recoveries=[
@@ -84,40 +96,7 @@ def _when_due(site: Site, result: Assessment) -> Due:
         stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
         currency=site.customer.business.currency,
     )
-
-
-# --- what stands now -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class WashDue:
-    """When the next wash of a roof is due, and which of the two says so."""
-
-    on: date | None
-    basis: Basis
-
-
-def wash_due(site: Site, newest: SiteAssessment | None, washed: Visit | None) -> WashDue:
-    """What the newest assessment found; where there is none or an old one, the calendar from the last wash on."""
-    if newest is not None and newest.due_basis and not newest.old:
-        return WashDue(newest.clean_due, Basis(newest.due_basis))
-    months = site.customer.business.calendar_months
-    return WashDue(calendar_due(last_cleaned(site, washed), every_months=months), Basis.CALENDAR)
-
-
-def cost_at(row: SiteAssessment | Lead, loss: float | None) -> float | None:
-    """What dirt would cost a month [money] at another loss than the estimate, such as an end of its interval."""
-    cost = row.value_per_month if isinstance(row, Lead) else row.value_lost_per_month
-    if loss is None or not row.present_loss or cost is None:
-        return None
-    return max(0.0, float(cost) * loss / row.present_loss)
-
-
-def payback_months(price: Decimal | None, value_per_month: Decimal | None) -> float | None:
-    """Months until a wash has earned its price at the present loss, if nothing else cleans the roof before."""
-    if price is None or not value_per_month:
-        return None
-    return float(price / value_per_month)
+    return due, money
 
 
 # --- what one gained -------------------------------------------------------------------------------------------------

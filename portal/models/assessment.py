@@ -71,7 +71,11 @@ class SiteAssessment(models.Model):
     due_basis = models.CharField(
         max_length=10, choices=[("readings", "the readings"), ("calendar", "the calendar")], blank=True
     )
-    due_reasons = models.JSONField(default=list, help_text="As the reasons; said one after the other.")
+    advice = models.JSONField(
+        default=dict,
+        help_text="What these readings advise (portal.pv.advice); what happened since is joined when it is read. Empty "
+        "on rows of before.",
+    )
 
     objects = SiteAssessmentQuerySet.as_manager()
 

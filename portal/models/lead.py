@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy
 
+from portal.models.assessment import SiteAssessment
 from portal.models.people import Business, User
 from portal.models.site import Site
 
@@ -45,8 +46,14 @@ class LeadQuerySet(models.QuerySet["Lead"]):
         """Open and not snoozed."""
         return self.open().filter(Q(snoozed_until=None) | Q(snoozed_until__lte=today))
 
+    def with_stake(self) -> LeadQuerySet:
+        """Each with ``at_stake``: what dirt costs its roof a month by the newest assessment; None of a referral."""
+        newest = SiteAssessment.objects.filter(site=models.OuterRef("site")).order_by("-as_of", "-pk")
+        cleaning = models.When(kind=LeadKind.CLEANING, then=models.Subquery(newest.values("value_lost_per_month")[:1]))
+        return self.annotate(at_stake=models.Case(cleaning, default=None))
+
     def by_value(self) -> LeadQuerySet:
-        return self.order_by(models.F("value_per_month").desc(nulls_last=True), "opened_at", "pk")
+        return self.with_stake().order_by(models.F("at_stake").desc(nulls_last=True), "opened_at", "pk")
 
 
 class Lead(models.Model):
@@ -57,13 +64,6 @@ class Lead(models.Model):
     stage = models.CharField(max_length=10, choices=LeadStage, default=LeadStage.NEW)
     opened_at = models.DateTimeField()
     closed_at = models.DateTimeField(null=True, blank=True)
-    why_now = models.TextField()
-    present_loss = models.FloatField(null=True)
-    loss_low = models.FloatField(null=True)
-    loss_high = models.FloatField(null=True)
-    chance = models.FloatField(null=True, help_text="Chance that the loss exceeds the business's threshold.")
-    value_per_month = models.DecimalField(max_digits=10, decimal_places=2, null=True)
-    price = models.DecimalField(max_digits=8, decimal_places=2, null=True)
     assigned_to = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="leads")
     next_action_on = models.DateField(null=True, blank=True)
     snoozed_until = models.DateField(null=True, blank=True)

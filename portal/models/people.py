@@ -128,6 +128,21 @@ class Business(models.Model):
         validators=[MinValueValidator(0.5), MaxValueValidator(SUREST)],
         help_text=gettext_lazy("How likely it must be."),
     )
+    lead_days = models.PositiveSmallIntegerField(
+        default=14,
+        validators=[MaxValueValidator(90)],
+        help_text="A lead also opens when a wash will likely be due within so many days.",
+    )
+    lead_waiting = models.BooleanField(
+        "also call about roofs that would rather wait",
+        default=False,
+        help_text="Then a lead also opens above the loss below where their owner is told to wait; its card says so.",
+    )
+    lead_pays_months = models.PositiveSmallIntegerField(
+        default=12,
+        validators=[MinValueValidator(1), MaxValueValidator(60)],
+        help_text="Of those, where the dirt of so many months costs as much as a wash.",
+    )
     calendar_months = models.PositiveSmallIntegerField(
         default=12,
         validators=[MinValueValidator(1), MaxValueValidator(36)],

@@ -8,7 +8,7 @@ tomorrow. Three questions answer it.
 2. The loss at which washing becomes cheaper than waiting, for each time of the year: backward induction over the year,
    again and again until it no longer changes (``best_routine``).
 3. Many possible futures from today's loss, with its uncertainty and the rate's (``forecast``): their spread is the
-   band, and the day by which half of them have reached the loss of the second is the day on which a cleaning is due.
+   band, and the day by which most of them have reached the loss of the second is the day on which a cleaning is due.
 """
 
 from __future__ import annotations

@@ -21,6 +21,9 @@ on average."""
 FUTURES = 240
 """Futures drawn; no source. A fifth either way, which draws others, moves due dates of the made fleet by 4 to 6 days
 on average and changes the advice for 1 roof of 24."""
+REACHED = 0.6
+"""Share of the futures that must have reached the loss at which a wash is cheaper before one is called for [1]. Tuned
+on made fleets: at even odds the washes that were called for by mistake cost more than those missed."""
 FASTEST = 3.0
 """Most by which a future's rate may exceed the middle one, ratio; the least is 0. No source: it only holds off the
 tails of a rate that is hardly known; a fifth either way moves no due date of 8 made roofs."""
@@ -148,12 +151,24 @@ class Forecast:
     """
 
     pays_on: date | None
-    """The day by which half of the futures have reached the loss at which a wash is cheaper; None within a year."""
+    """The day by which :data:`REACHED` of the futures have reached the loss at which a wash is cheaper; None within a
+    year."""
     saved: float
     """Money a wash on that day (or today) keeps in the two years after it, beyond what rain does for nothing."""
     interval_days: float
     """Mean days between washes under the best routine; infinite when none is ever due."""
     ahead: pd.DataFrame = field(repr=False)
+    days_to_wash: Floats = field(repr=False)
+    """Days until a wash is cheaper than waiting, by future; infinite where it is not within a year."""
+    kept_today: Floats = field(repr=False)
+    """Money a wash today keeps in two years, by future: the dirt it takes melts with every rain that would have."""
+    left_by_rain: Floats = field(repr=False)
+    """Share of today's dirt that rain leaves until the end of each pentad of the year ahead, by pentad and future."""
+    at_least: float
+    """Present loss by which a wash today is judged: :data:`REACHED` of the futures are no cleaner [fraction of clean
+    yield]."""
+    year: SoilingYear = field(repr=False)
+    """What each time of the year does to the roof."""
 
 
 def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: int = 6, seed: int = 0) -> Forecast:
@@ -196,8 +211,8 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
     before = np.vstack([start, losses])
     dear = before >= limits[[pentad_of(present.as_of), *pentads]][:, None]
     reached = np.where(dear.any(axis=0), dear.argmax(axis=0), NEVER)
-    half = int(np.sort(reached)[FUTURES // 2])
-    pays_on = present.as_of + timedelta(days=PENTAD_DAYS * half) if half <= PENTADS else None
+    most = int(np.sort(reached)[round(REACHED * FUTURES)])
+    pays_on = present.as_of + timedelta(days=PENTAD_DAYS * most) if most <= PENTADS else None
     washed = np.zeros(FUTURES, dtype=np.int64) if pays_on is None else reached
     saved = _saved(before, kept, value[pentads], washed)
     length = round(months * PENTADS / 12)
@@ -206,6 +221,11 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
         float(saved[washed <= PENTADS].mean()),
         _mean_interval(year, limits, draw),
         _band(losses[:length], value[pentads[:length]], days_ahead[:length]),
+        np.where(reached <= PENTADS, reached * float(PENTAD_DAYS), math.inf).astype(np.float64),
+        _saved(before, kept, value[pentads], np.zeros(FUTURES, dtype=np.int64)),
+        np.cumprod(kept[:PENTADS], axis=0, dtype=np.float64),
+        float(np.sort(start)[FUTURES - 1 - round(REACHED * FUTURES)]),
+        year,
     )
 
 

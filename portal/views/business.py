@@ -43,7 +43,7 @@ class PercentField(forms.FloatField):
 
 class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
     lead_loss = PercentField(
-        label=gettext_lazy("A lead opens when the loss is likely above [%]"),
+        label=gettext_lazy("Of roofs that would rather wait: when the loss is likely above [%]"),
         min_value=1,
         max_value=50,
         help_text=gettext_lazy("Common practice has no fixed figure; at 5 % a cleaning begins to pay for many roofs."),
@@ -87,6 +87,9 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "price_nesting_removal",
             "lead_loss",
             "lead_chance",
+            "lead_days",
+            "lead_waiting",
+            "lead_pays_months",
             "calendar_months",
             "reminder_cap_per_month",
         ]
@@ -98,11 +101,19 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "surcharge_per_storey": gettext_lazy("Surcharge for each storey above the first"),
             "surcharge_steep": gettext_lazy("Surcharge for a roof steeper than 35°"),
             "price_nesting_removal": gettext_lazy("Removing a nest"),
+            "lead_days": gettext_lazy("A lead opens when a wash is advised, or likely will be within [days]"),
+            "lead_waiting": gettext_lazy("Also call about roofs that would rather wait"),
+            "lead_pays_months": gettext_lazy("Of these: where the dirt of so many months costs as much as a wash"),
             "calendar_months": gettext_lazy("Where the readings cannot say, clean every [months]"),
             "reminder_cap_per_month": gettext_lazy("Most reminders a customer gets in a month"),
         }
         help_texts = {
             "postal_address": gettext_lazy("Stands in the footer of every mail."),
+            "lead_days": gettext_lazy("The time you need from a call to the roof."),
+            "lead_waiting": gettext_lazy(
+                "Their owner is told to wait, since rain may do it free; the card of the lead says so."
+            ),
+            "lead_pays_months": "",
             "calendar_months": gettext_lazy("Common practice: once or twice a year."),
             "surcharge_per_storey": "",
             "surcharge_steep": "",

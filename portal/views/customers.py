@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from smtplib import SMTPException
 from typing import Any, cast
 
@@ -10,7 +11,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
-from django.db.models import Prefetch, Q, QuerySet
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -18,6 +19,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
+from portal.actions.advice import recommendations
 from portal.actions.erase import erase_customer
 from portal.actions.mail.post import mail_folder
 from portal.actions.people import (
@@ -29,7 +31,7 @@ from portal.actions.people import (
     save_customer,
     withdraw_access,
 )
-from portal.models import Business, Customer, Enquiry, Site, SiteAssessment, User, Visit, VisitState
+from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
 
 PAGE = 50
 
@@ -41,8 +43,10 @@ def customers(request: HttpRequest) -> HttpResponse:
     if not Business.objects.managed_by(user).exists():
         raise PermissionDenied
     wanted = request.GET.get("q", "").strip()
-    found = searched(Customer.objects.managed_by(user), wanted).prefetch_related(_sites())
+    found = searched(Customer.objects.managed_by(user), wanted)
     page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+    page.object_list = list(page.object_list)
+    _tell(page.object_list)
     return render(request, "customer/list.html", {"page": page, "wanted": wanted})
 
 
@@ -59,19 +63,23 @@ def searched(customers: QuerySet[Customer], wanted: str) -> QuerySet[Customer]:
     return customers.distinct()
 
 
-def _sites() -> Prefetch[str, Any, str]:
-    """Sites with their newest assessment, in two queries however many customers."""
-    newest = Prefetch("assessments", SiteAssessment.objects.newest(), to_attr="newest")
-    return Prefetch("sites", Site.objects.prefetch_related(newest), to_attr="roofs")
+def _tell(customers: Iterable[Customer]) -> None:
+    """Put what is to be said of each roof beside it, in as many queries for many customers as for one."""
+    sites = list(Site.objects.filter(customer__in=customers).select_related("customer__business"))
+    told = recommendations(sites, now=timezone.now())
+    for customer in customers:
+        roofs = [site for site in sites if site.customer_id == customer.pk]
+        for roof in roofs:
+            roof.told = told[roof.pk]  # type: ignore[attr-defined]  # for the template
+        customer.roofs = roofs  # type: ignore[attr-defined]  # for the template
 
 
 @login_required
 def customer(request: HttpRequest, pk: int) -> HttpResponse:
     """One customer: contact, roofs, coming visits, login."""
     user = cast(User, request.user)
-    found = get_object_or_404(
-        Customer.objects.managed_by(user).select_related("business", "user").prefetch_related(_sites()), pk=pk
-    )
+    found = get_object_or_404(Customer.objects.managed_by(user).select_related("business", "user"), pk=pk)
+    _tell([found])
     visits = Visit.objects.filter(site__customer=found, state=VisitState.BOOKED).select_related("site__customer")
     return render(request, "customer/customer.html", {"customer": found, "visits": visits})
 

@@ -16,6 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
+from portal.actions.advice import recommendations
 from portal.actions.asks import wishes
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
@@ -38,13 +39,14 @@ from portal.models import (
     ReminderState,
     Role,
     Site,
-    SiteAssessment,
     User,
     Visit,
     VisitState,
 )
-from portal.pv.result import Verdict
+from portal.pv.advice import State
+from portal.pv.recommend import Recommendation
 from portal.views.sites import site_story
+from portal.words.advice import SIGNS
 
 LISTED = 8
 ASKED = 30
@@ -82,7 +84,7 @@ class Stop:
 
     visit: Visit
     later: bool
-    assessment: SiteAssessment | None
+    told: Recommendation
     known: RoofWarnings
 
 
@@ -97,20 +99,16 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
     frame = {"mails": mails, "served": served, "troubles": [one for roof in roofs for one in wrong[roof.pk]]}
     if len(roofs) == 1:
         return frame | {"story": site_story(roofs[0], user=user, now=now), "wishes": wishes(roofs[0], now=now)}
-    return frame | {"roofs": _with_newest(roofs)}
-
-
-def _with_newest(sites: list[Site]) -> list[tuple[Site, SiteAssessment | None]]:
-    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=sites).newest()}
-    return [(site, newest.get(site.pk)) for site in sites]
+    told = recommendations(roofs, now=now)
+    return frame | {"roofs": [(site, told[site.pk]) for site in roofs]}
 
 
 def _office(user: User, now: datetime) -> dict[str, object]:
     mine = Business.objects.managed_by(user)
     sites = Site.objects.managed_by(user)
     leads = Lead.objects.visible_to(user).awake(_today(user, now))
-    newest = SiteAssessment.objects.filter(site__in=sites).newest()
-    verdicts = Counter(row.standing for row in newest.order_by().only("verdict", "made_at", "readings_until"))
+    told = recommendations(sites.select_related("customer__business"), now=now)
+    states = Counter(one.state for one in told.values())
     stuck = Import.objects.filter(
         meter__site__customer__business__in=mine,
         state__in=[ImportState.FAILED, ImportState.QUESTION],
@@ -128,14 +126,16 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     return {
         "asked": asked.select_related("lead__site__customer__business")[:ASKED],
         "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
-        "leads": leads.by_value().select_related("site__customer__business")[:LISTED],
+        "leads": [
+            (lead, told[lead.site_id]) for lead in leads.by_value().select_related("site__customer__business")[:LISTED]
+        ],
         "lead_counts": leads.aggregate(
             cleaning=Count("pk", filter=Q(kind=LeadKind.CLEANING)),
             referral=Count("pk", filter=Q(kind=LeadKind.REFERRAL)),
         ),
-        "verdicts": [(verdict, verdicts[verdict]) for verdict in Verdict],
+        "states": [(SIGNS[state][1], states[state]) for state in State],
         "site_count": sites.count(),
-        "visits": _visits(user, now, days=1),
+        "visits": _visits(user, now, days=1, told=told),
         "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry")[:LISTED],
         "stuck_imports": stuck.select_related("meter__site__customer")[:LISTED],
         "unassessed": unassessed.select_related("site__customer")[:LISTED],
@@ -157,7 +157,14 @@ def _today(user: User, now: datetime) -> date:
     return now.astimezone(ZoneInfo(first.tz)).date() if first else now.date()
 
 
-def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -> list[Stop]:
+def _visits(
+    user: User,
+    now: datetime,
+    *,
+    days: int,
+    technician: bool = False,
+    told: dict[int, Recommendation] | None = None,
+) -> list[Stop]:
     """Booked and done visits from each business's local midnight on, and whether each is later than today."""
     found: list[tuple[Visit, bool]] = []
     for business in Business.objects.filter(memberships__user=user).distinct():
@@ -172,9 +179,10 @@ def _visits(user: User, now: datetime, *, days: int, technician: bool = False) -
         )
         if technician:
             visits = visits.filter(technicians=user)
-        for visit in visits.select_related("site__customer").prefetch_related("technicians"):
+        for visit in visits.select_related("site__customer__business").prefetch_related("technicians"):
             found.append((visit, visit.starts_at.astimezone(zone).date() > today))
-    newest = dict(_with_newest([visit.site for visit, _ in found]))
+    if told is None:
+        told = recommendations([visit.site for visit, _ in found], now=now)
     known = visit_warnings([visit for visit, _ in found], reader=user)
-    stops = [Stop(visit, later, newest.get(visit.site), known[visit.pk]) for visit, later in found]
+    stops = [Stop(visit, later, told[visit.site_id], known[visit.pk]) for visit, later in found]
     return sorted(stops, key=lambda stop: (stop.visit.starts_at, stop.visit.pk))

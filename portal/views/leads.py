@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 from datetime import datetime
-from decimal import Decimal
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -20,13 +19,14 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
+from portal.actions.advice import recommendation, recommendations
 from portal.actions.lead_figures import promises, raised_by_month, weekly_figures
 from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
-from portal.actions.washes import payback_months
 from portal.charts.promise import promise_chart
-from portal.models import Business, Lead, LeadKind, LeadStage, Membership, SiteAssessment, User
+from portal.models import Business, Lead, LeadKind, LeadStage, Membership, User
 from portal.models.lead import LeadQuerySet
 from portal.views.cells import safe_cell
+from portal.words.advice import advice, headline
 
 PAGE = 50
 TRIPS_A_PAGE = 20
@@ -73,7 +73,7 @@ class BoardForm(forms.Form):
         elif wish.get("whose") == "nobody":
             leads = leads.filter(assigned_to=None)
         if show == "closed":
-            return leads.order_by("-closed_at", "-pk")
+            return leads.with_stake().order_by("-closed_at", "-pk")
         return leads.by_value()
 
 
@@ -106,8 +106,7 @@ def leads(request: HttpRequest) -> HttpResponse:
     else:
         page = Paginator(chosen, PAGE).get_page(asked)
         groups = [list(page.object_list)]
-    shown = [lead.site_id for group in groups for lead in group]
-    newest = {one.site_id: one for one in SiteAssessment.objects.filter(site__in=shown).newest()}
+    told = recommendations([lead.site for group in groups for lead in group], now=timezone.now())
     query = request.GET.copy()
     query.pop("page", None)
     return render(
@@ -119,16 +118,8 @@ def leads(request: HttpRequest) -> HttpResponse:
             "near": near,
             "groups": [
                 {
-                    "leads": [
-                        (
-                            lead,
-                            distance_km(lead),
-                            payback_months(lead.price, lead.value_per_month),
-                            newest.get(lead.site_id),
-                        )
-                        for lead in group
-                    ],
-                    "value": sum((lead.value_per_month or Decimal(0) for lead in group), Decimal(0)),
+                    "leads": [(lead, distance_km(lead), told[lead.site_id]) for lead in group],
+                    "value": sum(one.middle for lead in group if (one := told[lead.site_id].lost_a_month)),
                     "currency": group[0].site.customer.business.currency if group else "",
                 }
                 for group in groups
@@ -141,8 +132,9 @@ def leads(request: HttpRequest) -> HttpResponse:
 
 COLUMNS = (
     *("customer", "site", "address", "phone", "email", "consented_on", "kind", "stage", "opened_on"),
-    *("loss", "loss_low", "loss_high", "chance", "value_per_month", "price", "currency", "payback_months"),
-    *("distance_km", "last_contact", "next_action_on", "assigned_to", "why_now", "closed_because"),
+    *("state", "advice", "wash_from", "loss", "loss_low", "loss_high", "value_per_month"),
+    *("price", "wash_brings", "chance_it_pays_back", "currency"),
+    *("distance_km", "last_contact", "next_action_on", "assigned_to", "why", "closed_because"),
 )
 
 
@@ -154,7 +146,11 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
     response["Content-Disposition"] = 'attachment; filename="leads.csv"'
     out = csv.writer(response)
     out.writerow(COLUMNS)
-    for lead in chosen.iterator(chunk_size=500):
+    listed = list(chosen)
+    told_of = recommendations([lead.site for lead in listed], now=timezone.now())
+    for lead in listed:
+        told = told_of[lead.site_id]
+        loss, wash = told.loss, told.wash
         site = lead.site
         person = site.customer
         out.writerow(
@@ -164,16 +160,20 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
                 lead.kind,
                 lead.stage,
                 _day(lead.opened_at, person.business),
-                *(_number(value, 4) for value in (lead.present_loss, lead.loss_low, lead.loss_high, lead.chance)),
-                "" if lead.value_per_month is None else lead.value_per_month,
-                "" if lead.price is None else lead.price,
+                str(told.state),
+                str(told.act),
+                told.on or "",
+                *(_number(one, 4) for one in ((loss.middle, loss.low, loss.high) if loss else (None,) * 3)),
+                _number(told.lost_a_month.middle if told.lost_a_month else None, 2),
+                _number(wash.price if wash else None, 2),
+                _number(wash.brings.middle if wash else None, 2),
+                _number(wash.pays_back if wash else None, 2),
                 person.business.currency,
-                _number(payback_months(lead.price, lead.value_per_month), 1),
                 _number(distance_km(lead), 1),
                 _day(lead.contacted_at, person.business),
                 lead.next_action_on or "",
                 safe_cell(str(lead.assigned_to or "")),
-                safe_cell(lead.why_now),
+                safe_cell(f"{headline(told)} {advice(told)}"),
                 safe_cell(lead.closed_because),
             ]
         )
@@ -262,8 +262,7 @@ def _lead_page(request: HttpRequest, found: Lead, **forms_with_errors: forms.Bas
             "notes": found.notes.select_related("written_by"),
             "visits": found.visits.order_by("starts_at"),
             "distance": distance_km(found),
-            "payback": payback_months(found.price, found.value_per_month),
-            "assessment": SiteAssessment.objects.filter(site=found.site).newest().first(),
+            "told": recommendation(found.site, now=timezone.now()),
             "stages": [stage for stage in OPEN_STAGES if stage != found.stage],
             "plan_form": PlanForm(instance=found),
             "note_form": NoteForm(),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -14,6 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
+from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
 from portal.actions.sites import seen_otherwise
 from portal.charts.performance import Chart, Event, performance_chart, refused_days
@@ -29,13 +30,12 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.result import Verdict
+from portal.pv.recommend import Recommendation
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
 from portal.words.sentences import with_words
 
 HISTORY_MONTHS = 24
-SOON = timedelta(days=31)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,7 @@ class Story:
     business: Business
     today: date
     assessment: SiteAssessment | None
+    told: Recommendation
     first_reading: date | None
     last_reading: date | None
     gains: list[Gain]
@@ -83,14 +84,6 @@ class Story:
     refused: list[tuple[str, int]]
     seen: str
     """What the readings see of slope and direction otherwise than told; empty where they agree."""
-
-    @property
-    def waits(self) -> bool:
-        """Whether dirty panels are better left for weeks: a date far off needs a word of explanation."""
-        a = self.assessment
-        if a is None or a.clean_due is None:
-            return False
-        return a.verdict == Verdict.SOILING and a.due_basis == "readings" and a.clean_due > self.today + SOON
 
     @property
     def last_gain(self) -> Gain | None:
@@ -115,6 +108,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         business=site.customer.business,
         today=now.astimezone(ZoneInfo(site.tz)).date(),
         assessment=assessment,
+        told=recommendation(site, now=now),
         first_reading=readings["first"],
         last_reading=readings["last"],
         gains=_gains(site, assessment, visits),

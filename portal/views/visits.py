@@ -19,6 +19,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_POST
 
+from portal.actions.advice import recommendation
 from portal.actions.pricing import price_of_visit, quote
 from portal.actions.roof_warnings import AskFirst, roof_warnings, visit_warnings
 from portal.actions.visits import (
@@ -120,6 +121,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "known": visit_warnings([visit], reader=user)[visit.pk],
             "site": site,
             "assessment": assessment,
+            "told": recommendation(site, now=timezone.now()),
             "less_since": assessment and assessment.less_since,
             "earlier": earlier,
             "chart": _chart(kept, assessment, earlier) if kept else None,
@@ -223,8 +225,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     else:
         return _book_where(request, managed)
     nesting = request.GET.get("nesting") == "1"
-    promised = lead.price if lead is not None and not nesting else None
-    price = price_of_visit(site, nesting=nesting) if promised is None else promised
+    price = price_of_visit(site, nesting=nesting)
     tomorrow = timezone.now().astimezone(ZoneInfo(site.tz)).date() + timedelta(days=1)
     form = VisitForm(site, request.POST or None, initial={"price": price, "day": tomorrow, "at": time(8, 0)})
     asked = False
@@ -259,6 +260,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
             "asked": asked,
             "site": site,
             "lead": lead,
+            "told": recommendation(site, now=timezone.now()),
             "lines": quote(site, nesting=nesting),
             "total": price_of_visit(site, nesting=nesting),
             "nesting": nesting,

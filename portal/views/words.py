@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
 from typing import Any
 
 from django.template import Library
-from django.utils.html import json_script
+from django.utils.html import format_html, json_script
 from django.utils.safestring import SafeString
 
-from portal.actions import washes
-from portal.models import Lead, Proof, SiteAssessment
+from portal.models import Proof, SiteAssessment
+from portal.pv.advice import STATES
 from portal.pv.orientation import LEAST_TILT, LEAST_TURN
-from portal.pv.result import Cause, Verdict
-from portal.words import causes
+from portal.pv.recommend import Reader, Recommendation
+from portal.pv.result import Cause
+from portal.words import advice as sentences_of_advice
+from portal.words.advice import SIGNS
 from portal.words.drawn import chart_in_their_words, svg_in_their_words
-from portal.words.figures import NBSP, about_money, compass, day_words, money, percent, roughly
+from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
 from portal.words.kept import in_their_words
 from portal.words.scripts import script_words
 from portal.words.sentences import paragraph, sentence
@@ -35,24 +36,19 @@ for figure in (
     svg_in_their_words,
 ):
     register.filter(figure)
-
-VERDICT_WORDS = {
-    Verdict.SOILING: ("soiling", "Dirty"),
-    Verdict.CLEAN: ("clean", "Clean"),
-    Verdict.UNSURE: ("unsure", "Unsure"),
-    Verdict.OTHER_FAULT: ("fault", "Not dirt"),
-    Verdict.NOT_ENOUGH_DATA: ("unknown", "Can't tell yet"),
-}
-
-CAUSE_NEXT = {
-    Cause.STRING_LOSS: "Ask your installer or a licensed electrician to check the fuses, connectors and inverter.",
-    Cause.OUTAGE: "Look at the inverter's display for a fault, and ask your installer or a licensed electrician.",
-    Cause.SHADING: "Look at the roof at those hours. Trimming the tree helps; a wash does not.",
-    Cause.SNOW: "Nothing to do: it slides off or melts. Do not climb up to clear it.",
-    Cause.DEGRADATION: "Ask your installer to compare it with the warranty of the panels.",
-    Cause.METER: "Check that the file comes from the same meter, in the same unit, as before.",
-    Cause.UNKNOWN: "Ask your installer or a licensed electrician to look at the system.",
-}
+for told_as in (
+    "headline",
+    "why",
+    "cost",
+    "money_line",
+    "advice",
+    "loss_in_a_row",
+    "advice_in_a_row",
+    "in_a_row",
+    "cost_in_a_row",
+    "price",
+):
+    register.filter(told_as, getattr(sentences_of_advice, told_as))
 
 
 @register.filter
@@ -86,56 +82,43 @@ def kwh(energy_kwh: float | None) -> str:
 
 
 @register.simple_tag
-def verdict_mark(assessment: SiteAssessment | None) -> SafeString:
-    """The verdict as a sign, a word and a colour."""
-    kind, word = VERDICT_WORDS[assessment.standing] if assessment else ("unknown", "Not assessed yet")
-    as_of = ""
-    if assessment and assessment.old and assessment.readings_until:
-        day = day_words(assessment.readings_until)
-        if assessment.silent:
-            word = f"No readings since {day}"
-        else:
-            as_of = f' <span class="muted">as of {day}</span>'
-    return SafeString(f'<span class="verdict {kind}">{word}</span>{as_of}')
+def state_mark(told: Recommendation) -> SafeString:
+    """How a roof stands, as a sign, a word and a colour."""
+    mark = sentences_of_advice.sign(told)
+    return format_html('<span class="verdict {}">{}</span>', mark.colour, mark.word)
 
 
 @register.filter
-def loss_words(assessment: SiteAssessment | Lead | None) -> str:
-    """The present loss with its interval, for a table: "8 % (6 to 10 %)"."""
-    if (
-        not assessment
-        or assessment.present_loss is None
-        or (isinstance(assessment, SiteAssessment) and assessment.silent)
-    ):
+def state_colour(told: Recommendation) -> str:
+    """The colour of a panel that tells how a roof stands."""
+    return sentences_of_advice.sign(told).colour
+
+
+@register.simple_tag
+def verdict_mark(assessment: SiteAssessment) -> SafeString:
+    """What an assessment of before said, as a sign; how the roof stands now is :func:`state_mark`'s to say."""
+    colour, word = SIGNS[STATES[assessment.standing]]
+    return format_html('<span class="verdict {}">{}</span>', colour, word)
+
+
+@register.filter
+def loss_words(assessment: SiteAssessment) -> str:
+    """What an assessment of before estimated, for a table: "8 % (6 to 10 %)"."""
+    if assessment.present_loss is None or assessment.silent:
         return ""
     return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
 
 
 @register.filter
-def due_words(assessment: SiteAssessment | None) -> str:
-    """When cleaning is due, for a table: "due now", "due 4 May 2027 by the calendar"."""
-    if not assessment or assessment.clean_due is None or assessment.old:
-        return ""
-    due = assessment.clean_due
-    when = "now" if due <= assessment.as_of + timedelta(days=1) else f"{due.day} {due:%b %Y}"
-    return f"due {when}{' by the calendar' if assessment.due_basis == 'calendar' else ''}"
+def cause_words(assessment: SiteAssessment) -> str:
+    """What seems wrong by an assessment that says it is not dirt."""
+    return str(sentences_of_advice.CAUSES[Cause(assessment.cause or Cause.UNKNOWN)])
 
 
 @register.filter
-def best_words(assessment: SiteAssessment | None) -> str:
-    """When by the readings a wash becomes cheaper than waiting, for a table; empty where the calendar speaks."""
-    if not assessment or assessment.due_basis != "readings" or assessment.old:
-        return ""
-    due = assessment.clean_due
-    if due is None:
-        return "by the forecast, not within a year"
-    return "best now" if due <= assessment.as_of + timedelta(days=1) else f"best from {due.day} {due:%b %Y}"
-
-
-@register.filter
-def in_a_row(assessment: SiteAssessment | None) -> str:
-    """Loss and due date in one line: "9 % (8 to 11 %), due now"."""
-    return ", ".join(part for part in (loss_words(assessment), due_words(assessment)) if part)
+def next_step(told: Recommendation, reader: str) -> str:
+    """What a reader does next: "homeowner", "office" or "technician"."""
+    return sentences_of_advice.next_step(told, Reader(reader))
 
 
 def interval_words(low: float | None, high: float | None) -> str:
@@ -161,32 +144,6 @@ def seen_words(planes: Sequence[dict[str, Any]]) -> str:
     if abs(steeper) >= LEAST_TILT:
         said.append(f"about {abs(steeper)} degrees {'steeper' if steeper > 0 else 'flatter'} than told")
     return f"Your modules look {', and '.join(said)}." if said else ""
-
-
-@register.filter
-def cause_words(assessment: SiteAssessment) -> str:
-    return causes.cause_words(assessment.cause)
-
-
-@register.filter
-def cause_next(assessment: SiteAssessment) -> str:
-    return CAUSE_NEXT[Cause(assessment.cause)] if assessment.cause else CAUSE_NEXT[Cause.UNKNOWN]
-
-
-@register.filter
-def cost_low(assessment: SiteAssessment | Lead) -> float | None:
-    """The low end of the monthly cost: it moves with the loss, from which it is computed."""
-    return washes.cost_at(assessment, assessment.loss_low)
-
-
-@register.filter
-def cost_high(assessment: SiteAssessment | Lead) -> float | None:
-    return washes.cost_at(assessment, assessment.loss_high)
-
-
-@register.filter
-def verdict_word(verdict: str) -> str:
-    return VERDICT_WORDS[Verdict(verdict)][1]
 
 
 @register.simple_tag

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from decimal import Decimal
 from functools import partial
 from typing import Any
 
@@ -13,8 +12,8 @@ from django.db import IntegrityError, transaction
 
 from portal.actions.leads import lose_lead, move_lead, plan_lead, review_lead, trips
 from portal.actions.visits import finish_visit
-from portal.models import Business, Lead, LeadKind, LeadStage, Site, SiteAssessment, VisitState
-from portal.pv.result import SUREST, chance_loss_exceeds
+from portal.models import Lead, LeadKind, LeadStage, Site, SiteAssessment, VisitState
+from portal.pv.result import chance_loss_exceeds
 from tests import factories
 from tests.factories import NOW
 
@@ -23,19 +22,14 @@ UNIFORM = [0.05 + 0.10 * step for step in range(10)]
 """Quantiles 0.05 … 0.95 of a loss that is evenly spread from 0 to 1: the chance above x is 1 − x."""
 
 
-def assess(site: Site, loss: float, day: int = 0, spread: float = 0.02, **fields: Any) -> SiteAssessment:
-    """An assessment whose loss is evenly spread over ``loss`` ± ``spread``, ``day`` days from NOW."""
-    return factories.assessment(
-        site=site,
-        as_of=(NOW + timedelta(days=day)).date(),
-        **{
-            "present_loss": loss,
-            "loss_low": loss - 0.9 * spread,
-            "loss_high": loss + 0.9 * spread,
-            "loss_quantiles": [loss + spread * (2 * (0.05 + 0.1 * step) - 1) for step in range(10)],
-        }
-        | fields,
-    )
+def assess(site: Site, chance: float, day: int = 0, **fields: Any) -> SiteAssessment:
+    """An assessment ``day`` days from NOW whose roof is worth a wash now with a chance, in tenths, and told to wait."""
+    as_of = (NOW + timedelta(days=day)).date()
+    row = factories.assessment(site=site, as_of=as_of, clean_due=as_of + timedelta(days=40), **fields)
+    sure = round(chance * 10)
+    row.advice = factories.advised(row, days_to_wash=(0.0,) * sure + (None,) * (10 - sure)).keep()
+    row.save()
+    return row
 
 
 def review(assessment: SiteAssessment, day: int = 0) -> Lead | None:
@@ -51,60 +45,69 @@ def test_without_an_estimate_there_is_no_chance() -> None:
     assert chance_loss_exceeds([], 0.05) == 0
 
 
-def test_a_lead_opens_when_the_chance_passes_the_level_and_not_when_the_estimate_does() -> None:
-    # threshold 5 %, level 0.8. Evenly spread over 3 % to 8 %: chance above 5 % is 3/5.
-    assert review(assess(factories.site(), 0.055, spread=0.025)) is None
-    # Over 4.5 % to 8.5 %: 3.5/4 = 0.875.
-    lead = review(assess(factories.site(), 0.065, spread=0.02))
+def test_a_lead_opens_when_a_wash_will_likely_be_due_within_the_firms_lead_time() -> None:
+    """The firm's chance is 0.8."""
+    assert review(assess(factories.site(), 0.7)) is None
+    lead = review(assess(factories.site(), 0.8))
     assert lead is not None
     assert (lead.kind, lead.stage) == (LeadKind.CLEANING, LeadStage.NEW)
-    assert lead.chance == pytest.approx(0.875)
-    assert lead.price == Decimal("120.00")  # 15 panels at 7 are 105: the minimum
+    # all futures reach it in 20 days, and the firm wants 14
+    late = factories.assessment(clean_due=NOW.date() + timedelta(days=20))
+    assert review(late) is None
+    late.site.customer.business.lead_days = 20
+    assert review(late) is not None
 
 
-@pytest.mark.parametrize("level", [0.95, 0.96, SUREST])
-def test_a_firm_that_wants_to_be_surer_than_the_outermost_quantile_still_gets_its_leads(level: float) -> None:
-    site = factories.site()
-    Business.objects.update(lead_chance=level)
-    site.refresh_from_db()
-    # Evenly spread over 4.9 % to 8.9 %, of which 5 % lies in the tail: the chance above it is under 0.99.
-    near = review(assess(site, 0.069, spread=0.02))
-    assert (near is None) == (level == SUREST)
-    assert review(assess(site, 0.12, spread=0.02, day=1), day=1) is not None
+def test_a_lead_opens_where_the_owner_is_told_to_wash() -> None:
+    assert review(factories.assessment(clean_due=NOW.date())) is not None
 
 
-def test_an_interval_that_holds_zero_opens_nothing() -> None:
-    assert review(assess(factories.site(), 0.08, loss_low=-0.001)) is None
+def test_a_roof_that_is_told_to_wait_is_called_about_only_where_the_firm_wants_that() -> None:
+    # 6 to 10 % lost, 15 a month: 12 months are 180, a wash is 150
+    roof = assess(factories.site(), 0.0)
+    assert review(roof) is None
+    business = roof.site.customer.business
+    business.lead_waiting = True
+    business.lead_pays_months = 9
+    assert review(roof) is None, "135 in nine months"
+    business.lead_pays_months = 12
+    business.lead_loss = 0.09
+    assert review(roof) is None, "over 9 % is too unlikely"
+    business.lead_loss = 0.05
+    assert review(roof) is not None
+
+
+def test_a_roof_that_would_not_pay_opens_nothing() -> None:
+    assert review(factories.assessment(clean_due=None)) is None
 
 
 @pytest.mark.parametrize("verdict", ["clean", "not enough data"])
-def test_other_verdicts_open_nothing(verdict: str) -> None:
-    assert review(assess(factories.site(), 0.08, verdict=verdict)) is None
+def test_where_no_wash_is_near_nothing_opens(verdict: str) -> None:
+    assert review(assess(factories.site(), 0.0, verdict=verdict)) is None
 
 
-def test_another_fault_makes_a_referral_without_a_price() -> None:
+def test_another_fault_makes_a_referral() -> None:
     lead = review(assess(factories.site(), 0.2, verdict="other fault", cause="string_loss"))
     assert lead is not None
-    assert (lead.kind, lead.price, lead.value_per_month) == (LeadKind.REFERRAL, None, None)
-    assert "Washing will not mend it" in lead.why_now
+    assert lead.kind == LeadKind.REFERRAL
 
 
 def test_snow_opens_no_lead_and_closes_none() -> None:
     site = factories.site()
     assert review(assess(site, 0.2, verdict="other fault", cause="snow")) is None
-    lead = review(assess(site, 0.08, day=1), day=1)
+    lead = review(assess(site, 1.0, day=1), day=1)
     assert lead is not None
     assert review(assess(site, 0.0, day=20, verdict="other fault", cause="snow"), day=20) == lead
     lead.refresh_from_db()
     assert (lead.kind, lead.closed_at) == (LeadKind.CLEANING, None)
 
 
-def test_reviewing_twice_keeps_one_lead_and_follows_the_newest_figures() -> None:
+def test_reviewing_twice_keeps_one_lead() -> None:
     site = factories.site()
-    first = review(assess(site, 0.08))
-    second = review(assess(site, 0.10, day=1), day=1)
+    first = review(assess(site, 0.8))
+    second = review(assess(site, 1.0, day=1), day=1)
     assert first == second
-    assert Lead.objects.get().present_loss == 0.10
+    assert Lead.objects.count() == 1
 
 
 def test_the_database_refuses_a_second_open_lead() -> None:
@@ -118,7 +121,7 @@ def test_the_database_refuses_a_second_open_lead() -> None:
 
 def test_a_lead_closes_at_once_when_the_loss_is_gone() -> None:
     site = factories.site()
-    review(assess(site, 0.08))
+    review(assess(site, 1.0))
     assert review(assess(site, 0.0, day=1, verdict="clean"), day=1) is None
     lead = Lead.objects.get()
     assert (lead.stage, lead.closed_at) == (LeadStage.CLEARED, NOW + timedelta(days=1))
@@ -126,33 +129,32 @@ def test_a_lead_closes_at_once_when_the_loss_is_gone() -> None:
 
 def test_a_fading_lead_closes_after_a_week_and_a_passing_doubt_does_not_count() -> None:
     site = factories.site()
-    review(assess(site, 0.08))
-    # 4 % ± 2 %: chance above 5 % is 0.25, under half of 0.8 but not gone.
-    assert review(assess(site, 0.04, day=1), day=1)
-    assert review(assess(site, 0.07, day=3), day=3), "it is back"
-    assert review(assess(site, 0.04, day=4), day=4)
-    assert review(assess(site, 0.04, day=10), day=10)
-    assert review(assess(site, 0.04, day=11), day=11) is None
+    review(assess(site, 1.0))
+    # 0.3 is under half of 0.8 but not gone
+    assert review(assess(site, 0.3, day=1), day=1)
+    assert review(assess(site, 0.9, day=3), day=3), "it is back"
+    assert review(assess(site, 0.3, day=4), day=4)
+    assert review(assess(site, 0.3, day=10), day=10)
+    assert review(assess(site, 0.3, day=11), day=11) is None
     assert Lead.objects.get().stage == LeadStage.CLEARED
 
 
-def test_a_loss_that_jitters_around_the_threshold_for_a_year_does_not_flap() -> None:
+def test_a_chance_that_jitters_around_the_level_does_not_flap() -> None:
     site = factories.site()
-    for day in range(365):
-        jitter = 0.015 if day % 2 else -0.015  # chance above 5 % by turns about 1 and 0.12 … 0.5
-        review(assess(site, 0.052 + jitter, day=day), day=day)
+    for day in range(60):
+        review(assess(site, 0.9 if day % 2 else 0.3, day=day), day=day)
     assert Lead.objects.count() <= 1
 
 
 def test_not_enough_data_does_not_close_a_lead() -> None:
     site = factories.site()
-    review(assess(site, 0.08))
-    assert review(assess(site, 0.0, day=30, verdict="not enough data", loss_quantiles=[]), day=30)
+    review(assess(site, 1.0))
+    assert review(assess(site, 0.0, day=30, verdict="not enough data"), day=30)
 
 
 def test_a_booked_lead_is_the_offices_to_close() -> None:
     site = factories.site()
-    lead = review(assess(site, 0.08))
+    lead = review(assess(site, 1.0))
     assert lead is not None
     lead.stage = LeadStage.BOOKED
     lead.save()
@@ -161,27 +163,27 @@ def test_a_booked_lead_is_the_offices_to_close() -> None:
 
 def test_a_washed_roof_rests_three_weeks() -> None:
     site = factories.site()
-    factories.visit(site=site, starts_at=NOW, state=VisitState.DONE, finished_at=NOW)
-    assert review(assess(site, 0.08, day=20), day=20) is None
-    assert review(assess(site, 0.08, day=22), day=22)
+    factories.washed(site, NOW, gain=0.05, low=0.04, high=0.06)
+    assert review(assess(site, 1.0, day=20), day=20) is None
+    assert review(assess(site, 1.0, day=22), day=22)
 
 
 def test_a_roof_that_said_no_rests_half_a_year() -> None:
     site = factories.site()
-    lead = review(assess(site, 0.08))
+    lead = review(assess(site, 1.0))
     assert lead is not None
     owner = factories.member(site.customer.business)
     with pytest.raises(ValidationError, match="why"):
         lose_lead(lead=lead, reason=" ", by=owner, now=NOW)
     lose_lead(lead=lead, reason="Moves house", by=owner, now=NOW)
-    assert review(assess(site, 0.09, day=170), day=170) is None
-    assert review(assess(site, 0.09, day=181), day=181)
+    assert review(assess(site, 1.0, day=170), day=170) is None
+    assert review(assess(site, 1.0, day=181), day=181)
 
 
 def test_a_done_visit_wins_its_lead_even_if_nobody_told() -> None:
     lead = factories.lead()
     factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=NOW)
-    assert review(assess(lead.site, 0.08, day=1), day=1) is None
+    assert review(assess(lead.site, 1.0, day=1), day=1) is None
     lead.refresh_from_db()
     assert lead.stage == LeadStage.WON
 
@@ -189,7 +191,7 @@ def test_a_done_visit_wins_its_lead_even_if_nobody_told() -> None:
 def test_a_wash_booked_before_the_lead_opened_is_its_wash() -> None:
     site = factories.site()
     visit = factories.visit(site=site, lead=None)
-    lead = review(assess(site, 0.08))
+    lead = review(assess(site, 1.0))
     assert lead is not None
     visit.refresh_from_db()
     assert (lead.stage, lead.booked_at, visit.lead) == (LeadStage.BOOKED, NOW, lead)
@@ -250,21 +252,19 @@ def test_a_lead_is_not_given_to_strangers_nor_snoozed_into_the_past() -> None:
 def test_neighbours_make_one_trip() -> None:
     # 0.1 degrees of latitude are 11.1 km.
     business = factories.business()
-    leads = [
-        factories.lead(
-            site=factories.site(latitude=latitude, customer=factories.customer(business=business)),
-            value_per_month=value,
-        )
-        for latitude, value in ((39.0, 50), (39.02, 10), (40.0, 40), (39.99, 30))
-    ]
-    assert trips(leads, within_km=5) == [[leads[2], leads[3]], [leads[0], leads[1]]]
+    for latitude, value in ((39.0, 50), (39.02, 10), (40.0, 40), (39.99, 30)):
+        site = factories.site(latitude=latitude, customer=factories.customer(business=business))
+        factories.assessment(site=site, value_lost_per_month=value)
+        factories.lead(site=site)
+    leads = list(Lead.objects.by_value())
+    assert trips(leads, within_km=5) == [[leads[1], leads[2]], [leads[0], leads[3]]]
 
 
 @pytest.mark.parametrize(("days", "opens"), [(21, True), (22, False), (70, False)])
 def test_no_lead_opens_or_closes_on_readings_older_than_three_weeks(days: int, opens: bool) -> None:
     ended = NOW.date() - timedelta(days=days)
-    assert (review(assess(factories.site(), 0.2, readings_until=ended)) is not None) is opens
+    assert (review(assess(factories.site(), 1.0, readings_until=ended)) is not None) is opens
     lead = factories.lead()
-    review(assess(lead.site, 0.0, spread=0.001, verdict="clean", readings_until=ended))
+    review(assess(lead.site, 0.0, verdict="clean", readings_until=ended))
     lead.refresh_from_db()
     assert (lead.closed_at is not None) is opens

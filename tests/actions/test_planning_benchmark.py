@@ -89,12 +89,6 @@ def _many_sites(business: Business, now: datetime) -> None:
         Lead(
             site=site,
             opened_at=now - timedelta(days=dice.randrange(60)),
-            why_now="The loss is above 5 %.",
-            present_loss=0.08,
-            loss_low=0.06,
-            loss_high=0.1,
-            value_per_month=dice.randrange(5, 60),
-            price=150,
         )
         for site in sites[:OPEN_LEADS]
     )

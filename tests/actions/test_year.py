@@ -108,7 +108,7 @@ def _print_and_check() -> None:
             what = one.subject if one.state == ReminderState.SENT else f"{one.get_state_display()}: {one.reason}"
             lines.append((when, f"{one.get_kind_display():<28} {what}"))
         for lead in Lead.objects.filter(site__customer=customer):
-            lines.append((lead.opened_at, f"{'LEAD opens':<28} {lead.get_kind_display()}: {lead.why_now}"))
+            lines.append((lead.opened_at, f"{'LEAD opens':<28} {lead.get_kind_display()}"))
             if lead.closed_at:
                 lines.append((lead.closed_at, f"{'LEAD closes':<28} {lead.get_stage_display()}"))
         for visit in Visit.objects.filter(site__customer=customer, state=VisitState.DONE, starts_at__lt=END):

@@ -48,12 +48,13 @@ def test_a_list_of_fifty_asks_as_little_as_a_list_of_one(
         factories.assessment(site=site)
 
     add()
-    # session, user; may manage; count, customers, sites, newest assessments; frame: roles, owns a roof, businesses
-    with django_assert_num_queries(10):
+    # session, user; may manage; count, customers, sites, what is told of them (newest assessments,
+    # readings, visits, gauges); frame: roles, owns a roof, businesses
+    with django_assert_num_queries(13):
         client.get("/customers/")
     for _ in range(49):
         add()
-    with django_assert_num_queries(10):
+    with django_assert_num_queries(13):
         text = text_of(client.get("/customers/"))
     assert "50 customers." in text
     assert text.count("8 % (6 to 10 %)") == 50

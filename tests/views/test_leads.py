@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
-from datetime import date
+from datetime import timedelta
 
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from portal.models import Lead, LeadStage, Proof, Role, VisitState
 from tests import factories
@@ -24,11 +25,11 @@ def office(lead: Lead, client: Client) -> Client:
 
 
 def test_the_board_lists_most_at_stake_first_and_only_the_own_business(client: Client) -> None:
-    small = factories.lead(value_per_month=5)
+    small = factories.lead()
+    factories.assessment(site=small.site, value_lost_per_month=5)
     business = small.site.customer.business
-    big = factories.lead(
-        site=factories.site(customer=factories.customer(business=business, name="Big Invented")), value_per_month=50
-    )
+    big = factories.lead(site=factories.site(customer=factories.customer(business=business, name="Big Invented")))
+    factories.assessment(site=big.site, value_lost_per_month=50)
     strange = factories.lead(site=factories.site(customer=factories.customer(name="Strange Invented")))
     page = office(small, client).get(reverse("leads")).content.decode()
     assert page.index(reverse("lead", args=[big.pk])) < page.index(reverse("lead", args=[small.pk]))
@@ -43,34 +44,31 @@ def test_the_board_needs_the_same_queries_for_two_leads_and_for_twenty(
     office(first, client)
     for number in range(19):
         customer = factories.customer(business=first.site.customer.business)
-        factories.lead(site=factories.site(customer=customer), value_per_month=number)
+        lead = factories.lead(site=factories.site(customer=customer))
+        factories.assessment(site=lead.site, value_lost_per_month=number)
     with django_assert_max_num_queries(16):  # type: ignore[attr-defined]
         client.get(reverse("leads"))
 
 
-@pytest.mark.parametrize(
-    ("due", "basis", "words"),
-    [
-        (date(2027, 6, 22), "readings", "best from 22 Jun 2027"),
-        (factories.NOW.date(), "readings", "best now"),
-        (None, "readings", "by the forecast, not within a year"),
-    ],
-)
-def test_the_board_says_when_the_wash_pays_beside_how_soon_it_is_earned_back(
-    client: Client, due: date | None, basis: str, words: str
-) -> None:
-    """An early wash may be earned back soon if it stays dry, and yet waiting for the rains be cheaper."""
+@pytest.mark.parametrize(("days", "words"), [(200, "wash from about"), (0, "wash now"), (None, "would not pay now")])
+def test_the_board_says_what_the_roofs_owner_is_told(client: Client, days: int | None, words: str) -> None:
     lead = factories.lead()
-    factories.assessment(site=lead.site, clean_due=due, due_basis=basis)
-    assert words in office(lead, client).get(reverse("leads")).content.decode()
+    today = timezone.now().date()
+    due = None if days is None else today + timedelta(days=days)
+    factories.assessment(site=lead.site, as_of=today, clean_due=due)
+    office(lead, client)
+    for page in (reverse("leads"), reverse("lead", args=[lead.pk]), reverse("home")):
+        assert words in client.get(page).content.decode().replace(
+            "Leave them for now: a wash from", "wash from"
+        ).replace("A wash would not pay at this price now", "would not pay now").replace("Wash now", "wash now")
 
 
 def test_the_board_lets_the_calendar_say_nothing_of_money(client: Client) -> None:
     lead = factories.lead()
     factories.assessment(site=lead.site, due_basis="calendar")
     page = office(lead, client).get(reverse("leads")).content.decode()
-    assert "best " not in page
-    assert "by the forecast" not in page
+    assert "wash from" not in page
+    assert "wash now" not in page
 
 
 @pytest.mark.parametrize(
@@ -95,10 +93,16 @@ def test_the_file_holds_the_board_and_runs_nothing(client: Client) -> None:
     lead = factories.lead(
         site=factories.site(customer=factories.customer(name='=HYPERLINK("http://x")', phone="+1 555"))
     )
+    factories.assessment(site=lead.site, clean_due=factories.NOW.date())
     response = office(lead, client).get(reverse("leads_csv"))
     (row,) = csv.DictReader(io.StringIO(response.content.decode("utf-8-sig")))
     assert row["customer"] == '\'=HYPERLINK("http://x")'
-    assert (row["phone"], row["loss"], row["payback_months"]) == ("'+1 555", "0.0800", "10.0")
+    assert (row["phone"], row["loss"], row["advice"], row["chance_it_pays_back"]) == (
+        "'+1 555",
+        "0.0800",
+        "wash",
+        "0.80",
+    )
 
 
 def test_a_lead_is_moved_noted_planned_and_lost(client: Client) -> None:
@@ -130,6 +134,7 @@ def test_weekly_figures_show_the_plot_once_there_is_a_measured_gain(client: Clie
     lead = factories.lead(stage=LeadStage.WON, closed_at=factories.NOW)
     office(lead, client)
     assert "Nothing to compare yet" in client.get(reverse("leads_weekly")).content.decode()
+    factories.assessment(site=lead.site)  # what was promised: as of the day of the wash
     visit = factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=factories.NOW)
     Proof.objects.create(visit=visit, gain=0.07, gain_low=0.05, gain_high=0.09, updated_at=factories.NOW)
     page = client.get(reverse("leads_weekly")).content.decode()

@@ -11,7 +11,7 @@ from django.test import Client
 from django.utils import timezone
 
 from portal.actions.tokens import make_token
-from portal.models import Night, Reminder, Role, Site
+from portal.models import Night, Reminder, Role, Site, SiteAssessment
 from tests import factories
 from tests.factories import NOW
 
@@ -330,26 +330,18 @@ def test_dirty_panels_that_had_better_wait_are_explained(client: Client) -> None
     site = factories.site()
     today = timezone.now().date()
     client.force_login(factories.member(site.customer.business))
-    word = "waiting is likely the better buy"
-    for as_of, days, basis, told in (
-        (1, 20, "readings", False),
-        (2, 200, "calendar", False),
-        (3, 200, "readings", True),
-    ):
-        factories.assessment(
-            site=site, as_of=date(2026, 6, as_of), clean_due=today + timedelta(days=days), due_basis=basis
-        )
-        assert (word in text_of(client.get(f"/sites/{site.pk}/"))) is told, (days, basis)
-
-
-def test_a_wide_range_never_reads_as_little_to_gain(client: Client) -> None:
-    site = factories.site()  # its firm calls above a loss of 5 %
-    client.force_login(factories.member(site.customer.business))
-    little, unsure = "A wash would gain little now", "Not sure enough to call for a wash"
-    for day, high, told, untold in ((1, 0.04, little, unsure), (2, 0.2, unsure, little)):
-        factories.assessment(
-            site=site, as_of=date(2026, 6, day), verdict="clean", present_loss=0.03, loss_low=0.002, loss_high=high
-        )
+    for basis, told in (("calendar", False), ("readings", True)):
+        SiteAssessment.objects.all().delete()
+        factories.assessment(site=site, clean_due=today + timedelta(days=200), due_basis=basis)
         text = text_of(client.get(f"/sites/{site.pk}/"))
-        assert told in text
-        assert untold not in text
+        assert ("keeps more for its price than one today" in text) is told, basis
+        assert "Wash now" not in text
+
+
+def test_an_unsure_roof_is_not_called_clean(client: Client) -> None:
+    site = factories.site()
+    client.force_login(factories.member(site.customer.business))
+    factories.assessment(site=site, verdict="unsure", clean_due=None, present_loss=0.03, loss_low=0.002, loss_high=0.2)
+    text = text_of(client.get(f"/sites/{site.pk}/"))
+    assert "Nothing to wash yet" in text
+    assert "clean enough" not in text

@@ -8,20 +8,8 @@ from decimal import Decimal
 import pytest
 from django.test import Client
 
-from portal.models import Language, Proof, Role, SiteAssessment
-from portal.pv.result import Cause, Verdict
-from portal.views.words import (
-    CAUSE_NEXT,
-    VERDICT_WORDS,
-    cost_high,
-    cost_low,
-    days,
-    due_words,
-    kwh,
-    loss_words,
-    season_words,
-)
-from portal.words.causes import CAUSES
+from portal.models import Proof, Role, SiteAssessment
+from portal.views.words import days, kwh, loss_words, season_words
 from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
 from tests import factories
 
@@ -61,36 +49,10 @@ def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, ex
     assert about_money(amount, currency) == about
 
 
-def test_every_verdict_and_cause_has_words_and_a_next_step() -> None:
-    assert set(VERDICT_WORDS) == set(Verdict)
-    assert set(CAUSE_NEXT) == set(Cause)
-    assert {language: set(said) for language, said in CAUSES.items()} == {each: set(Cause) for each in Language}
-
-
-def assessment(**fields: object) -> SiteAssessment:
+def test_a_loss_of_before_has_its_range() -> None:
     known: dict[str, object] = {"as_of": date(2026, 6, 14), "present_loss": 0.08, "loss_low": 0.06, "loss_high": 0.1}
-    return SiteAssessment(**known | fields)
-
-
-def test_a_loss_in_a_table_has_its_range() -> None:
-    assert loss_words(assessment()).replace(NBSP, " ") == "8 % (6 to 10 %)"
-    assert loss_words(assessment(present_loss=None)) == ""
-    assert loss_words(None) == ""
-
-
-def test_the_due_date_in_a_table_says_now_and_by_the_calendar() -> None:
-    assert due_words(assessment(clean_due=date(2026, 6, 15), due_basis="readings")) == "due now"
-    assert due_words(assessment(clean_due=date(2026, 6, 16), due_basis="readings")) == "due 16 Jun 2026"
-    assert due_words(assessment(clean_due=date(2027, 1, 2), due_basis="calendar")) == "due 2 Jan 2027 by the calendar"
-    assert due_words(assessment()) == ""
-
-
-def test_the_cost_keeps_its_range_and_does_not_divide_by_nothing() -> None:
-    costly = assessment(value_lost_per_month=Decimal(16))
-    assert cost_low(costly) == pytest.approx(12)  # 16 × 0.06 / 0.08
-    assert cost_high(costly) == pytest.approx(20)  # 16 × 0.10 / 0.08
-    assert cost_low(assessment(present_loss=0.0, value_lost_per_month=Decimal(0))) is None
-    assert cost_low(assessment(loss_low=-0.01, value_lost_per_month=Decimal(16))) == 0
+    assert loss_words(SiteAssessment(**known)).replace(NBSP, " ") == "8 % (6 to 10 %)"
+    assert loss_words(SiteAssessment(**known | {"present_loss": None})) == ""
 
 
 @pytest.mark.django_db

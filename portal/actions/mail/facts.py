@@ -11,13 +11,14 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q
 from django.utils.formats import time_format
+from django.utils.translation import gettext
 
-from portal.actions.leads import why_now
+from portal.actions.advice import recommendation
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, mailed_report
-from portal.actions.washes import cost_at, last_wash, measured_gain, payback_months, wash_due
+from portal.actions.washes import measured_gain
 from portal.models import (
     DayReadings,
     Distance,
@@ -26,18 +27,13 @@ from portal.models import (
     Phase,
     Reminder,
     ReminderState,
-    Site,
-    SiteAssessment,
     Visit,
     VisitPhoto,
     VisitState,
 )
 from portal.models.record import findings
-from portal.pv.due import Basis
-from portal.words.causes import cause_words
-from portal.words.figures import day_words, money, percent, whole_money
-
-PAYS_WITHIN_MONTHS = 12
+from portal.words import advice as words
+from portal.words.figures import day_words, money, percent
 
 
 def common_facts(reminder: Reminder) -> dict[str, str]:
@@ -64,65 +60,29 @@ def nothing_more(reminder: Reminder, moment: datetime) -> dict[str, str]:
 
 
 def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
-    """A wash that is due, who says so, what it costs and whether it pays."""
-    site, newest = reminder.site, reminder.newest_assessment
+    """A wash that is due, who says so, what it costs and whether it pays: what the roof's page says."""
+    site = reminder.site
     assert site is not None, "it is planned for a roof"
-    if newest is not None and newest.old:
-        newest = None
-    person = recipient(reminder)
-    words, today = PHRASES[person.language], moment.astimezone(ZoneInfo(person.tz)).date()
-    loss = None
-    if newest is not None and newest.loss_low is not None and newest.loss_high is not None:
-        loss = words["loss"].format(
-            mid=percent(newest.present_loss or 0.0), low=percent(newest.loss_low), high=percent(newest.loss_high)
-        )
-    due = wash_due(site, newest, last_wash(site))
-    by_readings = due.basis == Basis.READINGS
-    if by_readings:
-        basis = words["readings"].format(loss=loss) if loss else words["readings_no_loss"]
-    else:
-        months = site.customer.business.calendar_months
-        rule = words["rule_month" if months == 1 else "rule"].format(months=months)
-        basis = words["calendar_blind" if DayReadings.objects.last_day(site) is None else "calendar"].format(rule=rule)
+    told = recommendation(site, now=moment)
+    currency, price = site.customer.business.currency, price_of_visit(site)
+    pays = words.money_line(told) or gettext("A wash costs {price}.").format(price=money(price, currency))
     return {
-        "price": money(price_of_visit(site), site.customer.business.currency),
-        "loss": loss or words["loss_unknown"],
-        "due_date": day_words(max(due.on, today)) if due.on else "",
-        "basis": basis,
-        "pays": _whether_it_pays(site, newest, words, by_readings=by_readings),
+        "price": money(price, currency),
+        "loss": words.loss_in_a_row(told) or gettext("an unknown share"),
+        "due_date": day_words(max(told.due_on, told.today)) if told.due_on else "",
+        "basis": f"{words.headline(told)} {words.why(told)}".strip(),
+        "pays": f"{words.advice(told)} {pays}",
     }
-
-
-def _whether_it_pays(site: Site, newest: SiteAssessment | None, words: dict[str, str], *, by_readings: bool) -> str:
-    """What a wash costs and what dirt does; where only the calendar speaks, by the ends of what is known."""
-    business = site.customer.business
-    price = price_of_visit(site)
-    said = words["price"].format(price=money(price, business.currency))
-    value = newest.value_lost_per_month if newest else None
-    low = cost_at(newest, newest.loss_low) if newest else None
-    high = cost_at(newest, newest.loss_high) if newest else None
-    if low is None or high is None or value is None:
-        return said + words["cheaper" if by_readings else "pays_unknown"]
-    known = {
-        name: whole_money(amount, business.currency)
-        for name, amount in (("value", value), ("low", low), ("high", high))
-    }
-    if not by_readings:
-        worth_it = high * PAYS_WITHIN_MONTHS >= price
-        return said + words["pays_maybe" if worth_it else "pays_not"].format(**known)
-    said += words["costs"].format(**known) + words["cheaper"]
-    months = payback_months(price, value)
-    if months is None or round(months) > PAYS_WITHIN_MONTHS:
-        return said
-    return said + words["payback" if round(months) > 1 else "payback_month"].format(months=round(months))
 
 
 def fault_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
-    language, newest = recipient(reminder).language, reminder.newest_assessment
-    began = newest.cause_began if newest else None
+    assert reminder.site is not None, "it is planned for a roof"
+    told = recommendation(reminder.site, now=moment)
+    began = told.state_day
+    since = PHRASES[recipient(reminder).language]["since"]
     return {
-        "cause": cause_words(newest.cause if newest else "", language),
-        "since": PHRASES[language]["since"].format(day=day_words(began)) if began else "",
+        "cause": words.cause(told),
+        "since": since.format(day=day_words(began)) if began else "",
     }
 
 
@@ -193,10 +153,15 @@ def digest_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     leads, language = digest_leads(reminder), recipient(reminder).language
     line = "– " + PHRASES[language]["lead"]
     lines = [
-        line.format(customer=lead.site.customer.name, site=lead.site.name, why=why_now(lead, language))
-        for lead in leads
+        line.format(customer=lead.site.customer.name, site=lead.site.name, why=_why(lead, moment)) for lead in leads
     ]
     return {"count": str(len(leads)), "leads": "\n\n".join(lines), "link": page_address("leads")}
+
+
+def _why(lead: Lead, moment: datetime) -> str:
+    """Why a lead is on the list: what its page says."""
+    told = recommendation(lead.site, now=moment)
+    return " ".join(part for part in (words.headline(told), words.cost(told), words.advice(told)) if part)
 
 
 def digest_from(due_at: datetime, last: datetime | None) -> datetime:
@@ -227,7 +192,7 @@ def cold_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         "customer": lead.site.customer.name,
         "site": lead.site.name,
         "days": str((moment - (lead.contacted_at or lead.opened_at)).days),
-        "why": why_now(lead, recipient(reminder).language),
+        "why": _why(lead, moment),
         "link": page_address("lead", lead.pk),
     }
 

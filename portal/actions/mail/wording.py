@@ -23,9 +23,11 @@ from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address
 from portal.models import Business, EventKind, ReminderKind, Wording
+from portal.pv.advice import Act, Advised, Range, State, WashToday
+from portal.pv.recommend import Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
-from portal.words.causes import cause_words
-from portal.words.figures import day_words, money, percent, whole_money
+from portal.words import advice as sentences
+from portal.words.figures import day_words, money, percent
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 
@@ -84,13 +86,22 @@ def word_mail(*, business: Business, letter: Letter, language: str, subject: str
     )
 
 
+def _sample(business: Business) -> Recommendation:
+    """An invented roof that is worth a wash."""
+    today = date(2026, 5, 12)
+    wash = WashToday(Range(90.0, 240.0, 420.0), 0.8, 150.0, 0.25, 190.0, 0.2)
+    advised = Advised(today, State.DIRTY, Act.WASH, None, False, wash, None, (), None, today, 0.5, (0.0,))
+    found = Found(Range(0.05, 0.07, 0.09), Range(18.0, 25.0, 32.0), None, date(2026, 3, 5), ())
+    return recommend(advised, found, Since(today, today), currency=business.currency)
+
+
 def sample_facts(business: Business, letter: Letter, language: str) -> dict[str, str]:
     """Invented facts of the right shape, for a preview."""
     words = PHRASES[language]
     with translation.override(language):
         day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business.currency)
-        loss = words["loss"].format(mid=percent(0.07), low=percent(0.05), high=percent(0.09))
-        why = words["readings"].format(loss=loss)
+        told = _sample(business)
+        why = f"{sentences.headline(told)} {sentences.why(told)}"
         known = {
             "name": "Alex Example",
             "site": "Home" if language == "en" else "Casa",
@@ -101,13 +112,8 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
-            "pays": words["price"].format(price=price)
-            + words["costs"].format(
-                **{n: whole_money(v, business.currency) for n, v in (("value", 25), ("low", 18), ("high", 32))}
-            )
-            + words["cheaper"]
-            + words["payback"].format(months=6),
-            "loss": loss,
+            "pays": f"{sentences.advice(told)} {sentences.money_line(told)}",
+            "loss": sentences.loss_in_a_row(told),
             "price": price,
             "visit_day": day,
             "visit_time": time_format(time(9, 30)),
@@ -117,7 +123,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "last_day": day,
             "days": "12",
             "since": words["since"].format(day=day),
-            "cause": cause_words(Cause.STRING_LOSS, language),
+            "cause": str(sentences.CAUSES[Cause.STRING_LOSS]),
             "count": "1",
             "customer": "Alex Example",
             "why": why,

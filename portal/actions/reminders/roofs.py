@@ -10,15 +10,17 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db.models import OuterRef, Subquery
 from django.utils.translation import gettext_noop
 
+from portal.actions.advice import last_readings, recommendation, recommendations
 from portal.actions.asks import left_alone
 from portal.actions.reminders.hours import next_decent, season_stopped, sending_rules
 from portal.actions.reminders.wish import Wish
-from portal.actions.washes import last_wash, measured_gain, wash_ahead, wash_due
-from portal.models import DayReadings, Meter, Reminder, SendingRules, Site, SiteAssessment, Visit, VisitState
-from portal.pv.result import Cause, Verdict
+from portal.actions.washes import last_wash, measured_gain, wash_ahead
+from portal.models import DayReadings, Reminder, SendingRules, Site, Visit, VisitState
+from portal.pv.advice import State
+from portal.pv.recommend import Recommendation
+from portal.pv.result import Cause
 
 SOON = timedelta(days=14)
 ASKED_AFTER = timedelta(days=7)
@@ -40,7 +42,7 @@ class Roof:
 
     site: Site
     now: datetime
-    assessment: SiteAssessment | None = None
+    told: Recommendation
     last_reading: date | None = None
     last_wash: Visit | None = None
     wash_ahead: bool = False
@@ -69,15 +71,11 @@ class Roof:
 
 def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
     """What is known of each roof, in as many queries for many roofs as for one."""
-    roofs = {site.pk: Roof(site=site, now=now) for site in sites}
+    told = recommendations(sites, now=now)
+    roofs = {site.pk: Roof(site=site, now=now, told=told[site.pk]) for site in sites}
     here = list(roofs)
-    for assessment in SiteAssessment.objects.filter(site__in=here).newest():
-        roofs[assessment.site_id].assessment = assessment
-    # The newest day of each meter is one step in the index of its days; the greatest of all days would read them all.
-    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
-    meters = Meter.objects.filter(site__in=here).annotate(last=Subquery(newest)).exclude(last=None)
-    for site_id, day in meters.values_list("site_id", "last"):
-        roofs[site_id].last_reading = max(roofs[site_id].last_reading or day, day)
+    for site_id, day in last_readings(here).items():
+        roofs[site_id].last_reading = day
     visits = Visit.objects.filter(site__in=here).select_related("proof").order_by("finished_at", "pk")
     for visit in visits.exclude(state=VisitState.CANCELLED):
         roof = roofs[visit.site_id]
@@ -123,17 +121,13 @@ def no_longer_quiet(reminder: Reminder, moment: datetime) -> str:
 
 
 def with_fault(roof: Roof) -> Iterator[Wish]:
-    found = roof.assessment
-    if found is not None and found.verdict == Verdict.OTHER_FAULT and found.cause != Cause.SNOW:
-        yield roof.wish(found.cause or Cause.UNKNOWN, not_before=FAULT_HOLDS)
+    if roof.told.state == State.NOT_DIRT and roof.told.cause != Cause.SNOW:
+        yield roof.wish(roof.told.cause or Cause.UNKNOWN, not_before=FAULT_HOLDS)
 
 
 def fault_gone(reminder: Reminder, moment: datetime) -> str:
-    return "" if _faulty(reminder.newest_assessment) else gettext_noop("The readings no longer show it.")
-
-
-def _faulty(newest: SiteAssessment | None) -> bool:
-    return newest is not None and newest.verdict == Verdict.OTHER_FAULT
+    still = recommendation(_site(reminder), now=moment).state == State.NOT_DIRT
+    return "" if still else gettext_noop("The readings no longer show it.")
 
 
 # --- washes ----------------------------------------------------------------------------------------------------------
@@ -153,9 +147,9 @@ def wash_due_now(roof: Roof) -> Iterator[Wish]:
 
 def _told_due(roof: Roof) -> date | None:
     """When a wash is due; None where nobody should be told so: something else is wrong, one is booked, or snow lies."""
-    if _faulty(roof.assessment) or roof.wash_ahead or season_stopped(roof.today, roof.rules):
+    if roof.wash_ahead or season_stopped(roof.today, roof.rules):
         return None
-    return wash_due(roof.site, roof.assessment, roof.last_wash).on
+    return roof.told.due_on
 
 
 def _since(washed: Visit | None) -> int:
@@ -167,14 +161,14 @@ def wash_soon_moot(reminder: Reminder, moment: datetime) -> str:
     if reason := wash_moot(reminder, moment):
         return reason
     site = _site(reminder)
-    due = wash_due(site, reminder.newest_assessment, last_wash(site)).on
+    due = recommendation(site, now=moment).due_on
     if due is not None and due <= moment.astimezone(ZoneInfo(site.tz)).date():
         return gettext_noop("It is due by now; the mail that says so goes instead.")
     return ""
 
 
 def wash_moot(reminder: Reminder, moment: datetime) -> str:
-    site, newest = _site(reminder), reminder.newest_assessment
+    site = _site(reminder)
     today, washed = moment.astimezone(ZoneInfo(site.tz)).date(), last_wash(site)
     if season_stopped(today, sending_rules(reminder.business)):
         return gettext_noop("No cleaning reminders go out in this season.")
@@ -184,9 +178,10 @@ def wash_moot(reminder: Reminder, moment: datetime) -> str:
         return gettext_noop("They want to be asked later.")
     if reminder.about != f"{site.pk}:{_since(washed)}":
         return gettext_noop("The panels were washed meanwhile.")
-    if _faulty(newest):
+    told = recommendation(site, now=moment)
+    if told.state == State.NOT_DIRT:
         return gettext_noop("By now the readings show something other than dirt.")
-    due = wash_due(site, newest, washed).on
+    due = told.due_on
     if due is None or due > today + SOON:
         return gettext_noop("By the newest readings no wash is due.")
     return ""

@@ -7,15 +7,18 @@ from typing import Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand
+from django.utils import timezone
 
-from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Site, SiteAssessment
-from portal.words.figures import percent
+from portal.actions.advice import recommendations
+from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Site
+from portal.pv.recommend import Recommendation
+from portal.words.advice import advice_in_a_row, loss_in_a_row
 
-COLUMNS = "{site:<34} {verdict:<16} {loss:<22} {due:<24} {lead:<10} {reminder}"
+COLUMNS = "{site:<34} {state:<12} {loss:<22} {advice:<30} {lead:<10} {reminder}"
 
 
 class Command(BaseCommand):
-    help = "Print every site's verdict, soiling loss with its 90 % interval, next clean due, lead and reminder."
+    help = "Print how every site stands, its soiling loss with its 90 % interval, the advice, lead and reminder."
 
     def handle(self, *args: Any, **options: Any) -> None:
         if not Business.objects.exists():
@@ -26,9 +29,6 @@ class Command(BaseCommand):
                 f"  {own} .venv/bin/python manage.py open_business {yours}"
             )
             return
-        newest = {
-            row.site_id: row for row in SiteAssessment.objects.newest().order_by("site_id").select_related("site")
-        }
         leads = dict(Lead.objects.open().values_list("site_id", "kind"))
         reminders: dict[int, str] = {}
         for reminder in Reminder.objects.filter(site__isnull=False).order_by("pk"):
@@ -39,35 +39,27 @@ class Command(BaseCommand):
         self.stdout.write(
             COLUMNS.format(
                 site="site",
-                verdict="verdict",
+                state="state",
                 loss="soiling loss (90 %)",
-                due="next clean due",
+                advice="advice",
                 lead="lead?",
                 reminder="reminder?",
             )
         )
-        for site in Site.objects.select_related("customer").order_by("customer__business", "customer__name", "name"):
-            self.stdout.write(_line(site, newest.get(site.pk), leads, reminders))
+        order = ("customer__business", "customer__name", "name")
+        sites = list(Site.objects.select_related("customer__business").order_by(*order))
+        told = recommendations(sites, now=timezone.now())
+        for site in sites:
+            self.stdout.write(_line(site, told[site.pk], leads, reminders))
 
 
-def _line(site: Site, row: SiteAssessment | None, leads: dict[int, str], reminders: dict[int, str]) -> str:
-    loss = due = "–"
-    if (
-        row
-        and not row.silent
-        and row.present_loss is not None
-        and row.loss_low is not None
-        and row.loss_high is not None
-    ):
-        loss = f"{percent(row.present_loss)} ({percent(row.loss_low)} to {percent(row.loss_high)})"
-    if row and not row.old and row.clean_due:
-        due = f"{row.clean_due} ({row.get_due_basis_display() or '–'})"
+def _line(site: Site, told: Recommendation, leads: dict[int, str], reminders: dict[int, str]) -> str:
     kind = leads.get(site.pk)
     return COLUMNS.format(
         site=str(site)[:34],
-        verdict=row.standing if row else "not assessed yet",
-        loss=loss,
-        due=due,
+        state=told.state,
+        loss=loss_in_a_row(told) or "–",
+        advice=advice_in_a_row(told),
         lead={LeadKind.CLEANING: "lead", LeadKind.REFERRAL: "referral"}.get(LeadKind(kind), "") if kind else "no",
         reminder=reminders.get(site.pk, "no"),
     ).rstrip()

@@ -1,0 +1,138 @@
+"""The one recommendation for each roof: the newest assessment's advice, joined with what happened since.
+
+Everything that tells a person of a roof asks here; nothing is kept but what the assessment itself said, so that a wash,
+a booking, a rain or a silence shows at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import OuterRef, Subquery
+
+from portal.models import (
+    DayRain,
+    DayReadings,
+    Meter,
+    Proof,
+    ProofState,
+    RainGauge,
+    Site,
+    SiteAssessment,
+    Visit,
+    VisitState,
+)
+from portal.models.rain import nearest_gauge
+from portal.pv.advice import Range, kept_advice
+from portal.pv.due import calendar_due
+from portal.pv.recommend import Found, Recommendation, Since, recommend
+from portal.pv.result import Cause
+from portal.pv.said import Said
+
+RAIN_LOOKED_AT = timedelta(days=60)
+"""Rain before this is in the assessment, or the readings are old."""
+
+
+def recommendation(site: Site, *, now: datetime) -> Recommendation:
+    """What is to be said of one roof now."""
+    return recommendations([site], now=now)[site.pk]
+
+
+def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recommendation]:
+    """What is to be said of each roof now, by its key: in as many queries for many roofs as for one."""
+    roofs = {site.pk: site for site in sites}
+    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=roofs).newest()}
+    readings = last_readings(roofs)
+    washed, booked = _visits(roofs, now)
+    rain = _rain(list(roofs.values()), now)
+    told = {}
+    for key, site in roofs.items():
+        row = newest.get(key)
+        known = [day for day in (readings.get(key), row.readings_until if row else None) if day is not None]
+        today = now.astimezone(ZoneInfo(site.tz)).date()
+        visit = washed.get(key)
+        cleaned = visit.cleaned_on if visit else None
+        since = Since(
+            today=today,
+            readings_until=max(known) if known else None,
+            washed_on=cleaned,
+            result_told=visit is None or _result_told(visit, row, cleaned),
+            booked_for=booked.get(key),
+            rain=rain.get(key, ()),
+            calendar_on=calendar_due(
+                cleaned or site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date(),
+                every_months=site.customer.business.calendar_months,
+            ),
+        )
+        told[key] = recommend(
+            kept_advice(row.advice) if row else None,
+            _found(row) if row else None,
+            since,
+            currency=site.customer.business.currency,
+        )
+    return told
+
+
+def last_readings(sites: Iterable[int]) -> dict[int, date]:
+    """The last day with readings of each roof, by its key, where there is one."""
+    # The newest day of each meter is one step in the index of its days; the greatest of all days would read them all.
+    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
+    meters = Meter.objects.filter(site__in=list(sites)).annotate(last=Subquery(newest)).exclude(last=None)
+    last: dict[int, date] = {}
+    for site_id, day in meters.values_list("site_id", "last"):
+        last[site_id] = max(last.get(site_id, day), day)
+    return last
+
+
+def _visits(roofs: dict[int, Site], now: datetime) -> tuple[dict[int, Visit], dict[int, datetime]]:
+    """The last wash of each roof, and when its next visit begins."""
+    washed: dict[int, Visit] = {}
+    booked: dict[int, datetime] = {}
+    visits = Visit.objects.filter(site__in=roofs).select_related("proof").order_by("finished_at", "pk")
+    for visit in visits.filter(state__in=[VisitState.DONE, VisitState.BOOKED]):
+        visit.site = roofs[visit.site_id]
+        if visit.state == VisitState.DONE:
+            washed[visit.site_id] = visit
+        elif visit.ends_at >= now:
+            booked[visit.site_id] = min(booked.get(visit.site_id, visit.starts_at), visit.starts_at)
+    return washed, booked
+
+
+def _result_told(visit: Visit, row: SiteAssessment | None, cleaned: date | None) -> bool:
+    """Whether what the readings say of this wash is told, or never will be: until then the roof is just washed."""
+    proof: Proof | None = getattr(visit, "proof", None)
+    if row is None or cleaned is None or row.as_of <= cleaned:
+        return False
+    return proof is not None and (proof.gain is not None or proof.state == ProofState.SETTLED)
+
+
+def _rain(sites: Sequence[Site], now: datetime) -> dict[int, tuple[tuple[date, float], ...]]:
+    """Rain of late at the gauge nearest to each roof."""
+    near = list(RainGauge.objects.all().within_reach(sites))
+    found = {site.pk: nearest_gauge(near, site) for site in sites}
+    nearest = {key: gauge.pk for key, gauge in found.items() if gauge is not None}
+    fell: dict[int, list[tuple[date, float]]] = {}
+    of_late = DayRain.objects.filter(gauge__in=set(nearest.values()), day__gte=(now - RAIN_LOOKED_AT).date())
+    for gauge_id, day, mm in of_late.filter(rain_mm__gt=0).values_list("gauge_id", "day", "rain_mm"):
+        fell.setdefault(gauge_id, []).append((day, mm))
+    return {key: tuple(fell.get(gauge_id, ())) for key, gauge_id in nearest.items()}
+
+
+def _found(row: SiteAssessment) -> Found:
+    loss = None
+    if row.present_loss is not None and row.loss_low is not None and row.loss_high is not None:
+        loss = Range(row.loss_low, row.present_loss, row.loss_high)
+    cost = None
+    if loss is not None and row.value_lost_per_month is not None and loss.middle > 0:
+        # What dirt costs goes with the loss.
+        per_loss = float(row.value_lost_per_month) / loss.middle
+        cost = Range(*(max(0.0, per_loss * one) for one in (loss.low, loss.middle, loss.high)))
+    return Found(
+        loss,
+        cost,
+        Cause(row.cause) if row.cause else None,
+        row.less_since,
+        tuple(Said(**said) if isinstance(said, dict) else said for said in row.reasons),
+    )
