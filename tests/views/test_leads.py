@@ -138,5 +138,5 @@ def test_weekly_figures_show_the_plot_once_there_is_a_measured_gain(client: Clie
     visit = factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=factories.NOW)
     Proof.objects.create(visit=visit, gain=0.07, gain_low=0.05, gain_high=0.09, updated_at=factories.NOW)
     page = client.get(reverse("leads_weekly")).content.decode()
-    assert "in 1 the measured gain agrees" in page
+    assert "in 1 of them the measured gain agrees" in page
     assert "<svg" in page
