@@ -182,7 +182,6 @@ class AnswerOut(Schema):
     state_day: date | None
     cause: str
     loss: Interval | None
-    soiling_rate_per_day: float | None
     lost_a_month: Interval | None
     advice: Act
     advised_day: date | None
@@ -297,7 +296,6 @@ def read_assessment(request: HttpRequest, site_id: int) -> Any:
             404, _("This site has not been assessed yet. Send its readings, then ask again after a minute.")
         )
     told = recommendation(site, now=timezone.now())
-    speak = told.readings_speak
     return {
         "site_id": site.pk,
         "as_of": newest.as_of,
@@ -306,7 +304,6 @@ def read_assessment(request: HttpRequest, site_id: int) -> Any:
         "state_day": told.state_day,
         "cause": told.cause or "",
         "loss": told.loss,
-        "soiling_rate_per_day": newest.soiling_rate_per_day if speak else None,
         "lost_a_month": told.lost_a_month,
         "advice": told.act,
         "advised_day": told.on,
@@ -318,7 +315,7 @@ def read_assessment(request: HttpRequest, site_id: int) -> Any:
         "why": why(told),
         "money": money_line(told),
         "what_to_do": advice(told),
-        "reasons": [sentence(said) for said in newest.reasons] if speak else [],
+        "reasons": [sentence(said) for said in newest.reasons] if told.readings_speak else [],
     }
 
 

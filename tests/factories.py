@@ -132,6 +132,14 @@ def assessment(**fields: Any) -> SiteAssessment:
     return row
 
 
+def change(row: SiteAssessment, **fields: Any) -> None:
+    """An assessment that says something else by now, and advises accordingly."""
+    for name, value in fields.items():
+        setattr(row, name, value)
+    row.advice = advised(row).keep()
+    row.save()
+
+
 def advised(row: SiteAssessment, **fields: Any) -> Advised:
     """The advice of a row whose wash is due on its ``clean_due``, by the readings or by the calendar."""
     state, due = STATES[Verdict(row.verdict)], row.clean_due
@@ -140,7 +148,7 @@ def advised(row: SiteAssessment, **fields: Any) -> Advised:
     if by_readings and act == Act.WAIT:
         act = Act.WOULD_NOT_PAY if due is None else Act.WASH if due <= row.as_of else Act.WAIT
     days = None if due is None else float((due - row.as_of).days)
-    wash = WashToday(Range(90.0, 240.0, 420.0), 0.8, 150.0, 0.25, 190.0, 0.2)
+    wash = WashToday(Range(90.0, 240.0, 420.0), 0.8, 120.0, 0.25, 190.0, 0.15)
     made = Advised(
         as_of=row.as_of,
         state=State.DIRTY if act == Act.WASH else state,

@@ -27,7 +27,7 @@ from portal.models import (
 from portal.models.rain import nearest_gauge
 from portal.pv.advice import Range, kept_advice
 from portal.pv.due import calendar_due
-from portal.pv.recommend import Found, Recommendation, Since, recommend
+from portal.pv.recommend import LONGEST_RESULT, Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
 from portal.pv.said import Said
 
@@ -103,9 +103,9 @@ def _visits(roofs: dict[int, Site], now: datetime) -> tuple[dict[int, Visit], di
 def _result_told(visit: Visit, row: SiteAssessment | None, cleaned: date | None) -> bool:
     """Whether what the readings say of this wash is told, or never will be: until then the roof is just washed."""
     proof: Proof | None = getattr(visit, "proof", None)
-    if row is None or cleaned is None or row.as_of <= cleaned:
-        return False
-    return proof is not None and (proof.gain is not None or proof.state == ProofState.SETTLED)
+    if proof is not None and (proof.gain is not None or proof.state == ProofState.SETTLED):
+        return True
+    return row is not None and cleaned is not None and row.as_of >= cleaned + LONGEST_RESULT
 
 
 def _rain(sites: Sequence[Site], now: datetime) -> dict[int, tuple[tuple[date, float], ...]]:

@@ -9,10 +9,8 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
-from django.utils.functional import cached_property
 from django.utils.translation import gettext_lazy
 
-from portal.models.assessment import SiteAssessment
 from portal.models.lead import Lead
 from portal.models.people import Business, Customer, Language, User
 from portal.models.site import Site
@@ -94,11 +92,6 @@ class Reminder(models.Model):
     def about(self) -> str:
         """What it is about: its key without the kind before it and the number after it."""
         return self.key.partition(":")[2].rpartition(":")[0]
-
-    @cached_property
-    def newest_assessment(self) -> SiteAssessment | None:
-        """What the readings last said of the site it speaks of."""
-        return SiteAssessment.objects.filter(site=self.site).first() if self.site_id else None
 
 
 class Preference(models.Model):

@@ -155,11 +155,6 @@ class Recommendation:
             return self.today
         return self.on if self.because in (Because.RAIN, Because.NOT_YET) else self.calendar_on
 
-    @property
-    def due_by_calendar(self) -> bool:
-        """Whether the calendar says when a wash is due."""
-        return self.due_on is not None and self.due_on == self.calendar_on and self.act != Act.WASH
-
     def step(self, reader: Reader) -> Step:
         """What the reader does next.
 

@@ -78,7 +78,6 @@ class Story:
     first_reading: date | None
     last_reading: date | None
     gains: list[Gain]
-    next_visit: Visit | None
     performance: Chart | None
     production: Chart | None
     refused: list[tuple[str, int]]
@@ -112,7 +111,6 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         first_reading=readings["first"],
         last_reading=readings["last"],
         gains=_gains(site, assessment, visits),
-        next_visit=visits.filter(state=VisitState.BOOKED, starts_at__gte=now).first(),
         performance=performance,
         production=production,
         refused=refused,

@@ -63,13 +63,13 @@ def test_a_lead_opens_where_the_owner_is_told_to_wash() -> None:
 
 
 def test_a_roof_that_is_told_to_wait_is_called_about_only_where_the_firm_wants_that() -> None:
-    # 6 to 10 % lost, 15 a month: 12 months are 180, a wash is 150
+    # 6 to 10 % lost, 15 a month: 12 months are 180, a wash is 120
     roof = assess(factories.site(), 0.0)
     assert review(roof) is None
     business = roof.site.customer.business
     business.lead_waiting = True
-    business.lead_pays_months = 9
-    assert review(roof) is None, "135 in nine months"
+    business.lead_pays_months = 7
+    assert review(roof) is None, "105 in seven months"
     business.lead_pays_months = 12
     business.lead_loss = 0.09
     assert review(roof) is None, "over 9 % is too unlikely"

@@ -55,7 +55,7 @@ def test_the_sheet_says_what_the_readings_say(people: Cast) -> None:
         cause="string_loss",
         cause_began="2026-05-03",
         present_loss=0.012,
-        loss_low=0.0,
+        loss_low=0.004,
         loss_high=0.03,
     )
     page = people.client("technician").get(reverse("visit_sheet", args=[people.visit.pk])).content.decode()
