@@ -164,9 +164,7 @@ class LedgerOut(ImportOut):
         ]
 
 
-class Interval(Schema):
-    """An estimate with the ends of its 90 % interval."""
-
+class Interval(Schema):  # of 90 %
     low: float
     middle: float
     high: float

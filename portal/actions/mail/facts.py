@@ -65,7 +65,9 @@ def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     assert site is not None, "it is planned for a roof"
     told = recommendation(site, now=moment)
     currency, price = site.customer.business.currency, price_of_visit(site)
-    pays = words.money_line(told) or gettext("A wash costs {price}.").format(price=money(price, currency))
+    pays = words.money_line(told)
+    if told.wash is None:
+        pays = f"{pays} {gettext('A wash costs {price}.').format(price=money(price, currency))}".strip()
     return {
         "price": money(price, currency),
         "loss": words.loss_in_a_row(told) or gettext("an unknown share"),

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0012_forget_guessed_orders'),
+        ('portal', '0013_newest_assessment'),
     ]
 
     operations = [
