@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0013_newest_assessment'),
+        ('portal', '0014_readings_by_mail'),
     ]
 
     operations = [
