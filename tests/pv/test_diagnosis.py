@@ -32,6 +32,13 @@ def test_a_string_lost_is_found_on_its_day_and_ends_with_its_repair() -> None:
     assert abs(step.size + 0.4) < 0.02
 
 
+def test_what_comes_back_at_a_known_wash_was_dirt() -> None:
+    y = planted(700)
+    y[300:420] -= 0.4
+    assert find_steps(y, SCATTER, np.ones(700), np.array([419])) == []
+    assert len(find_steps(y, SCATTER, np.ones(700), np.array([350, 500]))) == 1
+
+
 def test_a_string_lost_in_a_dark_winter_is_found_when_the_light_comes_back() -> None:
     y = planted(730)
     expected = np.ones(730)

@@ -15,6 +15,7 @@ from portal.pv.result import Cause, Verdict
 from portal.pv.said import Code
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
+from tests.pv.planted import daily_totals
 from tests.pv.real import local_dates, soiled, years
 from tests.pv.test_real import dark_days, linear, planted
 
@@ -75,6 +76,19 @@ def test_a_wash_that_brought_back_much_is_no_repaired_string(site: SiteReadings)
     (wash,) = assess(soiled(site, 1 - loss, [days[washed]])).cleanings
     assert wash.gain is not None
     assert wash.gain > gain / 2
+
+
+def test_daily_totals_are_told_to_prove_hardly_any_gain(site: SiteReadings) -> None:
+    days = local_dates(site)
+    washed = len(days) - 250
+    loss = grown(len(days), 250, 0.0001)
+    gain = float(loss[washed])
+    loss[washed:] -= gain
+    result = assess(daily_totals(soiled(site, 1 - loss, [days[washed - 1]])))
+    (wash,) = result.cleanings
+    assert Code.DAILY_TOTALS in [said.code for said in result.reasons]
+    assert wash.gain_ci is not None
+    assert wash.gain_ci.low <= 0.0 <= gain <= wash.gain_ci.high
 
 
 def after_rain(rate: float, taken: float, seed: int = 3) -> tuple[SoilingFit, float]:
