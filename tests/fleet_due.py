@@ -1,19 +1,22 @@
-"""What it would have cost to follow the due dates over a fleet's record, beside none, calendars and perfect knowledge.
+"""What it would have cost to follow the advice over a fleet's record, beside none, calendars and perfect knowledge.
 
     python -m tests.fleet_due FLEET [--jobs 2] [--every 28] [--sites 10]
+
+Three values of a kWh, three prices of a wash, the roofs as they are and all of them of 30 kW: eighteen cells. Each roof
+is judged alone. Where something other than dirt is told, nobody washes unless the dirt besides is said to be worth it.
 
 FLEET has ``sites/<id>/site.json`` and ``readings.csv``, and ``truth/<id>.json`` with the true ``soiling_ratio`` by day
 and its ``events``. A routine's washes never happened, so the record is told anew for each: dirt gathers and rain washes
 as they truly did, the fleet's own washes are left out, the routine's are put in, and the readings are scaled to the
-loss that follows. Each due date is found from those readings up to its day and nothing later.
+loss that follows. Each advice is found from those readings up to its day and nothing later.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import math
 import os
+from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -26,11 +29,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.management.commands.assess import read_site
+from portal.pv.advice import Act, advise
 from portal.pv.assessment import assess
-from portal.pv.due import Basis, Calendar, when_due
+from portal.pv.due import Calendar, when_due
 from portal.pv.forecast import Money, PresentLoss
 from portal.pv.readings import SiteReadings
-from portal.pv.result import Cause
+from portal.pv.result import Assessment, Cause
 from portal.pv.worth import clean_energy_wh
 
 Floats = npt.NDArray[np.float64]
@@ -38,21 +42,23 @@ BURN_IN = 120
 """Days of record before the first decision; every routine starts from the roof as it then was."""
 BOOKING = 7
 """Days from a due date, or from the day it is learnt, to the wash."""
-KW_A_MODULE = 0.4
 
 
 @dataclass(frozen=True)
 class Roof:
-    """One site with its truth: what each day added, what share each day left, and the value of its clean yield."""
+    """One site with its truth: what a day added, what share it left, its clean yield and what that is worth."""
 
     readings: SiteReadings
     days: list[date]
     added: Floats
     left: Floats
     true_loss: Floats
+    clean_kwh: Floats
     value: Floats
-    price: float
-    price_per_kwh: float
+    size: float = 1.0
+    """Times its own size."""
+    price: float = 150.0
+    price_per_kwh: float = 0.25
 
     def losses(self, washes: set[int]) -> Floats:
         """Loss by day when washed on these days; on the day of a wash the roof is clean from the evening on."""
@@ -70,7 +76,7 @@ class Roof:
         return float((self.losses(washes) * self.value)[BURN_IN:].sum() + self.price * len(washes))
 
 
-def read_roof(folder: Path, truth_path: Path, price_per_kwh: float) -> Roof:
+def read_roof(folder: Path, truth_path: Path) -> Roof:
     readings, _ = read_site(folder / "site.json", folder / "readings.csv")
     truth = json.loads(truth_path.read_text())
     first = date.fromisoformat(truth["soiling_ratio"]["start"])
@@ -90,17 +96,8 @@ def read_roof(folder: Path, truth_path: Path, price_per_kwh: float) -> Roof:
     by_day = by_day.where(by_day < readings.array.dc_kw * 12_000)
     clean = by_day / (1.0 - loss)
     clean = clean.fillna(clean.rolling(31, center=True, min_periods=1).mean()).fillna(clean.mean())
-    modules = math.ceil(readings.array.dc_kw / KW_A_MODULE)
-    return Roof(
-        readings,
-        days,
-        added,
-        left,
-        loss,
-        clean.to_numpy(dtype=np.float64) / 1000 * price_per_kwh,
-        max(120.0, 7.0 * modules),  # the portal's standard price list
-        price_per_kwh,
-    )
+    clean_kwh = clean.to_numpy(dtype=np.float64) / 1000
+    return Roof(readings, days, added, left, loss, clean_kwh, clean_kwh)
 
 
 def every(roof: Roof, interval: int) -> set[int]:
@@ -139,28 +136,55 @@ def perfect(roof: Roof) -> set[int]:
     return washes
 
 
-def follow(roof: Roof, step: int) -> tuple[set[int], int]:
-    """Washes when the portal says so, asked every ``step`` days; and how often the calendar had to speak."""
+@dataclass(frozen=True)
+class Looked:
+    """What one look at a roof's readings gave."""
+
+    as_of: date
+    result: Assessment
+    rate_ci: tuple[float, float] | None
+
+
+class Looks:
+    """Looks at one roof's record as it reads after given washes; each is worked out once, whatever a wash costs."""
+
+    def __init__(self, roof: Roof) -> None:
+        self.roof = roof
+        self.known: dict[tuple[int, frozenset[int]], Looked] = {}
+        local = pd.Index(pd.DatetimeIndex(roof.readings.energy_wh.index).tz_convert(roof.readings.array.tz).date)
+        position = pd.Series(range(len(roof.days)), index=pd.Index(roof.days, dtype=object)).reindex(local)
+        self.inside = position.notna().to_numpy()
+        self.number = position.fillna(0).to_numpy(dtype=np.int64)
+
+    def at(self, today: int, washes: set[int]) -> Looked:
+        done = frozenset(wash for wash in washes if wash <= today)
+        if (today, done) not in self.known:
+            roof = self.roof
+            scale = (1.0 - roof.losses(set(done))) / (1.0 - roof.true_loss)
+            seen = roof.readings.energy_wh[self.inside] * scale[self.number[self.inside]]
+            washed = [roof.days[wash] for wash in sorted(done)]
+            result = assess(replace(roof.readings, energy_wh=seen, visits=washed), as_of=roof.days[today])
+            rate = result.soiling_rate_ci
+            result = replace(result, memory=b"")
+            self.known[today, done] = Looked(result.as_of, result, (rate.low, rate.high) if rate else None)
+        return self.known[today, done]
+
+
+def follow(roof: Roof, looks: Looks, step: int) -> set[int]:
+    """Washes when the portal advises one, asked every ``step`` days."""
     washes: set[int] = set()
-    calendar = 0
-    not_due: date | None = None
-    local = pd.Index(pd.DatetimeIndex(roof.readings.energy_wh.index).tz_convert(roof.readings.array.tz).date)
-    position = pd.Series(range(len(roof.days)), index=pd.Index(roof.days, dtype=object)).reindex(local)
-    known = position.notna().to_numpy()
-    number_of = position.fillna(0).to_numpy(dtype=np.int64)
     for today in range(BURN_IN, len(roof.days), step):
         if washes and today - max(washes) < 2 * BOOKING:
             continue
-        scale = (1.0 - roof.losses(washes)) / (1.0 - roof.true_loss)
-        seen = roof.readings.energy_wh[known] * scale[number_of[known]]
-        washed = [roof.days[wash] for wash in sorted(washes) if wash <= today]
-        result = assess(replace(roof.readings, energy_wh=seen, visits=washed), as_of=roof.days[today])
+        seen = looks.at(today, washes)
+        result = seen.result
         ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
-        rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
+        washed = [roof.days[wash] for wash in sorted(washes) if wash <= today]
+        money = Money(clean_energy_wh(result.daily, ahead) * roof.size, roof.price_per_kwh, roof.price)
         due = when_due(
-            PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
-            Money(clean_energy_wh(result.daily, ahead), roof.price_per_kwh, roof.price),
-            Calendar(12, washed[-1] if washed else roof.days[0], not_due),
+            PresentLoss(result.as_of, result.loss_quantiles, seen.rate_ci),
+            money,
+            Calendar(12, washed[-1] if washed else roof.days[0], None),
             soiling_ratio=result.daily["soiling_ratio"],
             recoveries=[
                 (one.date, one.gain)
@@ -170,55 +194,88 @@ def follow(roof: Roof, step: int) -> tuple[set[int], int]:
             stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
             currency="USD",
         )
-        calendar += due.basis == Basis.CALENDAR
-        if due.basis == Basis.READINGS and (due.on is None or due.on > result.as_of):
-            not_due = result.as_of
-        if due.on is not None and (due.on - roof.days[today]).days <= step - BOOKING:
-            wash = today + max(BOOKING, (due.on - roof.days[today]).days)
-            if wash < len(roof.days):
-                washes.add(wash)
-    return washes, calendar
+        advised = advise(result, due, money)
+        wait = None
+        if advised.act == Act.WASH or advised.wash_too:
+            wait = 0
+        elif advised.act == Act.WAIT and advised.on is not None:
+            wait = (advised.on - roof.days[today]).days
+        if wait is not None and wait <= step - BOOKING and today + max(BOOKING, wait) < len(roof.days):
+            washes.add(today + max(BOOKING, wait))
+    return washes
 
 
-def judge(work: tuple[Path, Path, float, int]) -> tuple[str, float, dict[str, tuple[float, int]], int]:
-    folder, truth, price_per_kwh, step = work
-    roof = read_roof(folder, truth, price_per_kwh)
-    ours, calendar = follow(roof, step)
-    routines = {
-        "never": set[int](),
-        "every 12 months": every(roof, 365),
-        "every 6 months": every(roof, 182),
-        "due dates": ours,
-        "perfect knowledge": perfect(roof),
-    }
-    years = (len(roof.days) - BURN_IN) / 365.25
-    return folder.name, years, {name: (roof.cost(days), len(days)) for name, days in routines.items()}, calendar
+@dataclass(frozen=True)
+class Cell:
+    """What a kWh and a wash are worth, and the roof's size; None as it is."""
+
+    price_per_kwh: float
+    price: float
+    kw: float | None
+
+    def __str__(self) -> str:
+        size = "own size" if self.kw is None else f"{self.kw:.0f} kW"
+        return f"{size:>8}, {self.price_per_kwh:.2f} a kWh, {self.price:3.0f} a wash"
+
+
+CELLS = [Cell(kwh, price, kw) for kw in (None, 30.0) for kwh in (0.15, 0.30, 0.60) for price in (80.0, 150.0, 300.0)]
+CALENDARS = {"every 12 months": 365, "every 6 months": 182}
+NAMES = ("never", *CALENDARS, "advice", "perfect knowledge")
+MOST_OVER_BEST, MOST_OVER_PERFECT = 1.05, 1.15
+"""Bars: what following the advice may cost beside the best of never and the calendars, and beside perfect knowledge
+where washing pays at all."""
+
+
+def judge(work: tuple[Path, Path, int]) -> tuple[str, float, dict[Cell, dict[str, tuple[float, int]]]]:
+    folder, truth, step = work
+    as_it_is = read_roof(folder, truth)
+    looks = Looks(as_it_is)
+    found = {}
+    for cell in CELLS:
+        size = 1.0 if cell.kw is None else cell.kw / as_it_is.readings.array.dc_kw
+        value = as_it_is.clean_kwh * size * cell.price_per_kwh
+        roof = replace(as_it_is, value=value, size=size, price=cell.price, price_per_kwh=cell.price_per_kwh)
+        routines = {"never": set[int](), **{name: every(roof, days) for name, days in CALENDARS.items()}}
+        routines |= {"advice": follow(roof, looks, step), "perfect knowledge": perfect(roof)}
+        found[cell] = {name: (roof.cost(days), len(days)) for name, days in routines.items()}
+    return folder.name, (len(as_it_is.days) - BURN_IN) / 365.25, found
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("fleet", type=Path)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--every", type=int, default=28, help="days between looks at the due date")
+    parser.add_argument("--every", type=int, default=28, help="days between looks at the advice")
     parser.add_argument("--sites", type=int, default=None, help="only the first so many")
-    parser.add_argument("--price-per-kwh", type=float, default=0.25)
     asked = parser.parse_args()
     folders = sorted(path.parent for path in (asked.fleet / "sites").glob("*/site.json"))[: asked.sites]
-    work = [(f, asked.fleet / "truth" / f"{f.name}.json", asked.price_per_kwh, asked.every) for f in folders]
-    total: dict[str, float] = {}
-    washes: dict[str, int] = {}
+    work = [(f, asked.fleet / "truth" / f"{f.name}.json", asked.every) for f in folders]
+    total: dict[tuple[Cell, str], float] = defaultdict(float)
+    washes: dict[tuple[Cell, str], int] = defaultdict(int)
     whole_years = 0.0
     with ProcessPoolExecutor(asked.jobs) as pool:
-        for name, years, costs, calendar in pool.map(judge, work):
+        for name, years, costs in pool.map(judge, work):
             whole_years += years
-            line = ", ".join(f"{routine} {cost / years:.0f} ({count})" for routine, (cost, count) in costs.items())
-            print(f"{name} {years:.1f} years, cost a year (washes): {line}; calendar spoke {calendar}", flush=True)
-            for routine, (cost, count) in costs.items():
-                total[routine] = total.get(routine, 0.0) + cost
-                washes[routine] = washes.get(routine, 0) + count
-    print(f"\n{len(work)} roofs, {whole_years:.0f} years; cost of dirt and washes a roof and year:")
-    for routine, cost in total.items():
-        print(f"  {routine:<18} {cost / whole_years:8.1f}   {washes[routine] / whole_years:5.2f} washes")
+            print(f"{name} {years:.1f} years", flush=True)
+            for cell, routines in costs.items():
+                for routine, (cost, count) in routines.items():
+                    total[cell, routine] += cost
+                    washes[cell, routine] += count
+    print(f"\n{len(work)} roofs, {whole_years:.0f} years; cost of dirt and washes a roof and year (washes)")
+    print(f"{'':34}" + "".join(f"{name:>20}" for name in NAMES) + f"{'to best':>10}{'to perfect':>12}")
+    missed = 0
+    for cell in CELLS:
+        spent = {name: total[cell, name] for name in NAMES}
+        to_best = spent["advice"] / min(spent[name] for name in ("never", *CALENDARS))
+        to_perfect = spent["advice"] / spent["perfect knowledge"]
+        pays = washes[cell, "perfect knowledge"] > 0
+        missed += (to_best > MOST_OVER_BEST) + (pays and to_perfect > MOST_OVER_PERFECT)
+        told = "".join(
+            f"{f'{spent[name] / whole_years:.1f} ({washes[cell, name] / whole_years:.2f})':>20}" for name in NAMES
+        )
+        marks = ("!" if to_best > MOST_OVER_BEST else " ", "!" if pays and to_perfect > MOST_OVER_PERFECT else " ")
+        print(f"{cell!s:<34}{told}{to_best:>9.3f}{marks[0]}{to_perfect:>11.3f}{marks[1]}")
+    print(f"Bars missed (marked !): {missed} of {2 * len(CELLS)}")
 
 
 if __name__ == "__main__":

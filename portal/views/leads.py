@@ -11,7 +11,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.paginator import Paginator
+from django.core.paginator import Page, Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -101,7 +101,7 @@ def leads(request: HttpRequest) -> HttpResponse:
     near = bool(form.is_valid() and form.cleaned_data["near"])
     asked = request.GET.get("page")
     if near:
-        page = Paginator(trips(list(chosen), within_km=TRIP_KM), TRIPS_A_PAGE).get_page(asked)
+        page: Page[Any] = Paginator(trips(list(chosen), within_km=TRIP_KM), TRIPS_A_PAGE).get_page(asked)
         groups = list(page.object_list)
     else:
         page = Paginator(chosen, PAGE).get_page(asked)

@@ -7,12 +7,12 @@ from django.db import connection
 from django.db.migrations.executor import MigrationExecutor
 
 from portal.models import SiteAssessment
-from portal.words.sentences import paragraph, sentence
+from portal.words.sentences import sentence
 from tests import factories
 
 
 @pytest.mark.django_db(transaction=True)
-def test_why_a_wash_was_due_is_still_said_of_rows_from_before_codes() -> None:
+def test_the_reasons_of_rows_from_before_codes_are_still_said() -> None:
     site = factories.site()
     newest = MigrationExecutor(connection).loader.graph.leaf_nodes("portal")
     executor = MigrationExecutor(connection)
@@ -26,7 +26,7 @@ def test_why_a_wash_was_due_is_still_said_of_rows_from_before_codes() -> None:
         MigrationExecutor(connection).migrate(newest)
     kept = SiteAssessment.objects.get()
     assert [sentence(said) for said in kept.reasons] == ["Since 05 March 2026."]
-    assert paragraph(kept.due_reasons) == "It pays from then on."
+    assert kept.advice == {}, "the next night fills it"
 
 
 @pytest.mark.django_db(transaction=True)

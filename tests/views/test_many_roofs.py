@@ -73,10 +73,7 @@ def test_coming_visits_are_turned_by_days_for_office_and_technician(
 
 def test_trips_of_near_leads_are_turned(client: Any, django_assert_max_num_queries: Any) -> None:
     sites = roofs(TRIPS_A_PAGE + 2)  # each more than a trip from the others
-    Lead.objects.bulk_create(
-        Lead(site=site, opened_at=timezone.now(), present_loss=0.08, loss_low=0.06, loss_high=0.1, chance=0.95)
-        for site in sites
-    )
+    Lead.objects.bulk_create(Lead(site=site, opened_at=timezone.now()) for site in sites)
     client.force_login(factories.member(sites[0].customer.business, Role.OFFICE))
     with django_assert_max_num_queries(30):
         first = client.get("/leads/?near=on").content.decode()
