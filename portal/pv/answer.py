@@ -14,7 +14,7 @@ from portal.pv.diagnosis import LevelStep
 from portal.pv.moves import LOSS, quantiles
 from portal.pv.orientation import as_seen
 from portal.pv.readings import SiteReadings
-from portal.pv.result import QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
+from portal.pv.result import BAND_90, QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit
 from portal.pv.verdict import judge
@@ -31,6 +31,8 @@ DAILY_TOTALS_DOUBT = 0.03
 where it errs by 2 points on average there, more than always saying nothing does."""
 DRIFT_DAYS = 400
 """Days back over which the lowest loss is looked for. No source: a year and a month."""
+DRIFT_NEAR = 0.002
+"""A loss so little above the lowest is still the lowest [fraction of clean yield]. No source."""
 
 
 def no_answer(site: SiteReadings, as_of: date, why: Said, daily: Daily | None = None) -> Assessment:
@@ -96,7 +98,7 @@ def answer_of(
     Assessment
         Without memory.
     """
-    low, middle, high = quantiles(fitted.present, LOSS, np.array([0.05, 0.5, 0.95]))
+    low, middle, high = quantiles(fitted.present, LOSS, np.array(BAND_90))
     dates = daily.dates()
     result = Assessment(
         as_of=dates[-1],
@@ -173,7 +175,7 @@ def _since(fitted: SoilingFit, dates: Sequence[date]) -> date | None:
     loss = fitted.loss_mean
     if loss[-1] < DRIFT:
         return None
-    back = np.flatnonzero(loss <= max(DRIFT_BEGAN * loss[-1], float(loss[-DRIFT_DAYS:].min()) + 0.002))
+    back = np.flatnonzero(loss <= max(DRIFT_BEGAN * loss[-1], float(loss[-DRIFT_DAYS:].min()) + DRIFT_NEAR))
     return dates[int(back[-1])] if back.size else dates[0]
 
 

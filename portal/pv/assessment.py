@@ -12,6 +12,7 @@ from portal.pv.air import companions, exposure, shared_air
 from portal.pv.arrays import Floats
 from portal.pv.memory import from_bytes
 from portal.pv.new_day import go_on
+from portal.pv.performance import NORMAL_MAD
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
@@ -20,6 +21,10 @@ from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of,
 TOWN_ROUNDS = 3
 """Times that air and soiling are fitted in turn. No source; one more or less moves mean errors of loss and gain by 0.01
 points at most on a made fleet (16 roofs alone, 8 in a town)."""
+USUAL_SCATTER = 0.03
+SCATTERS = (0.008, 0.08)
+"""Standard deviation [log] of a roof's own days about the town's air before it is seen, and the least and most that
+roofs show. No source."""
 
 
 def assess(site: SiteReadings, *, as_of: date | None = None, previous: bytes = b"") -> Assessment:
@@ -116,7 +121,7 @@ def _fit_together(together: list[Prepared]) -> list[Assessment]:
         dust = exposure(wash / np.maximum(count, 1)[:, None])
         angle = 2 * np.pi * (first + np.arange(span)) / YEAR_DAYS
         season = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
-        scatter = np.full(len(chosen), 0.03)
+        scatter = np.full(len(chosen), USUAL_SCATTER)
         for turn in range(TOWN_ROUNDS):
             rest = residuals()[chosen]
             doubt = np.zeros_like(rest)
@@ -143,5 +148,5 @@ def _own_scatter(values: Floats) -> float:
     """Robust standard deviation of a site's residuals (days,), within what roofs show."""
     values = values[np.isfinite(values)]
     if values.size < 10:
-        return 0.03
-    return float(np.clip(1.4826 * np.median(np.abs(values - np.median(values))), 0.008, 0.08))
+        return USUAL_SCATTER
+    return float(np.clip(NORMAL_MAD * np.median(np.abs(values - np.median(values))), *SCATTERS))

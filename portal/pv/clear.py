@@ -28,6 +28,21 @@ sites."""
 SMOOTH_MINUTES = 45
 """Minutes on both sides of an interval that must be smooth for it to count as clear. Tuned on planted sites."""
 
+BEST_DAYS = 0.85
+"""Quantile of the days around a day that stands for clear ones: one day in seven is clear nearly everywhere, and the
+very best are slips of a meter. No source."""
+CALM_STEP, CALM_SHARE = 0.06, 0.85
+"""Change of the ratio from one interval to the next over the day's middle, and the share of the day's expected energy
+that must change no more, for a day to be clear whatever its level. Tuned on planted sites that lose a string."""
+AGREE = 0.16
+"""Spread of five such days over their mean within which they agree. Tuned on planted sites that lose a string."""
+LEAST_RATIO = 0.02
+"""Production over expectation below which there is none to speak of, and at which its log is cut. No source."""
+LEAST_SPREAD = 0.02
+"""Variance of air mass [air masses²] that a day's clear intervals must have to tell of its haze. No source."""
+LEAST_LIGHT = 0.01
+"""Expected energy of an interval over the record's highest below which shade is not looked for. No source."""
+
 
 @dataclass(frozen=True)
 class ClearSky:
@@ -100,17 +115,17 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     smooth = np.isfinite(ratio) & usable
     step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))
     middle = np.nan_to_num(row_quantile(ratio, 0.5))
-    calm = smooth & (np.pad(step, ((0, 0), (1, 0))) < 0.06 * middle[:, None])
+    calm = smooth & (np.pad(step, ((0, 0), (1, 0))) < CALM_STEP * middle[:, None])
     could = np.where(smooth, expected, 0.0).sum(axis=1)
     held = np.where(calm, expected, 0.0).sum(axis=1)
     made = np.where(calm, ratio * expected, 0.0).sum(axis=1)
     value = made / np.maximum(held, 1e-9)
-    at = np.flatnonzero((held > 0.85 * could) & (could > 0) & (value > 0.02))
+    at = np.flatnonzero((held > CALM_SHARE * could) & (could > 0) & (value > LEAST_RATIO))
     if at.size < 3:
         return top
     count = 5 if at.size >= 5 else 3
     windows = np.lib.stride_tricks.sliding_window_view(value[at], count)
-    agree = (windows.max(axis=1) - windows.min(axis=1)) < 0.16 * windows.mean(axis=1)
+    agree = (windows.max(axis=1) - windows.min(axis=1)) < AGREE * windows.mean(axis=1)
     level = np.where(agree, np.median(windows, axis=1), np.nan)
     anywhere[at[: len(level)]] = level
     # The last few smooth days have no full window ahead of them: they take the last one's.
@@ -155,7 +170,7 @@ def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floa
     information = mm - mh * mh / np.maximum(hh, 1e-6)
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (my - mh * hy / np.maximum(hh, 1e-6)) / information
-    told = (clear.sum(axis=1) >= 5) & (information > 0.02)
+    told = (clear.sum(axis=1) >= 5) & (information > LEAST_SPREAD)
     return np.where(told, slope, np.nan), np.where(told, information, 0.0)
 
 
@@ -191,14 +206,14 @@ def low_sun(
     expected, elevation = days.expected_wh, days.elevation
     out = np.full((len(expected), 2, len(SUN_BANDS) - 1), np.nan)
     level = np.where(np.isfinite(noon), noon, np.log(np.where(index > 0, index, np.nan)))
-    usable = usable & (expected > 0.01 * expected.max())
+    usable = usable & (expected > LEAST_LIGHT * expected.max())
     for side, half in enumerate((usable & (days.hour_angle < 0), usable & (days.hour_angle > 0))):
         for band in range(len(SUN_BANDS) - 1):
             inside = half & (elevation >= SUN_BANDS[band]) & (elevation < SUN_BANDS[band + 1])
             could = np.where(inside, expected, 0.0).sum(axis=1)
             made = np.where(inside, days.energy_wh, 0.0).sum(axis=1)
             ratio = np.where(could > STEPS_TOLD * quantum, made / np.where(could > 0, could, 1.0), np.nan)
-            out[:, side, band] = np.log(np.maximum(ratio, 0.02)) - level
+            out[:, side, band] = np.log(np.maximum(ratio, LEAST_RATIO)) - level
     return out
 
 

@@ -34,6 +34,13 @@ INVERTER_EFFICIENCY = 0.96
 """Nominal efficiency, AC over DC power (PVWatts v5)."""
 ALBEDO = 0.2
 """Share of the irradiance that the ground reflects; common practice (PVWatts v5)."""
+LAST_LIGHT = 89.5
+"""Zenith [degrees] from which on no light is counted: the sky model ends there. No source."""
+DIFFUSE_ANGLE = 58.0
+"""Angle of incidence [degrees] at which glass passes direct light as it passes that of the whole sky (Brandemuehl and
+Beckman 1980, doi:10.1016/0038-092X(80)90477-0; from memory)."""
+GREGORIAN_YEAR = 365.2425
+"""Days, by definition of the calendar."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +104,7 @@ def sun_position(unix: Floats, latitude: float, longitude: float) -> tuple[Float
         return unix.copy(), unix.copy(), unix.copy()
     first, last = np.floor(unix.min() / DAY), np.floor(unix.max() / DAY) + 1
     knots = np.arange(first, last + 1) * DAY
-    delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (365.2425 * DAY), 6)
+    delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (GREGORIAN_YEAR * DAY), 6)
     sidereal, ascension, declination = spa.solar_position_numpy(
         knots, latitude, longitude, 0.0, 1013.25, 12.0, delta_t, 0.5667, 1, sst=True
     )
@@ -140,7 +147,7 @@ def climatological_temperature(unix: Floats, latitude: float, longitude: float) 
     >>> climatological_temperature(np.array([15 * 3600.0]), 0.0, 0.0).tolist()
     [32.0]
     """
-    year_angle = 2 * np.pi * (unix / DAY % 365.2425 - 201) / 365.2425
+    year_angle = 2 * np.pi * (unix / DAY % GREGORIAN_YEAR - 201) / GREGORIAN_YEAR
     south = -1.0 if latitude < 0 else 1.0
     s = abs(np.sin(np.radians(latitude)))
     solar_hour = (unix / 3600 + longitude / 15) % 24
@@ -176,10 +183,10 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
     ((1,), True)
     """
     zenith, azimuth, _ = sun_position(unix, latitude, longitude)
-    up = zenith < 89.5
+    up = zenith < LAST_LIGHT
     unix, zenith, azimuth = unix[up], zenith[up], azimuth[up]
     altitude = float(location.lookup_altitude(latitude, longitude))
-    year_day = (unix / DAY % 365.2425) + 1
+    year_day = (unix / DAY % GREGORIAN_YEAR) + 1
     # The climatology holds a value a month: look those up and interpolate between the months' middles.
     months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
     linke = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False).to_numpy()
@@ -235,7 +242,7 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
     beam = np.asarray(poa["poa_direct"])
     diffuse = np.asarray(poa["poa_diffuse"])
     aoi = irradiance.aoi(plane.tilt, plane.azimuth, sky.zenith, sky.azimuth)
-    seen = beam * iam.physical(aoi) + diffuse * float(iam.physical(58.0))
+    seen = beam * iam.physical(aoi) + diffuse * float(iam.physical(DIFFUSE_ANGLE))
     cell = temperature.faiman(beam + diffuse, sky.temp_air, wind_speed=1.0)
     dc = pvsystem.pvwatts_dc(seen, cell, plane.dc_kw * 1000, TEMPERATURE_COEFFICIENT)
     return np.asarray(np.maximum(dc, 0) * (1 - SYSTEM_LOSSES))
@@ -286,7 +293,7 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     offsets = (np.arange(per) + 0.5) * (interval_minutes * 60 / per)
     instants = (start_unix[:, None] + offsets[None, :]).ravel().astype(np.float64)
     zenith, _, _ = sun_position(instants, array.latitude, array.longitude)
-    up = zenith < 89.5
+    up = zenith < LAST_LIGHT
     sky = clear_sky(instants[up], array.latitude, array.longitude)
     dc = np.zeros(sky.unix.size)
     for plane in array.planes:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.arrays import Floats
+from portal.pv.result import BAND_90
 from portal.pv.year import PENTAD_DAYS, PENTADS, YEAR_DAYS, SoilingYear, pentad_of
 
 MOST_LOSS = 0.5
@@ -29,6 +30,10 @@ FASTEST = 3.0
 tails of a rate that is hardly known; a fifth either way moves no due date of 8 made roofs."""
 NORMAL_90 = 1.645
 """Half the width of a normal distribution's 90 % interval in standard deviations, by definition."""
+STILL = 0.001
+"""Change of the limits under which they are found [fraction of clean yield]. No source."""
+MEAN_YEAR = YEAR_DAYS + 0.25
+"""Days, by definition of the Julian year."""
 SAVED_PENTADS = 2 * PENTADS
 HORIZON = PENTADS + SAVED_PENTADS
 NEVER = HORIZON + 1
@@ -137,7 +142,7 @@ def best_routine(year: SoilingYear, value_per_day: Floats, wash_price: float) ->
             ahead = np.minimum(wait, washed)
         ahead -= ahead.min()
         moved = np.abs(np.nan_to_num(limits, posinf=1.0) - np.nan_to_num(previous, posinf=1.0)).max()
-        if moved < 0.001:
+        if moved < STILL:
             break
     return limits
 
@@ -267,7 +272,7 @@ def _saved(before: Floats, kept: Floats, value: Floats, washed: npt.NDArray[np.i
 
 def _band(losses: Floats, value: Floats, days: list[date]) -> pd.DataFrame:
     """The middle of the futures and the 9 in 10 around it, in loss and in money a day."""
-    low, middle, high = np.quantile(losses, [0.05, 0.5, 0.95], axis=1)
+    low, middle, high = np.quantile(losses, BAND_90, axis=1)
     columns = {"loss_low": low, "loss": middle, "loss_high": high}
     columns |= {name.replace("loss", "value"): column * value for name, column in columns.items()}
     return pd.DataFrame(columns, index=pd.Index(days, dtype=object))
@@ -299,7 +304,7 @@ def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> 
     at = np.array([pd.Timestamp(day).timetuple().tm_yday for day in clean_energy_wh.index], dtype=np.float64)
     order = np.argsort(at)
     middles = np.arange(PENTADS) * PENTAD_DAYS + (PENTAD_DAYS + 1) / 2
-    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=YEAR_DAYS + 0.25)
+    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=MEAN_YEAR)
     return by_pentad / 1000 * price_per_kwh
 
 

@@ -20,6 +20,7 @@ import pandas as pd
 
 from portal.pv.array import Array
 from portal.pv.arrays import Floats, Ints
+from portal.pv.clear import BEST_DAYS
 from portal.pv.expected import Sky, clear_sky, inverter_ac, plane_dc
 from portal.pv.grid import MeteredDays, join_intervals
 
@@ -49,6 +50,26 @@ LONGEST_STEP = 12.0
 """Degrees that one step of the search may go. No source."""
 ROUNDS = 14
 """Steps of the search at most; most end after five. No source."""
+
+WHOLE_DAY = 0.95
+"""Share of a day's intervals that must be read for its shape. No source."""
+NEAR_BEST = (0.92, 1.3)
+"""Ratios to the best days of the month between which a day may be clear. No source."""
+ONE_HUMP = 1.06
+"""Path that a clear day's power goes up and down over twice its highest: 1 goes up and down once. No source."""
+HIGH_SUN, HIGH_SHARE = 18.0, 0.4
+"""Sun elevation [degrees], and as a share of the day's highest, above which shade and haze spoil no shape. No
+source."""
+BELOW_LIMIT, LIMIT_QUANTILE = 0.96, 0.999
+"""Share of this quantile of the readings above which an interval may be clipped. No source."""
+LOWEST_ZENITH = 80.0
+"""Degrees from which on air mass is held: 1/cos is right to 1 % above it (by definition of a flat atmosphere)."""
+NUDGE = (2.0, 2.0, 0.02)
+"""Steps by which slopes are found: tilt and turn [degrees], haze [optical depth]. No source."""
+DAMPING = 0.001
+"""Damping that the search begins with, a share of the normal matrix (Marquardt 1963, doi:10.1137/0111030)."""
+CLOSE_ENOUGH = 0.3
+"""Step [degrees] under which the search ends. No source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,29 +168,29 @@ def _clear_shapes(array: Array, days: MeteredDays) -> _Shapes | None:
         return None
     if days.interval_minutes < SHAPE_MINUTES:
         days = join_intervals(days, SHAPE_MINUTES // days.interval_minutes)
-    whole = days.read.mean(axis=1) > 0.95
+    whole = days.read.mean(axis=1) > WHOLE_DAY
     energy = np.where(days.read, days.energy_wh, 0.0)
     total, top = np.where(whole, energy.sum(axis=1), 0.0), energy.max(axis=1)
     lit = pd.Series(np.where(total > 0, total, np.nan)).rolling(31, center=True, min_periods=5)
-    best = lit.quantile(0.85).to_numpy()
+    best = lit.quantile(BEST_DAYS).to_numpy()
     path = np.abs(np.diff(energy, axis=1)).sum(axis=1) / np.maximum(2 * top, 1e-9)
     rough = np.abs(np.diff(energy, 2, axis=1)).sum(axis=1) / np.maximum(top, 1e-9)
     with np.errstate(invalid="ignore"):
-        clear = np.flatnonzero((total > 0.92 * best) & (total < 1.3 * best) & (path < 1.06))
+        clear = np.flatnonzero((total > NEAR_BEST[0] * best) & (total < NEAR_BEST[1] * best) & (path < ONE_HUMP))
     if clear.size < LEAST_DAYS:
         return None
     parts = np.array_split(clear, min(MOST_DAYS, clear.size))
     rows = np.array([part[np.argmin(rough[part])] for part in parts])
     elevation = days.elevation[rows]
-    high = elevation > np.maximum(18.0, 0.4 * elevation.max(axis=1, keepdims=True))
-    high &= energy[rows] < 0.96 * np.quantile(energy[energy > 0], 0.999)  # not at the inverter's limit
+    high = elevation > np.maximum(HIGH_SUN, HIGH_SHARE * elevation.max(axis=1, keepdims=True))
+    high &= energy[rows] < BELOW_LIMIT * np.quantile(energy[energy > 0], LIMIT_QUANTILE)  # not at the inverter's limit
     high &= high.sum(axis=1, keepdims=True) >= max(4, 180 // days.interval_minutes)
     day = np.repeat(np.arange(rows.size), elevation.shape[1])[high.ravel()]
     if np.unique(day).size < LEAST_DAYS:
         return None
     unix = (days.start_unix[rows] + days.interval_minutes * 30).astype(np.float64)
     sky = clear_sky(unix[high], array.latitude, array.longitude)
-    mass = 1 / np.cos(np.radians(np.minimum(sky.zenith, 80.0)))
+    mass = 1 / np.cos(np.radians(np.minimum(sky.zenith, LOWEST_ZENITH)))
     mean = np.bincount(day, mass) / np.maximum(np.bincount(day), 1)
     made = (energy[rows] / np.maximum(top[rows], 1e-9)[:, None])[high]
     return _Shapes(made, day.astype(np.int64), mass - mean[day], sky)
@@ -206,11 +227,11 @@ class _Search:
 
     def descend(self, free: list[int]) -> tuple[float, Floats]:
         """Least cost and where it lies; parameters that are not ``free`` stay at zero."""
-        at, damp = np.zeros(3), 1e-3
+        at, damp = np.zeros(3), DAMPING
         weight = self.weigh(self.rest(at, np.ones(self.shapes.made.size)))
         rest = self.rest(at, weight)
         now = self.cost(rest, at)
-        nudge = np.diag([2.0, 2.0, 0.02])[free]
+        nudge = np.diag(NUDGE)[free]
         for _ in range(ROUNDS):
             slope = np.stack([(self.rest(at + by, weight) - rest) / by.max() for by in nudge], axis=1)
             scaled = 2 * self.each * weight / SHAPE_SD**2
@@ -225,7 +246,7 @@ class _Search:
                 at, damp, weight = trial, damp / 3, self.weigh(again)
                 rest = self.rest(at, weight)
                 now = self.cost(rest, at)
-                if np.abs(step).max() < 0.3:
+                if np.abs(step).max() < CLOSE_ENOUGH:
                     break
             elif damp > 1e2:
                 break

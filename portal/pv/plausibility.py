@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.expected import sun_position
+from portal.pv.performance import NORMAL_MAD
 
 Floats = npt.NDArray[np.float64]
 DAY = 86_400.0
@@ -27,6 +28,17 @@ DIFFUSE = 0.15
 """Share of the light that comes from the whole sky on a bright day (ratio); common practice, no source."""
 LOOKED_AT = 20_000
 """So many intervals, spread evenly, are enough to tell. Intervals; no source."""
+FULL_HOURS = 8.0
+"""Hours at full power that a day's total is taken to hold. Common practice, no source."""
+SIZE_QUANTILE = 0.995
+"""Quantile of the readings that is held against the array's power: the few above it are slips of a meter. No source."""
+HIGH_DAY = 0.9
+"""Quantile of the days' energies that is a high day's. No source."""
+MEINEL_BASE, MEINEL_POWER = 0.7, 0.678
+"""Direct light over that outside the air is the one to the power of air mass to the other [ratio]: Meinel and Meinel
+1976, Applied Solar Energy."""
+LEAST_UP = 0.02
+"""Sine of the sun's elevation below which no direct light is counted [ratio]: the sun is in the horizon. No source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +84,11 @@ def plausibility_of(
         return None
     known = known.iloc[:: max(1, len(known) // LOOKED_AT)]
     energy = known.to_numpy(dtype=np.float64)
-    hours = 8.0 if interval_minutes == 1440 else interval_minutes / 60
-    size = float(np.quantile(energy, 0.995)) / (ac_kw * 1000 * hours)
+    hours = FULL_HOURS if interval_minutes == 1440 else interval_minutes / 60
+    size = float(np.quantile(energy, SIZE_QUANTILE)) / (ac_kw * 1000 * hours)
     if interval_minutes == 1440:
         return Plausibility(size, float("nan"))
-    middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + interval_minutes * 30.0
+    middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + interval_minutes * 60 / 2
     zenith, _, _ = sun_position(middle, latitude, longitude)
     return Plausibility(size, float(energy[zenith > 90 - CIVIL_TWILIGHT].sum() / energy.sum()))
 
@@ -120,7 +132,7 @@ def sun_shift(
     True
     """
     known = energy_wh[energy_wh > 0]
-    half = interval_minutes * 30.0
+    half = interval_minutes * 60 / 2
     middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + half
     energy = known.to_numpy(dtype=np.float64)
     east_s = longitude / 15 * 3600
@@ -130,7 +142,7 @@ def sun_shift(
         return None
     total = np.bincount(at, weights=energy)
     found = np.bincount(at, weights=energy * (middle + east_s - day * DAY)) / total / 3600
-    bright = np.flatnonzero(total > BRIGHT * np.quantile(total, 0.9))
+    bright = np.flatnonzero(total > BRIGHT * np.quantile(total, HIGH_DAY))
     bright = bright[:: max(1, len(bright) // MOST_DAYS)]
     clock_s = np.arange(half, DAY, 2 * half)
     light = _light((days[bright, None] * DAY + clock_s - east_s).ravel(), latitude, longitude, planes)
@@ -139,7 +151,7 @@ def sun_shift(
         return None
     shifts = found[bright] - (light * clock_s).sum(axis=1) / light.sum(axis=1) / 3600
     shift = float(np.median(shifts))
-    error = 1.4826 * float(np.median(np.abs(shifts - shift))) / np.sqrt(len(shifts))
+    error = NORMAL_MAD * float(np.median(np.abs(shifts - shift))) / np.sqrt(len(shifts))
     return shift if error < SURE_H else None
 
 
@@ -148,9 +160,9 @@ def _light(unix: Floats, latitude: float, longitude: float, planes: Sequence[tup
     zenith, azimuth, _ = sun_position(unix, latitude, longitude)
     up = np.cos(np.radians(zenith))
     sky = np.clip(up, 0, None)
-    direct = np.where(up > 0.02, 0.7 ** (1 / np.maximum(up, 0.02)) ** 0.678, 0.0)
+    direct = np.where(up > LEAST_UP, MEINEL_BASE ** (1 / np.maximum(up, LEAST_UP)) ** MEINEL_POWER, 0.0)
     light = np.zeros(len(unix))
-    for tilt, facing, size in planes or [(0.0, 180.0, 1.0)]:
+    for tilt, facing, size in planes or [(0.0, 0.0, 1.0)]:
         lean = np.sin(np.radians(zenith)) * np.sin(np.radians(tilt)) * np.cos(np.radians(azimuth - facing))
         light += size * (direct * np.clip(up * np.cos(np.radians(tilt)) + lean, 0, None) + DIFFUSE * sky)
     return light

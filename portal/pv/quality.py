@@ -17,7 +17,17 @@ from scipy.ndimage import maximum_filter1d
 
 from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats
-from portal.pv.clear import ClearSky, clear_intervals, haze_slope, level_ahead, low_sun, part_mean, row_quantile
+from portal.pv.clear import (
+    BEST_DAYS,
+    LEAST_RATIO,
+    ClearSky,
+    clear_intervals,
+    haze_slope,
+    level_ahead,
+    low_sun,
+    part_mean,
+    row_quantile,
+)
 from portal.pv.daily import CLOUD, DAY, DEAD, EPOCH, GAPS, LOW_SUN, NO_READINGS, STUCK, UNITS, USED, Daily, Metering
 from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, to_grid
 from portal.pv.mend import hours_late, mark_stuck, mend_units, meter_quantum
@@ -52,6 +62,22 @@ unit (:func:`portal.pv.mend.mend_units`). No source."""
 CONTEXT_DAYS = 40
 """Known days before new ones by which the level of clear intervals is judged: more than half its window of 61.
 No source."""
+
+PEAK_QUANTILE = 0.9995
+"""Quantile of the readings that is the record's peak: the few above it are slips of a meter. No source."""
+DEAD_LIGHT = 0.05
+"""Expected energy of an interval over the record's highest below which silence tells nothing. No source."""
+UPPER = 0.8
+"""Quantile of a day's ratios near which its clear intervals lie. No source."""
+BRIGHT_SHARE = 0.3
+"""Share of a day's expected energy that must be read for its whole ratio. No source."""
+AT_LIMIT, AT_PEAK, PEAK_SEEN = 0.98, 0.985, 0.8
+"""Expectation over the inverter's rating, and reading over the record's peak, from which an interval is clipped; the
+latter where the peak is this share of the highest expectation at least. No source."""
+LIGHT_OF_DAY, LIGHT_OF_RECORD = 0.06, 0.03
+"""Expected energy over the day's and the record's highest below which an interval tells of no sky. No source."""
+BRIGHT_TOTAL = 0.93
+"""Ratio of a daily total to the best days around it from which the day counts as clear. No source."""
 
 
 def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: int) -> Daily:
@@ -137,7 +163,7 @@ def _mended(days: MeteredDays) -> _Mended:
         scale=scale,
         late_hours=late,
         quantum=quantum,
-        peak_wh=float(np.quantile(days.energy_wh[days.read], 0.9995)),
+        peak_wh=float(np.quantile(days.energy_wh[days.read], PEAK_QUANTILE)),
         highest_expected_wh=float(days.expected_wh.max()),
         highest_day_wh=highest_day,
     )
@@ -204,11 +230,11 @@ def _rows(array: Array, days: MeteredDays, meter: Metering, before: npt.NDArray[
         return _judge_totals(rows, days, meter, before)
     expected, safe = days.expected_wh, np.maximum(days.expected_wh.sum(axis=1), 1e-9)
     ratio, clipped, usable = _usable(array, days, meter)
-    dead = days.read & (expected > 0.05 * meter.highest_expected_wh) & (np.nan_to_num(ratio) < DECLARED_DEAD)
+    dead = days.read & (expected > DEAD_LIGHT * meter.highest_expected_wh) & (np.nan_to_num(ratio) < DECLARED_DEAD)
     rows["dead"] = np.where(dead, expected, 0).sum(axis=1) / safe
     rows["clipped"] = np.where(clipped, expected, 0).sum(axis=1) / safe
     seen = np.where(usable, ratio, np.nan)
-    rows["upper"] = row_quantile(seen, 0.8)
+    rows["upper"] = row_quantile(seen, UPPER)
     level = _level(rows["upper"], before["upper"], days=61)
     sky = ClearSky(seen, usable, days.interval_minutes, meter.quantum / np.maximum(expected, 1e-9))
     clear = clear_intervals(sky, level)
@@ -240,7 +266,7 @@ def _totals(days: MeteredDays) -> npt.NDArray[np.void]:
     rows["expected_wh"] = whole
     rows["seen"] = seen_wh / np.maximum(whole, 1e-9)
     with np.errstate(invalid="ignore", divide="ignore"):
-        rows["bright"] = np.where(seen_wh > 0.3 * whole, np.nansum(days.energy_wh, axis=1) / seen_wh, np.nan)
+        rows["bright"] = np.where(seen_wh > BRIGHT_SHARE * whole, np.nansum(days.energy_wh, axis=1) / seen_wh, np.nan)
     for name in ("haze", "morning", "noon", "evening", "low_sun", "index", "upper"):
         rows[name] = np.nan
     return rows
@@ -253,16 +279,18 @@ def _usable(array: Array, days: MeteredDays, meter: Metering) -> tuple[Floats, B
         ratio = np.where(days.read & (expected > 0), energy / expected, np.nan)
     highest = meter.highest_expected_wh
     limit = array.ac_kw * 1000 * days.interval_minutes / 60
-    clipped = (expected > 0.98 * limit) | ((energy > 0.985 * meter.peak_wh) & (meter.peak_wh > 0.8 * highest))
+    clipped = expected > AT_LIMIT * limit
+    clipped |= (energy > AT_PEAK * meter.peak_wh) & (meter.peak_wh > PEAK_SEEN * highest)
     usable = days.read & (days.elevation > LOWEST_SUN) & ~clipped
-    usable &= expected > np.maximum(0.06 * expected.max(axis=1, keepdims=True), 0.03 * highest)
+    usable &= expected > np.maximum(LIGHT_OF_DAY * expected.max(axis=1, keepdims=True), LIGHT_OF_RECORD * highest)
     return ratio, clipped, usable
 
 
 def _level(values: npt.NDArray[np.float32], before: npt.NDArray[np.float32], *, days: int) -> Floats:
-    """Level of clear readings around each day: 85 % quantile of a centred window, ``before`` counted in."""
+    """Level of clear readings around each day, the quantile BEST_DAYS of a centred window; ``before`` counts in."""
     levels = np.concatenate([before, values]).astype(np.float64)
-    top = pd.Series(np.where(levels > 0.02, levels, np.nan)).rolling(days, center=True, min_periods=5).quantile(0.85)
+    lit = pd.Series(np.where(levels > LEAST_RATIO, levels, np.nan))
+    top = lit.rolling(days, center=True, min_periods=5).quantile(BEST_DAYS)
     return np.asarray(top.ffill().bfill().to_numpy()[len(before) :])
 
 
@@ -288,7 +316,7 @@ def _judge_totals(
     """Daily totals tell no clouds apart within a day: a day counts when it comes near the best days around it."""
     bright = rows["bright"].astype(np.float64)
     with np.errstate(invalid="ignore"):
-        good = bright > 0.93 * _level(rows["bright"], before["bright"], days=31)
+        good = bright > BRIGHT_TOTAL * _level(rows["bright"], before["bright"], days=31)
     dead = np.nan_to_num(bright, nan=1) < DECLARED_DEAD
     flag = np.where(good, USED, CLOUD)
     flag[dead] = DEAD

@@ -12,10 +12,12 @@ import pandas as pd
 from scipy import stats
 
 from portal.pv.result import Band, Recovery
-from portal.pv.worth import clean_energy_wh
+from portal.pv.worth import LEAST_RATIO, clean_energy_wh
 
 GONE = 0.02
 """Share of a gain below which nothing of it is counted any more. Common practice, no source."""
+CONFIDENCE = 0.9
+"""Chance that an interval that is shown holds the truth; of all of them, by definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,7 @@ def recovered(
     if next_wash is not None:
         left[[day >= next_wash for day in days]] = 0.0
     left[left < GONE] = 0.0
-    clean = (daily["energy_wh"] / daily["soiling_ratio"].fillna(1.0).clip(lower=0.05)).to_numpy(dtype=float)
+    clean = (daily["energy_wh"] / daily["soiling_ratio"].fillna(1.0).clip(lower=LEAST_RATIO)).to_numpy(dtype=float)
     counts = left > 0
     with_readings = counts & np.isfinite(clean)
     held = [day for day, yes in zip(days, counts, strict=True) if yes]
@@ -191,5 +193,5 @@ def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> S
     difference = float(after.mean() - before.mean())
     if np.ptp(after) == 0 and np.ptp(before) == 0:
         return Season(difference, Band(difference, difference), len(before))
-    interval = stats.ttest_ind(after, before, equal_var=False).confidence_interval(0.9)
+    interval = stats.ttest_ind(after, before, equal_var=False).confidence_interval(CONFIDENCE)
     return Season(difference, Band(float(interval.low), float(interval.high)), len(before))

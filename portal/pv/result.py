@@ -15,6 +15,8 @@ from portal.pv.said import Said
 
 QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 """Levels of the quantiles of the present loss that an assessment keeps."""
+BAND_90 = (0.05, 0.5, 0.95)
+"""Levels of the ends and the middle of a 90 % interval, by definition."""
 SUREST = 0.99
 """Highest chance that is ever said of a loss, and 1 less it the lowest: beyond the outermost quantiles stands only the
 shape of a tail, and nothing that readings tell is certain. No source; a fifth more doubt (0.988) changes no verdict."""

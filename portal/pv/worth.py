@@ -12,6 +12,8 @@ from portal.pv.year import YEAR_DAYS
 HALF_WINDOW = 30
 """A day of the year is judged by the days within a month of it, in all years of the record [days]. Common practice, no
 source."""
+LEAST_RATIO = 0.05
+"""Soiling ratio below which none is divided by: it would make a dark day's energy any size. No source."""
 
 
 def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
@@ -43,7 +45,7 @@ def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
     """
     means = np.full(len(days), np.nan)
     asked = pd.Index(days, dtype=object)
-    ratio = daily["soiling_ratio"].fillna(1.0).clip(lower=0.05)
+    ratio = daily["soiling_ratio"].fillna(1.0).clip(lower=LEAST_RATIO)
     clean = (daily["energy_wh"] / ratio).to_numpy(dtype=float)
     good = np.isfinite(clean)
     if not good.any():

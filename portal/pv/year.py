@@ -45,6 +45,9 @@ CLEAN_LOSS = 0.002
 """Least mean loss [fraction of clean yield] by which rain is counted from the dirt that is gone. No source; a
 fifth either way moves no due date of 8 made roofs."""
 
+KEPT_LEVELS = (0.1, 0.9)
+"""Lowest and highest of the five quantiles that stand for the share a rain leaves: middles of fifths, by definition."""
+
 
 @dataclass(frozen=True)
 class SoilingYear:
@@ -143,7 +146,7 @@ def read_year(
     unseen = _rain_by_balance(loss, sum(gain for _, gain in rains), rate_per_day, float(np.mean(kept)))
     chance *= max(1.0, unseen / 2 / overall)
     return SoilingYear(
-        np.maximum(rates, 0.0), np.clip(chance, 0.0, MOST_RAIN), np.quantile(kept, np.linspace(0.1, 0.9, 5))
+        np.maximum(rates, 0.0), np.clip(chance, 0.0, MOST_RAIN), np.quantile(kept, np.linspace(*KEPT_LEVELS, 5))
     )
 
 

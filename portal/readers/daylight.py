@@ -9,7 +9,7 @@ import numpy as np
 
 from portal.readers.clock import changes, utc_datetime
 from portal.readers.reading import Notice
-from portal.readers.series import DAY_S, Floats, Ints
+from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints
 
 DARK = 0.03
 """Hours with less than this share of the brightest hour's energy are dark. Tuned on the made files of the tests: a
@@ -147,7 +147,7 @@ def clock_shift(energy: Floats, starts: Ints, local_s: Ints, zone: ZoneInfo) -> 
     day = local_s // DAY_S
     first = int(day[0])
     index = (day - first)[good]
-    weight = np.minimum(energy[good], np.percentile(energy[good], 99.5))
+    weight = np.minimum(energy[good], np.percentile(energy[good], USUAL_PERCENTILE))
     length = int(day[-1]) - first + 1
     sums = np.bincount(index, weights=weight, minlength=length).astype(np.float64)
     utc_h = (starts[good] - (first + index) * DAY_S) / 3600.0

@@ -17,6 +17,10 @@ from portal.readers.register import from_registers
 from portal.readers.series import DAY_S, NEARLY_A_DAY_S, Floats, Ints, Series, to_wh
 from portal.readers.table import Loaded, sum_columns
 
+MOST_STEP = 1.5
+"""Days between readings up to which they are daily totals: summer time and jitter make one a little longer. Common
+practice, no source."""
+
 
 def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -> Series:
     """Take daily totals by the date they are written on.
@@ -42,7 +46,7 @@ def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) ->
     ReadError
         When they are more than a day apart, or powers.
     """
-    if step > 1.5 * DAY_S:
+    if step > MOST_STEP * DAY_S:
         raise ReadError(
             "The readings are more than a day apart. Weekly or monthly totals do not show what dirt does: export daily "
             "totals or, better, intervals of an hour or less."

@@ -65,7 +65,13 @@ def size_text(size: float) -> str:
     >>> size_text(300_000_000)
     '300.0 MB'
     """
-    return f"{size / 1e9:.1f} GB" if size >= 1e9 else f"{size / 1e6:.1f} MB" if size >= 1e5 else f"{size / 1e3:.1f} kB"
+    return (
+        f"{size / 10**9:.1f} GB"
+        if size >= 10**9
+        else f"{size / 10**6:.1f} MB"
+        if size >= 10**5
+        else f"{size / 1000:.1f} kB"
+    )
 
 
 def look_over(open_bytes: OpenBytes, name: str) -> str:

@@ -12,6 +12,14 @@ from portal.readers.reading import ReadError
 
 SAMPLE_CHARACTERS = 4_000_000
 """Characters that are looked at. A bound on time, no source."""
+QUOTED_WHOLE = 0.9
+"""Share of the lines that begin and end with a quotation mark for all to be quoted as a whole. Common practice, no
+source."""
+FIGURES_ALONE = 0.1
+"""What a row with figures and no stamp speaks for a delimiter, over what one with both does [ratio]. Common practice,
+no source."""
+LATER = 0.001
+"""Share by which a delimiter counts less than the one before it, for files that speak for both. No source."""
 _DELIMITERS = (";", "\t", ",", "|", "~", "^", "#", "&", "!", "\x1f", " ")
 
 
@@ -51,7 +59,7 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
     picked = lines[:20] + lines[20 :: max(1, len(lines) // 150)]
     best, best_quote, best_score = ",", quote, 0.0
     # Lines that are quoted as a whole hold their cells inside.
-    whole = sum(line.startswith('"') and line.rstrip().endswith('"') for line in picked) > 0.9 * len(picked)
+    whole = sum(line.startswith('"') and line.rstrip().endswith('"') for line in picked) > QUOTED_WHOLE * len(picked)
     for rank, (delimiter, mark) in enumerate(
         [(delimiter, quote) for delimiter in _DELIMITERS] + ([(delimiter, "") for delimiter in _DELIMITERS] * whole)
     ):
@@ -67,8 +75,8 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
                 continue
             stamp = any(kind_of(cell) in ("datetime", "date", "unix_s", "unix_ms") for cell in row[:6])
             figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
-            good += 1.0 if stamp and figures else 0.1 if figures > 1 else 0.0
-        score = good * (1 - 0.001 * rank)
+            good += 1.0 if stamp and figures else FIGURES_ALONE if figures > 1 else 0.0
+        score = good * (1 - LATER * rank)
         if score > best_score:
             best, best_quote, best_score = delimiter, mark, score
     return best, best_quote

@@ -31,6 +31,11 @@ HEADER_LINES = 40
 FIGURES = 0.4
 """Share of the filled cells that must be figures for a column to be one of figures. Tuned on the made files of the
 tests: a fifth more or less changes none."""
+NAMED = 0.6
+"""Share of the columns that a line must name to be the header: some stay without a name. Common practice, no source."""
+DATES = 0.9
+"""Share of the cells that must be dates for a column of what looks like figures to be one of dates. Common practice, no
+source."""
 
 
 _MONTH = re.compile(
@@ -200,7 +205,7 @@ def _find_header_row(rows: list[list[str]], first: int, width: int) -> tuple[int
         if is_units and not units and at > 0 and any(cell.strip() for cell in rows[at - 1]) and len(rows[at - 1]) > 1:
             units = cells
             continue
-        if len(filled) >= max(2, 0.6 * width) and not all(map(is_figure, filled)):
+        if len(filled) >= max(2, NAMED * width) and not all(map(is_figure, filled)):
             return at, units
         if units and len(filled) >= 1:
             return at, units
@@ -290,4 +295,4 @@ def _holds_times(filled: list[str]) -> bool:
     kinds = Counter(kind_of(cell) for cell in near)
     if kinds["datetime"] + kinds["time"] >= 0.5 * len(near):
         return True
-    return kinds["date"] >= 0.9 * len(near) and len(set(filled)) > 1 and any(sep in filled[0] for sep in "-/")
+    return kinds["date"] >= DATES * len(near) and len(set(filled)) > 1 and any(sep in filled[0] for sep in "-/")

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from portal.readers.clock import utc_datetime
 from portal.readers.place import file_and_line
 from portal.readers.reading import Lump
-from portal.readers.series import DAY_S, Ints, Series
+from portal.readers.series import DAY_S, USUAL_PERCENTILE, Ints, Series
 
 LUMPS_KEPT = 5_000
 """Lumps that are kept of a file. A bound on memory, no source."""
@@ -108,7 +108,7 @@ def catch_up_lumps(series: Series) -> None:
     positive = energy[known][energy[known] > 0]
     if not len(positive):
         return
-    usual_max = float(np.percentile(positive, 99.5)) * USUAL_MAX
+    usual_max = float(np.percentile(positive, USUAL_PERCENTILE)) * USUAL_MAX
     before = known[:-1]
     after = known[1:]
     gap = start[after] - (start[before] + length[before])

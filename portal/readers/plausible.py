@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from portal.readers.clock import utc_datetime
 from portal.readers.reading import Gap
-from portal.readers.series import DAY_S, Floats, Ints, Series
+from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints, Series
 
 _STAND_INS = np.array(
     [
@@ -117,7 +117,7 @@ def mend_negatives(series: Series) -> tuple[int, NDArray[np.int64], bool]:
     if not len(negative):
         return 0, negative, False
     positive = energy[energy > 0]
-    peak = float(np.percentile(positive, 99.5)) if len(positive) else 0.0
+    peak = float(np.percentile(positive, USUAL_PERCENTILE)) if len(positive) else 0.0
     slight = energy[negative] >= -NIGHT_USE * peak
     energy[negative[slight]] = 0.0
     really = negative[~slight]
@@ -182,7 +182,7 @@ def fill_nights(energy: Floats, local_s: Ints, minutes: int) -> int:
     days = len(np.unique(local_s[known] // DAY_S))
     if days < 2 or np.count_nonzero(night[known]) > NIGHTS_WITH * days * 5 * 60 / minutes:
         return 0
-    peak = float(np.percentile(energy[known], 99.5))
+    peak = float(np.percentile(energy[known], USUAL_PERCENTILE))
     if peak <= 0:
         return 0
     small = DUSK * peak

@@ -10,7 +10,7 @@ from portal.readers.clock import utc_datetime
 from portal.readers.lumps import CATCH_UP
 from portal.readers.place import file_and_line
 from portal.readers.reading import Lump, Notice, ReadError
-from portal.readers.series import DAY_S, Floats, Ints, Series
+from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints, Series
 
 MOST_RISE = 3.0
 """Energy of a step across a fall of the register, as a ratio to the file's large steps. Tuned on the made files of the
@@ -33,6 +33,9 @@ a fifth more or less changes none."""
 STILL = 0.02
 """A register that moved by less than this share of a large step in a gap stood still. Tuned on the made files of the
 tests: a fifth more or less changes none."""
+AT_THE_TOP = 0.001
+"""Share by which a register's highest figure may miss a power of ten to be the end of its counter. Common practice, no
+source."""
 
 
 def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Floats, int, int]:
@@ -63,7 +66,7 @@ def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Float
     lengths = np.diff(starts)
     falls = np.flatnonzero(energy < 0)
     rises = energy[energy > 0]
-    usual = float(np.percentile(rises, 99.5)) if len(rises) else 0.0
+    usual = float(np.percentile(rises, USUAL_PERCENTILE)) if len(rises) else 0.0
     finest = float(rises.min()) if len(rises) else 0.0
     rolled = restarted = 0
     for i in falls:
@@ -184,7 +187,7 @@ def from_registers(starts: Ints, columns: list[Floats], signs: list[int], place:
         series.notices.append(Notice("register_restarted", text))
     top = float(np.max(columns[0][known]))
     size = float(10.0 ** round(math.log10(top))) if top > 1 else 0.0
-    if size and abs(top - size) <= 1e-3 * size and np.count_nonzero(columns[0][known] == top) * step > 2 * DAY_S:
+    if size and abs(top - size) <= AT_THE_TOP * size and np.count_nonzero(columns[0][known] == top) * step > 2 * DAY_S:
         text = (
             "The register stands at its highest figure for more than two days. It is clipped; what was produced "
             "in that time "

@@ -19,6 +19,9 @@ from portal.readers.rejected import MAX_BAD, NO_STAMP_REASON
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps
 from portal.readers.table import Loaded, Table, too_wide
 
+HOURS = 0.9
+"""Share of the times that must be whole hours for a column to be one of hours. Common practice, no source."""
+
 
 class Reader:
     """What the tall and the wide layout have in common."""
@@ -106,7 +109,7 @@ class Reader:
             first, second = self.time_at
             dates, times = self._fill_down([row[first] for row in rows], [row[second] for row in rows])
             if not self.stamps.distinct_dates:
-                self.by_hour = sum(map(_is_hour, times)) > 0.9 * len(times)
+                self.by_hour = sum(map(_is_hour, times)) > HOURS * len(times)
             if self.by_hour:
                 self.hours.append(np.array([int(cell) if _is_hour(cell) else -1 for cell in times], dtype=np.int64))
                 times = ["00:00"] * len(times)

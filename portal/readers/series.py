@@ -25,6 +25,9 @@ NEAR_A_STEP = 0.1
 """Share of a usual interval length that the step between stamps may be off it. Tuned on the made files of the tests: a
 fifth more or less changes none."""
 STEPS_S = (60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, DAY_S)
+USUAL_PERCENTILE = 99.5
+"""Percentile [%] of a file's readings that stands for its large ones: the few above it are slips of a meter. Tuned on
+the made files of the tests."""
 BEYOND = 1e15
 """No meter on earth has counted as many Wh; sums of larger figures would overflow. Common practice, no source."""
 Floats = NDArray[np.float64]

@@ -159,7 +159,7 @@ def cell_text(cell: object) -> str:
     if isinstance(cell, int):
         return str(cell)
     if isinstance(cell, float):
-        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 10**15 else repr(cell)
     if isinstance(cell, datetime):
         # A spreadsheet keeps times as fractions of a day; half a second is the most such a fraction strays.
         rounded = cell + timedelta(microseconds=500_000)

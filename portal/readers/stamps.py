@@ -157,7 +157,7 @@ class StampColumn:
         """
         if self.order in ("unix_s", "unix_ms", "serial"):
             numbers = np.concatenate(self._numbers) if self._numbers else np.zeros(0)
-            scale = {"unix_s": 1.0, "unix_ms": 1e-3, "serial": 86_400.0}[self.order]
+            scale = {"unix_s": 1.0, "unix_ms": 1 / 1000, "serial": float(_DAY_S)}[self.order]
             with np.errstate(invalid="ignore", over="ignore"):
                 seconds = np.round(numbers * scale - (25_569 * _DAY_S if self.order == "serial" else 0))
                 good = (seconds >= _YEAR_START) & (seconds < _YEAR_END)

@@ -11,6 +11,12 @@ from portal.readers.dates import kind_of
 STAMPED = 0.7
 """Share of the rows whose cell must be a stamp for a column to be the time column; totals and notes stand between.
 Tuned on the made files of the tests: a fifth more or less changes none."""
+DIFFERENT = 0.95
+"""Share of the pairs of day and time that must be different: a clock change has some twice. Common practice, no
+source."""
+SERIALS = 0.8
+"""Share of the cells that must look like a spreadsheet's days for a column to be one of times. Common practice, no
+source."""
 
 
 def stamped_rows(rows: list[list[str]]) -> list[int]:
@@ -177,7 +183,7 @@ def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
         len(cells) > 3
         and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells)
         and len({day for day, _ in pairs}) * 3 < len(pairs)
-        and len(set(pairs)) >= 0.95 * len(pairs)
+        and len(set(pairs)) >= DIFFERENT * len(pairs)
     )
 
 
@@ -200,7 +206,7 @@ def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int],
     """
     for at, name in enumerate(names):
         cells = [row[at] for row in spread if at < len(row)]
-        if cells and sum(map(_serial, cells)) >= 0.8 * len(cells) and (words.TIME_WORD.search(name) or at == 0):
+        if cells and sum(map(_serial, cells)) >= SERIALS * len(cells) and (words.TIME_WORD.search(name) or at == 0):
             return [at], "serial"
     return [], ""
 

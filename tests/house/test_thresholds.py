@@ -6,9 +6,23 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.house import files, hold, text, tree
+from tests.house import files, functions, hold, text, tree
 
 KNOWN: dict[str, str] = {}
+
+PLAIN = {0.0, 0.5, 1.0, 2.0, 10.0, 24.0, 60.0, 100.0, 1000.0, 3600.0}
+"""Figures that need no name: halves, percent, powers of ten, units of time."""
+GUARD = 1e-4
+"""Figures up to this size keep a division from zero, and decide nothing."""
+FORMULAS = {
+    "portal/pv/expected.py::sun_position": "coefficients of the published algorithm that its docstring cites",
+    "portal/pv/expected.py::climatological_temperature": "coefficients of the formula that its docstring writes out",
+}
+BARE = {
+    f"portal/pv/{name}.py": "its figures are being tuned; they get their names with that"
+    for name in ("air", "chain", "diagnosis", "gains", "moves", "rain", "site_fit")
+}
+"""Files whose functions still hold figures without a name."""
 
 UNIT = re.compile(
     r"\[[^\]]+\]|%|°|\b(years?|months?|days?|hours?|minutes?|seconds?|k?Wh?|[kM]?bytes|MB|kB|km|mm|metres|degrees"
@@ -38,6 +52,31 @@ def test_every_threshold_says_its_unit_and_its_source() -> None:
         KNOWN,
         "tests/house/test_thresholds.py",
     )
+
+
+def test_a_figure_inside_a_function_has_a_name_above_it() -> None:
+    found: dict[str, str] = {}
+    for path in files("portal/pv", "portal/readers"):
+        for name, function in functions(tree(path)):
+            bare = _bare(function)
+            place = path if path in BARE else f"{path}::{name}"
+            if bare:
+                found[place] = ", ".join(map(str, bare))
+    hold(
+        "Name each figure of pv and readers above the functions, with its unit and its source.",
+        found,
+        FORMULAS | BARE,
+        "tests/house/test_thresholds.py",
+    )
+
+
+def _bare(function: ast.AST) -> list[float]:
+    values = (node.value for node in ast.walk(function) if isinstance(node, ast.Constant))
+    return [value for value in values if isinstance(value, float) and value not in PLAIN and value > GUARD]
+
+
+def test_a_figure_without_a_name_would_be_found() -> None:
+    assert _bare(ast.parse("def f(x):\n    return max(x / 2.0, 1e-9) > 0.15 * x")) == [0.15]
 
 
 def _thresholds(path: str) -> Iterator[tuple[str, str]]:
