@@ -15,7 +15,7 @@ import numpy as np
 
 from portal.pv.due import Basis, Due
 from portal.pv.forecast import Forecast, Money, best_routine, value_by_pentad
-from portal.pv.result import Assessment, Verdict
+from portal.pv.result import BAND_90, Assessment, Verdict
 from portal.pv.said import Code, Said
 from portal.pv.year import PENTAD_DAYS, YEAR_DAYS, pentad_of
 
@@ -270,7 +270,7 @@ def _with_forecast(base: Advised, result: Assessment, ahead: Forecast, money: Mo
 
 
 def _wash_today(ahead: Forecast, money: Money, as_of: date) -> WashToday:
-    low, high = np.quantile(ahead.kept_today, [0.05, 0.95])
+    low, _, high = np.quantile(ahead.kept_today, BAND_90)
     at_price = _turning_price(ahead, money, as_of)
     return WashToday(
         Range(float(low), float(ahead.kept_today.mean()), float(high)),
