@@ -113,8 +113,10 @@ def test_a_roof_judged_without_its_neighbours_says_so_and_is_compared_again_the_
     said = SiteAssessment.objects.get()
     assert {"code": Code.WITHOUT_NEIGHBOURS, "figures": {}} in said.reasons
     assert not said.site.daily.memory
-    client.force_login(factories.member(said.site.customer.business, Role.OFFICE))
-    page = client.get(f"/sites/{said.site.pk}/").content.decode()
+    now = timezone.now()
+    told = factories.assessment(as_of=now.date() - timedelta(days=1), made_at=now, reasons=said.reasons)
+    client.force_login(factories.member(told.site.customer.business, Role.OFFICE))
+    page = client.get(f"/sites/{told.site.pk}/").content.decode()
     assert "could not be compared with the roofs around it" in page
 
 
