@@ -15,6 +15,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
+from portal.actions.washes import wash_after
 from portal.models import (
     DayRain,
     EntryKind,
@@ -143,7 +144,7 @@ def _count(
     gain, low, high = proof.gain, proof.gain_low, proof.gain_high
     if gain is None or low is None or high is None:
         return
-    next_wash = _next_wash(proof.visit, cleaned_on)
+    next_wash = wash_after(proof.visit, cleaned_on)
     held = recovered(daily, recoveries, cleaned_on=cleaned_on, next_wash=next_wash)
     kwh = held.clean_wh / 1000
     proof.kwh, proof.kwh_low, proof.kwh_high = gain * kwh, low * kwh, high * kwh
@@ -159,12 +160,6 @@ def _count(
     if ahead == ahead:  # not NaN: the record holds energies
         total = kwh + ahead
         proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, low * total, high * total
-
-
-def _next_wash(visit: Visit, cleaned_on: date) -> date | None:
-    later = Visit.objects.filter(site=visit.site, state=VisitState.DONE, finished_at__gt=visit.finished_at)
-    days = [other.cleaned_on for other in later.select_related("site").order_by("finished_at")]
-    return next((day for day in days if day is not None and day > cleaned_on), None)
 
 
 def _recoveries(assessment: SiteAssessment) -> list[Recovery]:

@@ -36,6 +36,13 @@ def last_cleaned(site: Site, washed: Visit | None) -> date:
     return site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date()
 
 
+def wash_after(visit: Visit, cleaned_on: date) -> date | None:
+    """Day of the next wash after a finished one; None while there is none."""
+    later = Visit.objects.filter(site=visit.site, state=VisitState.DONE, finished_at__gt=visit.finished_at)
+    days = [other.cleaned_on for other in later.select_related("site").order_by("finished_at")]
+    return next((day for day in days if day is not None and day > cleaned_on), None)
+
+
 def wash_ahead(site: Site) -> bool:
     """Whether a wash is booked, or waits for better weather."""
     return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
