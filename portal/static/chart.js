@@ -32,6 +32,7 @@
   /** Plotly comes with English alone: months and marks as the browser writes them, words from the page. */
   const teach = () => {
     const { lang } = document.documentElement;
+    if (lang === "en") return; // what is registered takes the place of plotly's own, on which all others fall back
     /** @param {Intl.DateTimeFormatOptions} form @param {Date[]} days */
     const named = (form, days) => days.map((day) => day.toLocaleDateString(lang, form));
     const week = [1, 2, 3, 4, 5, 6, 7].map((day) => new Date(2023, 0, day)); // from a Sunday, as plotly counts
