@@ -10,6 +10,51 @@ import pandas as pd
 from portal.pv.arrays import Floats
 from portal.pv.daily import Daily
 from portal.pv.readings import SiteReadings
+from portal.pv.spells import LIKELY
+
+DRY_SPELLS = 0.12
+"""Share of long dark spells in which it never rains: fog, stratus, smoke. No source; more than the doubt that the word
+"clean" allows, so that a roof that was dirty before such a spell is not told clean after it."""
+BRIGHT_DAYS = 3
+"""Bright days one after the other from which a dark spell is over, and the roof's own days tell what it washed.
+Days; no source."""
+
+
+def to_the_end(chance: Floats) -> Floats:
+    """Chance of a wash on each day, where the record ends in a dark spell.
+
+    What a dark spell in the past washed is told by the clear days after it. After the last one there are none, and
+    dark days taken each for itself would leave no chance that it stayed dry: 0.6 to the power of twelve days is two in
+    a thousand. But days of a spell are alike: a front rains on most of them, a lid of fog on none. So
+    :data:`DRY_SPELLS` of spells are taken for dry altogether, and each further dark day makes it likelier that this is
+    one of them (Bayes): with D that share and Q the chance that a wet spell has not washed yet, the spell is wet with
+    (1 - D) Q / (D + (1 - D) Q). The first day keeps its chance.
+
+    Parameters
+    ----------
+    chance : ndarray (days,)
+        Of a wash on each day, judged by its own darkness alone.
+
+    Returns
+    -------
+    ndarray (days,)
+        The same up to the last :data:`BRIGHT_DAYS` bright days in a row, and no more than that after them.
+
+    Examples
+    --------
+    >>> dark = to_the_end(np.concatenate([[0.4, 0.0, 0.0, 0.0], np.full(12, 0.4)]))
+    >>> dark[[0, 4, 15]].round(2).tolist(), round(float(np.prod(1 - dark[4:])), 2)
+    ([0.4, 0.4, 0.0], 0.12)
+    """
+    out = chance.copy()
+    bright = np.convolve(chance <= LIKELY, np.ones(BRIGHT_DAYS), "full")[: len(chance)] >= BRIGHT_DAYS
+    unwashed = 1.0
+    for day in range(int(np.flatnonzero(bright)[-1]) + 1 if bright.any() else 0, len(chance)):
+        wet = (1 - DRY_SPELLS) * unwashed
+        if_wet = min(float(chance[day]) / (1 - DRY_SPELLS), 1.0)
+        out[day] = if_wet * wet / (DRY_SPELLS + wet)
+        unwashed *= 1 - if_wet
+    return out
 
 
 def town_rain(sites: Sequence[SiteReadings]) -> pd.Series[float] | None:
@@ -37,7 +82,8 @@ def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
 
     From a rain gauge where there is one: below 1 mm rarely, then a light wash, from about 5 to 8 mm a heavy one
     (thresholds of Kimber et al. 2006 and later, 3 to 10 mm). Without a gauge from the sky: it does not rain from a
-    clear one, and rains on some four in ten of the darkest days (common practice, no source).
+    clear one, and rains on some four in ten of the darkest days (common practice, no source), but see
+    :func:`to_the_end`.
 
     Parameters
     ----------
@@ -55,6 +101,7 @@ def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         share = np.nan_to_num(daily["bright"] / top, nan=0.55)
     dark = np.interp(share, [0, 0.4, 0.55, 0.7, 0.85, 1.0], [0.42, 0.40, 0.16, 0.06, 0.02, 0.006])
+    dark = to_the_end(dark)
     unknown = np.stack([0.45 * dark, 0.55 * dark], axis=1)
     if rain_mm is None or not len(rain_mm):
         return unknown

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from portal.pv.assessment import assess_town
 from portal.pv.daily import DAY, EPOCH, Daily, Metering
-from portal.pv.rain import wash_chance
+from portal.pv.rain import DRY_SPELLS, to_the_end, wash_chance
+from portal.pv.result import Assessment
+from tests.pv.planted import Weather, dust, site, weather
 
 DARK = 40
 """Number of the one dark day among the bright ones."""
@@ -62,3 +67,59 @@ def test_a_day_without_a_gauges_figure_is_judged_by_its_sky() -> None:
     assert sky[DARK].sum() == pytest.approx(0.4, abs=0.05), (
         "four in ten of the darkest days; common practice, no source"
     )
+
+
+def test_a_dark_spell_that_reaches_the_end_may_have_stayed_dry() -> None:
+    """The share that washed, counted over drawn spells of two kinds: always dry, or wet by day as its darkness says."""
+    rng = np.random.default_rng(4)
+    chance = np.array([0.4, 0.2, 0.4, 0.05, 0.4])
+    dry = rng.random(200_000) < DRY_SPELLS
+    rains = rng.random((200_000, 5)) < chance / (1 - DRY_SPELLS)
+    washed = (np.cumsum(rains, axis=1) > 0) & ~dry[:, None]
+    told = 1 - np.cumprod(1 - to_the_end(chance))
+    assert told == pytest.approx(washed.mean(axis=0), abs=0.005)
+
+
+def test_dark_spells_of_the_past_are_left_to_the_days_after_them() -> None:
+    chance = np.concatenate([np.full(20, 0.4), np.full(3, 0.01), [0.4, 0.01, 0.4]])
+    # By hand: if wet, a day of 0.4 washes with 0.4 / 0.88; 0.88 (1 - 0.4545) (1 - 0.0114) = 0.4747 is wet and unwashed.
+    assert to_the_end(chance)[:24] == pytest.approx(chance[:24])
+    assert to_the_end(chance)[-1] == pytest.approx(0.4545 * 0.4747 / 0.5947, rel=0.01)
+
+
+DARK_END = 16
+WEATHER = weather(seed=8, days=320, minutes=60)
+
+
+@lru_cache(maxsize=2)
+def town_after_a_dark_fortnight(rained: bool) -> tuple[list[float], list[Assessment]]:
+    """Present losses, true and told, of roofs without a gauge; on a day of that fortnight it rained, or on none."""
+    rain = WEATHER.rain_mm.copy()
+    rain[-60:] = 0.0
+    if rained:
+        rain[-DARK_END // 2] = 20.0
+    cloudy = WEATHER.cloudy.copy()
+    cloudy[-DARK_END:] = True
+    sky: Weather = replace(WEATHER, rain_mm=rain, cloudy=cloudy)
+    soiling = [dust(sky, rate) for rate in (0.0, 0.0015, 0.002, 0.0025)]
+    roofs = [site(sky, one, seed=n, planes=((20.0, 150.0 + 15 * n, 6.0),)) for n, one in enumerate(soiling)]
+    for roof in roofs:
+        roof.energy_wh.iloc[-24 * DARK_END :] *= 0.4
+    return [float(1 - one[-1]) for one in soiling], assess_town(roofs)
+
+
+@pytest.mark.parametrize("rained", [False, True])
+def test_after_a_dark_fortnight_the_interval_holds_that_it_rained_and_that_it_did_not(rained: bool) -> None:
+    """Nobody can tell the two apart: the answers are the same, so the interval must hold both truths."""
+    truth, answers = town_after_a_dark_fortnight(rained)
+    for true, answer in zip(truth, answers, strict=True):
+        band = answer.present_loss_ci
+        assert band is not None
+        assert band.low <= true <= band.high, true
+
+
+def test_no_roof_that_was_dirty_before_a_dark_fortnight_is_told_clean_after_it() -> None:
+    truth, answers = town_after_a_dark_fortnight(False)
+    dirty = [answer.verdict for true, answer in zip(truth, answers, strict=True) if true >= 0.04]
+    assert len(dirty) >= 2
+    assert "clean" not in dirty
