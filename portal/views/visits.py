@@ -17,6 +17,8 @@ from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.http import urlencode
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.advice import recommendation
@@ -140,9 +142,9 @@ def _chart(kept: SiteDaily, assessment: SiteAssessment | None, earlier: Sequence
     washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
     since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
     daily = with_words(unpack_daily(kept.table))
-    events = [Event(day, "Cleaned", True) for day in washes]
+    events = [Event(day, _("Cleaned"), True) for day in washes]
     for recovery in assessment.recoveries if assessment else []:
-        events.append(Event(date.fromisoformat(recovery["date"]), "Recovered", False))
+        events.append(Event(date.fromisoformat(recovery["date"]), _("Recovered"), False))
     return performance_chart(daily.loc[[day >= since for day in daily.index]], events)
 
 
@@ -167,20 +169,22 @@ class VisitForm(forms.Form):
     """When, who, for how much. Times are the roof's own."""
 
     day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}))
-    at = forms.TimeField(label="Time", widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
+    at = forms.TimeField(label=gettext_lazy("Time"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
     minutes = forms.IntegerField(min_value=15, max_value=720, initial=60)
     technicians = forms.ModelMultipleChoiceField(
         User.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
     )
     price = forms.DecimalField(min_value=0, max_digits=8, decimal_places=2, required=False)
-    note = forms.CharField(widget=forms.Textarea, required=False, help_text="What the crew should know of this visit.")
+    note = forms.CharField(
+        widget=forms.Textarea, required=False, help_text=gettext_lazy("What the crew should know of this visit.")
+    )
 
     def __init__(self, site: Site, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.site = site
         crew = cast("forms.ModelMultipleChoiceField[User]", self.fields["technicians"])
         crew.queryset = User.objects.filter(memberships__business=site.customer.business_id, is_active=True).distinct()
-        self.fields["at"].help_text = f"Local time of the roof ({site.tz})."
+        self.fields["at"].help_text = _("Local time of the roof ({tz}).").format(tz=site.tz)
         self.fields["price"].label = f"Price [{site.customer.business.currency}]"
 
     def clean(self) -> dict[str, Any]:
@@ -190,7 +194,9 @@ class VisitForm(forms.Form):
             starts_at = datetime.combine(day, at, tzinfo=ZoneInfo(self.site.tz))
             if starts_at.astimezone(UTC).astimezone(ZoneInfo(self.site.tz)).time() != at:
                 raise ValidationError(
-                    f"On {day:%d %B %Y} the clocks skip {at:%H:%M} in {self.site.tz}. Choose an hour later."
+                    _("On {day} the clocks skip {at:%H:%M} in {tz}. Choose an hour later.").format(
+                        day=day_words(day), at=at, tz=self.site.tz
+                    )
                 )
             cleaned["starts_at"] = starts_at
         return cleaned
@@ -307,7 +313,7 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
             form.add_error(None, problem)
         else:
             _say_overlaps(request, moved)
-            messages.success(request, "Moved. The crew's calendars follow by themselves.")
+            messages.success(request, _("Moved. The crew's calendars follow by themselves."))
             return redirect("visit_sheet", visit.pk)
     return render(
         request,
@@ -332,10 +338,10 @@ def visit_call_off(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     try:
         if request.POST.get("kind") == "weather":
             call_off_for_weather(visit=visit, reason=reason, now=now)
-            messages.success(request, "Called off for weather. Move it to a new day when the forecast is good.")
+            messages.success(request, _("Called off for weather. Move it to a new day when the forecast is good."))
         else:
             cancel_visit(visit=visit, reason=reason, now=now)
-            messages.success(request, "Cancelled.")
+            messages.success(request, _("Cancelled."))
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     return redirect("visit_sheet", visit.pk)
@@ -356,9 +362,9 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     except ValueError:
-        messages.error(request, "Choose the day on which it was washed.")
+        messages.error(request, _("Choose the day on which it was washed."))
     else:
-        messages.success(request, f"Marked done: {day_words(day)} counts as a cleaning of this roof.")
+        messages.success(request, _("Marked done: {day} counts as a cleaning of this roof.").format(day=day_words(day)))
     return redirect("visit_sheet", visit.pk)
 
 
@@ -367,11 +373,14 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
 def visit_reopen(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     visit = _managed_visit(request, pk)
     reopen_visit(visit=visit, now=timezone.now())
-    messages.success(request, "Reopened: the day no longer counts as a cleaning.")
+    messages.success(request, _("Reopened: the day no longer counts as a cleaning."))
     return redirect("visit_sheet", visit.pk)
 
 
 def _say_overlaps(request: HttpRequest, visit: Visit) -> None:
     for other in overlapping(visit):
         local = other.starts_at.astimezone(ZoneInfo(other.site.tz))
-        messages.warning(request, f"At the same time the crew is booked at {other.site} ({local:%H:%M}).")
+        messages.warning(
+            request,
+            _("At the same time the crew is booked at {site} ({local:%H:%M}).").format(site=other.site, local=local),
+        )
