@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
@@ -194,9 +195,13 @@ class VisitPhoto(models.Model):
     @property
     def words(self) -> str:
         """What a screen reader says of it."""
-        what = str(Look(self.item).label) if self.item else "Panels"
+        what = str(Look(self.item).label) if self.item else _("Panels")
         distance = f", {self.get_distance_display().lower()}" if self.distance else ""
-        phase = "" if self.phase == Phase.FINDING else f" {self.get_phase_display().lower()} the wash"
+        phase = (
+            ""
+            if self.phase == Phase.FINDING
+            else " " + _("{when} the wash").format(when=self.get_phase_display().lower())
+        )
         return f"{what}{phase}{distance}" + (f": {self.note}" if self.note else "")
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import calendar
 from datetime import datetime
 
 from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils import dates
 from django.utils.translation import gettext_lazy
 
 from portal.models.lead import Lead
@@ -138,7 +138,7 @@ class MailStop(models.Model):
         return f"{self.email}: {self.why}"
 
 
-MONTHS = [(number, calendar.month_name[number]) for number in range(1, 13)]
+MONTHS = list(dates.MONTHS.items())
 
 
 class SendingRules(models.Model):

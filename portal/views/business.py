@@ -65,7 +65,10 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
     )
     longitude = forms.FloatField(required=False, min_value=-180, max_value=180, label=gettext_lazy("Yard longitude"))
     logo = forms.ImageField(
-        required=False, help_text=gettext_lazy("PNG, JPEG or WebP, at most 2 MB."), widget=forms.FileInput
+        label=gettext_lazy("Logo"),
+        required=False,
+        help_text=gettext_lazy("PNG, JPEG or WebP, at most 2 MB."),
+        widget=forms.FileInput,
     )
 
     class Meta:
@@ -95,7 +98,12 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         ]
         widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
         labels = {
-            "email": "E-mail",
+            "name": gettext_lazy("Name"),
+            "email": gettext_lazy("E-mail"),
+            "phone": gettext_lazy("Phone"),
+            "postal_address": gettext_lazy("Postal address"),
+            "currency": gettext_lazy("Currency"),
+            "language": gettext_lazy("Language"),
             "price_minimum": gettext_lazy("Smallest price of a visit"),
             "price_per_module": gettext_lazy("Price of each panel"),
             "surcharge_per_storey": gettext_lazy("Surcharge for each storey above the first"),
@@ -176,9 +184,9 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
 
 class MemberForm(forms.Form):
-    name = forms.CharField(max_length=120)
+    name = forms.CharField(label=gettext_lazy("Name"), max_length=120)
     email = forms.EmailField(label=gettext_lazy("E-mail address"))
-    role = forms.ChoiceField(choices=Role.choices, initial=Role.TECHNICIAN)
+    role = forms.ChoiceField(label=gettext_lazy("Role"), choices=Role.choices, initial=Role.TECHNICIAN)
 
 
 def _owned(request: HttpRequest, slug: str | None) -> Business:

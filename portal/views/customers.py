@@ -92,7 +92,15 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
-        labels = {"email": "E-mail", "consented_on": gettext_lazy("Agreed to be written to on")}
+        labels = {
+            "business": gettext_lazy("Business"),
+            "name": gettext_lazy("Name"),
+            "email": gettext_lazy("E-mail"),
+            "phone": gettext_lazy("Phone"),
+            "language": gettext_lazy("Language"),
+            "consented_on": gettext_lazy("Agreed to be written to on"),
+            "notes": gettext_lazy("Notes"),
+        }
         help_texts = {
             "consented_on": gettext_lazy(
                 "The day they said you may write to them about their panels. Without it nothing is sent."

@@ -35,6 +35,11 @@ class RainForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
     class Meta:
         model = RainGauge
         fields = ["business", "name", "latitude", "longitude", "station", "file"]
+        labels = {
+            "business": gettext_lazy("Business"),
+            "latitude": gettext_lazy("Latitude"),
+            "longitude": gettext_lazy("Longitude"),
+        }
         help_texts = {
             "business": "",
             "latitude": gettext_lazy("Not needed where the file says it."),

@@ -46,8 +46,12 @@ def _business(request: HttpRequest, slug: str | None = None, *, owner: bool = Fa
 
 
 class QueueForm(forms.Form):
-    state = forms.ChoiceField(choices=[("", gettext_lazy("All")), *ReminderState.choices], required=False)
-    kind = forms.ChoiceField(choices=[("", gettext_lazy("All")), *ReminderKind.choices], required=False)
+    state = forms.ChoiceField(
+        label=gettext_lazy("State"), choices=[("", gettext_lazy("All")), *ReminderState.choices], required=False
+    )
+    kind = forms.ChoiceField(
+        label=gettext_lazy("What"), choices=[("", gettext_lazy("All")), *ReminderKind.choices], required=False
+    )
 
 
 @login_required
@@ -185,8 +189,9 @@ def mail_rules(request: HttpRequest) -> HttpResponse:
 
 
 class WordingForm(forms.Form):
-    subject = forms.CharField(max_length=150, required=False)
+    subject = forms.CharField(label=gettext_lazy("Subject"), max_length=150, required=False)
     text = forms.CharField(
+        label=gettext_lazy("Text"),
         widget=forms.Textarea(attrs={"rows": 14}),
         required=False,
         max_length=5000,

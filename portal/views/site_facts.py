@@ -73,6 +73,19 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
             "access_notes": forms.Textarea(attrs={"rows": 3}),
             "notes": forms.Textarea(attrs={"rows": 3}),
         }
+        labels = {
+            "name": gettext_lazy("Name"),
+            "address": gettext_lazy("Address"),
+            "latitude": gettext_lazy("Latitude"),
+            "longitude": gettext_lazy("Longitude"),
+            "installed_on": gettext_lazy("Installed on"),
+            "installer": gettext_lazy("Installer"),
+            "storeys": gettext_lazy("Storeys"),
+            "roof_covering": gettext_lazy("Roof covering"),
+            "anchor_points": gettext_lazy("Anchor points"),
+            "water_pressure": gettext_lazy("Water pressure"),
+            "notes": gettext_lazy("Notes"),
+        }
         help_texts = {
             "latitude": gettext_lazy(
                 "Degrees, north is positive: 39.7420. Press long on a roof in a map application to see both."
@@ -99,7 +112,12 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
     class Meta:
         model = Plane
         fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
-        labels = {"azimuth": gettext_lazy("Faces [degrees from north]")}
+        labels = {
+            "name": gettext_lazy("Name"),
+            "tilt": gettext_lazy("Tilt [degrees]"),
+            "azimuth": gettext_lazy("Faces [degrees from north]"),
+            "module_count": gettext_lazy("Panels"),
+        }
         help_texts = {
             "tilt": gettext_lazy("0 is flat, 90 upright; most roofs have 15 to 45."),
             "azimuth": gettext_lazy("Clockwise: 90 is east, 180 south, 270 west."),
@@ -122,7 +140,11 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
 
 
 class MeterForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
-    name = forms.CharField(max_length=80, help_text=gettext_lazy("Production, garage inverter, meter by the barn."))
+    name = forms.CharField(
+        label=gettext_lazy("Name"),
+        max_length=80,
+        help_text=gettext_lazy("Production, garage inverter, meter by the barn."),
+    )
 
     class Meta:
         model = Meter

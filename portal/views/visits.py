@@ -168,15 +168,18 @@ def _shaded_hours(site: Site, kept: SiteDaily) -> list[tuple[time, time]]:
 class VisitForm(forms.Form):
     """When, who, for how much. Times are the roof's own."""
 
-    day = forms.DateField(widget=forms.DateInput(attrs={"type": "date"}))
+    day = forms.DateField(label=gettext_lazy("Day"), widget=forms.DateInput(attrs={"type": "date"}))
     at = forms.TimeField(label=gettext_lazy("Time"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
-    minutes = forms.IntegerField(min_value=15, max_value=720, initial=60)
+    minutes = forms.IntegerField(label=gettext_lazy("Minutes"), min_value=15, max_value=720, initial=60)
     technicians = forms.ModelMultipleChoiceField(
-        User.objects.none(), required=False, widget=forms.CheckboxSelectMultiple
+        User.objects.none(), label=gettext_lazy("Technicians"), required=False, widget=forms.CheckboxSelectMultiple
     )
     price = forms.DecimalField(min_value=0, max_digits=8, decimal_places=2, required=False)
     note = forms.CharField(
-        widget=forms.Textarea, required=False, help_text=gettext_lazy("What the crew should know of this visit.")
+        label=gettext_lazy("Note"),
+        widget=forms.Textarea,
+        required=False,
+        help_text=gettext_lazy("What the crew should know of this visit."),
     )
 
     def __init__(self, site: Site, *args: Any, **kwargs: Any) -> None:
@@ -185,7 +188,7 @@ class VisitForm(forms.Form):
         crew = cast("forms.ModelMultipleChoiceField[User]", self.fields["technicians"])
         crew.queryset = User.objects.filter(memberships__business=site.customer.business_id, is_active=True).distinct()
         self.fields["at"].help_text = _("Local time of the roof ({tz}).").format(tz=site.tz)
-        self.fields["price"].label = f"Price [{site.customer.business.currency}]"
+        self.fields["price"].label = _("Price [{currency}]").format(currency=site.customer.business.currency)
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
