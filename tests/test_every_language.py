@@ -49,9 +49,9 @@ def brackets(tmp_path: Path, settings: Any) -> Iterator[None]:
     for message in catalogue:
         if isinstance(message.id, tuple):
             message.string = tuple(f"⟦{form}⟧" for form in message.id)
-        elif message.id and not re.fullmatch(FORMAT, message.id):
-            choices = re.fullmatch(r"\w+(,\w+)+", message.id)  # of `yesno`, which splits it
-            message.string = ",".join(f"⟦{each}⟧" for each in message.id.split(",")) if choices else f"⟦{message.id}⟧"
+        elif (said := str(message.id)) and not FORMAT.fullmatch(said):
+            choices = re.fullmatch(r"\w+(,\w+)+", said)  # of `yesno`, which splits it
+            message.string = ",".join(f"⟦{each}⟧" for each in said.split(",")) if choices else f"⟦{said}⟧"
     compiled = tmp_path / "es" / "LC_MESSAGES" / "django.mo"
     compiled.parent.mkdir(parents=True)
     with compiled.open("wb") as file:

@@ -14,7 +14,9 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.utils import translation
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
 from portal.actions.advice import recommendation
 from portal.actions.asks import answer
@@ -37,6 +39,13 @@ from portal.pv.advice import Act, State, kept_advice
 from portal.pv.recommend import Recommendation
 from portal.pv.result import Cause, chance_loss_exceeds
 from portal.pv.town import kilometres
+
+TURNED_DOWN = gettext_noop("Turned down: {why}")
+RAISED_WRONGLY = gettext_noop("Raised wrongly: {why}")
+REOPENED = gettext_noop("Reopened: it was right after all.")
+MOVED = gettext_noop("Moved to “{stage}”.")
+OUR_NOTES = tuple(note.partition("{")[0] for note in (TURNED_DOWN, RAISED_WRONGLY, REOPENED, MOVED))
+"""How notes begin that nobody wrote; all others stay in the language of who wrote them."""
 
 GONE_CHANCE = 0.1
 """Below this chance the loss is gone and its lead closes at once."""
@@ -206,10 +215,10 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """They said no. The reason is kept, and the roof is left in peace for half a year."""
     lead = _held_open(lead)
     if not reason.strip():
-        raise ValidationError("Say why it was lost: it helps the next call.")
+        raise ValidationError(_("Say why it was lost: it helps the next call."))
     lead.closed_because = reason.strip()
     _close(lead, LeadStage.LOST, now=now)
-    note_lead(lead=lead, text=f"Turned down: {lead.closed_because}", by=by, now=now)
+    note_lead(lead=lead, text=TURNED_DOWN.format(why=lead.closed_because), by=by, now=now)
 
 
 @transaction.atomic
@@ -222,7 +231,7 @@ def wrong_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
         raise ValidationError(_("A visit is booked for it. Call that off first."))
     lead.closed_because = reason.strip()
     _close(lead, LeadStage.WRONG, now=now)
-    note_lead(lead=lead, text=f"Raised wrongly: {lead.closed_because}", by=by, now=now)
+    note_lead(lead=lead, text=RAISED_WRONGLY.format(why=lead.closed_because), by=by, now=now)
 
 
 @transaction.atomic
@@ -237,7 +246,7 @@ def unwrong_lead(*, lead: Lead, by: User, now: datetime) -> None:
     lead.stage = LeadStage.CONTACTED if lead.contacted_at else LeadStage.NEW
     lead.closed_at, lead.closed_because, lead.fading_since = None, "", None
     lead.save()
-    note_lead(lead=lead, text="Reopened: it was right after all.", by=by, now=now)
+    note_lead(lead=lead, text=REOPENED, by=by, now=now)
 
 
 @transaction.atomic
@@ -245,18 +254,20 @@ def move_lead(*, lead: Lead, stage: LeadStage, by: User, now: datetime) -> None:
     """Move an open lead between its open stages."""
     lead = _held_open(lead)
     if stage in CLOSED_STAGES or stage == LeadStage.BOOKED:
-        raise ValidationError("A lead is booked by booking its visit, and closed by washing, losing or clearing it.")
+        raise ValidationError(_("A lead is booked by booking its visit, and closed by washing, losing or clearing it."))
     lead.stage = stage
     if stage != LeadStage.NEW:
         lead.contacted_at = now
         answer(lead=lead, now=now)
     lead.save()
-    note_lead(lead=lead, text=f"Moved to “{LeadStage(stage).label}”.", by=by, now=now)
+    with translation.override("en"):  # as all that is kept; who reads it gets it in their language
+        moved = MOVED.format(stage=LeadStage(stage).label)
+    note_lead(lead=lead, text=moved, by=by, now=now)
 
 
 def note_lead(*, lead: Lead, text: str, by: User, now: datetime) -> LeadNote:
     if not text.strip():
-        raise ValidationError("The note is empty.")
+        raise ValidationError(_("The note is empty."))
     return LeadNote.objects.create(lead=lead, text=text.strip(), written_by=by, written_at=now)
 
 
@@ -269,9 +280,9 @@ def plan_lead(
     business = lead.site.customer.business
     today = now.astimezone(ZoneInfo(business.tz)).date()
     if assigned_to and not business.memberships.filter(user=assigned_to).exists():
-        raise ValidationError("Give it to somebody who works here.")
+        raise ValidationError(_("Give it to somebody who works here."))
     if snoozed_until and snoozed_until <= today:
-        raise ValidationError("Snooze it until a day that is still to come.")
+        raise ValidationError(_("Snooze it until a day that is still to come."))
     lead.assigned_to = assigned_to
     lead.next_action_on = next_action_on
     lead.snoozed_until = snoozed_until
@@ -282,7 +293,7 @@ def _held_open(lead: Lead) -> Lead:
     """The lead as it stands now, held: the nightly review may have closed it since the page was drawn."""
     held = Lead.objects.select_for_update(of=("self",)).select_related("site__customer__business").get(pk=lead.pk)
     if held.closed_at is not None:
-        raise ValidationError("This lead is closed. A new one opens by itself if the readings call for it.")
+        raise ValidationError(_("This lead is closed. A new one opens by itself if the readings call for it."))
     return held
 
 

@@ -134,7 +134,7 @@ class Business(models.Model):
         help_text="A lead also opens when a wash will likely be due within so many days.",
     )
     lead_waiting = models.BooleanField(
-        "also call about roofs that would rather wait",
+        gettext_lazy("also call about roofs that would rather wait"),
         default=False,
         help_text="Then a lead also opens above the loss below where their owner is told to wait; its card says so.",
     )

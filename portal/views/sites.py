@@ -13,6 +13,7 @@ from django.db.models.functions import TruncMonth
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
@@ -121,19 +122,20 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
 def _events(assessment: SiteAssessment) -> list[Event]:
     washes = {date.fromisoformat(one["date"]) for one in assessment.cleanings}
     events = [
-        Event(date.fromisoformat(one["date"]), _gained("cleaned", one), wash=True) for one in assessment.cleanings
+        Event(date.fromisoformat(one["date"]), _gained(_("cleaned"), one), wash=True) for one in assessment.cleanings
     ]
     for one in assessment.recoveries:
         day = date.fromisoformat(one["date"])
         if day not in washes:
-            events.append(Event(day, _gained("recovered by itself, like after rain", one), wash=False))
+            events.append(Event(day, _gained(_("recovered by itself, like after rain"), one), wash=False))
     return sorted(events, key=lambda event: event.date)
 
 
 def _gained(word: str, one: dict[str, Any]) -> str:
     if one["gain"] is None:
-        return f"{word}, gain not known yet"
-    return f"{word}, gain {percent(one['gain'])} {interval_words(one['low'], one['high'])}".strip()
+        return _("{word}, gain not known yet").format(word=word)
+    gain = f"{percent(one['gain'])} {interval_words(one['low'], one['high'])}".strip()
+    return _("{word}, gain {gain}").format(word=word, gain=gain)
 
 
 def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit]) -> list[Gain]:

@@ -6,9 +6,13 @@ from collections.abc import Sequence
 from typing import Any
 
 from django.template import Library
+from django.utils.formats import number_format
 from django.utils.html import format_html, json_script
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
 
+from portal.actions.leads import OUR_NOTES
 from portal.models import Proof, SiteAssessment
 from portal.pv.advice import STATES
 from portal.pv.orientation import LEAST_TILT, LEAST_TURN
@@ -55,8 +59,32 @@ for told_as in (
 def days(count: int) -> str:
     """A span of days as somebody would say it: "about" stands before it."""
     if count < 150:
-        return f"{count} day{'' if count == 1 else 's'}"
-    return f"{count / 30.44:.0f} months" if count < 1100 else f"{count / 365.25:.0f} years"
+        return ngettext("{count} day", "{count} days", count).format(count=count)
+    if count < 1100:
+        return _("{count} months").format(count=f"{count / 30.44:.0f}")
+    return _("{count} years").format(count=f"{count / 365.25:.0f}")
+
+
+@register.filter
+def note_words(text: str) -> str:
+    """A lead's note: one that nobody wrote in the reader's language, others as they are."""
+    return in_their_words(text) if text.startswith(OUR_NOTES) else text
+
+
+SEASONS = {
+    "alike": gettext_lazy(
+        "Compared with the same weeks a year earlier, output after the wash was much the same: {difference}, likely "
+        "{near} to {far}"
+    ),
+    "higher": gettext_lazy(
+        "Compared with the same weeks a year earlier, output after the wash was {difference} higher, likely {near} to "
+        "{far} higher"
+    ),
+    "lower": gettext_lazy(
+        "Compared with the same weeks a year earlier, output after the wash was {difference} lower, likely {near} to "
+        "{far} lower"
+    ),
+}
 
 
 @register.filter
@@ -65,20 +93,20 @@ def season_words(proof: Proof) -> str:
     difference, low, high = proof.season_difference, proof.season_low, proof.season_high
     if difference is None or low is None or high is None:
         return ""
-    start = "Compared with the same weeks a year earlier, output after the wash was"
     if low <= 0 <= high:
-        return f"{start} much the same: {percent(difference)}, likely {percent(low)} to {percent(high)}"
-    nearer, farther = sorted((abs(low), abs(high)))
-    word = "higher" if difference > 0 else "lower"
-    return f"{start} {percent(abs(difference))} {word}, likely {percent(nearer)} to {percent(farther)} {word}"
+        template, near, far = SEASONS["alike"], low, high
+    else:
+        template = SEASONS["higher" if difference > 0 else "lower"]
+        difference, (near, far) = abs(difference), sorted((abs(low), abs(high)))
+    return template.format(difference=percent(difference), near=percent(near), far=percent(far))
 
 
 @register.filter
 def kwh(energy_kwh: float | None) -> str:
     if energy_kwh is None:
         return ""
-    text = f"{energy_kwh:,.0f}"
-    return f"{'0' if text == '-0' else text.replace('-', '−')}{NBSP}kWh"
+    whole = round(energy_kwh)
+    return f"{'−' if whole < 0 else ''}{number_format(abs(whole), 0, force_grouping=True)}{NBSP}kWh"
 
 
 @register.simple_tag
@@ -125,7 +153,7 @@ def interval_words(low: float | None, high: float | None) -> str:
     """A 90 % interval of a loss or gain in brackets."""
     if low is None or high is None:
         return ""
-    return f"({percent(low).removesuffix(f'{NBSP}%')} to {percent(high)})"
+    return _("({low} to {high})").format(low=percent(low).removesuffix(f"{NBSP}%"), high=percent(high))
 
 
 def seen_words(planes: Sequence[dict[str, Any]]) -> str:
@@ -135,15 +163,22 @@ def seen_words(planes: Sequence[dict[str, Any]]) -> str:
     (told_tilt, told_azimuth), (tilt, azimuth) = planes[0]["told"], planes[0]["seen"]
     steeper, turn = round(tilt - told_tilt), round((azimuth - told_azimuth + 180) % 360 - 180)
     said = []
+    told = compass(told_azimuth)
     if abs(turn) >= LEAST_TURN:
-        if compass(azimuth) != compass(told_azimuth):
-            said.append(f"turned to the {compass(azimuth)}; told: {compass(told_azimuth)}")
+        if compass(azimuth) != told:
+            said.append(_("turned to the {wind}; told: {told}").format(wind=compass(azimuth), told=told))
         else:
             side = compass(told_azimuth + (90 if turn > 0 else -90))
-            said.append(f"turned about {abs(turn)} degrees towards the {side}; told: {compass(told_azimuth)}")
+            words = _("turned about {degrees} degrees towards the {side}; told: {told}")
+            said.append(words.format(degrees=abs(turn), side=side, told=told))
     if abs(steeper) >= LEAST_TILT:
-        said.append(f"about {abs(steeper)} degrees {'steeper' if steeper > 0 else 'flatter'} than told")
-    return f"Your modules look {', and '.join(said)}." if said else ""
+        words = (
+            _("about {degrees} degrees steeper than told")
+            if steeper > 0
+            else _("about {degrees} degrees flatter than told")
+        )
+        said.append(words.format(degrees=abs(steeper)))
+    return _("Your modules look {how}.").format(how=_(", and ").join(said)) if said else ""
 
 
 @register.simple_tag

@@ -11,6 +11,7 @@ from pathlib import Path, PurePath
 from django.conf import settings
 from django.core.files.base import File
 from django.db import transaction
+from django.utils.translation import gettext_noop
 
 from portal.actions.imports.kept import kept_mapping
 from portal.actions.jobs import ask_for
@@ -69,10 +70,10 @@ def too_large_to_copy(path: Path) -> str:
     size, most = path.stat().st_size, settings.LARGEST_UPLOAD
     if size <= most:
         return ""
-    return (
-        f"The file is {size / 2**20:,.0f} MB; more than {most // 2**20} MB is not taken in at once. Ten years of "
-        "5-minute readings take about 40 MB: check that it is the right file, or export it a year at a time."
-    )
+    return gettext_noop(
+        "The file is {size:,.0f} MB; more than {most} MB is not taken in at once. Ten years of 5-minute readings take "
+        "about 40 MB: check that it is the right file, or export it a year at a time."
+    ).format(size=size / 2**20, most=most // 2**20)
 
 
 def meter_called(*, site: Site, name: str) -> Meter:
