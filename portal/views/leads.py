@@ -15,6 +15,7 @@ from django.core.paginator import Page, Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
@@ -46,13 +47,23 @@ class BoardForm(forms.Form):
         required=False,
         label=gettext_lazy("Show"),
     )
-    kind = forms.ChoiceField(choices=[("", gettext_lazy("Any")), *LeadKind.choices], required=False)
-    stage = forms.ChoiceField(choices=[("", gettext_lazy("Any")), *LeadStage.choices], required=False)
+    kind = forms.ChoiceField(
+        label=gettext_lazy("Kind"), choices=[("", gettext_lazy("Any")), *LeadKind.choices], required=False
+    )
+    stage = forms.ChoiceField(
+        label=gettext_lazy("Stage"), choices=[("", gettext_lazy("Any")), *LeadStage.choices], required=False
+    )
     whose = forms.ChoiceField(
-        choices=[("", "Anybody's"), ("mine", gettext_lazy("Mine")), ("nobody", "Nobody's")], required=False
+        label=gettext_lazy("Whose"),
+        choices=[
+            ("", gettext_lazy("Anybody's")),
+            ("mine", gettext_lazy("Mine")),
+            ("nobody", gettext_lazy("Nobody's")),
+        ],
+        required=False,
     )
     near = forms.BooleanField(
-        required=False, label=gettext_lazy("Group neighbours within {trip_km:.0f} km").format(trip_km=TRIP_KM)
+        required=False, label=format_lazy(gettext_lazy("Group neighbours within {trip_km:.0f} km"), trip_km=TRIP_KM)
     )
 
     def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:

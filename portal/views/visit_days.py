@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from django.utils.translation import gettext as _
+
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.actions.visits import in_route_order
 from portal.models import User, Visit
@@ -56,7 +58,7 @@ def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[
     """Each crew's own round: two vans do not share a route."""
     crews: dict[str, list[Visit]] = {}
     for visit in of_day:
-        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or "Nobody sent yet"
+        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or _("Nobody sent yet")
         crews.setdefault(crew, []).append(visit)
     rounds = []
     for crew, own in sorted(crews.items()):
