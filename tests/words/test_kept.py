@@ -20,8 +20,8 @@ CASES = [
     ),
     # a sentence within a sentence
     (
-        "Read again in the site's new time zone: The workbook has no sheet with readings.",
-        "Leído otra vez en la nueva zona horaria del tejado: El libro no tiene ninguna hoja con lecturas.",
+        "Read again by another clock: The workbook has no sheet with readings.",
+        "Leído otra vez con otro reloj: El libro no tiene ninguna hoja con lecturas.",
     ),
     # two in a row
     (
