@@ -26,6 +26,7 @@ def test_weekly_figures_count_by_the_businesss_own_weeks() -> None:
 
 def test_promised_and_measured_gains_stand_side_by_side() -> None:
     lead = factories.lead(stage=LeadStage.WON, closed_at=NOW)
+    factories.assessment(site=lead.site, present_loss=0.08)  # what was told on the day of the wash
     visit = factories.visit(site=lead.site, lead=lead, state=VisitState.DONE, finished_at=NOW)
     Proof.objects.create(visit=visit, gain=0.05, gain_low=0.03, gain_high=0.07, updated_at=NOW)
     (promise,) = promises(Lead.objects.all())
