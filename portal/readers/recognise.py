@@ -18,6 +18,7 @@ from portal.readers.delimited import TextFile, look_over, read_chunks
 from portal.readers.delimiter import sniff_delimiter
 from portal.readers.dialect import Guessed, guess_mapping
 from portal.readers.doubts import Doubts
+from portal.readers.gathered import with_dates
 from portal.readers.load import load
 from portal.readers.mapping import FILES, DateOrder, Format, Kind, Mapping, Unit
 from portal.readers.meter_file import MeterFile, from_meter
@@ -263,7 +264,7 @@ def _take_text(sources: list[Source], site: Site, mapping: Mapping | None) -> _T
 
 
 def _table(file: TextFile, delimiter: str, quote: str) -> Table:
-    return Table(file.name, lambda: read_chunks(file, delimiter, quote))
+    return with_dates(Table(file.name, lambda: read_chunks(file, delimiter, quote)))
 
 
 def _take_sheets(sources: list[Source], folder: Path, site: Site, mapping: Mapping | None) -> _Taken:
