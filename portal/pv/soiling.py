@@ -210,7 +210,7 @@ def _terms_by_level(
     level = _levels(spells.y[np.isfinite(spells.y)])
     middle = level[LEVELS // 2]
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
-    few = level[1 : LEVELS - 1 : 4]
+    few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]
     rains = len(RAIN_PRIOR)
     coarse, normal = _Search(spells, terms, errors.rate_change, np.tile(few, rains)).smooth_terms(start, rounds)
     onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))

@@ -29,6 +29,9 @@ SURE, SURE_ALONE = 0.85, 0.8
 """Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone. Tuned on
 made fleets so that hardly any clean roof is told so: a wrong "you are dirty" costs more than a missed one. A fifth less
 tells one clean roof in ten "soiling"; a fifth more finds none."""
+SURELY_LOST = 0.005
+"""Low end of the interval below which nobody is told "soiling" [fraction of clean yield]: the roof may as well be
+clean, as where only rain that hardly works would explain a heavy loss. Tuned on made fleets."""
 DIRTY_LOSS = 0.04
 """Loss that who was told "clean" would call a mistake [fraction of clean yield]. Common practice, no source."""
 CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.1
@@ -180,7 +183,7 @@ def _dirty(result: Assessment, rain_fails: bool) -> Finding | None:
     """A loss that is very likely more than what anybody is told of."""
     loss = result.present_loss or 0.0
     chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
-    if chance < (SURE if result.neighbours else SURE_ALONE) or loss < TOLD_LOSS:
+    if chance < (SURE if result.neighbours else SURE_ALONE) or loss < TOLD_LOSS or _band(result).low < SURELY_LOST:
         return None
     if _young(result):
         return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.FIRST_HALF_YEAR)))
