@@ -6,7 +6,7 @@ from datetime import timedelta
 import django
 from celery import Celery
 from django.conf import settings
-from kombu import Queue
+from kombu import Exchange, Queue
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
 django.setup()
@@ -24,7 +24,8 @@ app.conf.update(
     task_acks_late=True,
     task_reject_on_worker_lost=True,
     worker_prefetch_multiplier=1,
-    task_queues=[Queue(name) for name in (MAIL, IMPORTS, NIGHTS)],  # a worker without --queues listens to all
+    # Each with an exchange and key of its own, or a message would go to all. A worker without --queues listens to all.
+    task_queues=[Queue(name, Exchange(name), routing_key=name) for name in (MAIL, IMPORTS, NIGHTS)],
     task_default_queue=NIGHTS,
     task_routes={name: {"queue": queue} for name, queue in QUEUE_OF.items()},
     task_annotations={"assess_next": {"time_limit": NIGHT_LIMIT.total_seconds()}},

@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 
 from django.db import transaction
-from kombu import Queue
+from kombu import Exchange, Queue
 
 from workers.app import app
 
@@ -19,7 +19,10 @@ app.conf.broker_transport_options = {
 }
 
 
-app.conf.task_queues = [*app.conf.task_queues, Queue("celery")]  # where a sender that knows of no queue sends
+app.conf.task_queues = [
+    *app.conf.task_queues,
+    Queue("celery", Exchange("celery"), routing_key="celery"),
+]  # where a sender that knows of no queue sends
 
 
 @app.task(name="probe.slow")

@@ -44,7 +44,11 @@ def test_every_job_is_asked_for_by_the_portal_or_by_beat() -> None:
 def test_every_job_has_a_queue_of_the_three() -> None:
     ours = {name for name, task in app.tasks.items() if task.run.__module__ == tasks.__name__}
     assert set(QUEUE_OF) == ours
-    assert set(QUEUE_OF.values()) == {queue.name for queue in app.conf.task_queues}
+    queues = app.conf.task_queues
+    assert set(QUEUE_OF.values()) == {queue.name for queue in queues}
+    assert [(queue.exchange.name, queue.routing_key) for queue in queues] == [
+        (queue.name, queue.name) for queue in queues
+    ]
 
 
 def test_every_task_is_short() -> None:
