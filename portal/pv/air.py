@@ -29,6 +29,13 @@ ALIKE = 0.35
 """Correlation of a site's residual with its neighbours' from which they breathe the same air. No source; a fifth either
 way moves nothing on the same 24 roofs."""
 
+WASH_TAKES = (0.36, 0.93)
+"""Share of the dust that a light and a heavy wash take: about the means of those in ``moves``. No source."""
+CLOUDED = 0.15
+"""Residual [log] at which a day is cut when sites are compared: beyond lies cloud over one of them. No source."""
+FAR = 2.5
+"""Standard deviations from which a site counts less in a day's mean. Common practice in robust means, no source."""
+
 
 @dataclass(frozen=True)
 class Air:
@@ -65,7 +72,7 @@ def exposure(wash: Floats) -> Floats:
     """
     out = np.zeros(len(wash))
     held = 0.0
-    kept = 1 - 0.36 * wash[:, 0] - 0.93 * wash[:, 1]
+    kept = 1 - WASH_TAKES[0] * wash[:, 0] - WASH_TAKES[1] * wash[:, 1]
     for day, share in enumerate(np.clip(kept, 0, 1)):
         held = (held + 1) * share
         out[day] = held
@@ -97,7 +104,7 @@ def companions(residual: Floats) -> npt.NDArray[np.bool_]:
         median[common] = np.nanmedian(others[:, common], axis=0)
         both = np.isfinite(median) & np.isfinite(fast[site])
         if both.sum() >= LEAST_COMMON_DAYS:
-            a, b = np.clip(median[both], -0.15, 0.15), np.clip(fast[site][both], -0.15, 0.15)
+            a, b = np.clip(median[both], -CLOUDED, CLOUDED), np.clip(fast[site][both], -CLOUDED, CLOUDED)
             alike[site] = bool(a.std() > 0 and b.std() > 0 and np.corrcoef(a, b)[0, 1] > ALIKE)
     return alike
 
@@ -146,7 +153,7 @@ def shared_air(
     for _ in range(3):  # robust mean
         total = weight.sum(axis=0)
         common = np.where(total > 0, (weight * value).sum(axis=0) / np.maximum(total, 1e-9), 0.0)
-        far = np.abs(value - common) / (2.5 * scatter[:, None])
+        far = np.abs(value - common) / (FAR * scatter[:, None])
         weight = np.where(seen, 1 / variance, 0.0) / np.maximum(1.0, far)
     total = weight.sum(axis=0)
     known = total > 0

@@ -12,11 +12,20 @@ import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
 from portal.pv.moves import GRID, HARDLY, LOSS, RATE_PRIOR, RATES, WORKS, growth, quantiles, rate_walk, wash_matrix
+from portal.pv.result import BAND_90
 from portal.pv.spells import Spells
 
 UNEXPLAINED = 1e-8
 """Likelihood of an index that nothing here explains, relative to the best. No source; a fifth either way changes no
 figure of the made fleet (``tests/pv/sensitivity.py``)."""
+
+NORMAL_SHARE, TAIL_HEIGHT = 0.94, 0.02
+"""Likelihood of an index by a normal, and the height of one three times as wide beside it: together a chance of one
+[ratio], by definition. The share of six in a hundred for thin cloud: no source."""
+BEGINS_AT, BEGINS_DAYS = 0.006, 22
+"""Mean loss [log] with which a record begins, and days of its rate on top: since the last rain. No source."""
+LEAST_WASH = 0.005
+"""Chance of a wash by rain below which none is counted. No source."""
 
 
 def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:
@@ -42,7 +51,7 @@ def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:
     mean = level[:, None] + theta @ spells.terms.T
     error = (np.where(seen, spells.y, 0.0) - mean).T[:, :, None] + GRID
     square = error * error / np.where(seen, spells.variance, 1.0)[:, None, None]
-    out = 0.94 * np.exp(-0.5 * square) + 0.02 * np.exp(-0.5 / 9 * square) + UNEXPLAINED
+    out = NORMAL_SHARE * np.exp(-0.5 * square) + TAIL_HEIGHT * np.exp(-0.5 / 9 * square) + UNEXPLAINED
     out[~seen] = 1
     return np.asarray(out, dtype=np.float32)
 
@@ -90,7 +99,7 @@ def initial_state(levels: int) -> Floats32:
     ndarray (rates, levels, S)
         The same for each level; sums to 1 in each.
     """
-    spread = 0.006 + RATES * 22
+    spread = BEGINS_AT + RATES * BEGINS_DAYS
     initial = np.exp(-GRID[None, :] / spread[:, None]) * np.gradient(GRID)
     initial *= RATE_PRIOR[:, None] / initial.sum(axis=1, keepdims=True)
     return np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
@@ -148,7 +157,7 @@ def washes_of(spells: Spells) -> list[Floats32 | None]:
         None where hardly any may have been.
     """
     return [
-        wash_of(spells, at) if light + heavy > 0.005 or visit else None
+        wash_of(spells, at) if light + heavy > LEAST_WASH or visit else None
         for at, (light, heavy, visit) in enumerate(zip(spells.light, spells.heavy, spells.visit, strict=True))
     ]
 
@@ -326,7 +335,7 @@ def rate_of(by_rate: Floats) -> Rate:
     (0.001, 0.00064, 0.00145)
     """
     mean = float(by_rate @ RATES)
-    low, high = quantiles(by_rate, RATES, np.array([0.05, 0.95]))
+    low, high = quantiles(by_rate, RATES, np.array([BAND_90[0], BAND_90[-1]]))
     return Rate(mean, min(float(low), mean), max(float(high), mean))
 
 
@@ -347,5 +356,5 @@ def band_of(by_loss: Floats) -> tuple[Floats, Floats, Floats]:
     """
     cumulative = np.cumsum(by_loss, axis=1)
     mean = by_loss @ LOSS
-    low, high = (LOSS[(cumulative < at).sum(axis=1).clip(0, len(LOSS) - 1)] for at in (0.05, 0.95))
+    low, high = (LOSS[(cumulative < at).sum(axis=1).clip(0, len(LOSS) - 1)] for at in (BAND_90[0], BAND_90[-1]))
     return mean, np.minimum(low, mean), np.maximum(high, mean)

@@ -16,6 +16,7 @@ from portal.pv.arrays import Floats, Ints
 from portal.pv.clear import SUN_BANDS
 from portal.pv.daily import Daily
 from portal.pv.expected import climatological_temperature
+from portal.pv.quality import DEAD_SHARE, DECLARED_DEAD
 
 SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04). No source; on a made
@@ -31,6 +32,23 @@ LEAST_BEFORE, LEAST_AFTER = 3, 2
 UNSEEN_DIRT = 0.001
 """Log soiling a day [1/day] that may have gathered while no clear day was seen. No source; a fifth either way
 moves nothing on the same 24 roofs."""
+
+QUARTERS = (0.25, 0.75)
+"""Quantiles of the days on each side between which a step leaves a gap. No source."""
+STEP_SCATTERS = 4.0
+"""Scatters of a day, in standard deviations, that a step must exceed. Common practice, no source."""
+NEARLY, STEP_GAP = 0.9, 0.4
+"""Ratio of a fall, and of the gap it leaves, to the smallest step from which it is looked at. No source."""
+REPAIRED, REPAIR_GAP = 0.7, 0.25
+"""Ratio of a rise to the fall before it, and of its gap to the smallest step, from which it is a repair. No source."""
+LONG_DAY = 0.2
+"""Expected energy of a day over the record's best below which it tells too little of a step. No source."""
+HARDLY_SHADED = 0.85
+"""Ratio of low sun to the day's clear hours above which there is no shade. No source."""
+BETTER = 0.7
+"""Quantile of the days' low sun that shows what stands there: clouds near the horizon spoil many. No source."""
+SNOW_LIES = 4.0
+"""Usual air temperature at noon [°C] below which snow may lie. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +94,8 @@ def _jump(y: Floats) -> tuple[Ints, Floats, Floats]:
     inside = slice(LEAST_BEFORE, at.size - LEAST_AFTER + 1)
     before, after = windows[: at.size][inside], windows[WINDOW : WINDOW + at.size][inside]
     down = _window_quantile(after, 0.5) - _window_quantile(before, 0.5)
-    fell = _window_quantile(before, 0.25) - _window_quantile(after, 0.75)
-    rose = _window_quantile(after, 0.25) - _window_quantile(before, 0.75)
+    fell = _window_quantile(before, QUARTERS[0]) - _window_quantile(after, QUARTERS[1])
+    rose = _window_quantile(after, QUARTERS[0]) - _window_quantile(before, QUARTERS[1])
     sizes[inside] = down
     gaps[inside] = np.where(down < 0, fell, rose)
     return at, sizes, gaps
@@ -129,7 +147,7 @@ def _repaired(y: Floats, at: Ints, sizes: Floats, gaps: Floats, fall: int, least
     """
     size = float(sizes[fall])
     whole = float(np.median(y[at[:fall][-15:]]))
-    up = np.flatnonzero((np.arange(at.size) > fall + 2) & (sizes > -0.7 * size) & (gaps > 0.25 * least))
+    up = np.flatnonzero((np.arange(at.size) > fall + 2) & (sizes > -REPAIRED * size) & (gaps > REPAIR_GAP * least))
     up = np.array([j for j in up if np.median(y[at[j : j + 7]]) > whole + 0.5 * size], dtype=np.int64)
     if not up.size:
         return None
@@ -158,14 +176,14 @@ def find_steps(
         In the order of their days.
     """
     washed = np.zeros(len(log_index), dtype=bool)
-    y = np.where(expected_wh > 0.2 * expected_wh.max(), log_index, np.nan)
+    y = np.where(expected_wh > LONG_DAY * expected_wh.max(), log_index, np.nan)
     found: list[LevelStep] = []
-    least = max(SMALLEST_STEP, 4.0 * scatter)
+    least = max(SMALLEST_STEP, STEP_SCATTERS * scatter)
     for _ in range(6):
         at, sizes, gaps = _jump(y)
         if not at.size:
             break
-        down = (sizes < -0.9 * least) & (gaps > 0.4 * least) & ~washed[at]
+        down = (sizes < -NEARLY * least) & (gaps > STEP_GAP * least) & ~washed[at]
         if not down.any():
             break
         i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
@@ -234,7 +252,7 @@ def find_shade(daily: Daily) -> Shade | None:
                 if then is not None and then < np.log(SHADED):
                     height = float(SUN_BANDS[band + 1])
             now = _better(bands[age < 75, side, band])
-            if now is None or now > np.log(0.85):
+            if now is None or now > np.log(HARDLY_SHADED):
                 continue
             before = [
                 _better(bands[(np.abs(age - year * 365) < 40), side, band]) for year in range(1, len(bands) // 365 + 1)
@@ -245,15 +263,15 @@ def find_shade(daily: Daily) -> Shade | None:
         if height and (found is None or height > found.height):
             band = int(np.searchsorted(SUN_BANDS, height)) - 1
             trail = pd.Series(bands[:, side, LOWEST_SHADE : band + 1].min(axis=1))
-            low = trail.rolling(60, min_periods=6).quantile(0.7).to_numpy() < np.log(SHADED)
+            low = trail.rolling(60, min_periods=6).quantile(BETTER).to_numpy() < np.log(SHADED)
             found = Shade(side == 1, height, int(np.flatnonzero(low)[0]) if low.any() else len(bands) - 1)
     return found
 
 
 def _better(values: Floats) -> float | None:
-    """70 % quantile of the finite values; None of fewer than six."""
+    """Quantile BETTER of the finite values; None of fewer than six."""
     values = values[np.isfinite(values)]
-    return float(np.quantile(values, 0.7)) if values.size >= 6 else None
+    return float(np.quantile(values, BETTER)) if values.size >= 6 else None
 
 
 def off_since(daily: Daily) -> int | None:
@@ -269,7 +287,7 @@ def off_since(daily: Daily) -> int | None:
     int or None
         Index of its first day; None where there is none of two days or more.
     """
-    dead = (daily["dead"] > 0.3) | (np.nan_to_num(daily["bright"], nan=1.0) < 0.003)
+    dead = (daily["dead"] > DEAD_SHARE) | (np.nan_to_num(daily["bright"], nan=1.0) < DECLARED_DEAD)
     read = np.isfinite(daily["energy_wh"])
     state = np.where(read, dead, np.nan)
     last = np.flatnonzero(np.isfinite(state))
@@ -298,4 +316,4 @@ def is_freezing(daily: Daily, day: int, latitude: float, longitude: float) -> bo
         By the usual air temperature of the date.
     """
     noon = np.array([float(daily.days[day]) * 86_400 + 43_200])
-    return bool(climatological_temperature(noon, latitude, longitude)[0] < 4.0)
+    return bool(climatological_temperature(noon, latitude, longitude)[0] < SNOW_LIES)

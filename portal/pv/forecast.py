@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.arrays import Floats
-from portal.pv.result import BAND_90
+from portal.pv.result import BAND_90, NORMAL_90
 from portal.pv.year import PENTAD_DAYS, PENTADS, YEAR_DAYS, SoilingYear, pentad_of
 
 MOST_LOSS = 0.5
@@ -28,8 +28,6 @@ on made fleets: at even odds the washes that were called for by mistake cost mor
 FASTEST = 3.0
 """Most by which a future's rate may exceed the middle one, ratio; the least is 0. No source: it only holds off the
 tails of a rate that is hardly known; a fifth either way moves no due date of 8 made roofs."""
-NORMAL_90 = 1.645
-"""Half the width of a normal distribution's 90 % interval in standard deviations, by definition."""
 STILL = 0.001
 """Change of the limits under which they are found [fraction of clean yield]. No source."""
 MEAN_YEAR = YEAR_DAYS + 0.25

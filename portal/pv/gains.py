@@ -10,6 +10,7 @@ import numpy as np
 from portal.pv.arrays import Floats, Floats32
 from portal.pv.chain import Pass, half_days_of, wash_of
 from portal.pv.moves import GRID, HARDLY, LOSS, RATES, RELATIVE_SD, WORKS, growth, rate_walk
+from portal.pv.result import BAND_90
 from portal.pv.spells import Spells
 
 GAIN = LOSS[:, None] - LOSS[None, :]
@@ -93,7 +94,7 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
         pair += weighed.share[level] * both / both.sum()
     total = np.cumsum(pair.ravel()[GAIN_ORDER])
     mean = float((pair * GAIN).sum())
-    low, high = np.interp([0.05, 0.95], total, GAIN_SORTED)
+    low, high = np.interp([BAND_90[0], BAND_90[-1]], total, GAIN_SORTED)
     spare = GAIN_FLOOR + RELATIVE_SD * abs(mean)
     return Gain(day, mean, min(float(low), mean) - spare, max(float(high), mean) + spare)
 

@@ -28,12 +28,21 @@ DROPPINGS = 0.0005
 """Chance a day of droppings that cost 1 to 4 %. No source; a fifth either way changes no figure of the made fleet
 (``tests/pv/sensitivity.py``)."""
 
+INSIDE = 0.9999
+"""Share of the grid's end up to which mass is moved, so that there is a point above it. By definition of the grid."""
+GROWTHS, GROWTH_CHANCES = np.array([0.75, 1.0, 1.25]), np.array([0.25, 0.5, 0.25])
+"""Ratio of what dirt gathers in a spell to what its rate says, with their chances. No source."""
+DROPPED, DROPPED_CHANCES = np.array([0.015, 0.03]), np.array([0.6, 0.4])
+"""Loss by droppings [log], with their chances. No source."""
+TO_NO_DUST = 0.15
+"""Chance of a move to no dust at all over that of any other move. No source."""
+
 
 def _onto_grid(targets: Floats, weights: Floats) -> Floats:
     """Matrix that moves grid mass to ``targets`` (S, k) with ``weights`` (k,), interpolating between grid points."""
     size = len(GRID)
     out = np.zeros((size, size))
-    inside = np.clip(targets, 0, GRID[-1] * 0.9999)
+    inside = np.clip(targets, 0, GRID[-1] * INSIDE)
     low = np.clip(np.searchsorted(GRID, inside, side="right") - 1, 0, size - 2)
     part = (inside - GRID[low]) / (GRID[low + 1] - GRID[low])
     rows = np.repeat(np.arange(size)[:, None], targets.shape[1], axis=1)
@@ -59,10 +68,8 @@ def growth(half_days: int) -> Floats32:
     days = half_days / 2
     out = []
     for rate in RATES:
-        grown = _onto_grid(
-            GRID[:, None] + rate * days * np.array([0.75, 1.0, 1.25])[None, :], np.array([0.25, 0.5, 0.25])
-        )
-        dropped = _onto_grid(GRID[:, None] + np.array([0.015, 0.03]), np.array([0.6, 0.4]))
+        grown = _onto_grid(GRID[:, None] + rate * days * GROWTHS[None, :], GROWTH_CHANCES)
+        dropped = _onto_grid(GRID[:, None] + DROPPED, DROPPED_CHANCES)
         chance = DROPPINGS * days
         out.append((1 - chance) * grown + chance * dropped)
     return np.stack(out).astype(np.float32)
@@ -90,7 +97,7 @@ def rate_walk(half_days: int, change: float) -> Floats32:
         chance = (RATE_FROM_ZERO if i == 0 else change) * half_days / 2
         for j in (i - 1, i + 1):
             if 0 <= j < count:
-                walk[i, j] = chance * (0.15 if j == 0 else 1.0)
+                walk[i, j] = chance * (TO_NO_DUST if j == 0 else 1.0)
         walk[i, i] = 1 - walk[i].sum()
     return walk.astype(np.float32)
 

@@ -17,6 +17,8 @@ QUANTILES = tuple(round(0.05 + 0.1 * i, 2) for i in range(10))
 """Levels of the quantiles of the present loss that an assessment keeps."""
 BAND_90 = (0.05, 0.5, 0.95)
 """Levels of the ends and the middle of a 90 % interval, by definition."""
+NORMAL_90 = 1.645
+"""Half the width of a normal distribution's 90 % interval in standard deviations, by definition."""
 SUREST = 0.99
 """Highest chance that is ever said of a loss, and 1 less it the lowest: beyond the outermost quantiles stands only the
 shape of a tail, and nothing that readings tell is certain. No source; a fifth more doubt (0.988) changes no verdict."""

@@ -20,7 +20,7 @@ from portal.pv.performance import Index, performance_index
 from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
-from portal.pv.result import Assessment
+from portal.pv.result import NORMAL_90, Assessment
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
@@ -35,9 +35,17 @@ TOGETHER_UNGAUGED = replace(TOGETHER, present_sd=0.013)
 """The same where no gauge tells of rain: dirt that all roofs gather alike passes for air, and air for dirt. Tuned on
 made towns without a gauge, whose intervals held 71 of 100 with the other and hold 79 with this."""
 YEAR_DAYS = 365.2425
+"""Mean year [days], by definition of the Gregorian calendar."""
 LOOK_AGAIN = 1.5
 """Growth of a record from which slope and direction are looked at again [ratio of days]. Common practice, no source."""
-"""Mean year [days], by definition of the Gregorian calendar."""
+OTHER_UNIT = (0.004, 3)
+"""Ratio of production to expectation below and above which new days are in another unit. No source."""
+SMOOTH_MEAN = (-0.006, 0.0, 0.0, 0.0, 0.0)
+SMOOTH_SD = (0.004, 0.03, 0.02, 0.01, 0.01)
+"""Mean and standard deviation, before the record speaks, of ageing [1/year] (Jordan et al. 2016, doi:10.1002/pip.2744)
+and of the season's two harmonics [log] (no source)."""
+STEP_SD = 0.03
+"""Standard deviation [log] of a step of level about its size as found. No source."""
 
 
 class PartOfRecord(ValueError):
@@ -82,7 +90,7 @@ def doubt_of(fitted: SoilingFit) -> Floats:
     ndarray (days,)
         [log]
     """
-    return np.asarray((np.log1p(-fitted.loss_low) - np.log1p(-fitted.loss_high)) / (2 * 1.645))
+    return np.asarray((np.log1p(-fitted.loss_low) - np.log1p(-fitted.loss_high)) / (2 * NORMAL_90))
 
 
 def in_another_unit(rows: npt.NDArray[np.void]) -> bool:
@@ -99,7 +107,7 @@ def in_another_unit(rows: npt.NDArray[np.void]) -> bool:
         True when the whole record is to be read again.
     """
     bright = rows["bright"][np.isfinite(rows["bright"])]
-    return bool(((bright > 3) | ((bright > 1e-6) & (bright < 0.004))).any())
+    return bool(((bright > OTHER_UNIT[1]) | ((bright > 1e-6) & (bright < OTHER_UNIT[0]))).any())
 
 
 def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | None) -> Daily | None:
@@ -191,14 +199,14 @@ def terms_of(days: Ints, steps: Sequence[LevelStep], now: int) -> Terms:
     """
     angle = 2 * np.pi * days / YEAR_DAYS
     columns = [(days - now) / YEAR_DAYS, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
-    mean = [-0.006, 0.0, 0.0, 0.0, 0.0]
-    sd = [0.004, 0.03, 0.02, 0.01, 0.01]
+    mean = list(SMOOTH_MEAN)
+    sd = list(SMOOTH_SD)
     for step in steps:
         inside = np.zeros(len(days))
         inside[step.first : step.last + 1 if step.last is not None else None] = 1
         columns.append(inside)
         mean.append(step.size)
-        sd.append(0.03)
+        sd.append(STEP_SD)
     return Terms(np.stack(columns, axis=1), np.array(mean), np.array(sd))
 
 

@@ -18,10 +18,7 @@ FORMULAS = {
     "portal/pv/expected.py::sun_position": "coefficients of the published algorithm that its docstring cites",
     "portal/pv/expected.py::climatological_temperature": "coefficients of the formula that its docstring writes out",
 }
-BARE = {
-    f"portal/pv/{name}.py": "its figures are being tuned; they get their names with that"
-    for name in ("air", "chain", "diagnosis", "gains", "moves", "rain", "site_fit")
-}
+BARE = {"portal/pv/rain.py": "its curves are being drawn anew; they get their names with that"}
 """Files whose functions still hold figures without a name."""
 
 UNIT = re.compile(
