@@ -72,23 +72,21 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
             rows = undress(list(cell_reader(picked, delimiter, mark)), mark)
         except csv.Error:
             continue
-        good = 0.0
-        for row in rows:
-            if len(row) < 2:
-                continue
-            stamp = any(kind_of(cell) in ("datetime", "date", "unix_s", "unix_ms") for cell in row[:6])
-            figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
-            timed = not stamp and any(kind_of(cell) == "time" for cell in row[:6])
-            good += (
-                1.0
-                if stamp and figures
-                else TIMED_ALONE
-                if timed and figures
-                else FIGURES_ALONE
-                if figures > 1
-                else 0.0
-            )
+        good = sum(map(_speaks, rows))
         score = good * (1 - LATER * rank)
         if score > best_score:
             best, best_quote, best_score = delimiter, mark, score
     return best, best_quote
+
+
+def _speaks(row: list[str]) -> float:
+    """How far a row speaks for the delimiter under which it was cut."""
+    if len(row) < 2:
+        return 0.0
+    kinds = {kind_of(cell) for cell in row[:6]}
+    figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
+    if figures and kinds & {"datetime", "date", "unix_s", "unix_ms"}:
+        return 1.0
+    if figures and "time" in kinds:
+        return TIMED_ALONE
+    return FIGURES_ALONE if figures > 1 else 0.0

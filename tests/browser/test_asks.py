@@ -26,9 +26,17 @@ def burnt(visit: Visit) -> None:
     now = timezone.now()
     ago = now - timedelta(days=60)
     earlier = factories.visit(site=visit.site, state=VisitState.DONE, starts_at=ago, finished_at=ago)
-    said = {"kind": "inspection", "item": "cables", "answer": "urgent", "note": "Burnt connector"}
-    who = factories.member(visit.site.customer.business, Role.TECHNICIAN)
-    record_entry(visit=earlier, client_id=uuid4(), at=now, by=who, now=now, **said)
+    record_entry(
+        visit=earlier,
+        client_id=uuid4(),
+        kind="inspection",
+        item="cables",
+        answer="urgent",
+        note="Burnt connector",
+        at=now,
+        by=factories.member(visit.site.customer.business, Role.TECHNICIAN),
+        now=now,
+    )
 
 
 def test_what_is_known_is_read_without_a_signal_before_anything_is_entered(page: Page, live_server: LiveServer) -> None:

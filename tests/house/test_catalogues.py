@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pytest
 from babel.messages import Message
 
+from portal.models import Language
 from portal.words.catalogues import (
     CATALOGUE,
     KEYWORDS,
@@ -28,8 +29,6 @@ FORMAT = re.compile(r"(?:\\?[A-Za-z])(?:[ ,:.]*\\?[A-Za-z])*")
 
 
 def test_there_is_a_catalogue_of_each_language_but_english() -> None:
-    from portal.models import Language
-
     assert set(LANGUAGES) == set(Language.values) - {"en"}
 
 
@@ -50,7 +49,7 @@ def test_every_sentence_is_translated_with_all_that_stands_in_it(language: str) 
 
 def _wrong(message: Message) -> str:
     said = strings(message)
-    sources = message.id if isinstance(message.id, tuple) else (message.id,) * len(said)
+    sources = message.id if isinstance(message.id, tuple) else (str(message.id),) * len(said)
     if not all(said):
         return "not translated"
     if message.fuzzy:
@@ -63,7 +62,7 @@ def _wrong(message: Message) -> str:
 
 
 def _parts(pattern: str, sentence: str) -> list[str]:
-    return sorted(re.findall(pattern, sentence))
+    return sorted(re.findall(pattern, str(sentence)))
 
 
 # ---- templates

@@ -44,4 +44,7 @@ def test_an_order_of_dates_that_no_file_has_shown_is_forgotten_and_one_that_was_
         MigrationExecutor(connection).migrate(newest)
     for meter in orders.values():
         meter.refresh_from_db()
-    assert {name: meter.mapping["date_order"] for name, meter in orders.items()} == {"guessed": "", "shown": "dmy"}
+    assert {name: (meter.mapping or {})["date_order"] for name, meter in orders.items()} == {
+        "guessed": "",
+        "shown": "dmy",
+    }

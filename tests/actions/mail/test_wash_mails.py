@@ -28,7 +28,8 @@ pytestmark = pytest.mark.django_db
 
 def washed(**fields: Any) -> Visit:
     now = timezone.now()
-    return factories.visit(**{"state": VisitState.DONE, "starts_at": now, "finished_at": now} | fields)
+    when: dict[str, Any] = {"starts_at": now, "finished_at": now}
+    return factories.visit(**{"state": VisitState.DONE} | when | fields)
 
 
 def photograph(visit: Visit, phase: str, distance: str, item: str = "") -> None:
