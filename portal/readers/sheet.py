@@ -190,7 +190,7 @@ def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
 
 
 def _xlsx_rows(sheet: Any) -> Iterator[Row]:
-    for row in sheet.iter_rows(values_only=True, max_col=MAX_COLUMNS + 1):
+    for row in sheet.iter_rows(values_only=True):  # as long as its last cell: a bound here would fill each up to it
         yield list(row)
 
 
