@@ -42,6 +42,8 @@ def settings_of(firm: Business, **changes: Any) -> dict[str, Any]:
         "price_nesting_removal": "90",
         "lead_loss": "5",
         "lead_chance": "80",
+        "lead_days": "14",
+        "lead_pays_months": "12",
         "calendar_months": "12",
         "reminder_cap_per_month": "3",
     } | changes
