@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.arrays import Floats
-from portal.pv.daily import Daily
+from portal.pv.daily import DEAD, Daily
 from portal.pv.readings import SiteReadings
 from portal.pv.spells import LIKELY
 
@@ -97,11 +97,13 @@ def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
     ndarray (days, 2)
         Chances, 0 to 1.
     """
-    top = pd.Series(daily["bright"]).rolling(61, center=True, min_periods=9).quantile(0.9).to_numpy()
+    dead = daily["flag"] == DEAD  # a system that is off tells nothing of the sky
+    bright = pd.Series(np.where(dead, np.nan, daily["bright"]))
+    top = bright.rolling(61, center=True, min_periods=9).quantile(0.9).to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.nan_to_num(daily["bright"] / top, nan=0.55)
+        share = np.nan_to_num(bright.to_numpy() / top, nan=0.55)
     dark = np.interp(share, [0, 0.4, 0.55, 0.7, 0.85, 1.0], [0.42, 0.40, 0.16, 0.06, 0.02, 0.006])
-    dark = to_the_end(dark)
+    dark = np.where(dead, dark, to_the_end(np.where(dead, 0.0, dark)))
     unknown = np.stack([0.45 * dark, 0.55 * dark], axis=1)
     if rain_mm is None or not len(rain_mm):
         return unknown

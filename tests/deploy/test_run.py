@@ -18,7 +18,7 @@ from deploy.processes import free_port
 from fixtures.demo import DEMO_PASSWORD, demo_logins
 
 ROOT = Path(__file__).resolve().parents[2]
-HEADER = r"site +verdict +soiling loss \(90 %\) +next clean due +lead\? +reminder\?"
+HEADER = r"site +state +soiling loss \(90 %\) +advice +lead\? +reminder\?"
 FIRST_LOAD_BYTES = 150_000  # of a page with its style sheet and scripts, before plotly comes
 
 
@@ -87,7 +87,7 @@ def test_the_whole_portal_starts_serves_each_role_stops_and_starts_again_with_it
         portal.wait_for(f"Rinsemark is at {address}.", 480)
         said = portal.said()
         assert re.search(HEADER, said)
-        assert len(re.findall(r" · .* (soiling|clean|other fault|not enough data) ", said)) > 20
+        assert len(re.findall(r" · .* (dirty|clean|not dirt|cannot tell|just washed|rained|unsure) ", said)) > 20
         children = psutil.Process(portal.process.pid).children(recursive=True)
         assert len(children) >= 7, "queue, worker and its two, beat, web and its two, and who looks after them"
         for login in (demo_logins()[0], demo_logins()[2], demo_logins()[4]):

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from portal.pv.assessment import assess_town
-from portal.pv.daily import DAY, EPOCH, Daily, Metering
+from portal.pv.daily import DAY, DEAD, EPOCH, Daily, Metering
 from portal.pv.rain import DRY_SPELLS, to_the_end, wash_chance
 from portal.pv.result import Assessment
 from tests.pv.planted import Weather, dust, site, weather
@@ -41,6 +41,16 @@ def test_a_gauge_tells_a_rain_that_washes_whatever_the_sky(fell_mm: float, least
     bright = 20
     heavy = wash_chance(days(), gauge({bright: fell_mm}))[bright, 1]
     assert least <= heavy <= most
+
+
+def test_an_outage_at_the_end_of_the_record_is_no_dark_spell() -> None:
+    """A system that is off makes nothing under any sky: its days are neither dark nor bright, one like the other."""
+    off = days()
+    off.rows["bright"][-20:] = 0.0
+    off.rows["flag"][-20:] = DEAD
+    chance = wash_chance(off, None).sum(axis=1)
+    assert np.ptp(chance[-20:]) == 0
+    assert wash_chance(days(), None)[10].sum() < chance[-1] < chance[DARK]
 
 
 def test_a_gauge_tells_a_dry_dark_day_from_a_wet_one() -> None:

@@ -15,6 +15,7 @@ import django
 def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
     """One reminder a kind, in this order; returns their keys."""
     from portal.models import Business, Customer, Reminder, SendingRules, Site, SiteAssessment, Visit  # after setup
+    from tests.factories import advised  # after setup
 
     slug = f"post-{now:%H%M%S%f}"
     business = Business.objects.create(
@@ -36,9 +37,11 @@ def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
         if kind == "booked":
             visit = Visit.objects.create(site=site, starts_at=now + timedelta(days=9), price=150)
         else:
-            SiteAssessment.objects.create(
+            row = SiteAssessment(
                 site=site, as_of=now.date(), verdict="soiling", clean_due=now.date(), due_basis="readings"
             )
+            row.advice = advised(row).keep()
+            row.save()
         reminder = Reminder.objects.create(
             business=business,
             kind=kind,
