@@ -166,9 +166,8 @@ EMAIL_TIMEOUT = 20
 DEFAULT_FROM_EMAIL = os.environ.get("PORTAL_FROM_EMAIL", "portal@rinsemark.example")
 # Mails with readings: each roof has name+<token>@… of this address; empty: none are taken.
 READINGS_ADDRESS = os.environ.get("PORTAL_READINGS_ADDRESS", "")
-IMAP_HOST = os.environ.get(
-    "PORTAL_IMAP_HOST", ""
-)  # the box in which they lie; empty where a mail service hands them over
+# The box in which they lie; empty where a mail service hands them over.
+IMAP_HOST = os.environ.get("PORTAL_IMAP_HOST", "")
 IMAP_PORT = int(os.environ.get("PORTAL_IMAP_PORT", "993"))
 IMAP_USER = os.environ.get("PORTAL_IMAP_USER", "")
 IMAP_PASSWORD = os.environ.get("PORTAL_IMAP_PASSWORD", "")

@@ -10,11 +10,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db.models import OuterRef, Subquery
-
 from portal.models import (
     DayRain,
-    DayReadings,
     Meter,
     Proof,
     ProofState,
@@ -59,7 +56,7 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
             readings_until=max(known) if known else None,
             washed_on=cleaned,
             result_told=visit is None or _result_told(visit, row, cleaned),
-            booked_for=booked.get(key),
+            booked_for=booked[key].astimezone(ZoneInfo(site.tz)) if key in booked else None,
             rain=rain.get(key, ()),
             calendar_on=calendar_due(
                 cleaned or site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date(),
@@ -77,12 +74,10 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
 
 def last_readings(sites: Iterable[int]) -> dict[int, date]:
     """The last day with readings of each roof, by its key, where there is one."""
-    # The newest day of each meter is one step in the index of its days; the greatest of all days would read them all.
-    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
-    meters = Meter.objects.filter(site__in=list(sites)).annotate(last=Subquery(newest)).exclude(last=None)
     last: dict[int, date] = {}
-    for site_id, day in meters.values_list("site_id", "last"):
-        last[site_id] = max(last.get(site_id, day), day)
+    for site_id, _, day in Meter.objects.filter(site__in=list(sites)).last_days():
+        if day is not None:
+            last[site_id] = max(last.get(site_id, day), day)
     return last
 
 

@@ -32,6 +32,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.pv.due import calendar_due
 from portal.pv.result import Verdict
 
 MOST_A_DAY = 12
@@ -168,8 +169,7 @@ def _agreed(site: Site, lead: Lead | None, price: Decimal | None) -> dict[str, A
 def _months_on(today: date, months: int | None) -> date:
     if months not in REST_MONTHS:
         raise ValidationError(_("Choose when we may ask you again."))
-    month = today.month - 1 + months
-    return date(today.year + month // 12, month % 12 + 1, min(today.day, 28))
+    return calendar_due(today, every_months=months)
 
 
 def answer(*, lead: Lead, now: datetime) -> None:

@@ -216,7 +216,7 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     lead = _held_open(lead)
     if not reason.strip():
         raise ValidationError(_("Say why it was lost: it helps the next call."))
-    lead.closed_because = reason.strip()
+    lead.closed_because = reason
     _close(lead, LeadStage.LOST, now=now)
     note_lead(lead=lead, text=TURNED_DOWN.format(why=lead.closed_because), by=by, now=now)
 
@@ -225,7 +225,8 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
 def wrong_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """The lead should not have been raised. It counts as wrong; it can be reopened, and the roof raised again soon."""
     lead = _held_open(lead)
-    if not reason.strip():
+    reason = reason.replace("\0", "").strip()
+    if not reason:
         raise ValidationError(_("Say what was wrong: it shows where the readings mislead."))
     if lead.stage == LeadStage.BOOKED:
         raise ValidationError(_("A visit is booked for it. Call that off first."))

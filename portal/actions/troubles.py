@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db.models import OuterRef, Subquery
-
 from portal.actions.reminders.roofs import QUIET_AFTER
-from portal.models import DayReadings, Import, ImportState, Meter, Site
+from portal.models import Import, ImportState, Meter, Site
 
 LOOKED_BACK = timedelta(days=30)
 """A file that was refused longer ago is no news any more. Common practice, no source."""
@@ -35,10 +33,9 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
     """What is wrong with each roof's readings, by its key; as many queries for many roofs as for one."""
     roofs = {site.pk: site for site in sites}
     found: dict[int, list[Trouble]] = {pk: [] for pk in roofs}
-    newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
     meters: dict[int, list[Meter]] = defaultdict(list)
     here = Meter.objects.filter(site__in=roofs).order_by("pk")
-    last: dict[int, date | None] = dict(here.annotate(until=Subquery(newest)).values_list("pk", "until"))
+    last = {key: day for _, key, day in here.last_days()}
     for meter in here:
         meters[meter.site_id].append(meter)
     for pk, site in roofs.items():

@@ -14,11 +14,9 @@ from django.utils import timezone
 
 from portal.models.people import User
 from portal.models.site import Site
+from portal.pv.recommend import OLD_AFTER
 from portal.pv.result import Cause, Verdict
 
-OLD_AFTER = timedelta(days=21)
-"""Without readings for longer a verdict is told "as of" its last reading, and nobody acts on it: rain or three more
-weeks of dust may have changed the roof. Common practice, no source."""
 SILENT_AFTER = timedelta(days=60)
 """Without readings for longer there is no verdict any more. Common practice, no source."""
 

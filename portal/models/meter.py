@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
+from django.db.models import OuterRef, Subquery
 from django.utils.translation import gettext_lazy
 
 from portal.models.by_mail import ReadingsMail
@@ -43,6 +44,12 @@ class MeterQuerySet(models.QuerySet["Meter"]):
 
     def fed_by(self, user: User | AnonymousUser) -> MeterQuerySet:
         return self.filter(site__in=Site.objects.fed_by(user))
+
+    def last_days(self) -> list[tuple[int, int, date | None]]:
+        """Each meter's site, its own key, and its newest day with readings."""
+        # One step in the index of its days; the greatest of all days would read them all.
+        newest = DayReadings.objects.filter(meter=OuterRef("pk")).order_by("-day").values("day")[:1]
+        return list(self.annotate(last=Subquery(newest)).order_by("pk").values_list("site_id", "pk", "last"))
 
 
 class Meter(models.Model):

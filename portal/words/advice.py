@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
@@ -72,6 +71,9 @@ STEPS = {
     Step.NOTHING: gettext_lazy("Nothing to do now"),
 }
 """What a reader does next, as a button says it."""
+
+NEARLY_ALL = 0.95
+"""A larger share of the dirt is said in words: "about 100 %" would promise what no rain keeps."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +240,7 @@ def advice(told: Recommendation) -> str:
     said = _advice(told)
     if told.booked_for is None:
         return said
-    booked = _("A visit is booked for {day}.").format(day=date_format(told.booked_for, "DATE_FORMAT"))
+    booked = _("A visit is booked for {day}.").format(day=day_words(told.booked_for.date()))
     return f"{booked} {said}"
 
 
@@ -277,14 +279,15 @@ def _wait(told: Recommendation) -> str:
 
 
 def _rain(rain: RainAhead) -> str:
-    figures = {"share": percent(rain.share), "count": rain.half_in, "of": rain.of}
+    dirt = _("nearly all of the dirt") if rain.share >= NEARLY_ALL else _("about {share} of the dirt")
+    figures = {"dirt": dirt.format(share=percent(rain.share)), "count": rain.half_in, "of": rain.of}
     if rain.futures:
-        return _(
-            "rain usually takes about {share} of the dirt by then (half or more in {count} of {of} possible futures)."
-        ).format(**figures)
+        return _("rain usually takes {dirt} by then (half or more in {count} of {of} possible futures).").format(
+            **figures
+        )
     return ngettext(
-        "rain usually takes about {share} of the dirt by then (half or more in {count} of {of} year on record).",
-        "rain usually takes about {share} of the dirt by then (half or more in {count} of {of} years on record).",
+        "rain usually takes {dirt} by then (half or more in {count} of {of} year on record).",
+        "rain usually takes {dirt} by then (half or more in {count} of {of} years on record).",
         rain.of,
     ).format(**figures)
 

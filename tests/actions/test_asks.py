@@ -258,7 +258,7 @@ def test_who_wants_to_be_asked_later_gets_no_mail_about_a_wash_until_then(site: 
 
 @pytest.mark.parametrize(
     ("month", "day", "months", "until"),
-    [(11, 30, 3, date(2027, 2, 28)), (12, 15, 12, date(2027, 12, 15)), (8, 31, 1, date(2026, 9, 28))],
+    [(11, 30, 3, date(2027, 2, 28)), (12, 15, 12, date(2027, 12, 15)), (8, 31, 1, date(2026, 9, 30))],
 )
 def test_not_now_ends_on_a_day_that_there_is(
     month: int, day: int, months: int, until: date, site: Site, owner: User

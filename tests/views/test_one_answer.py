@@ -7,7 +7,7 @@ import io
 import json
 import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -189,3 +189,11 @@ def test_every_sentence_of_the_table_can_be_said() -> None:
     everything: Any = " ".join(said)
     idle = {one for pair in CONTRADICT for one in pair if one not in everything}
     assert idle <= {"How much dirt it took is not known yet", "Wait until", "Wait for", "is due for a wash"}
+
+
+def test_a_booked_day_is_the_roofs_own_and_said_as_every_other_day() -> None:
+    site = factories.site(tz="America/Los_Angeles")
+    starts = datetime(TODAY.year + 1, 3, 8, 5, 30, tzinfo=UTC)  # half past nine in the evening of the 7th
+    factories.visit(site=site, starts_at=starts)
+    said = advice(recommendation(site, now=timezone.now()))
+    assert said.startswith(f"A visit is booked for 7 March {TODAY.year + 1}. ")

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from html import unescape
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.test import Client
@@ -118,11 +119,10 @@ def test_an_unsure_roof_is_called_neither_clean_nor_dirty(client: Client) -> Non
 
 @pytest.mark.parametrize(("days", "speaks"), [(20, True), (21, True), (22, False), (61, False)])
 def test_a_verdict_carries_its_age(client: Client, days: int, speaks: bool) -> None:
-    now = timezone.now()
-    until = now.date() - timedelta(days=days)
-    site = factories.site()
-    due = now.date() + timedelta(days=5)
-    factories.assessment(site=site, as_of=now.date(), made_at=now, readings_until=until, clean_due=due)
+    now, site = timezone.now(), factories.site()
+    today = now.astimezone(ZoneInfo(site.tz)).date()
+    until, due = today - timedelta(days=days), today + timedelta(days=5)
+    factories.assessment(site=site, as_of=today, made_at=now, readings_until=until, clean_due=due)
     client.force_login(factories.member(site.customer.business, Role.OFFICE))
     silent = f"No readings since {day_words(until)}"
     for text in (page(client, site), client.get(f"/customers/{site.customer.pk}/").content.decode()):

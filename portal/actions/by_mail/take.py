@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import logging
 from datetime import datetime, timedelta
-from email import policy
-from email.message import EmailMessage
-from email.parser import BytesParser
+from email import message_from_bytes
+from email.errors import HeaderParseError
+from email.header import decode_header, make_header
+from email.message import Message
 from email.utils import parseaddr
 from pathlib import PurePath
 
@@ -52,18 +53,19 @@ def take_mail(*, mail_id: int, now: datetime) -> None:
         mail = ReadingsMail.objects.select_for_update(of=("self",), no_key=True).filter(pk=mail_id).first()
         if mail is None or mail.state != MailState.WAITING or mail.raw is None:
             return
-        message: EmailMessage = BytesParser(policy=policy.default).parsebytes(bytes(mail.raw))
+        message = message_from_bytes(bytes(mail.raw))
         if why := nobody_wrote(message):
             mail.state, mail.problem, mail.answered_at = MailState.REFUSED, why, now
         else:
-            mail.sender = parseaddr(str(message.get("Reply-To") or message.get("From", "")))[1][:254]
+            sender = parseaddr(str(message.get("Reply-To") or message.get("From", "")))[1]
+            mail.sender = "".join(sender.split())[:254]  # a line may be folded inside of it
             mail.problem = _take_files(mail, message, now)
             mail.state = MailState.TAKEN if mail.imports.exists() else MailState.REFUSED
         mail.raw = None
         mail.save()
 
 
-def nobody_wrote(message: EmailMessage) -> str:
+def nobody_wrote(message: Message) -> str:
     """Say why a mail is none that somebody, or their portal, has sent with readings; empty where it may be.
 
     Automatic answers by RFC 3834 (Auto-Submitted: auto-replied; a mail without a sender), lists by RFC 2919 and the
@@ -88,12 +90,12 @@ def nobody_wrote(message: EmailMessage) -> str:
     return ""
 
 
-def _take_files(mail: ReadingsMail, message: EmailMessage, now: datetime) -> str:
+def _take_files(mail: ReadingsMail, message: Message, now: datetime) -> str:
     """Receive the attachments of known kinds. Returns what is to be said of those that were not."""
     meter = mail.site.meters.order_by("pk").first()
     if meter is None:
         return gettext_noop("The roof has no meter to read files for.")
-    files = [part for part in message.walk() if PurePath(part.get_filename() or "").suffix.lower() in KINDS]
+    files = [part for part in message.walk() if PurePath(_name(part)).suffix.lower() in KINDS]
     if not files:
         return gettext_noop("No file of readings was attached. Attach it as it was exported: {kinds}.").format(
             kinds=", ".join(KINDS)
@@ -102,7 +104,7 @@ def _take_files(mail: ReadingsMail, message: EmailMessage, now: datetime) -> str
         content = part.get_payload(decode=True)
         if not isinstance(content, bytes):
             continue
-        name = part.get_filename() or "file"
+        name = _name(part)
         try:
             receive_file(
                 meter=meter,
@@ -120,6 +122,15 @@ def _take_files(mail: ReadingsMail, message: EmailMessage, now: datetime) -> str
             most=MOST_FILES
         )
     return ""
+
+
+def _name(part: Message) -> str:
+    """The name of an attached file, which many programs write as an encoded word."""
+    said = part.get_filename() or ""
+    try:
+        return str(make_header(decode_header(said)))
+    except (HeaderParseError, LookupError, ValueError):  # no such alphabet, or no word of it
+        return said
 
 
 def answer_mail(*, mail_id: int, now: datetime) -> bool:

@@ -150,6 +150,28 @@ def test_what_fails_is_answered_each_time_with_the_reason(post: Post, meter: Met
 
 
 @pytest.mark.parametrize(
+    "head",
+    [
+        "From: a <",
+        'From: "',
+        "Message-ID: <x@",
+        "From: Ana\r\n <ana@homes.example>",
+        "Cc: b <c@[",
+        "From: =?no-such-alphabet?b?AA==?= <a@b>",
+    ],
+)
+def test_a_mail_with_a_broken_head_holds_up_no_other(post: Post, meter: Meter, settings: Any, head: str) -> None:
+    body = b'Content-Disposition: attachment; filename="=?utf-8?b?bWF5LmNzdg==?="\r\n\r\n' + GOOD.encode()
+    own = f"Delivered-To: {address_of(meter.site)}\r\n".encode()
+    post.box.put(b"Delivered-To: x <y@[\r\n" + head.encode() + b"\r\n" + body)  # no roof's
+    post.box.put(own + head.encode() + b"\r\n" + body)
+    send(letter(meter, {"june.csv": csv_text(days_rows(FIRST + timedelta(2), 1))}), settings)
+    assert collect_mails(now=NOW) == 2
+    work_off()
+    assert sorted(Import.objects.values_list("filename", "state")) == [("june.csv", "done"), ("may.csv", "done")]
+
+
+@pytest.mark.parametrize(
     "heads",
     [
         {"Auto_Submitted": "auto-replied"},
