@@ -26,9 +26,10 @@ def to_the_end(chance: Floats) -> Floats:
     What a dark spell in the past washed is told by the clear days after it. After the last one there are none, and
     dark days taken each for itself would leave no chance that it stayed dry: 0.6 to the power of twelve days is two in
     a thousand. But days of a spell are alike: a front rains on most of them, a lid of fog on none. So
-    :data:`DRY_SPELLS` of spells are taken for dry altogether, and each further dark day makes it likelier that this is
-    one of them (Bayes): with D that share and Q the chance that a wet spell has not washed yet, the spell is wet with
-    (1 - D) Q / (D + (1 - D) Q). The first day keeps its chance.
+    :data:`DRY_SPELLS` of spells are taken for dry altogether. What lies on the modules now depends on how long ago the
+    last rain fell, so it is told from the record's end backwards: with D the share of dry spells and Q the chance that
+    a wet one has not washed since, no rain fell since with D + (1 - D) Q (Bayes), just as here. The last day keeps its
+    chance; the further back, the likelier that a spell which has not washed since is dry.
 
     Parameters
     ----------
@@ -44,12 +45,13 @@ def to_the_end(chance: Floats) -> Floats:
     --------
     >>> dark = to_the_end(np.concatenate([[0.4, 0.0, 0.0, 0.0], np.full(12, 0.4)]))
     >>> dark[[0, 4, 15]].round(2).tolist(), round(float(np.prod(1 - dark[4:])), 2)
-    ([0.4, 0.4, 0.0], 0.12)
+    ([0.4, 0.0, 0.4], 0.12)
     """
     out = chance.copy()
     bright = np.convolve(chance <= LIKELY, np.ones(BRIGHT_DAYS), "full")[: len(chance)] >= BRIGHT_DAYS
     unwashed = 1.0
-    for day in range(int(np.flatnonzero(bright)[-1]) + 1 if bright.any() else 0, len(chance)):
+    begun = int(np.flatnonzero(bright)[-1]) + 1 if bright.any() else 0
+    for day in range(len(chance) - 1, begun - 1, -1):
         wet = (1 - DRY_SPELLS) * unwashed
         if_wet = min(float(chance[day]) / (1 - DRY_SPELLS), 1.0)
         out[day] = if_wet * wet / (DRY_SPELLS + wet)

@@ -218,16 +218,18 @@ def errors_of(in_town: bool, site: SiteReadings) -> Errors:
     in_town : bool
         Whether the town's air is out of it.
     site : SiteReadings
-        For its rain gauge.
+        For its rain gauge, and whether it counts by days: daily totals swing through the year with snow and shade that
+        nobody sees in them, and dirt that no rain takes would explain that better than anything.
 
     Returns
     -------
     Errors
         Those of :data:`ALONE`, :data:`TOGETHER` or :data:`TOGETHER_UNGAUGED`.
     """
-    if not in_town:
-        return ALONE
-    return TOGETHER if site.rain_mm is not None and len(site.rain_mm) else TOGETHER_UNGAUGED
+    errors = ALONE
+    if in_town:
+        errors = TOGETHER if site.rain_mm is not None and len(site.rain_mm) else TOGETHER_UNGAUGED
+    return replace(errors, stubborn=0.0) if site.interval_minutes == 1440 else errors
 
 
 def fit_site(

@@ -176,7 +176,7 @@ def fit(
     level, theta, normal = _terms_by_level(spells, record.terms, errors, start=start, rounds=rounds)
     likely = emission(spells, level, theta)
     done = forward_backward(spells, likely, errors.rate_change)
-    share = normalised(done.evidence + _log_prior(theta, record.terms))
+    share = normalised(done.evidence + _log_prior(theta, record.terms, errors.stubborn))
     weighed = Weighed(spells, likely, done, share, errors.rate_change)
     # What the smooth terms leave open at the end, from the fit's own normal equations.
     now_sd = float(np.sqrt(spells.terms[-1] @ np.linalg.inv(normal) @ spells.terms[-1] + errors.present_sd**2))
@@ -212,7 +212,7 @@ def _terms_by_level(
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]
     rains = len(RAIN_PRIOR)
-    coarse, normal = _Search(spells, terms, errors.rate_change, np.tile(few, rains)).smooth_terms(start, rounds)
+    coarse, normal = _Search(spells, terms, errors, np.tile(few, rains)).smooth_terms(start, rounds)
     onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))
     theta = np.concatenate([onto @ part for part in np.split(coarse, rains)])
     return np.tile(level, rains), theta, normal[1]
@@ -230,7 +230,7 @@ class _Search:
 
     spells: Spells
     terms: Terms
-    rate_change: float
+    errors: Errors
     levels: Floats
 
     def smooth_terms(self, start: Floats | None, rounds: int) -> tuple[Floats, Floats]:
@@ -267,7 +267,7 @@ class _Search:
         theta = np.tile(start, (len(self.levels), 1))
         normal = np.tile(np.diag(pull), (len(self.levels), 1, 1))
         for _ in range(rounds - 1):
-            done = forward_backward(self.spells, emission(self.spells, self.levels, theta), self.rate_change)
+            done = forward_backward(self.spells, emission(self.spells, self.levels, theta), self.errors.rate_change)
             mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
             target = y + mean_x - self.levels[:, None]
             rest = target - theta @ columns.T
@@ -281,11 +281,12 @@ class _Search:
         """Log evidence of coefficients, all levels together."""
         likely = emission(self.spells, self.levels, theta)
         half, wash = half_days_of(self.spells, 0), washes_of(self.spells)
-        _, _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.rate_change)
-        return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.terms)))
+        _, _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.errors.rate_change)
+        return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.terms, self.errors.stubborn)))
 
 
-def _log_prior(theta: Floats, terms: Terms) -> Floats:
+def _log_prior(theta: Floats, terms: Terms, stubborn: float) -> Floats:
     """Log prior of the smooth terms and of what a rain does, by level (levels,)."""
-    rain = np.repeat(np.log(RAIN_PRIOR), len(theta) // len(RAIN_PRIOR))
+    with np.errstate(divide="ignore"):  # no chance at all is minus infinity, and weighs nothing
+        rain = np.repeat(np.log([1 - stubborn, stubborn]), len(theta) // len(RAIN_PRIOR))
     return np.asarray(rain - 0.5 * (((theta - terms.prior_mean) / terms.prior_sd) ** 2).sum(axis=1))

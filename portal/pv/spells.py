@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from portal.pv.arrays import Bools, Floats, Ints
+from portal.pv.moves import HARDLY, RAIN_PRIOR
 
 LONGEST = 6
 """Days in the longest spell: in six days dirt grows by 2.8 % at the fastest rate, by under 1 % at the usual ones.
@@ -49,6 +50,8 @@ class Errors:
     present_sd: float
     """Standard deviation that the present loss has besides from what the chain does not know: sites told wrong, and in
     a site alone the haze of these weeks."""
+    stubborn: float = float(RAIN_PRIOR[HARDLY])
+    """Chance before the record speaks that rain hardly takes this roof's dirt; 0 where the index could not tell."""
 
 
 @dataclass(frozen=True)

@@ -80,21 +80,29 @@ def test_a_day_without_a_gauges_figure_is_judged_by_its_sky() -> None:
 
 
 def test_a_dark_spell_that_reaches_the_end_may_have_stayed_dry() -> None:
-    """The share that washed, counted over drawn spells of two kinds: always dry, or wet by day as its darkness says."""
+    """How often no rain fell since a day, counted over drawn spells: always dry, or wet by day as its darkness says."""
     rng = np.random.default_rng(4)
     chance = np.array([0.4, 0.2, 0.4, 0.05, 0.4])
     dry = rng.random(200_000) < DRY_SPELLS
     rains = rng.random((200_000, 5)) < chance / (1 - DRY_SPELLS)
-    washed = (np.cumsum(rains, axis=1) > 0) & ~dry[:, None]
-    told = 1 - np.cumprod(1 - to_the_end(chance))
-    assert told == pytest.approx(washed.mean(axis=0), abs=0.005)
+    since = (np.cumsum(rains[:, ::-1], axis=1) > 0) & ~dry[:, None]  # from the last day backwards
+    told = 1 - np.cumprod(1 - to_the_end(chance)[::-1])
+    assert told == pytest.approx(since.mean(axis=0), abs=0.005)
+
+
+def test_rain_of_a_long_dark_winter_washes_to_its_end() -> None:
+    """A wet spell goes on being wet: told from its beginning, its later rains would wash no more and dirt pile up."""
+    chance = np.concatenate([np.full(3, 0.01), np.full(60, 0.4)])
+    assert 1 - np.prod(1 - to_the_end(chance)[-10:]) == pytest.approx(1 - DRY_SPELLS, abs=0.01)
 
 
 def test_dark_spells_of_the_past_are_left_to_the_days_after_them() -> None:
     chance = np.concatenate([np.full(20, 0.4), np.full(3, 0.01), [0.4, 0.01, 0.4]])
-    # By hand: if wet, a day of 0.4 washes with 0.4 / 0.88; 0.88 (1 - 0.4545) (1 - 0.0114) = 0.4747 is wet and unwashed.
-    assert to_the_end(chance)[:24] == pytest.approx(chance[:24])
-    assert to_the_end(chance)[-1] == pytest.approx(0.4545 * 0.4747 / 0.5947, rel=0.01)
+    # By hand: if wet, a day of 0.4 washes with 0.4 / 0.88; 0.88 (1 - 0.4545) (1 - 0.0114) = 0.4747 is wet and unwashed
+    # since the two last days; a spell begins after three bright days in a row.
+    assert to_the_end(chance)[:23] == pytest.approx(chance[:23])
+    assert to_the_end(chance)[-1] == pytest.approx(0.4)
+    assert to_the_end(chance)[23] == pytest.approx(0.4545 * 0.4747 / 0.5947, rel=0.01)
 
 
 DARK_END = 16
