@@ -110,6 +110,10 @@ AUTH_USER_MODEL = "portal.User"
 AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {
+        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ["email", "name"]},
+    },
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 LOGIN_URL = "account_login"
@@ -125,6 +129,11 @@ ACCOUNT_SESSION_REMEMBER = True
 # HTTPS ends at one proxy: failed log-ins are counted by the address it tells.
 ALLAUTH_TRUSTED_PROXY_COUNT = 1 if SECURE else 0
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
+ACCOUNT_RATE_LIMITS = {
+    # "key" is a login as tried from one address; who is shut out chooses a new password by mail
+    "login_failed": "10/m/ip,5/5m/key",
+    "login_failed_from_anywhere": "100/h/key",  # OWASP ASVS 4.0, 2.2.1
+}
 
 LANGUAGE_CODE = "en"  # where neither the person nor the browser says another; mails come in the recipient's
 LANGUAGES = [("en", "English"), ("es", "Español")]

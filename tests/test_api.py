@@ -88,7 +88,7 @@ def test_without_a_token_or_with_a_wrong_one_nothing_opens(meter: Meter) -> None
 
 def test_a_revoked_token_opens_nothing(secret: str) -> None:
     assert Script(secret).get("/api/sites")[0] == 200
-    revoke_token(token=Token.objects.get(), now=NOW)
+    revoke_token(token=Token.objects.get(), by=None, now=NOW)
     assert Script(secret).get("/api/sites")[0] == 401
 
 
@@ -240,7 +240,7 @@ def test_a_token_is_revoked_by_its_own_people(meter: Meter, owner: User, secret:
     assert page_of(owner).post(url).status_code == 302
     token.refresh_from_db()
     first = token.revoked_at
-    revoke_token(token=token, now=NOW + timedelta(days=1))
+    revoke_token(token=token, by=None, now=NOW + timedelta(days=1))
     token.refresh_from_db()
     assert token.revoked_at == first
     assert Script(secret).get("/api/sites")[0] == 401

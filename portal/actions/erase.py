@@ -14,18 +14,21 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.people import NotPossible
-from portal.models import Customer, Import, Meter, Site, User, Visit, VisitPhoto, VisitState
+from portal.actions.trail import note
+from portal.models import Customer, Deed, Import, Meter, Site, User, Visit, VisitPhoto, VisitState
 
 
 @transaction.atomic
-def erase_site(*, site: Site, now: datetime) -> None:
+def erase_site(*, site: Site, by: User | None, now: datetime) -> None:
     """Erase a roof and all that hangs on it. Refused while a visit is booked: somebody would drive there."""
+    note(deed=Deed.ERASED, about=f"roof {site.pk}", business=site.customer.business, by=by, now=now)
     _erase_roofs([site], now)
 
 
 @transaction.atomic
-def erase_customer(*, customer: Customer, now: datetime) -> None:
+def erase_customer(*, customer: Customer, by: User | None, now: datetime) -> None:
     """Erase a customer with their roofs, and their login where it opens nothing else."""
+    note(deed=Deed.ERASED, about=f"customer {customer.pk}", business=customer.business, by=by, now=now)
     _erase_roofs(list(customer.sites.all()), now)
     user = customer.user
     customer.delete()

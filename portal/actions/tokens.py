@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from portal.models import Business, Site, Token, User, hash_token, new_secret
+from django.db import transaction
+
+from portal.actions.trail import note
+from portal.models import Business, Deed, Site, Token, User, hash_token, new_secret
 
 USE_NOTED_EVERY = timedelta(minutes=1)
 
 
+@transaction.atomic
 def make_token(
-    *, name: str, created_by: User, now: datetime, business: Business | None = None, site: Site | None = None
+    *, name: str, created_by: User | None, now: datetime, business: Business | None = None, site: Site | None = None
 ) -> tuple[Token, str]:
     """Make a token for a business or a site. Returns it with its secret, which is kept nowhere."""
     secret = new_secret()
+    firm = site.customer.business if site else business
     token = Token.objects.create(
         name=name,
         hashed=hash_token(secret),
@@ -23,6 +28,8 @@ def make_token(
         created_by=created_by,
         created_at=now,
     )
+    assert firm is not None, "a token is for a site or a business"
+    note(deed=Deed.TOKEN, about=f"token {token.pk}", business=firm, by=created_by, now=now)
     return token, secret
 
 
@@ -34,6 +41,10 @@ def use_token(*, secret: str, now: datetime) -> Token | None:
     return token
 
 
-def revoke_token(*, token: Token, now: datetime) -> None:
+@transaction.atomic
+def revoke_token(*, token: Token, by: User | None, now: datetime) -> None:
     """Make a token useless at once; revoking it twice changes nothing."""
-    Token.objects.filter(pk=token.pk, revoked_at=None).update(revoked_at=now)
+    if Token.objects.filter(pk=token.pk, revoked_at=None).update(revoked_at=now):
+        firm = token.site.customer.business if token.site else token.business
+        assert firm is not None, "a token is for a site or a business"
+        note(deed=Deed.REVOKED, about=f"token {token.pk}", business=firm, by=by, now=now)

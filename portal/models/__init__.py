@@ -25,12 +25,14 @@ from portal.models.record import (
 from portal.models.reminder import MailStop, Preference, Reminder, ReminderKind, ReminderState, SendingRules, Wording
 from portal.models.site import Plane, Site
 from portal.models.token import Token, hash_token, new_secret
+from portal.models.trail import AuditEntry, Deed
 from portal.models.visit import Visit, VisitState
 
 __all__ = [
     "CLOSED_STAGES",
     "OFFICE_ROLES",
     "Ask",
+    "AuditEntry",
     "Business",
     "CalendarFeed",
     "CameBy",
@@ -38,6 +40,7 @@ __all__ = [
     "DayBefore",
     "DayRain",
     "DayReadings",
+    "Deed",
     "Distance",
     "Drawing",
     "Enquiry",

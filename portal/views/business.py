@@ -206,7 +206,13 @@ def business_settings(request: HttpRequest, slug: str | None = None) -> HttpResp
     business = _owned(request, slug)
     form = BusinessForm(request.POST or None, request.FILES or None, instance=business)
     if request.method == "POST" and form.is_valid():
-        save_business(business=form.save(commit=False), logo=form.cleaned_data["logo"])
+        save_business(
+            business=form.save(commit=False),
+            changed=form.changed_data,
+            by=cast(User, request.user),
+            now=timezone.now(),
+            logo=form.cleaned_data["logo"],
+        )
         messages.success(request, _("The settings are kept. They count from the next night's estimates on."))
         return redirect("business_settings_of", business.slug)
     if request.method == "POST":
@@ -233,7 +239,14 @@ def member_add(request: HttpRequest, slug: str) -> HttpResponse:
         return _show(request, business, BusinessForm(instance=business), form)
     given = form.cleaned_data
     try:
-        membership = add_member(business=business, email=given["email"], name=given["name"], role=Role(given["role"]))
+        membership = add_member(
+            business=business,
+            email=given["email"],
+            name=given["name"],
+            role=Role(given["role"]),
+            by=cast(User, request.user),
+            now=timezone.now(),
+        )
     except NotPossible as problem:
         messages.error(request, str(problem))
     else:
@@ -247,7 +260,7 @@ def member_remove(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     business = _owned(request, slug)
     membership = get_object_or_404(Membership.objects.filter(business=business).select_related("user"), pk=pk)
     try:
-        sent = remove_member(membership=membership, now=timezone.now())
+        sent = remove_member(membership=membership, by=cast(User, request.user), now=timezone.now())
     except NotPossible as problem:
         messages.error(request, str(problem))
     else:

@@ -21,16 +21,9 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.advice import recommendations
 from portal.actions.erase import erase_customer
+from portal.actions.invitations import invite, known_elsewhere, may_hand_on_link, password_link
 from portal.actions.mail.post import mail_folder
-from portal.actions.people import (
-    NotPossible,
-    give_access,
-    invite,
-    known_elsewhere,
-    password_link,
-    save_customer,
-    withdraw_access,
-)
+from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
 from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
 
 PAGE = 50
@@ -167,7 +160,7 @@ def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     found = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
     if request.POST.get("wish") == "withdraw":
-        withdraw_access(customer=found)
+        withdraw_access(customer=found, by=user, now=timezone.now())
         messages.success(request, _("{name} can no longer see their roofs here.").format(name=found.name))
         return redirect("customer", pk)
     try:
@@ -183,9 +176,9 @@ def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def customer_erase(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
-    found = get_object_or_404(Customer.objects.managed_by(user), pk=pk)
+    found = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)
     try:
-        erase_customer(customer=found, now=timezone.now())
+        erase_customer(customer=found, by=user, now=timezone.now())
     except NotPossible as problem:
         messages.error(request, str(problem))
         return redirect("customer", pk)
@@ -195,8 +188,12 @@ def customer_erase(request: HttpRequest, pk: int) -> HttpResponse:
 
 def send_invitation(request: HttpRequest, invited: User, business: Business) -> None:
     """Send the mail and say what became of it; the login is kept either way."""
+    by = cast(User, request.user)
     try:
-        invite(user=invited, business=business)
+        invite(user=invited, business=business, by=by, now=timezone.now())
+    except NotPossible as problem:
+        messages.error(request, str(problem))
+        return
     except (SMTPException, OSError) as problem:
         messages.error(
             request,
@@ -211,9 +208,16 @@ def send_invitation(request: HttpRequest, invited: User, business: Business) -> 
             _("An invitation is on its way to {email}. Its link works for three days.").format(email=invited.email),
         )
     elif invited.has_usable_password() or known_elsewhere(user=invited, business=business):
-        # or whoever may invite could take over a login that is in use, or that opens another firm's pages too
         messages.warning(
             request, _("This portal has no mail server yet. {email} has a login already.").format(email=invited.email)
+        )
+    elif not may_hand_on_link(to=invited, by=by, business=business):
+        messages.warning(
+            request,
+            _(
+                "This portal has no mail server yet, and a link into a login that may do as much as yours is not shown "
+                "to you. Whoever runs the machine finds the mail to {email} in its folder."
+            ).format(email=invited.email),
         )
     else:
         link = password_link(invited)

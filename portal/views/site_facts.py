@@ -236,9 +236,9 @@ def site_correct(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
-    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
+    roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)
     try:
-        erase_site(site=roof, now=timezone.now())
+        erase_site(site=roof, by=user, now=timezone.now())
     except NotPossible as problem:
         messages.error(request, str(problem))
         return redirect("site", pk)

@@ -76,6 +76,6 @@ def tokens(request: HttpRequest) -> HttpResponse:
 @require_POST
 def token_revoke(request: HttpRequest, pk: int) -> HttpResponse:
     token = get_object_or_404(Token.objects.visible_to(cast(User, request.user)), pk=pk)
-    revoke_token(token=token, now=timezone.now())
+    revoke_token(token=token, by=cast(User, request.user), now=timezone.now())
     messages.success(request, _("“{name}” opens nothing any more.").format(name=token.name))
     return redirect("tokens")

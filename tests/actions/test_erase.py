@@ -77,10 +77,10 @@ def test_an_erased_customer_leaves_no_row_and_no_file_and_the_neighbour_keeps_ev
     give_access(customer=customer)
     lived_in(customer)
     assert len(files()) == 2 * len(kept_files) >= 8
-    erase_customer(customer=customer, now=NOW)
+    erase_customer(customer=customer, by=None, now=NOW)
     left = rows()
     # the technician who took the photo works on
-    assert left | {"User": left["User"] - 1, "Membership": left["Membership"] - 1} == kept_rows
+    assert left | {"User": left["User"] - 1, "Membership": left["Membership"] - 1, "AuditEntry": 0} == kept_rows
     assert files() == kept_files
     assert not User.objects.filter(email=customer.email).exists()
     assert [path.name for path in Path(settings.INBOX).iterdir()] == [str(neighbour.sites.get().meters.get().pk)]
@@ -96,7 +96,7 @@ def test_a_login_that_opens_something_else_stays(other: str) -> None:
         business.memberships.create(user=user, role=Role.TECHNICIAN)
     else:
         factories.customer(user=user)
-    erase_customer(customer=customer, now=NOW)
+    erase_customer(customer=customer, by=None, now=NOW)
     assert User.objects.filter(pk=user.pk).exists()
     assert not Customer.objects.filter(pk=customer.pk).exists()
 
@@ -105,12 +105,12 @@ def test_a_login_that_opens_something_else_stays(other: str) -> None:
 def test_nothing_is_erased_while_somebody_would_drive_there() -> None:
     visit = factories.visit(starts_at=NOW + timedelta(days=1))
     with pytest.raises(NotPossible, match="Call it off first"):
-        erase_site(site=visit.site, now=NOW)
+        erase_site(site=visit.site, by=None, now=NOW)
     with pytest.raises(NotPossible, match="Call it off first"):
-        erase_customer(customer=visit.site.customer, now=NOW)
+        erase_customer(customer=visit.site.customer, by=None, now=NOW)
     visit.state = VisitState.CANCELLED
     visit.save()
-    erase_site(site=visit.site, now=NOW)
+    erase_site(site=visit.site, by=None, now=NOW)
     assert not Visit.objects.exists()
     assert Customer.objects.exists()
 
@@ -119,6 +119,6 @@ def test_nothing_is_erased_while_somebody_would_drive_there() -> None:
 def test_a_file_that_waits_for_the_worker_when_its_roof_is_erased_stops_nothing() -> None:
     meter = factories.meter()
     waiting = send(meter, csv_text(days_rows(date(2026, 5, 4), 1)))
-    erase_site(site=meter.site, now=NOW)
+    erase_site(site=meter.site, by=None, now=NOW)
     work_on_import(import_id=waiting.pk, now=NOW)
     assert not Import.objects.exists()

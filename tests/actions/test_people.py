@@ -34,7 +34,7 @@ def test_who_leaves_is_sent_nowhere_any_more_and_their_leads_are_nobodys() -> No
     )
     coming = factories.visit(site=site, technicians=(leaves, stays))
     elsewhere = factories.visit(technicians=(leaves,))
-    assert remove_member(membership=firm.memberships.get(user=leaves), now=NOW) == 1
+    assert remove_member(membership=firm.memberships.get(user=leaves), by=None, now=NOW) == 1
     assert list(coming.technicians.all()) == [stays]
     assert list(done.technicians.all()) == list(elsewhere.technicians.all()) == [leaves]
     lead.refresh_from_db()

@@ -7,8 +7,10 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
 
-from portal.actions.people import NotPossible, open_business, password_link
+from portal.actions.invitations import password_link
+from portal.actions.people import NotPossible, open_business
 from portal.models import Language
 
 
@@ -30,6 +32,7 @@ class Command(BaseCommand):
                 email=options["address"],
                 tz=options["tz"],
                 language=Language(options["language"]),
+                now=timezone.now(),
             )
         except ValidationError as wrong:
             raise CommandError(" ".join(wrong.messages)) from None
