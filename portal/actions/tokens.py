@@ -14,7 +14,7 @@ USE_NOTED_EVERY = timedelta(minutes=1)
 
 @transaction.atomic
 def make_token(
-    *, name: str, created_by: User | None, now: datetime, business: Business | None = None, site: Site | None = None
+    *, name: str, created_by: User, now: datetime, business: Business | None = None, site: Site | None = None
 ) -> tuple[Token, str]:
     """Make a token for a business or a site. Returns it with its secret, which is kept nowhere."""
     secret = new_secret()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 from urllib.parse import quote
 
 from allauth.account.adapter import DefaultAccountAdapter
@@ -17,13 +17,11 @@ from django.utils.translation import gettext_lazy
 class InvitedOnly(DefaultAccountAdapter):  # type: ignore[misc]  # allauth carries no types
     """People come by invitation of a business; there is no open sign-up."""
 
-    def __init__(self, request: HttpRequest | None = None) -> None:
-        super().__init__(request)
-        self.error_messages = self.error_messages | {
-            "too_many_login_attempts": gettext_lazy(
-                "Too many wrong passwords. Wait five minutes, or choose a new password by mail: that works at once."
-            )
-        }
+    error_messages: ClassVar[dict[str, Any]] = DefaultAccountAdapter.error_messages | {
+        "too_many_login_attempts": gettext_lazy(
+            "Too many wrong passwords. Wait five minutes, or choose a new password by mail: that works at once."
+        )
+    }
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
