@@ -10,6 +10,7 @@ from portal.views.account import login_address
 from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
+from portal.views.calls import call_undo, lead_call, site_write
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
@@ -65,6 +66,7 @@ urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),
     path("sites/<int:pk>/ask/", site_ask, name="site_ask"),
+    path("sites/<int:pk>/write/", site_write, name="site_write"),
     path("sites/<int:pk>/edit/", site_edit, name="site_edit"),
     path("sites/<int:pk>/correct/", site_correct, name="site_correct"),
     path("sites/<int:pk>/meters/", site_meters, name="site_meters"),
@@ -134,6 +136,8 @@ urlpatterns = [
     path("leads/<int:pk>/wrong/", lead_wrong, name="lead_wrong"),
     path("leads/<int:pk>/reopen/", lead_reopen, name="lead_reopen"),
     path("leads/<int:pk>/answer/", lead_answer, name="lead_answer"),
+    path("leads/<int:pk>/call/", lead_call, name="lead_call"),
+    path("calls/<int:pk>/undo/", call_undo, name="call_undo"),
     path("enquiries/<int:pk>/", enquiry, name="enquiry"),
     path("reminders/", reminders, name="reminders"),
     path("reminders/<int:pk>/retry/", reminder_retry, name="reminder_retry"),

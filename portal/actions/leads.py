@@ -44,7 +44,8 @@ TURNED_DOWN = gettext_noop("Turned down: {why}")
 RAISED_WRONGLY = gettext_noop("Raised wrongly: {why}")
 REOPENED = gettext_noop("Reopened: it was right after all.")
 MOVED = gettext_noop("Moved to “{stage}”.")
-OUR_NOTES = tuple(note.partition("{")[0] for note in (TURNED_DOWN, RAISED_WRONGLY, REOPENED, MOVED))
+CALL_AGAIN = gettext_noop("To call again on {day}.")
+OUR_NOTES = tuple(note.partition("{")[0] for note in (TURNED_DOWN, RAISED_WRONGLY, REOPENED, MOVED, CALL_AGAIN))
 """How notes begin that nobody wrote; all others stay in the language of who wrote them."""
 
 GONE_CHANCE = 0.1
@@ -213,7 +214,7 @@ def reopen_lead(*, visit: Visit) -> None:
 @transaction.atomic
 def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """They said no. The reason is kept, and the roof is left in peace for half a year."""
-    lead = _held_open(lead)
+    lead = held_open(lead)
     if not reason.strip():
         raise ValidationError(_("Say why it was lost: it helps the next call."))
     lead.closed_because = reason
@@ -224,7 +225,7 @@ def lose_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
 @transaction.atomic
 def wrong_lead(*, lead: Lead, reason: str, by: User, now: datetime) -> None:
     """The lead should not have been raised. It counts as wrong; it can be reopened, and the roof raised again soon."""
-    lead = _held_open(lead)
+    lead = held_open(lead)
     reason = reason.replace("\0", "").strip()
     if not reason:
         raise ValidationError(_("Say what was wrong: it shows where the readings mislead."))
@@ -253,7 +254,7 @@ def unwrong_lead(*, lead: Lead, by: User, now: datetime) -> None:
 @transaction.atomic
 def move_lead(*, lead: Lead, stage: LeadStage, by: User, now: datetime) -> None:
     """Move an open lead between its open stages."""
-    lead = _held_open(lead)
+    lead = held_open(lead)
     if stage in CLOSED_STAGES or stage == LeadStage.BOOKED:
         raise ValidationError(_("A lead is booked by booking its visit, and closed by washing, losing or clearing it."))
     lead.stage = stage
@@ -277,7 +278,7 @@ def plan_lead(
     *, lead: Lead, assigned_to: User | None, next_action_on: date | None, snoozed_until: date | None, now: datetime
 ) -> None:
     """Who follows it up and when; a snoozed lead stays off the board until its day."""
-    lead = _held_open(lead)
+    lead = held_open(lead)
     business = lead.site.customer.business
     today = now.astimezone(ZoneInfo(business.tz)).date()
     if assigned_to and not business.memberships.filter(user=assigned_to).exists():
@@ -290,7 +291,7 @@ def plan_lead(
     lead.save()
 
 
-def _held_open(lead: Lead) -> Lead:
+def held_open(lead: Lead) -> Lead:
     """The lead as it stands now, held: the nightly review may have closed it since the page was drawn."""
     held = Lead.objects.select_for_update(of=("self",)).select_related("site__customer__business").get(pk=lead.pk)
     if held.closed_at is not None:

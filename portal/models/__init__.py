@@ -2,6 +2,7 @@
 
 from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.by_mail import MailState, ReadingsMail
+from portal.models.call import Call, CallOutcome
 from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.night import Night, NightState
@@ -35,6 +36,8 @@ __all__ = [
     "AuditEntry",
     "Business",
     "CalendarFeed",
+    "Call",
+    "CallOutcome",
     "CameBy",
     "Customer",
     "DayBefore",

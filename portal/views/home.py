@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import cast
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
-from django.db.models import Count, Exists, OuterRef, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -18,31 +18,28 @@ from django.utils.translation import gettext_lazy
 
 from portal.actions.advice import recommendations
 from portal.actions.asks import wishes
+from portal.actions.calls import ToCall, calls_to_make
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
+from portal.actions.slipped import slipped
 from portal.actions.troubles import troubles
+from portal.charts.last_year import last_year_chart
 from portal.models import (
     Business,
+    Call,
     Customer,
-    DayReadings,
     Enquiry,
-    Import,
-    ImportState,
     Lead,
     LeadEvent,
-    LeadKind,
     Membership,
-    Night,
-    NightState,
-    Referral,
-    Reminder,
-    ReminderState,
     Role,
     Site,
+    SiteDaily,
     User,
     Visit,
     VisitState,
 )
+from portal.models.assessment import unpack_daily
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.sites import site_story
@@ -50,7 +47,8 @@ from portal.words.advice import SIGNS
 
 LISTED = 8
 ASKED = 30
-RECENT = timedelta(days=14)
+CALLED_LATELY = timedelta(hours=12)
+CALL_AGAIN_IN = timedelta(days=7)
 
 FACES = (("office", gettext_lazy("Office")), ("roofs", gettext_lazy("My visits")), ("roof", gettext_lazy("My roof")))
 
@@ -88,6 +86,14 @@ class Stop:
     known: RoofWarnings
 
 
+@dataclass(frozen=True, slots=True)
+class CallCard:
+    """A call to make, with the last year of its roof."""
+
+    call: ToCall
+    chart: str
+
+
 def _homeowner(user: User, now: datetime) -> dict[str, object]:
     roofs = list(Site.objects.filter(customer__user=user).select_related("customer__business"))
     served = list(Customer.objects.filter(user=user).select_related("business"))
@@ -104,46 +110,41 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
 
 
 def _office(user: User, now: datetime) -> dict[str, object]:
-    mine = Business.objects.managed_by(user)
     sites = Site.objects.managed_by(user)
-    leads = Lead.objects.visible_to(user).awake(_today(user, now))
+    today = _today(user, now)
     told = recommendations(sites.select_related("customer__business"), now=now)
     states = Counter(one.state for one in told.values())
-    stuck = Import.objects.filter(
-        meter__site__customer__business__in=mine,
-        state__in=[ImportState.FAILED, ImportState.QUESTION],
-        uploaded_at__gte=now - RECENT,
-    )
-    unassessed = Night.objects.filter(
-        site__in=sites, state=NightState.FAILED, day__gte=now.date() - timedelta(days=2)
-    ).order_by("-day", "pk")
-    reminders = Reminder.objects.visible_to(user).aggregate(
-        due=Count("pk", filter=Q(state=ReminderState.DUE, due_at__lte=now)),
-        failed=Count("pk", filter=Q(state=ReminderState.FAILED, due_at__gte=now - RECENT)),
-    )
-    silent = sites.filter(~Exists(DayReadings.objects.filter(meter__site=OuterRef("pk"))))
+    calls = calls_to_make(Lead.objects.visible_to(user), told, today=today)
     asked = LeadEvent.objects.waiting().filter(lead__site__in=sites, lead__closed_at=None)
+    called = Call.objects.visible_to(user).standing().filter(at__gte=now - CALLED_LATELY)
     return {
         "asked": asked.select_related("lead__site__customer__business")[:ASKED],
         "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
-        "leads": [
-            (lead, told[lead.site_id]) for lead in leads.by_value().select_related("site__customer__business")[:LISTED]
-        ],
-        "lead_counts": leads.aggregate(
-            cleaning=Count("pk", filter=Q(kind=LeadKind.CLEANING)),
-            referral=Count("pk", filter=Q(kind=LeadKind.REFERRAL)),
-        ),
+        "calls": [CallCard(call, chart) for call, chart in zip(calls, _charts(calls[:LISTED], today), strict=False)],
+        "calls_left": max(0, len(calls) - LISTED),
+        "called": called.select_related("lead__site__customer", "by")[:LISTED],
+        "call_again_on": today + CALL_AGAIN_IN,
         "states": [(SIGNS[state][1], states[state]) for state in State],
         "site_count": sites.count(),
         "visits": _visits(user, now, days=1, told=told),
-        "referrals": Referral.objects.visible_to(user).open().select_related("visit__site__customer", "entry")[:LISTED],
-        "stuck_imports": stuck.select_related("meter__site__customer")[:LISTED],
-        "unassessed": unassessed.select_related("site__customer")[:LISTED],
-        "reminders": reminders,
-        "silent": silent.select_related("customer")[:LISTED],
-        "silent_count": silent.count(),
+        "slipped": slipped(user, now=now),
         "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
+
+
+def _charts(calls: Sequence[ToCall], today: date) -> list[str]:
+    """The last year of each roof that is to be called about."""
+    sites = [call.lead.site_id for call in calls]
+    tables = {row.site_id: row.table for row in SiteDaily.objects.filter(site__in=sites)}
+    washes: dict[int, list[date]] = {}
+    done = Visit.objects.filter(site__in=sites, state=VisitState.DONE).select_related("site")
+    for visit in done:
+        if visit.cleaned_on is not None:
+            washes.setdefault(visit.site_id, []).append(visit.cleaned_on)
+    return [
+        last_year_chart(unpack_daily(tables[site]), washes.get(site, []), until=today) if site in tables else ""
+        for site in sites
+    ]
 
 
 def _technician(user: User, now: datetime) -> dict[str, object]:

@@ -50,6 +50,7 @@ for told_as in (
     "advice_in_a_row",
     "in_a_row",
     "cost_in_a_row",
+    "on_the_phone",
     "price",
 ):
     register.filter(told_as, getattr(sentences_of_advice, told_as))

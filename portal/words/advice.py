@@ -327,3 +327,12 @@ def in_a_row(told: Recommendation) -> str:
 def next_step(told: Recommendation, reader: Reader) -> str:
     """What the reader does next, as a button says it."""
     return str(STEPS[told.step(reader)])
+
+
+def on_the_phone(told: Recommendation) -> list[str]:
+    """What to say to the owner of a roof, in at most three sentences: how it stands, what it costs, what is advised."""
+    if told.state == State.NOT_DIRT:
+        return [headline(told), cause(told), str(WHO_LOOKS[told.cause or Cause.UNKNOWN])]
+    stands = loss_words(told) if told.state == State.DIRTY else ""
+    costs = _wash_brings(told) if told.act == Act.WASH else ""
+    return [one for one in (stands or headline(told), costs or cost(told), _advice(told)) if one]

@@ -77,7 +77,7 @@ def _plan(wished: Sequence[tuple[Kind, Wish]], now: datetime) -> None:
             if _may_be_told(kind, same, now) and not (
                 wish.site and _says_it_again(kind, wish.site, of_site[wish.site.pk], now)
             ):
-                fresh.append(_row(kind, wish, number=len(same)))
+                fresh.append(planned_row(kind, wish, number=len(same)))
         # A key is unique: who plans the same at the same time adds it once.
         Reminder.objects.bulk_create(fresh, ignore_conflicts=True)
 
@@ -108,7 +108,7 @@ def _key(kind: Kind, wish: Wish, number: int) -> str:
     return f"{kind.letter.kind}:{wish.about}:{number}"
 
 
-def _row(kind: Kind, wish: Wish, *, number: int) -> Reminder:
+def planned_row(kind: Kind, wish: Wish, *, number: int) -> Reminder:
     return Reminder(
         business=wish.business,
         kind=kind.letter.kind,
