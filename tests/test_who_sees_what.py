@@ -26,6 +26,7 @@ from portal.actions.tokens import make_token
 from portal.actions.visits import new_calendar_feed
 from portal.models import (
     Business,
+    Call,
     Distance,
     Enquiry,
     Import,
@@ -143,6 +144,7 @@ def world() -> World:
         "customer": customer.pk,
         "site": site.pk,
         "lead": lead.pk,
+        "call": Call.objects.create(lead=lead, at=now, outcome="quoted").pk,
         "visit": visit.pk,
         "done": done.pk,
         "photo": photo.pk,
@@ -214,6 +216,7 @@ ROUTES: dict[str, Route] = {
     "site_meters": get(OFFICE, pk="site"),
     "site_correct": post(OFFICE, pk="site"),
     "site_ask": post(HOME, pk="site"),
+    "site_write": post(OFFICE, pk="site", forbidden=NO_OFFICE),
     "site_erase": post(OFFICE, pk="site"),
     "site": get(LOOKS, pk="site"),
     "site_new": get(OFFICE, pk="customer"),
@@ -245,6 +248,8 @@ ROUTES: dict[str, Route] = {
     "leads_weekly": get(OFFICE | RIVAL, refused=403),
     "lead": get(OFFICE, pk="lead", forbidden=NO_OFFICE),
     "lead_move": post(OFFICE, pk="lead", forbidden=NO_OFFICE),
+    "lead_call": post(OFFICE, pk="lead", forbidden=NO_OFFICE),
+    "call_undo": post(OFFICE, pk="call", forbidden=NO_OFFICE),
     "lead_note": post(OFFICE, ok=422, pk="lead", forbidden=NO_OFFICE),
     "lead_plan": post(OFFICE, pk="lead", forbidden=NO_OFFICE),
     "lead_wrong": post(OFFICE, pk="lead", forbidden=NO_OFFICE),

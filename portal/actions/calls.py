@@ -150,7 +150,8 @@ def take_back_call(*, call: Call, now: datetime) -> None:
     if lead.stage in CLOSED_STAGES and Lead.objects.filter(site=lead.site_id).open().exists():
         raise ValidationError(_("This roof has another open lead by now. Go on with that one."))
     for name in KEPT:
-        setattr(lead, name, Lead._meta.get_field(name).to_python(call.before[name]))
+        setattr(lead, name, call.before[name])
+    lead.clean_fields(exclude=[one.name for one in Lead._meta.fields if one.name not in KEPT])  # days out of their text
     lead.save(update_fields=KEPT)
     lead.notes.filter(written_at=call.at).exclude(pk__in=call.before["notes"]).delete()
     LeadEvent.objects.filter(lead=lead, pk__in=call.before["answered"], answered_at=call.at).update(answered_at=None)

@@ -34,7 +34,7 @@ def test_the_owner_asks_and_the_office_finds_it_on_its_first_page(people: Cast) 
         assert 'value="wash"' not in text
         assert 'value="call"' in text
     text = office.get("/").content.decode()
-    assert text.index("Asked of you") < text.index("Asks for a wash") < text.index("Leads, by what is at stake")
+    assert text.index("Asked of you") < text.index("Asks for a wash") < text.index("Calls to make")
     assert "tel:555-0123" in text
     lead = Lead.objects.get()
     assert "Asks for a wash" in office.get(reverse("lead", args=[lead.pk])).content.decode()
