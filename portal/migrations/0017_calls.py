@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0015_advice'),
+        ('portal', '0016_audit_trail'),
     ]
 
     operations = [
