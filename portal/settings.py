@@ -25,7 +25,7 @@ def _secret_key() -> str:
 
 
 SECRET_KEY = _secret_key()
-DEBUG = False
+DEBUG = os.environ.get("PORTAL_DEBUG") == "1"  # for who changes the pages: /design/ shows every part of them
 BASE_URL = os.environ.get("PORTAL_BASE_URL", "http://localhost:8000")
 SECURE = BASE_URL.startswith("https://")
 ALLOWED_HOSTS = os.environ.get("PORTAL_HOSTS", "localhost,127.0.0.1,[::1]").split(",")
@@ -72,7 +72,7 @@ TEMPLATES: list[dict[str, Any]] = [
         "DIRS": [ROOT / "portal" / "templates"],
         "APP_DIRS": True,
         "OPTIONS": {
-            "builtins": ["portal.views.words", "django.templatetags.i18n"],
+            "builtins": ["portal.views.parts", "portal.views.words", "django.templatetags.i18n"],
             "context_processors": [
                 "django.template.context_processors.request",
                 "django.template.context_processors.i18n",

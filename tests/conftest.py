@@ -146,8 +146,10 @@ def celery_worker_process(
 
 @pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args: dict[str, Any], var: Path) -> dict[str, Any]:
-    """Debian's Chromium instead of one that playwright would fetch; charts find plotly."""
+    """Debian's Chromium instead of one that playwright would fetch; pages find their style, charts find plotly."""
+    from portal.management.appearance import make_appearance  # as above
     from portal.management.commands.prepare_assets import take_plotly  # as above; and plotly takes a second
 
     take_plotly(var / "assets" / "plotly")
+    make_appearance(var / "assets")
     return browser_type_launch_args | {"executable_path": CHROMIUM, "args": ["--no-sandbox"]}

@@ -1,4 +1,6 @@
-"""The charts' colours, by what they stand for. ``portal.css`` has the same names, with others for dark pages and print.
+"""The charts' colours, by what they stand for.
+
+``static/css/charts.css`` has the same names, with other colours for dark pages and print.
 
 Contrast of every mark against the sheet is at least 3 to 1 (WCAG 2.2, 1.4.11) except bands and grid, which a line
 or a label repeats.

@@ -32,6 +32,15 @@ MEMBER_ABOUT: Places = (
     ("account_change_password", gettext_lazy("Change password")),
     ("account_logout", gettext_lazy("Log out")),
 )
+PLACE_ICONS = {
+    "leads": "target",
+    "customers": "users",
+    "visits": "calendar-days",
+    "imports": "upload",
+    "reminders": "mail",
+    "business_settings": "store",
+}
+"""Each page's icon; the first page of whoever logs in has the sun."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +50,7 @@ class Place:
     url: str
     word: StrOrPromise
     here: bool
+    icon: str
 
 
 def _places(request: HttpRequest, names: Places) -> list[Place]:
@@ -48,12 +58,12 @@ def _places(request: HttpRequest, names: Places) -> list[Place]:
     links = []
     for name, word in names:
         try:
-            links.append((reverse(name), word))
+            links.append((reverse(name), word, PLACE_ICONS.get(name, "sun")))
         except NoReverseMatch:
             continue
-    matches = [url for url, _ in links if url == request.path or (url != "/" and request.path.startswith(url))]
+    matches = [url for url, *_ in links if url == request.path or (url != "/" and request.path.startswith(url))]
     here = max(matches, key=len, default=None)
-    return [Place(url, word, url == here) for url, word in links]
+    return [Place(url, word, url == here, icon) for url, word, icon in links]
 
 
 def frame(request: HttpRequest) -> dict[str, Any]:

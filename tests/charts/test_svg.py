@@ -52,7 +52,7 @@ def _contrast(one: str, other: str) -> float:
 
 def _palettes() -> list[dict[str, str]]:
     """The light and the dark palette as the style sheet has them."""
-    sheet = (STATIC / "portal.css").read_text()
+    sheet = (STATIC / "css" / "charts.css").read_text()
     blocks = re.findall(r"\{[^{}]*--chart-ink:[^{}]*\}", sheet)
     return [dict(re.findall(r"--chart-([a-z]+): (#[0-9a-f]{6})", block)) for block in blocks[:2]]
 

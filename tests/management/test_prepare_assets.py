@@ -1,17 +1,22 @@
-"""What browsers fetch is made once, and plotly's style sheet says what plotly itself would have said."""
+"""What browsers fetch is made once: plotly's style sheet says what plotly would have said, the font has our letters."""
 
 import re
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
+from django.conf import settings
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.management import call_command
 from django.core.management.base import CommandError
 from django.template.loader import render_to_string
+from fontTools.ttLib import TTFont
 from playwright.sync_api import Page
 
+from portal.management.appearance import make_appearance, sprite
 from portal.management.commands.prepare_assets import plotly_rules, take_plotly
+from portal.views.frame import PLACE_ICONS
 
 RULES = "[...document.getElementById('{}').sheet.cssRules].map(rule => rule.cssText)"
 
@@ -76,3 +81,36 @@ def test_the_scripts_of_a_visit_import_each_other_by_the_names_that_the_page_giv
         imported |= set(re.findall(r'from "\./([\w.]+)"', script))
     assert imported <= named
     assert all((settings.STATIC_ROOT / "visit" / f"{name}.br").exists() for name in named)
+
+
+def test_the_font_holds_our_languages_letters_the_figures_of_tables_and_every_weight(tmp_path: Path) -> None:
+    make_appearance(tmp_path)
+    font = TTFont(BytesIO((tmp_path / "figtree.woff2").read_bytes()))
+    assert font.flavor == "woff2"
+    said = (settings.ROOT / "portal" / "locale" / "es" / "LC_MESSAGES" / "django.po").read_text("utf-8")
+    letters = {ord(one) for one in said if one.isalpha()} | set(map(ord, "0123456789%€$−–“”…·×°"))
+    assert letters <= set(font.getBestCmap())
+    assert {feature.FeatureTag for feature in font["GSUB"].table.FeatureList.FeatureRecord} >= {"tnum"}
+    (weight,) = font["fvar"].axes
+    assert (weight.axisTag, weight.minValue, weight.maxValue) == ("wght", 300, 900)
+
+
+def test_the_sprite_holds_the_icons_that_pages_ask_for_and_no_others(tmp_path: Path) -> None:
+    make_appearance(tmp_path)
+    asked = set(PLACE_ICONS.values()) | {"sun"}
+    for path in (settings.ROOT / "portal" / "templates").rglob("*.html"):
+        asked |= set(re.findall(r'{% icon "([\w-]+)"', path.read_text()))
+    assert set(re.findall(r'<symbol id="([\w-]+)"', (tmp_path / "icons.svg").read_text())) == asked
+    assert "icon(" not in (tmp_path / "portal.css").read_text()
+
+
+def test_an_icon_that_the_set_does_not_have_is_told() -> None:
+    with pytest.raises(CommandError, match="no icon named roof-of-gold"):
+        sprite(("roof-of-gold",))
+
+
+def test_what_pages_look_like_is_made_once(tmp_path: Path) -> None:
+    make_appearance(tmp_path)
+    first = {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()}
+    make_appearance(tmp_path)
+    assert {path.name: path.stat().st_mtime_ns for path in tmp_path.iterdir()} == first

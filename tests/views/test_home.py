@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import gzip
 from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from django.contrib.staticfiles import finders
+from django.conf import settings
 from django.test import Client
 from django.utils import timezone
 from pytest_django import DjangoAssertNumQueries
 
+from portal.management.appearance import make_appearance
 from portal.models import (
     Import,
     ImportState,
@@ -162,7 +165,7 @@ def test_the_chart_comes_as_svg_with_the_data_beside_it_and_nothing_inline(clien
     assert " onclick=" not in text
 
 
-def test_a_page_of_four_years_loads_with_less_than_150_kb_before_plotly(client: Client) -> None:
+def test_a_page_of_four_years_with_its_style_and_font_weighs_less_than_120_kb(client: Client, tmp_path: Path) -> None:
     user, site = homeowner()
     table = daily_table(1461)
     rng = np.random.default_rng(4)
@@ -176,13 +179,14 @@ def test_a_page_of_four_years_loads_with_less_than_150_kb_before_plotly(client: 
     client.force_login(user)
     answer = client.get("/", headers={"accept-encoding": "gzip"})
     assert answer["Content-Encoding"] == "gzip"
-    static = 0
-    for name in ("portal.css", "chart.js", "mark.svg"):
-        found = finders.find(name)
-        assert isinstance(found, str)
-        with open(found, "rb") as file:
-            static += len(file.read())
-    assert len(answer.content) + static < 150_000
+    make_appearance(tmp_path)
+    beside = {"figtree.woff2": (tmp_path / "figtree.woff2").stat().st_size}
+    for path in (tmp_path / "portal.css", tmp_path / "icons.svg", settings.ROOT / "portal" / "static" / "mark.svg"):
+        beside[path.name] = len(gzip.compress(path.read_bytes()))
+    print(f"\ncompressed: document {len(answer.content)} bytes, {beside}")
+    assert beside["figtree.woff2"] < 60_000
+    assert beside["portal.css"] < 25_000
+    assert len(answer.content) + sum(beside.values()) < 120_000
 
 
 def test_an_owner_of_several_roofs_gets_a_list(client: Client) -> None:

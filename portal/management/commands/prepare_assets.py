@@ -1,4 +1,4 @@
-"""Makes what browsers fetch: plotly out of its wheel, static files compressed under names made of their content."""
+"""Makes what browsers fetch: what others made out of its packages, all compressed under names made of the content."""
 
 import hashlib
 import re
@@ -12,18 +12,21 @@ from django.contrib.staticfiles.finders import get_finders
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
+from portal.management.appearance import make_appearance
+
 
 class Command(BaseCommand):
-    help = "Take plotly out of its wheel, collect the static files and compress them; does nothing if none has changed."
+    help = "Take what browsers fetch out of its packages, collect and compress it; does nothing if none has changed."
 
     def handle(self, *args: Any, **options: Any) -> None:
         take_plotly(settings.VAR / "assets" / "plotly")
+        make_appearance(settings.VAR / "assets")
         seen = fingerprint()
         stamp: Path = settings.STATIC_ROOT / "prepared"
         if stamp.exists() and stamp.read_text() == seen:
             return
         self.stdout.write("Compressing what browsers fetch (once).")
-        call_command("collectstatic", interactive=False, clear=True, verbosity=0)
+        call_command("collectstatic", interactive=False, clear=True, ignore_patterns=["css"], verbosity=0)
         stamp.write_text(seen)
 
 

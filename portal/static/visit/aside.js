@@ -5,7 +5,7 @@ import { every, me, visit } from "./here.js";
 const CACHE = "visits";
 
 /**
- * A page goes with its own style and scripts: after an update of the portal its copy asks for other files. Each module
+ * A page goes with its own style, font, icons and scripts: after an update of the portal its copy asks for other files. Each module
  * is named by the page itself, since a copy of the script from before an update looks no further than that.
  *
  * @param {string[]} paths
@@ -18,8 +18,9 @@ export async function putAside(paths) {
       const answer = await fetch(path, { headers: { Accept: "text/html" } });
       if (!answer.ok || answer.redirected) continue;
       const page = new DOMParser().parseFromString(await answer.clone().text(), "text/html");
-      for (const part of page.querySelectorAll("link[rel=stylesheet], link[rel=icon], script[src]")) {
-        const address = part.getAttribute("href") || part.getAttribute("src") || "";
+      const parts = "link[rel=stylesheet], link[rel=preload], link[rel=icon], script[src], svg use";
+      for (const part of page.querySelectorAll(parts)) {
+        const [address] = (part.getAttribute("href") || part.getAttribute("src") || "").split("#");
         if (!address.includes("plotly") && !(await cache.match(address))) await cache.add(address);
       }
       for (const photo of page.querySelectorAll(".heed img")) {

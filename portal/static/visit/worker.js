@@ -25,7 +25,7 @@ here.addEventListener("fetch", (event) => {
   if (request.mode === "navigate") {
     if (url.pathname === "/" || url.pathname.startsWith("/visits/")) event.respondWith(page(request, url));
   }
-  else if (request.destination === "style" || request.destination === "image" || request.destination === "script") {
+  else if (["style", "font", "image", "script"].includes(request.destination)) {
     if (!url.pathname.includes("plotly")) event.respondWith(asset(request));
   }
 });
@@ -65,7 +65,7 @@ async function page(request, url) {
   }
 }
 
-// Style and scripts carry their content's hash in their name, so a kept copy is never stale.
+// Style, font, icons and scripts carry their content's hash in their name, so a kept copy is never stale.
 /** @param {Request} request */
 async function asset(request) {
   return (await caches.match(request, { ignoreVary: true })) || fetch(request);
