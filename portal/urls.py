@@ -12,6 +12,7 @@ from portal.views.business import business_logo, business_settings, member_add, 
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.calls import call_undo, lead_call, site_write
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
+from portal.views.design import design
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
 from portal.views.language import language
@@ -149,6 +150,7 @@ urlpatterns = [
     path("mail/choose/<str:token>/", mail_choices, name="mail_choices"),
     path("rain/", rain, name="rain"),
     path("language/", language, name="language"),
+    path("design/", design, name="design"),
     path("accounts/email/", login_address, name="account_email"),
     path("accounts/", include("allauth.account.urls")),
     path("admin/", admin.site.urls),

@@ -205,6 +205,7 @@ ROUTES: dict[str, Route] = {
     "method": get(EVERYBODY),
     "cautions": get(EVERYBODY),
     "language": post(EVERYBODY, stranger=302),
+    "design": get(frozenset(), stranger=404),  # for who changes the pages, with DEBUG alone
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),

@@ -20,7 +20,10 @@ from lucide import get_icon_list, lucide_icon
 
 from portal.charts import colours
 
-LAYERS = ("scale", "base", "signs", "tables", "forms", "frame", "panels", "charts", "drawings", "visit", "office", "print")
+LAYERS = (
+    *("scale", "base", "signs", "tables", "forms", "frame", "panels"),
+    *("charts", "drawings", "visit", "office", "design", "print"),
+)
 """The files of ``static/css``, the last word last; the colours come before them all."""
 
 ICONS = ("arrow-right", "calendar-days", "mail", "store", "sun", "target", "upload", "users")

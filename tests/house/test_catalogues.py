@@ -86,7 +86,9 @@ NO_WORDS = {
     "middot",
 }
 """Units, our name, and the names of characters: alike in every language."""
-TEMPLATES: dict[str, str] = {}
+TEMPLATES: dict[str, str] = {
+    "portal/templates/design.html": "shown to who changes the pages alone, in English as the code is",
+}
 """Templates with sentences that are not marked yet, each with the reason."""
 BY_LANGUAGE = ("portal/templates/mail/en/", "portal/templates/mail/es/", "portal/templates/account/email/invitation.")
 """Whole mails that stand there once for each language."""
