@@ -57,7 +57,10 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     do_step(page, Step.TAP)
     path = f"{__name__}.{NextVersion.__qualname__}"
     settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": path}}
-    settings.STATICFILES_DIRS = [("next", settings.ROOT / "portal" / "static"), *settings.STATICFILES_DIRS]
+    settings.STATICFILES_DIRS = [
+        *(("next", folder) for folder in (settings.ROOT / "portal" / "static", settings.VAR / "assets")),
+        *settings.STATICFILES_DIRS,
+    ]
     context.set_offline(False)
     waits_for_nothing(page)
     # its copy is of the new version now; without a signal it still has its script and its looks
@@ -69,7 +72,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     page.reload()
     expect(page.locator("script[src*='/next/visit/']")).to_have_count(6)
     do_step(page, Step.SCRUB)
-    assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46px"
+    assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46.75px"
     context.set_offline(False)
     waits_for_nothing(page)
     assert sorted(VisitEntry.objects.values_list("item", flat=True)) == ["scrub", "tap"]

@@ -16,6 +16,7 @@ from portal.actions.mail.letter import Attachment, Audience, Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient, token_for
 from portal.actions.mail.wording import fill, wording
+from portal.charts.colours import tones
 from portal.models import Reminder
 
 
@@ -45,6 +46,7 @@ def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiA
             {
                 "language": person.language,
                 "business": business,
+                "tones": tones(),
                 "subject": subject,
                 "body": body,
                 "footer": footer,
