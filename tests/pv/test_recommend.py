@@ -1,0 +1,202 @@
+"""The one recommendation: what happened since an assessment, joined with what it advised."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from portal.pv.advice import Act, Advised, RainAhead, Range, State, WashToday
+from portal.pv.recommend import (
+    LONGEST_RESULT,
+    OLD_AFTER,
+    OLD_RESULT,
+    Because,
+    Found,
+    Reader,
+    Recommendation,
+    Since,
+    Step,
+    recommend,
+)
+from portal.pv.result import Cause
+
+TODAY = date(2026, 7, 10)
+WASH = WashToday(Range(60.0, 120.0, 200.0), 0.8, 85.0, 0.3, 140.0, 0.18)
+DIRTY = Advised(
+    as_of=TODAY - timedelta(days=1),
+    state=State.DIRTY,
+    act=Act.WASH,
+    on=None,
+    wash_too=False,
+    wash=WASH,
+    rain=None,
+    why=(),
+    calendar_on=None,
+    last_clear=TODAY - timedelta(days=3),
+    clear_share=0.5,
+    days_to_wash=(0.0,) * 10,
+)
+TOLD_TO_WAIT = replace(
+    DIRTY,
+    act=Act.WAIT,
+    on=TODAY + timedelta(days=60),
+    rain=RainAhead(0.7, 6, 7, futures=False),
+    days_to_wash=(60.0,) * 10,
+)
+FAULTY = replace(DIRTY, state=State.NOT_DIRT, act=Act.LOOK)
+BLIND = replace(DIRTY, state=State.CANNOT_TELL, act=Act.WAIT, wash=None, calendar_on=date(2026, 9, 1), days_to_wash=())
+FOUND = Found(Range(0.06, 0.08, 0.1), Range(20.0, 27.0, 34.0), None, date(2026, 4, 2), ())
+SINCE = Since(today=TODAY, readings_until=TODAY - timedelta(days=1))
+
+
+def told(advised: Advised | None = DIRTY, found: Found | None = FOUND, since: Since = SINCE) -> Recommendation:
+    return recommend(advised, found, since, currency="USD")
+
+
+def days_ago(days: int) -> date:
+    return TODAY - timedelta(days=days)
+
+
+@pytest.mark.parametrize(
+    ("since", "state", "act", "because"),
+    [
+        (SINCE, State.DIRTY, Act.WASH, None),
+        # A wash weighs more than what the readings said before it, until its result is told.
+        (replace(SINCE, washed_on=days_ago(2), result_told=False), State.JUST_WASHED, Act.WAIT, Because.RESULT),
+        (replace(SINCE, washed_on=days_ago(2), result_told=True), State.DIRTY, Act.WASH, None),
+        # Its result stays away for want of readings: they are asked for, and at last nobody waits any more.
+        (
+            replace(SINCE, washed_on=days_ago(35), result_told=False, readings_until=days_ago(34)),
+            State.JUST_WASHED,
+            Act.SEND_READINGS,
+            None,
+        ),
+        (
+            replace(SINCE, washed_on=days_ago(61), result_told=False, readings_until=days_ago(61)),
+            State.NO_READINGS,
+            Act.SEND_READINGS,
+            None,
+        ),
+        # Rain after the last day that could be judged: 5 mm within days count (doi:10.1109/WCPEC.2006.279690).
+        (replace(SINCE, rain=((days_ago(2), 3.0), (days_ago(1), 2.0))), State.RAINED, Act.WAIT, Because.CLEAR_DAYS),
+        (replace(SINCE, rain=((days_ago(2), 3.0), (days_ago(1), 1.9))), State.DIRTY, Act.WASH, None),
+        (replace(SINCE, rain=((days_ago(3), 50.0),)), State.DIRTY, Act.WASH, None),
+        # Readings that stopped end everything.
+        (replace(SINCE, readings_until=days_ago(21)), State.DIRTY, Act.WASH, None),
+        (replace(SINCE, readings_until=days_ago(22)), State.NO_READINGS, Act.SEND_READINGS, None),
+    ],
+)
+def test_what_happened_since_weighs_more_than_what_was_said_before(
+    since: Since, state: State, act: Act, because: Because | None
+) -> None:
+    answer = told(since=since)
+    assert (answer.state, answer.act, answer.because) == (state, act, because)
+
+
+def test_a_fault_is_told_through_wash_and_rain() -> None:
+    since = replace(SINCE, washed_on=days_ago(2), result_told=False, rain=((days_ago(1), 30.0),))
+    answer = told(FAULTY, replace(FOUND, cause=Cause.STRING_LOSS), since)
+    assert (answer.state, answer.act, answer.cause) == (State.NOT_DIRT, Act.LOOK, Cause.STRING_LOSS)
+    assert answer.due_on is None
+    assert answer.step(Reader.OFFICE) == Step.REFER
+
+
+def test_a_result_is_expected_after_eight_clear_days_and_a_month_at_most() -> None:
+    washed = replace(SINCE, washed_on=days_ago(2), result_told=False)
+    assert told(since=washed).on == days_ago(2) + timedelta(days=16)  # every other day is clear
+    dark = replace(DIRTY, clear_share=0.0)
+    assert told(dark, since=washed).on == days_ago(2) + LONGEST_RESULT
+    assert told(None, None, washed).on == days_ago(2) + LONGEST_RESULT
+
+
+def test_clear_days_after_rain_are_expected_in_no_past() -> None:
+    rained = replace(SINCE, readings_until=days_ago(20), rain=((days_ago(19), 12.0),))
+    long_seen = replace(DIRTY, last_clear=days_ago(20))
+    assert told(long_seen, since=rained).on == TODAY
+
+
+@pytest.mark.parametrize(
+    ("share", "because"),
+    [(0.7, Because.RAIN), (0.2, Because.RAIN), (0.19, Because.NOT_YET)],
+)
+def test_rain_is_the_reason_to_wait_only_where_it_takes_much(share: float, because: Because) -> None:
+    answer = told(replace(TOLD_TO_WAIT, rain=RainAhead(share, 1, 4, futures=False)))
+    assert (answer.act, answer.because) == (Act.WAIT, because)
+    assert (answer.rain is not None) == (because == Because.RAIN)
+    assert answer.due_on == TODAY + timedelta(days=60)
+
+
+@pytest.mark.parametrize(("pays_back", "act"), [(0.6, Act.WASH), (0.59, Act.WOULD_NOT_PAY)])
+def test_a_day_that_has_come_since_is_no_day_to_wait_for(pays_back: float, act: Act) -> None:
+    come = replace(TOLD_TO_WAIT, on=TODAY, wash=replace(WASH, pays_back=pays_back))
+    answer = told(come)
+    assert (answer.act, answer.on, answer.because) == (act, None, None)
+    assert (answer.due_on == TODAY) == (act == Act.WASH)
+
+
+def test_without_an_assessment_the_first_look_is_waited_for_or_readings_are_asked_for() -> None:
+    assert told(None, None).because == Because.FIRST_LOOK
+    nothing = told(None, None, replace(SINCE, readings_until=None, calendar_on=date(2026, 8, 1)))
+    assert (nothing.state, nothing.act, nothing.due_on) == (State.NO_READINGS, Act.SEND_READINGS, date(2026, 8, 1))
+
+
+def test_where_readings_cannot_tell_the_calendar_gives_the_day() -> None:
+    answer = told(BLIND, replace(FOUND, loss=None, lost_a_month=None))
+    assert (answer.state, answer.because, answer.due_on) == (State.CANNOT_TELL, Because.CLEAR_DAYS, date(2026, 9, 1))
+
+
+def test_a_booked_visit_changes_what_is_next_and_not_what_is_so() -> None:
+    booked = told(since=replace(SINCE, booked_for=datetime(2026, 7, 12, 8, tzinfo=UTC)))
+    assert (booked.state, booked.act) == (State.DIRTY, Act.WASH)
+    assert booked.step(Reader.HOMEOWNER) == Step.ASK_FOR_CALL
+    assert booked.step(Reader.TECHNICIAN) == Step.READ_FINDINGS
+
+
+ADVICE = st.sampled_from(
+    [None, DIRTY, TOLD_TO_WAIT, FAULTY, BLIND, replace(DIRTY, state=State.CLEAN, act=Act.WOULD_NOT_PAY)]
+)
+DAYS_AGO = st.integers(0, 120)
+
+
+@given(
+    ADVICE,
+    st.none() | DAYS_AGO,
+    st.none() | DAYS_AGO,
+    st.booleans(),
+    st.lists(st.tuples(DAYS_AGO, st.floats(0.0, 80.0)), max_size=3),
+    st.booleans(),
+)
+def test_no_answer_contradicts_itself(
+    advised: Advised | None,
+    readings: int | None,
+    washed: int | None,
+    result_told: bool,
+    rain: list[tuple[int, float]],
+    calendar: bool,
+) -> None:
+    since = Since(
+        today=TODAY,
+        readings_until=None if readings is None else days_ago(readings),
+        washed_on=None if washed is None else days_ago(washed),
+        result_told=result_told,
+        rain=tuple((days_ago(days), mm) for days, mm in rain),
+        calendar_on=date(2026, 9, 1) if calendar else None,
+    )
+    answer = told(advised, FOUND if advised else None, since)
+    assert (answer.act == Act.WAIT) == (answer.because is not None)
+    assert answer.on is None or answer.on >= TODAY
+    assert (answer.act == Act.WASH) == (answer.due_on == TODAY)
+    assert answer.act != Act.WASH or answer.state == State.DIRTY
+    assert (answer.act == Act.LOOK) == (answer.state == State.NOT_DIRT)
+    if not answer.readings_speak:  # then no figure of before is shown beside it
+        assert (answer.loss, answer.lost_a_month, answer.wash, answer.rain) == (None, None, None, None)
+    if answer.state == State.NO_READINGS and readings is not None:
+        assert timedelta(days=readings) > OLD_AFTER
+    if answer.state == State.JUST_WASHED:
+        assert washed is not None
+        assert timedelta(days=washed) <= OLD_RESULT
+        assert not result_told
