@@ -72,7 +72,7 @@ def visit_event(visit: Visit, address: str) -> Event:
     event.add("dtend", visit.ends_at)
     called_off = visit.state in (VisitState.CANCELLED, VisitState.WEATHER)
     event.add("status", "CANCELLED" if called_off else "CONFIRMED")
-    event.add("summary", f"{_('Called off: ') if called_off else ''}{visit.site}")
+    event.add("summary", _("Called off: {visit}").format(visit=visit.site) if called_off else str(visit.site))
     event.add("location", visit.site.address)
     event.add("geo", (visit.site.latitude, visit.site.longitude))
     event.add("url", address)

@@ -68,8 +68,9 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
     if mapping.format in ("text", "sheet"):
         if mapping.sheet:
             words.append((_("Sheet"), mapping.sheet))
+        date_order = _(DATE_ORDERS[mapping.date_order])
         words += [
-            (_("Time"), f"{' + '.join(mapping.time_columns)} ({_(DATE_ORDERS[mapping.date_order])})"),
+            (_("Time"), f"{' + '.join(mapping.time_columns)} ({date_order})"),
             (_("Production"), _columns_in_words(mapping)),
             (_("Figures"), _("{kind} in {unit}").format(kind=_(KINDS[mapping.kind]), unit=mapping.unit)),
         ]
@@ -87,7 +88,7 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
 
 def _assumed(what: str, mapping: Mapping) -> str:
     """Mark what neither the file nor anybody says."""
-    return f" – {_('assumed, the file does not say')}" if what in mapping.assumed else ""
+    return " – " + _("assumed, the file does not say") if what in mapping.assumed else ""
 
 
 def _columns_in_words(mapping: Mapping) -> str:

@@ -252,7 +252,7 @@ def _advice(told: Recommendation) -> str:
     if told.act == Act.WOULD_NOT_PAY:
         return _("A wash would not pay at this price now.")
     if told.act == Act.LOOK:
-        said = f"{_('Have it looked at first.')} {WHO_LOOKS[told.cause or Cause.UNKNOWN]}"
+        said = _("Have it looked at first.") + f" {WHO_LOOKS[told.cause or Cause.UNKNOWN]}"
         too = _("The dirt besides is worth a wash once that is mended.")
         return f"{said} {too}" if told.wash_too else said
     said = _("Send the newest readings: then we can tell.")
@@ -275,7 +275,7 @@ def _wait(told: Recommendation) -> str:
         return _("Wait until about {day}: {rain}").format(day=day, rain=_rain(told.rain))
     if day:
         return _("Wait for clear days: the next answer is expected about {day}.").format(day=day)
-    return f"{_('Wait for more clear days: they will tell.')} {_calendar(told)}".strip()
+    return " ".join((_("Wait for more clear days: they will tell."), _calendar(told))).strip()
 
 
 def _rain(rain: RainAhead) -> str:

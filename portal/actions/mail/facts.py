@@ -67,7 +67,8 @@ def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     currency, price = site.customer.business.currency, price_of_visit(site)
     pays = words.money_line(told)
     if told.wash is None:
-        pays = f"{pays} {gettext('A wash costs {price}.').format(price=money(price, currency))}".strip()
+        costs = gettext("A wash costs {price}.").format(price=money(price, currency))
+        pays = f"{pays} {costs}".strip()
     return {
         "price": money(price, currency),
         "loss": words.loss_in_a_row(told) or gettext("an unknown share"),
