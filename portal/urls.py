@@ -15,6 +15,17 @@ from portal.views.customers import customer, customer_access, customer_edit, cus
 from portal.views.design import design
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
+from portal.views.invoice_paper import invoice_pdf, shared_invoice, shared_invoice_pdf
+from portal.views.invoices import (
+    invoice,
+    invoice_again,
+    invoice_credit,
+    invoice_draft,
+    invoices,
+    invoices_csv,
+    payment_add,
+    payment_undo,
+)
 from portal.views.language import language
 from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan, leads, leads_csv, leads_weekly
 from portal.views.ledger import (
@@ -27,6 +38,7 @@ from portal.views.ledger import (
     import_state,
     import_undo,
 )
+from portal.views.month import invoices_month, invoices_month_csv
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
     shared_ask,
@@ -140,6 +152,19 @@ urlpatterns = [
     path("leads/<int:pk>/call/", lead_call, name="lead_call"),
     path("calls/<int:pk>/undo/", call_undo, name="call_undo"),
     path("enquiries/<int:pk>/", enquiry, name="enquiry"),
+    path("invoices/", invoices, name="invoices"),
+    path("invoices/invoices.csv", invoices_csv, name="invoices_csv"),
+    path("invoices/month/", invoices_month, name="invoices_month"),
+    path("invoices/month/<slug:what>.csv", invoices_month_csv, name="invoices_month_csv"),
+    path("invoices/<int:pk>/", invoice, name="invoice"),
+    path("invoices/<int:pk>/invoice.pdf", invoice_pdf, name="invoice_pdf"),
+    path("invoices/<int:pk>/draft/", invoice_draft, name="invoice_draft"),
+    path("invoices/<int:pk>/credit/", invoice_credit, name="invoice_credit"),
+    path("invoices/<int:pk>/again/", invoice_again, name="invoice_again"),
+    path("invoices/<int:pk>/pay/", payment_add, name="payment_add"),
+    path("invoices/payments/<int:pk>/undo/", payment_undo, name="payment_undo"),
+    path("i/<str:token>/", shared_invoice, name="shared_invoice"),
+    path("i/<str:token>/invoice.pdf", shared_invoice_pdf, name="shared_invoice_pdf"),
     path("reminders/", reminders, name="reminders"),
     path("reminders/<int:pk>/retry/", reminder_retry, name="reminder_retry"),
     path("reminders/rules/", mail_rules, name="mail_rules"),

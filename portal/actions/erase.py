@@ -15,19 +15,34 @@ from django.utils.translation import gettext as _
 
 from portal.actions.people import NotPossible
 from portal.actions.trail import note
-from portal.models import Customer, Deed, Import, Meter, Site, User, Visit, VisitPhoto, VisitState
+from portal.models import (
+    Customer,
+    Deed,
+    Import,
+    Invoice,
+    InvoiceState,
+    Meter,
+    Site,
+    User,
+    Visit,
+    VisitPhoto,
+    VisitState,
+)
 
 
 @transaction.atomic
 def erase_site(*, site: Site, by: User | None, now: datetime) -> None:
-    """Erase a roof and all that hangs on it. Refused while a visit is booked: somebody would drive there."""
+    """Erase a roof and all that hangs on it. Refused while a visit is booked: somebody would drive there.
+
+    Issued invoices stay, with the name and address printed on them: the law makes a firm keep its books.
+    """
     note(deed=Deed.ERASED, about=f"roof {site.pk}", business=site.customer.business, by=by, now=now)
     _erase_roofs([site], now)
 
 
 @transaction.atomic
 def erase_customer(*, customer: Customer, by: User | None, now: datetime) -> None:
-    """Erase a customer with their roofs, and their login where it opens nothing else."""
+    """Erase a customer with their roofs, and their login where it opens nothing else; issued invoices stay."""
     note(deed=Deed.ERASED, about=f"customer {customer.pk}", business=customer.business, by=by, now=now)
     _erase_roofs(list(customer.sites.all()), now)
     user = customer.user
@@ -44,6 +59,7 @@ def _erase_roofs(sites: Sequence[Site], now: datetime) -> None:
     for photo in VisitPhoto.objects.filter(visit__site__in=sites).values_list("original", "shown", "small"):
         names.extend(photo)
     meters = list(Meter.objects.filter(site__in=sites).values_list("pk", flat=True))
+    Invoice.objects.filter(visit__site__in=sites).exclude(state=InvoiceState.ISSUED).delete()
     Site.objects.filter(pk__in=[site.pk for site in sites]).delete()
     # only when the rows are gone for good: a row whose file is missing would be worse than a file without a row
     transaction.on_commit(partial(_remove_files, names, [Path(settings.INBOX) / str(meter) for meter in meters]))

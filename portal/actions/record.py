@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from decimal import Decimal
 from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.invoices.draft import draft_invoice
 from portal.actions.visits import finish_visit
 from portal.models import (
     Ask,
@@ -43,7 +45,7 @@ _ANSWERS: dict[EntryKind, type[Finding] | type[SignOff]] = {
 }
 
 
-_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "at", "by")
+_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "amount", "agreed_by", "at", "by")
 """What an entry says, besides which visit it is of and its number."""
 
 
@@ -60,6 +62,8 @@ def record_entry(
     water_ppm: int | None = None,
     soak_minutes: int | None = None,
     note: str = "",
+    amount: Decimal | None = None,
+    agreed_by: str = "",
 ) -> VisitEntry:
     """Keep one entry from a phone; the same ``client_id`` again returns what is kept.
 
@@ -81,6 +85,8 @@ def record_entry(
             water_ppm=water_ppm,
             soak_minutes=soak_minutes,
             note=note.strip(),
+            amount=amount,
+            agreed_by=agreed_by.strip(),
             at=at if now - OLDEST_ENTRY <= at <= now else now,
             by=by,
         )
@@ -100,6 +106,8 @@ def record_entry(
             finish_visit(visit=visit, now=now, finished_at=entry.at)
         if made and entry.kind == EntryKind.INSPECTION:
             refer_findings(visit=visit, now=now)
+        if made and entry.kind == EntryKind.EXTRA:
+            draft_invoice(visit=visit, now=now)  # of a visit that is done already: the phone had no signal
     return entry
 
 
@@ -123,10 +131,21 @@ def _check(entry: VisitEntry) -> None:
         raise ValidationError(_("Soaking takes between 0 and 600 minutes."))
     if kind == EntryKind.FEW_PHOTOS and not entry.note:
         raise ValidationError(_("Say why there are fewer photos."))
+    if kind == EntryKind.EXTRA:
+        _check_extra(entry)
     if kind == EntryKind.INSPECTION and entry.answer == Finding.URGENT and not entry.note:
         raise ValidationError(_("Say what you saw: an urgent finding needs a note."))
     if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:
         raise ValidationError(_("Enter the name of the customer who agreed."))
+
+
+def _check_extra(entry: VisitEntry) -> None:
+    if not entry.note:
+        raise ValidationError(_("Say what was done besides the wash."))
+    if not entry.agreed_by:
+        raise ValidationError(_("Enter who agreed to the extra work."))
+    if entry.amount is not None and not 0 <= entry.amount < 1_000_000:
+        raise ValidationError(_("A price lies between 0 and 999,999."))
 
 
 def photos_missing(visit: Visit) -> list[str]:

@@ -11,6 +11,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.asks import answer
+from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import ask_first, note_read
@@ -144,6 +145,7 @@ def finish_visit(*, visit: Visit, now: datetime, finished_at: datetime | None = 
     lead = visit.lead
     if lead is not None and lead.kind == LeadKind.CLEANING:
         win_lead(lead=lead, now=now)
+    draft_invoice(visit=visit, now=now)
     ask_for_assessment(visit.site, now=now)
     return visit
 
@@ -157,6 +159,7 @@ def reopen_visit(*, visit: Visit, now: datetime) -> Visit:
     visit = _held(visit)
     if visit.state != VisitState.DONE:
         return visit
+    forget_drafts(visit=visit)
     visit.state = VisitState.BOOKED
     visit.finished_at = None
     visit.save()

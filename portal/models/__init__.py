@@ -3,6 +3,17 @@
 from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.by_mail import MailState, ReadingsMail
 from portal.models.call import Call, CallOutcome
+from portal.models.invoice import (
+    Invoice,
+    InvoiceKind,
+    InvoiceLine,
+    InvoiceState,
+    InvoiceTax,
+    IssuedForGood,
+    LineKind,
+    Method,
+    Payment,
+)
 from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.night import Night, NightState
@@ -52,19 +63,28 @@ __all__ = [
     "Finding",
     "Import",
     "ImportState",
+    "Invoice",
+    "InvoiceKind",
+    "InvoiceLine",
+    "InvoiceState",
+    "InvoiceTax",
+    "IssuedForGood",
     "Language",
     "Lead",
     "LeadEvent",
     "LeadKind",
     "LeadNote",
     "LeadStage",
+    "LineKind",
     "Look",
     "MailState",
     "MailStop",
     "Membership",
     "Meter",
+    "Method",
     "Night",
     "NightState",
+    "Payment",
     "Phase",
     "Plane",
     "Preference",

@@ -117,6 +117,18 @@ class Business(models.Model):
     )
     price_nesting_removal = models.DecimalField(max_digits=8, decimal_places=2, default=Decimal("90"))
 
+    # invoices
+    tax_name = models.CharField(max_length=30, blank=True)
+    tax_percent = models.DecimalField(
+        max_digits=5, decimal_places=2, default=Decimal(0), validators=[MinValueValidator(0), MaxValueValidator(100)]
+    )
+    prices_include_tax = models.BooleanField(default=False)
+    tax_words = models.TextField(blank=True, max_length=500)
+    payment_days = models.PositiveSmallIntegerField(default=14, validators=[MaxValueValidator(120)])
+    iban = models.CharField(max_length=34, blank=True)
+    bic = models.CharField(max_length=11, blank=True)
+    technicians_see_prices = models.BooleanField(default=True)
+
     # when to call a roof dirty, and what to do when the readings cannot say
     lead_loss = models.FloatField(
         default=0.05,
@@ -162,6 +174,14 @@ class Business(models.Model):
 
     def __str__(self) -> str:
         return self.name
+
+    def shows_prices_to(self, user: User | AnonymousUser) -> bool:
+        """Whether what a visit costs is shown: to all but the technicians of a firm that does not want that."""
+        if self.technicians_see_prices or not user.is_authenticated:
+            return self.technicians_see_prices
+        return (
+            self.customers.filter(user=user).exists() or Business.objects.managed_by(user).filter(pk=self.pk).exists()
+        )
 
 
 class MembershipQuerySet(models.QuerySet["Membership"]):

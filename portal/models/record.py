@@ -24,6 +24,7 @@ class EntryKind(models.TextChoices):
     STEP = "step", gettext_lazy("Step of the work")
     INSPECTION = "inspection", gettext_lazy("Looked over")
     FEW_PHOTOS = "few_photos", gettext_lazy("Why fewer photos")
+    EXTRA = "extra", gettext_lazy("Extra work")
     SIGN_OFF = "sign_off", gettext_lazy("Customer")
     FINISH = "finish", gettext_lazy("Finished")
     READ = "read", gettext_lazy("Read what is known of the roof")
@@ -92,6 +93,10 @@ class VisitEntry(models.Model):
     water_ppm = models.PositiveIntegerField(null=True, blank=True, help_text="Dissolved solids of the rinse water.")
     soak_minutes = models.PositiveSmallIntegerField(null=True, blank=True)
     note = models.TextField(blank=True)
+    amount = models.DecimalField(
+        max_digits=8, decimal_places=2, null=True, blank=True, help_text="Of an extra: the price agreed on the spot."
+    )
+    agreed_by = models.CharField(max_length=120, blank=True, help_text="Of an extra: who said yes to it.")
     at = models.DateTimeField(help_text="By the phone's clock.")
     by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_entries")
 

@@ -30,6 +30,8 @@ class ReminderKind(models.TextChoices):
     LEAD_COLD = "lead_cold", gettext_lazy("A lead going cold")
     ASKED = "asked", gettext_lazy("A customer asks")
     TOMORROW = "tomorrow", gettext_lazy("Tomorrow's visits")
+    INVOICE = "invoice", gettext_lazy("Invoice or credit note")
+    OVERDUE = "overdue", gettext_lazy("Invoice not paid yet")
 
 
 class ReminderState(models.TextChoices):

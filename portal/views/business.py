@@ -19,6 +19,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST
 from PIL import Image
+from stdnum import bic, iban
+from stdnum.exceptions import ValidationError as StdnumError
 
 from portal.actions.people import NotPossible, add_member, remove_member, save_business
 from portal.models import Business, Membership, Role, User
@@ -88,6 +90,14 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "surcharge_per_storey",
             "surcharge_steep",
             "price_nesting_removal",
+            "tax_name",
+            "tax_percent",
+            "prices_include_tax",
+            "tax_words",
+            "payment_days",
+            "iban",
+            "bic",
+            "technicians_see_prices",
             "lead_loss",
             "lead_chance",
             "lead_days",
@@ -96,7 +106,10 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "calendar_months",
             "reminder_cap_per_month",
         ]
-        widgets = {"postal_address": forms.Textarea(attrs={"rows": 3})}
+        widgets = {
+            "postal_address": forms.Textarea(attrs={"rows": 3}),
+            "tax_words": forms.Textarea(attrs={"rows": 2}),
+        }
         labels = {
             "name": gettext_lazy("Name"),
             "email": gettext_lazy("E-mail"),
@@ -109,6 +122,14 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "surcharge_per_storey": gettext_lazy("Surcharge for each storey above the first"),
             "surcharge_steep": gettext_lazy("Surcharge for a roof steeper than 35°"),
             "price_nesting_removal": gettext_lazy("Removing a nest"),
+            "tax_name": gettext_lazy("What your tax is called"),
+            "tax_percent": gettext_lazy("Its usual rate [%]"),
+            "prices_include_tax": gettext_lazy("Your prices include the tax"),
+            "tax_words": gettext_lazy("Tax number and other words for invoices"),
+            "payment_days": gettext_lazy("Days to pay"),
+            "iban": gettext_lazy("Bank account (IBAN)"),
+            "bic": gettext_lazy("BIC of the bank"),
+            "technicians_see_prices": gettext_lazy("Technicians see prices and the invoices of their visits"),
             "lead_days": gettext_lazy("A lead opens when a wash is advised, or likely will be within [days]"),
             "lead_waiting": gettext_lazy("Also call about roofs that would rather wait"),
             "lead_pays_months": gettext_lazy("Of these: where the dirt of so many months costs as much as a wash"),
@@ -116,7 +137,10 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "reminder_cap_per_month": gettext_lazy("Most reminders a customer gets in a month"),
         }
         help_texts = {
-            "postal_address": gettext_lazy("Stands in the footer of every mail."),
+            "postal_address": gettext_lazy("Stands in the footer of every mail and on invoices."),
+            "tax_name": gettext_lazy("VAT, sales tax. Empty where invoices say nothing of a tax."),
+            "tax_words": gettext_lazy("Why no tax is charged, where that must be said. Ask your tax adviser."),
+            "iban": gettext_lazy("With it, invoices in euros carry a code that fills in the transfer."),
             "lead_days": gettext_lazy("The time you need from a call to the roof."),
             "lead_waiting": gettext_lazy(
                 "Their owner is told to wait, since rain may do it free; the card of the lead says so."
@@ -136,6 +160,11 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         "price_nesting_removal",
     )
 
+    INVOICES = (
+        *("tax_name", "tax_percent", "prices_include_tax", "tax_words"),
+        *("payment_days", "iban", "bic", "technicians_see_prices"),
+    )
+
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         for name in self.PRICES:
@@ -151,14 +180,36 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         return [self[name] for name in self.PRICES]
 
     @property
+    def invoice_fields(self) -> list[forms.BoundField]:
+        return [self[name] for name in self.INVOICES]
+
+    @property
     def rule_fields(self) -> list[forms.BoundField]:
-        return [field for field in self if field.name not in (*self.FIRM, *self.PRICES, "logo")]
+        return [field for field in self if field.name not in (*self.FIRM, *self.PRICES, *self.INVOICES, "logo")]
 
     def clean_currency(self) -> str:
         code = str(self.cleaned_data["currency"]).upper()
         if len(code) != 3 or not code.isascii() or not code.isalpha():
             raise forms.ValidationError(_("Give the three letters of the currency, such as USD or EUR."))
         return code
+
+    def clean_iban(self) -> str:
+        given = str(self.cleaned_data["iban"])
+        if not given.strip():
+            return ""
+        try:
+            return str(iban.validate(given))
+        except StdnumError:
+            raise forms.ValidationError(_("This is no IBAN: a digit is wrong or missing.")) from None
+
+    def clean_bic(self) -> str:
+        given = str(self.cleaned_data["bic"])
+        if not given.strip():
+            return ""
+        try:
+            return str(bic.validate(given))
+        except StdnumError:
+            raise forms.ValidationError(_("A BIC has 8 or 11 letters and digits.")) from None
 
     def clean_logo(self) -> bytes | None:
         """Draw the picture anew as a PNG: whatever else the file held does not come along."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from smtplib import SMTPException
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
@@ -74,7 +75,13 @@ def customer(request: HttpRequest, pk: int) -> HttpResponse:
     found = get_object_or_404(Customer.objects.managed_by(user).select_related("business", "user"), pk=pk)
     _tell([found])
     visits = Visit.objects.filter(site__customer=found, state=VisitState.BOOKED).select_related("site__customer")
-    return render(request, "customer/customer.html", {"customer": found, "visits": visits})
+    invoices = found.invoices.with_open().order_by("-made_at", "-pk")[:20]
+    today = timezone.now().astimezone(ZoneInfo(found.business.tz)).date()
+    return render(
+        request,
+        "customer/customer.html",
+        {"customer": found, "visits": visits, "invoices": invoices, "today": today},
+    )
 
 
 class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs

@@ -21,6 +21,7 @@ OFFICE_PLACES: Places = (
     ("leads", gettext_lazy("Leads")),
     ("customers", gettext_lazy("Customers")),
     ("visits", gettext_lazy("Visits")),
+    ("invoices", gettext_lazy("Invoices")),
     ("imports", gettext_lazy("Imports")),
     ("reminders", gettext_lazy("Reminders")),
 )

@@ -19,6 +19,7 @@ from django.utils.translation import gettext_lazy
 from portal.actions.advice import recommendations
 from portal.actions.asks import wishes
 from portal.actions.calls import ToCall, calls_to_make
+from portal.actions.invoices.unpaid import unpaid_work
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.actions.slipped import slipped
@@ -29,6 +30,7 @@ from portal.models import (
     Call,
     Customer,
     Enquiry,
+    Invoice,
     Lead,
     LeadEvent,
     Membership,
@@ -102,7 +104,14 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
         for customer in served
     ]
     wrong = troubles(roofs, now=now)
-    frame = {"mails": mails, "served": served, "troubles": [one for roof in roofs for one in wrong[roof.pk]]}
+    invoices = Invoice.objects.issued().filter(customer__user=user).with_open().order_by("-issued_on", "-pk")[:20]
+    frame: dict[str, object] = {
+        "mails": mails,
+        "served": served,
+        "invoices": invoices,
+        "today": _today(user, now),
+        "troubles": [one for roof in roofs for one in wrong[roof.pk]],
+    }
     if len(roofs) == 1:
         return frame | {"story": site_story(roofs[0], user=user, now=now), "wishes": wishes(roofs[0], now=now)}
     told = recommendations(roofs, now=now)
@@ -128,6 +137,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "site_count": sites.count(),
         "visits": _visits(user, now, days=1, told=told),
         "slipped": slipped(user, now=now),
+        "unpaid": unpaid_work(user, today=_today(user, now)),
         "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
 

@@ -263,7 +263,7 @@ def _linked(token: str) -> ReportLink | None:
     return linked_report(token=token, now=timezone.now())
 
 
-def _guarded(answer: HttpResponse) -> HttpResponse:
+def guarded(answer: HttpResponse) -> HttpResponse:
     """What is shown by link stays out of search engines, caches and other sites' logs."""
     answer["X-Robots-Tag"] = "noindex, nofollow"
     answer["Referrer-Policy"] = "same-origin"  # without any, a browser would not say where a form comes from
@@ -284,7 +284,7 @@ class EnquiryForm(forms.Form):
 def shared_report(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None:
-        return _guarded(render(request, "proof/link_over.html", status=404))
+        return guarded(render(request, "proof/link_over.html", status=404))
     return _shared_page(request, token, link, EnquiryForm())
 
 
@@ -293,12 +293,12 @@ def shared_ask(request: HttpRequest, token: str) -> HttpResponse:
     """Who sees somebody's report wants to hear from the firm; the link bounds who may ask, and a day how often."""
     link = _linked(token)
     if link is None:
-        return _guarded(render(request, "proof/link_over.html", status=404))
+        return guarded(render(request, "proof/link_over.html", status=404))
     form = EnquiryForm(request.POST)
     firm = link.visit.site.customer.business
     if form.is_valid():
         if enquire(business=firm, now=timezone.now(), **form.cleaned_data) is not None:
-            return _guarded(redirect(f"{reverse('shared_report', args=[token])}?asked=1#enquire"))
+            return guarded(redirect(f"{reverse('shared_report', args=[token])}?asked=1#enquire"))
         form.add_error(None, _("Many have asked today. Please call or write instead: see the foot of this page."))
     return _shared_page(request, token, link, form)
 
@@ -309,7 +309,7 @@ def _shared_page(request: HttpRequest, token: str, link: ReportLink, form: Enqui
 
     firm = link.visit.site.customer.business
     logo = reverse("shared_logo", args=[token]) if firm.logo else ""
-    return _guarded(
+    return guarded(
         render(
             request,
             "proof/report.html",
@@ -333,8 +333,8 @@ def _shared_page(request: HttpRequest, token: str, link: ReportLink, form: Enqui
 def shared_report_pdf(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None:
-        return _guarded(render(request, "proof/link_over.html", status=404))
-    return _guarded(_pdf(link.visit, shared=True))
+        return guarded(render(request, "proof/link_over.html", status=404))
+    return guarded(_pdf(link.visit, shared=True))
 
 
 @require_GET
@@ -353,10 +353,10 @@ def shared_logo(request: HttpRequest, token: str) -> HttpResponse:
     link = _linked(token)
     if link is None or not link.visit.site.customer.business.logo:
         raise Http404
-    return _guarded(HttpResponse(_logo(link.visit.site.customer.business), content_type="image/png"))
+    return guarded(HttpResponse(firm_logo(link.visit.site.customer.business), content_type="image/png"))
 
 
-def _logo(business: Business) -> bytes:
+def firm_logo(business: Business) -> bytes:
     with business.logo.open() as file:
         return bytes(file.read())
 
@@ -372,7 +372,7 @@ def _pdf(visit: Visit, *, shared: bool = False) -> HttpResponse:
 
     business = visit.site.customer.business
     if business.logo:
-        pictures["logo.png"] = _logo(business)
+        pictures["logo.png"] = firm_logo(business)
     report = report_of(visit, kept, "logo.png" if business.logo else "", shared=shared)
     if report.chart:
         pictures["chart.svg"] = report.chart.svg.encode()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from decimal import Decimal
 from functools import wraps
 from typing import cast
 from uuid import UUID, uuid4
@@ -156,7 +158,9 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "sign_off": stands.get((EntryKind.SIGN_OFF, "")),
             "finish": stands.get((EntryKind.FINISH, "")),
             "missing": missing_from(visit, entries),
-            "ids": [uuid4() for _ in range(3)],
+            "extras": [entry for entry in entries if entry.kind == EntryKind.EXTRA],
+            "shows_prices": visit.site.customer.business.shows_prices_to(user),
+            "ids": [uuid4() for _ in range(4)],
         },
     )
 
@@ -193,6 +197,8 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
         water_ppm=_whole(request, "water_ppm", _("water reading [ppm]")),
         soak_minutes=_whole(request, "soak_minutes", _("soak time [minutes]")),
         note=request.POST.get("note", "")[:4000],
+        amount=_price(request),
+        agreed_by=request.POST.get("agreed_by", "")[:120],
         at=_moment(request, now),
         by=user,
         now=now,
@@ -310,6 +316,16 @@ def _whole(request: HttpRequest, field: str, words: str) -> int | None:
     if not text.isascii() or not text.isdigit() or len(text) > 6:
         raise ValidationError(_("The {words} must be a whole number, such as 12.").format(words=words))
     return int(text)
+
+
+def _price(request: HttpRequest) -> Decimal | None:
+    """What was agreed for an extra, with a point or a comma before the cents."""
+    text = request.POST.get("amount", "").strip().replace(",", ".")
+    if not text:
+        return None
+    if not re.fullmatch(r"[0-9]{1,6}(\.[0-9]{1,2})?", text):
+        raise ValidationError(_("Write the price as a number, such as 35 or 35.50."))
+    return Decimal(text)
 
 
 def _moment(request: HttpRequest, now: datetime) -> datetime:

@@ -179,6 +179,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "story": site_story(roof, user=user, now=now),
             "site": roof,
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
+            "hides_prices": not roof.customer.business.shows_prices_to(user),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
             "own": roof.customer.user_id == user.pk,
             "wishes": wishes(roof, now=timezone.now()) if roof.customer.user_id == user.pk else None,

@@ -37,6 +37,7 @@ from portal.charts.performance import Chart, Event, performance_chart
 from portal.models import (
     Business,
     DayReadings,
+    Invoice,
     Lead,
     Membership,
     Referral,
@@ -121,6 +122,8 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         {
             "visit": visit,
             "known": visit_warnings([visit], reader=user)[visit.pk],
+            "shows_prices": site.customer.business.shows_prices_to(user),
+            "invoices": Invoice.objects.visible_to(user).filter(visit=visit).with_open().order_by("pk"),
             "site": site,
             "assessment": assessment,
             "told": recommendation(site, now=timezone.now()),

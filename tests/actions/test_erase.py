@@ -16,9 +16,24 @@ from PIL import Image
 from portal.actions.asks import ask
 from portal.actions.erase import erase_customer, erase_site
 from portal.actions.imports.waiting import work_on_import
+from portal.actions.invoices.draft import draft_invoice, write_again
+from portal.actions.invoices.issue import issue_invoice
 from portal.actions.people import NotPossible, give_access
 from portal.actions.photos import keep_photo
-from portal.models import Customer, Distance, EventKind, Import, Phase, Role, Site, User, Visit, VisitState
+from portal.models import (
+    Customer,
+    Distance,
+    EventKind,
+    Import,
+    Invoice,
+    InvoiceState,
+    Phase,
+    Role,
+    Site,
+    User,
+    Visit,
+    VisitState,
+)
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, send, take_in
 from tests.factories import NOW
@@ -41,6 +56,10 @@ def lived_in(customer: Customer) -> Site:
     lead = factories.lead(site=site)
     ask(site=site, kind=EventKind.CALL, by=customer.user or factories.user(), now=NOW)
     done = factories.visit(site=site, lead=lead, state=VisitState.DONE, starts_at=NOW, finished_at=NOW)
+    draft = draft_invoice(visit=done, now=NOW)
+    assert draft is not None
+    issue_invoice(invoice=draft, by=None, now=NOW)
+    write_again(invoice=draft, now=NOW)
     picture = io.BytesIO()
     Image.new("RGB", (640, 480), "grey").save(picture, "JPEG")
     keep_photo(
@@ -79,8 +98,10 @@ def test_an_erased_customer_leaves_no_row_and_no_file_and_the_neighbour_keeps_ev
     assert len(files()) == 2 * len(kept_files) >= 8
     erase_customer(customer=customer, by=None, now=NOW)
     left = rows()
-    # the technician who took the photo works on
-    assert left | {"User": left["User"] - 1, "Membership": left["Membership"] - 1, "AuditEntry": 0} == kept_rows
+    # the technician who took the photo works on, and what was issued belongs to the firm's books
+    stays = ("User", "Membership", "Invoice", "InvoiceLine", "InvoiceTax")
+    assert left | {name: left[name] - 1 for name in stays} | {"AuditEntry": 0} == kept_rows
+    assert Invoice.objects.get(customer=None).state == InvoiceState.ISSUED
     assert files() == kept_files
     assert not User.objects.filter(email=customer.email).exists()
     assert [path.name for path in Path(settings.INBOX).iterdir()] == [str(neighbour.sites.get().meters.get().pk)]

@@ -14,6 +14,7 @@ from django.utils.formats import time_format
 from django.utils.translation import gettext
 
 from portal.actions.advice import recommendation
+from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient
 from portal.actions.pricing import price_of_visit
@@ -22,6 +23,8 @@ from portal.actions.washes import measured_gain
 from portal.models import (
     DayReadings,
     Distance,
+    Invoice,
+    InvoiceKind,
     Lead,
     LeadEvent,
     Phase,
@@ -147,6 +150,47 @@ def photos_to_show(visit: Visit) -> list[VisitPhoto]:
     """The newest photo of each kind that a report shows."""
     of_kind = {(one.phase, one.distance): one for one in visit.photos.filter(item="").exclude(phase=Phase.FINDING)}
     return [of_kind[kind] for kind in product(Phase, Distance) if kind in of_kind]
+
+
+def invoice_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A document that is out: what it is of, what is to pay, and where it opens without a login."""
+    invoice = Invoice.objects.with_open().get(pk=reminder.about)
+    words = PHRASES[recipient(reminder).language]
+    assert invoice.due_on is not None, "a constraint sees to it"
+    left = invoice.open_amount
+    pay = ""
+    if invoice.kind == InvoiceKind.CREDIT:
+        pay = words["credited"].format(number=invoice.corrects.label if invoice.corrects else "", why=invoice.reason)
+    elif left > 0:
+        pay = words["pay_by"].format(amount=money(left, invoice.currency), day=day_words(invoice.due_on))
+    else:
+        pay = words["paid"]
+    return {
+        "document": str(invoice.get_kind_display()),
+        "number": invoice.label,
+        "amount": money(invoice.total, invoice.currency),
+        "pay": pay,
+        "link": page_address("shared_invoice", invoice_token(invoice)),
+    }
+
+
+def overdue_invoice(reminder: Reminder) -> Invoice | None:
+    """The invoice a reminder is about, with what is open of it; None when nothing is any more."""
+    return Invoice.objects.unpaid().filter(pk=reminder.about, customer=reminder.customer_id).first()
+
+
+def overdue_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    invoice = overdue_invoice(reminder)
+    assert invoice is not None, "it is moot otherwise"
+    assert invoice.due_on is not None, "a constraint sees to it"
+    today = moment.astimezone(ZoneInfo(reminder.business.tz)).date()
+    return {
+        "number": invoice.label,
+        "amount": money(invoice.open_amount, invoice.currency),
+        "due_date": day_words(invoice.due_on),
+        "days": str((today - invoice.due_on).days),
+        "link": page_address("shared_invoice", invoice_token(invoice)),
+    }
 
 
 # --- the people who work here ----------------------------------------------------------------------------------------

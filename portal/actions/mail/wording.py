@@ -22,7 +22,7 @@ from django.utils.translation import gettext as _
 from portal.actions.mail.letter import Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address
-from portal.models import Business, EventKind, ReminderKind, Wording
+from portal.models import Business, EventKind, InvoiceKind, ReminderKind, Wording
 from portal.pv.advice import Act, Advised, Range, State, WashToday
 from portal.pv.recommend import Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
@@ -115,6 +115,10 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "pays": f"{sentences.advice(told)} {sentences.money_line(told)}",
             "loss": sentences.loss_in_a_row(told),
             "price": price,
+            "document": str(InvoiceKind.INVOICE.label),
+            "number": "2026-0001",
+            "amount": price,
+            "pay": words["pay_by"].format(amount=price, day=day),
             "visit_day": day,
             "visit_time": time_format(time(9, 30)),
             "photos": words["photos_attached"],

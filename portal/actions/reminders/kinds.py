@@ -125,6 +125,30 @@ _ROWS = (
         lifetime=timedelta(days=2),
     ),
     Kind(
+        letter=Letter(
+            ReminderKind.INVOICE,
+            Audience.BOOKER,
+            (*_ROOF, "document", "number", "amount", "pay", "link"),
+            facts.invoice_facts,
+        ),
+        of_firm=standing.invoices_out,
+        moot=standing.invoice_moot,
+        lifetime=timedelta(days=5),
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.OVERDUE,
+            Audience.HOMEOWNER,
+            (*_ROOF, "number", "amount", "due_date", "days", "link"),
+            facts.overdue_facts,
+        ),
+        of_firm=standing.invoices_overdue,
+        moot=standing.paid_meanwhile,
+        lifetime=timedelta(days=7),
+        again_after=timedelta(days=14),
+        at_most=3,
+    ),
+    Kind(
         letter=Letter(ReminderKind.TOMORROW, Audience.STAFF, (*_STAFF, "day", "visits", "link"), facts.tomorrow_facts),
         of_firm=standing.tomorrows,
         moot=standing.tomorrow_moot,

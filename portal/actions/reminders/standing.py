@@ -14,12 +14,14 @@ from zoneinfo import ZoneInfo
 from django.db.models import Max, Q
 from django.utils.translation import gettext_noop
 
-from portal.actions.mail.facts import asked_event, digest_from, digest_leads, tomorrows_visits
+from portal.actions.invoices.issue import left_to_credit
+from portal.actions.mail.facts import asked_event, digest_from, digest_leads, overdue_invoice, tomorrows_visits
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
 from portal.actions.reminders.wish import Wish
 from portal.models import (
     OFFICE_ROLES,
     Business,
+    Invoice,
     Lead,
     LeadEvent,
     LeadStage,
@@ -30,6 +32,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.models.invoice import InvoiceQuerySet
 
 DIGEST_HOUR = 8
 ASKED_WITHIN = timedelta(days=2)
@@ -37,6 +40,12 @@ TOLD_WITHIN = timedelta(hours=20)
 """A wash that the office marks done days later is told by its result alone."""
 PHOTOS_COME_WITHIN = timedelta(minutes=45)
 TOMORROW_HOUR = 16
+INVOICED_WITHIN = timedelta(days=2)
+"""An invoice issued longer ago, on a machine that stood still, is the office's to send."""
+OVERDUE_AFTER = timedelta(days=3)
+"""So long past the day it is due nobody is reminded: a transfer takes a day or two. Common practice, no source."""
+OVERDUE_AT_MOST = timedelta(days=180)
+"""An invoice that is due for longer is no matter for a mail any more. Common practice, no source."""
 
 
 @dataclass(kw_only=True)
@@ -128,6 +137,58 @@ def tomorrows(firm: Firm) -> Iterator[Wish]:
 
 def tomorrow_moot(reminder: Reminder, moment: datetime) -> str:
     return "" if tomorrows_visits(reminder) else gettext_noop("No visit is left on that day.")
+
+
+# --- invoices --------------------------------------------------------------------------------------------------------
+
+
+def invoices_out(firm: Firm) -> Iterator[Wish]:
+    """Invoices and credit notes go to whom they are for as soon as they are issued."""
+    out = Invoice.objects.issued().filter(
+        business=firm.business, made_at__lte=firm.now, issued_on__gte=firm.today - INVOICED_WITHIN
+    )
+    for invoice in _to_write_about(out):
+        assert invoice.visit is not None, "asked for"
+        yield Wish(
+            about=str(invoice.pk), due_at=firm.now, business=firm.business, site=invoice.visit.site, visit=invoice.visit
+        )
+
+
+def invoice_moot(reminder: Reminder, moment: datetime) -> str:
+    """What was taken back before anybody read of it needs no mail, and neither does what took it back."""
+    document = Invoice.objects.select_related("corrects").get(pk=reminder.about)
+    if document.corrects is not None:
+        told = Reminder.objects.filter(kind=reminder.kind, key__contains=f":{document.corrects_id}:")
+        unread = not told.filter(state__in=[ReminderState.SENT, ReminderState.SENDING]).exists()
+    else:
+        unread = not any(left_to_credit(document).values())
+    return gettext_noop("The invoice was credited before it went out.") if unread else ""
+
+
+def invoices_overdue(firm: Firm) -> Iterator[Wish]:
+    """What is open and past due, at a decent hour; how often, the table says."""
+    due_at = next_decent(firm.now, tz=firm.business.tz, rules=sending_rules(firm.business))
+    late = Invoice.objects.unpaid().filter(
+        business=firm.business,
+        due_on__lte=firm.today - OVERDUE_AFTER,
+        due_on__gte=firm.today - OVERDUE_AT_MOST,
+        customer__consented_on__isnull=False,
+    )
+    for invoice in _to_write_about(late):
+        assert invoice.visit is not None, "asked for"
+        yield Wish(
+            about=str(invoice.pk), due_at=due_at, business=firm.business, site=invoice.visit.site, visit=invoice.visit
+        )
+
+
+def paid_meanwhile(reminder: Reminder, moment: datetime) -> str:
+    return "" if overdue_invoice(reminder) is not None else gettext_noop("The invoice is paid or credited.")
+
+
+def _to_write_about(invoices: InvoiceQuerySet) -> InvoiceQuerySet:
+    """Those whose customer and visit are there still, and whose customer has an address."""
+    known = invoices.filter(customer__isnull=False, visit__isnull=False).exclude(customer__email="")
+    return known.select_related("visit__site__customer")
 
 
 # --- leads -----------------------------------------------------------------------------------------------------------

@@ -5,21 +5,38 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Callable, Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
+from uuid import uuid4
 
 import pytest
 from django.core import mail
 from django.utils import translation
 
 from portal.actions.asks import answer, ask
+from portal.actions.invoices.draft import draft_invoice
+from portal.actions.invoices.issue import credit_invoice, issue_invoice, left_to_credit
+from portal.actions.invoices.payments import record_payment
 from portal.actions.mail.facts import common_facts
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.wording import sample_facts, standard_wording
 from portal.actions.reminders.kinds import KINDS, kind_of
 from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import LEASE, release_expired, send_due
-from portal.models import EventKind, Language, Proof, Reminder, ReminderKind, ReminderState, Role, Site, VisitState
+from portal.models import (
+    EventKind,
+    Invoice,
+    Language,
+    Method,
+    Proof,
+    Reminder,
+    ReminderKind,
+    ReminderState,
+    Role,
+    Site,
+    VisitState,
+)
 from tests import factories
 from tests.actions.reminders.planned import DAY, after
 from tests.factories import NOW
@@ -107,6 +124,33 @@ def washed_today(language: Language) -> Undo:
     return lambda: type(visit).objects.update(state=VisitState.BOOKED)
 
 
+def invoice_issued(language: Language) -> Undo:
+    invoice = issued_invoice(roof(language), NOW)
+    return lambda: credit_invoice(invoice=invoice, amounts=left_to_credit(invoice), reason="Wrong", by=None, now=NOW)
+
+
+def invoice_overdue(language: Language) -> Undo:
+    invoice = issued_invoice(roof(language), NOW - 40 * DAY)
+    by = factories.member(invoice.business)
+    return lambda: record_payment(
+        invoice=invoice,
+        client_id=uuid4(),
+        amount=Decimal(150),
+        method=Method.TRANSFER,
+        received_on=NOW.date(),
+        taken_by=None,
+        by=by,
+        now=NOW,
+    )
+
+
+def issued_invoice(site: Site, now: datetime) -> Invoice:
+    visit = factories.visit(site=site, state=VisitState.DONE, starts_at=now, finished_at=now)
+    draft = draft_invoice(visit=visit, now=now)
+    assert draft is not None
+    return issue_invoice(invoice=draft, by=None, now=now)
+
+
 SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.SEND_READINGS: without_readings,
     ReminderKind.QUIET: gone_quiet,
@@ -116,6 +160,8 @@ SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.RESULT: gain_measured,
     ReminderKind.BOOKED: booked,
     ReminderKind.WASHED: washed_today,
+    ReminderKind.INVOICE: invoice_issued,
+    ReminderKind.OVERDUE: invoice_overdue,
     ReminderKind.TOMORROW: on_tomorrows_round,
     ReminderKind.ASKED: asked,
     ReminderKind.LEAD_DIGEST: new_lead,

@@ -1,0 +1,71 @@
+"""An invoice on paper: as a PDF, and by a link without login, in the language of whom it is for."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.template.loader import render_to_string
+from django.utils import translation
+from django.views.decorators.http import require_GET
+
+from portal.actions.invoices.issue import linked_invoice
+from portal.actions.invoices.transfer_code import as_svg
+from portal.models import Invoice, User
+from portal.views.invoices import paper
+from portal.views.printed import pdf
+from portal.views.proof import firm_logo, guarded
+
+
+@login_required
+def invoice_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    issued = Invoice.objects.visible_to(cast(User, request.user)).issued().with_open()
+    return _pdf(get_object_or_404(issued.select_related("business", "corrects", "visit__site"), pk=pk))
+
+
+def _linked(token: str) -> Invoice | None:
+    found = linked_invoice(token)
+    if found is None:
+        return None
+    return Invoice.objects.with_open().select_related("business", "corrects", "visit__site").get(pk=found.pk)
+
+
+@require_GET
+def shared_invoice(request: HttpRequest, token: str) -> HttpResponse:
+    """The page behind the link of a mail."""
+    found = _linked(token)
+    if found is None:
+        return guarded(render(request, "invoices/link_over.html", status=404))
+    with translation.override(found.language):
+        firm = found.business
+        context = paper(found) | {
+            "token": token,
+            "business": {"name": firm.name, "phone": firm.phone, "email": firm.email},
+        }
+        return guarded(render(request, "invoices/shared.html", context))
+
+
+@require_GET
+def shared_invoice_pdf(request: HttpRequest, token: str) -> HttpResponse:
+    found = _linked(token)
+    if found is None:
+        return guarded(render(request, "invoices/link_over.html", status=404))
+    return guarded(_pdf(found))
+
+
+def _pdf(found: Invoice) -> HttpResponse:
+    pictures: dict[str, bytes] = {}
+    with translation.override(found.language):
+        context = paper(found) | {"pdf": True}
+        if found.business.logo:
+            pictures["logo.png"] = firm_logo(found.business)
+            context["logo"] = "logo.png"
+        if context["code"] is not None:
+            pictures["code.svg"] = as_svg(context["code"])  # type: ignore[arg-type]
+        page = render_to_string("invoices/paper_pdf.html", context)
+    answer = HttpResponse(pdf(page, pictures), content_type="application/pdf")
+    answer["Content-Disposition"] = f'inline; filename="{found.kind}-{found.label}.pdf"'
+    answer["Cache-Control"] = "private, no-store"
+    return answer

@@ -1,0 +1,1 @@
+"""Invoices, payments and what a month came to."""
