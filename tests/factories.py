@@ -5,10 +5,16 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
 from typing import Any
+from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from portal.actions.invoices.draft import draft_invoice, write_again
+from portal.actions.invoices.issue import invoice_token, issue_invoice
+from portal.actions.invoices.payments import record_payment
 from portal.models import (
     Business,
     Customer,
@@ -16,6 +22,7 @@ from portal.models import (
     Lead,
     Membership,
     Meter,
+    Method,
     Plane,
     Proof,
     ProofState,
@@ -189,3 +196,24 @@ def washed(site: Site, finished_at: datetime, *, gain: float, low: float, high: 
     return Proof.objects.create(
         visit=done, state=ProofState.FIRST, gain=gain, gain_low=low, gain_high=high, updated_at=finished_at
     )
+
+
+def invoiced(done: Visit, *, by: User) -> dict[str, Any]:
+    """Keys of an issued invoice of a finished visit, its link and a payment of it, and of a draft of the same visit."""
+    assert done.finished_at is not None
+    now = done.finished_at
+    drafted = draft_invoice(visit=done, now=now)
+    assert drafted is not None
+    issued = issue_invoice(invoice=drafted, by=by, now=now)
+    payment = record_payment(
+        invoice=issued,
+        client_id=uuid4(),
+        amount=Decimal(1),
+        method=Method.CASH,
+        received_on=now.astimezone(ZoneInfo(issued.business.tz)).date(),
+        taken_by=None,
+        by=by,
+        now=now,
+    )
+    draft = write_again(invoice=issued, now=now)
+    return {"invoice": issued.pk, "bill": invoice_token(issued), "payment": payment.pk, "draft": draft.pk}

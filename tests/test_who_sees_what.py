@@ -8,11 +8,9 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
-from decimal import Decimal
+from datetime import timedelta
 from typing import Any
 from uuid import uuid4
-from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.files.base import ContentFile
@@ -21,9 +19,6 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 from PIL import Image
 
-from portal.actions.invoices.draft import draft_invoice, write_again
-from portal.actions.invoices.issue import invoice_token, issue_invoice
-from portal.actions.invoices.payments import record_payment
 from portal.actions.mail.recipient import token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
@@ -36,9 +31,7 @@ from portal.models import (
     Enquiry,
     Import,
     ImportState,
-    Invoice,
     Meter,
-    Method,
     Phase,
     Referral,
     Reminder,
@@ -117,25 +110,6 @@ def _people(firm: Business, rival: Business) -> dict[str, User]:
     }
 
 
-def _invoices(done: Visit, people: dict[str, User], now: datetime) -> dict[str, Any]:
-    """An issued invoice with a payment, and a draft of the same visit."""
-    draft = draft_invoice(visit=done, now=now)
-    assert draft is not None
-    issued = issue_invoice(invoice=draft, by=people["owner"], now=now)
-    payment = record_payment(
-        invoice=issued,
-        client_id=uuid4(),
-        amount=Decimal(1),
-        method=Method.CASH,
-        received_on=done.starts_at.astimezone(ZoneInfo(issued.business.tz)).date(),
-        taken_by=None,
-        by=people["office"],
-        now=now,
-    )
-    again = write_again(invoice=issued, now=now)
-    return {"invoice": issued.pk, "bill": invoice_token(issued), "draft": again.pk, "payment": payment.pk}
-
-
 @pytest.fixture
 def world() -> World:
     firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
@@ -166,9 +140,8 @@ def world() -> World:
     reminder = Reminder.objects.create(
         business=firm, kind="due", customer=customer, site=site, key="one", due_at=now, stale_at=now, state="failed"
     )
-    invoices = _invoices(done, people, now)
     keys = {
-        **invoices,
+        **factories.invoiced(done, by=people["owner"]),
         "documents": "documents",
         "customer": customer.pk,
         "site": site.pk,
@@ -376,39 +349,6 @@ def test_who_gets_in(name: str, world: World) -> None:
         to_login = answer.status_code == 302 and "/accounts/login/" in answer["Location"]
         got[person] = "log in" if to_login else answer.status_code
     assert got == expected
-
-
-def test_a_technician_sees_no_draft_and_no_price_where_the_firm_hides_them(world: World) -> None:
-    crew, pk = Client(), world.keys["invoice"]
-    crew.force_login(world.people["technician"])
-    assert crew.get(reverse("invoice", args=[world.keys["draft"]])).status_code == 404
-    sheet, roof, record = (
-        reverse("visit_sheet", args=[world.keys["done"]]),
-        reverse("site", args=[world.keys["site"]]),
-        reverse("visit_record", args=[world.keys["done"]]),
-    )
-    assert b"$150.00" in crew.get(sheet).content
-    assert b"$" in crew.get(roof).content
-    Business.objects.filter(slug="ours").update(technicians_see_prices=False)
-    for name in ("invoice", "invoice_pdf"):
-        assert crew.get(reverse(name, args=[pk])).status_code == 404
-    assert b"$150.00" not in crew.get(sheet).content
-    assert b"A wash costs" not in crew.get(roof).content
-    assert b'name="amount"' not in crew.get(record).content
-    for person in ("office", "homeowner"):
-        other = Client()
-        other.force_login(world.people[person])
-        assert b"$150.00" in other.get(reverse("invoice", args=[pk])).content
-
-
-def test_a_homeowner_sees_no_draft_and_none_of_what_the_office_does(world: World) -> None:
-    home = Client()
-    home.force_login(world.people["homeowner"])
-    assert home.get(reverse("invoice", args=[world.keys["draft"]])).status_code == 404
-    page = home.get(reverse("invoice", args=[world.keys["invoice"]])).content
-    assert b"$150.00" in page
-    assert b"<form method" not in page.split(b"<main")[1].split(b"</main>")[0]
-    assert Invoice.objects.count() == 2
 
 
 @pytest.mark.parametrize("person", sorted(EVERYBODY))

@@ -139,7 +139,7 @@ def _listed(request: HttpRequest) -> tuple[ListForm, InvoiceQuerySet, date]:
     today = timezone.now().astimezone(ZoneInfo(business.tz)).date()
     form = ListForm(request.GET)
     chosen = form.chosen(Invoice.objects.managed_by(user), today)
-    return form, chosen.select_related("corrects", "business"), today
+    return form, chosen.select_related("corrects", "business", "issued_by"), today
 
 
 @login_required
@@ -156,7 +156,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
 
 COLUMNS = (
     *("number", "kind", "state", "issued_on", "due_on", "corrects", "customer", "address", "done_on", "crew"),
-    *("net", "tax", "total", "open", "currency"),
+    *("net", "tax", "total", "open", "currency", "issued_by"),
 )
 
 
@@ -182,6 +182,7 @@ def invoices_csv(request: HttpRequest) -> HttpResponse:
                 *(one.net if issued else "", one.tax if issued else "", one.total if issued else ""),
                 one.open_amount if issued and one.kind == InvoiceKind.INVOICE else "",
                 one.currency,
+                safe_cell(str(one.issued_by or "")),
             ]
         )
     return answer

@@ -57,7 +57,18 @@ DOCUMENTS = (
     *("number", "kind", "issued_on", "due_on", "corrects", "customer", "address", "done_on", "crew"),
     *("tax_name", "tax_percent", "net", "tax", "total", "currency"),
 )
-PAYMENTS = ("received_on", "invoice", "customer", "method", "amount", "currency", "taken_by", "entered_on", "undoes")
+PAYMENTS = (
+    "received_on",
+    "invoice",
+    "customer",
+    "method",
+    "amount",
+    "currency",
+    "taken_by",
+    "entered_by",
+    "entered_on",
+    "undoes",
+)
 
 
 @login_required
@@ -97,6 +108,7 @@ def invoices_month_csv(request: HttpRequest, what: str) -> HttpResponse:
                 _cents(paid.amount),
                 paid.invoice.currency,
                 safe_cell(paid.taken_by_name),
+                safe_cell(str(paid.entered_by or "")),
                 paid.entered_at.astimezone(zone).date(),
                 paid.undoes.received_on if paid.undoes else "",
             ]

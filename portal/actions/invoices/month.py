@@ -130,7 +130,7 @@ def documents(business: Business, first: date, last: date) -> list[Invoice]:
 def payments(business: Business, first: date, last: date) -> list[Payment]:
     """Money of these days, counter-entries too."""
     of_days = Payment.objects.filter(invoice__business=business, received_on__gte=first, received_on__lte=last)
-    return list(of_days.select_related("invoice", "undoes").order_by("received_on", "pk"))
+    return list(of_days.select_related("invoice", "undoes", "entered_by").order_by("received_on", "pk"))
 
 
 def sign(invoice: Invoice) -> int:
