@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from portal.models import Business, Role, User, VisitState
 from tests import factories
@@ -22,7 +23,8 @@ def shown() -> dict[str, Any]:
     site = factories.site(customer=factories.customer(user=home))
     business = site.customer.business
     crew, office = (factories.member(business, role) for role in (Role.TECHNICIAN, Role.OFFICE))
-    factories.assessment(site=site)
+    today = timezone.now().date()
+    factories.assessment(site=site, as_of=today, clean_due=today)
     done = factories.visit(site=site, technicians=(crew,), starts_at=NOW, state=VisitState.DONE, finished_at=NOW)
     keys = factories.invoiced(done, by=office)
     return keys | {"crew": crew, "office": office, "home": home, "visit": done.pk, "site": site.pk, "firm": business.pk}
@@ -41,16 +43,16 @@ def test_a_technician_sees_no_draft_and_no_price_where_the_firm_hides_them(shown
     assert b"$150.00" in page(crew, "invoice", shown["invoice"])[1]
     assert b"$150.00" in page(crew, "visit_sheet", shown["visit"])[1]
     assert b'name="amount"' in page(crew, "visit_record", shown["visit"])[1]
-    assert b"A wash costs" in page(crew, "site", shown["site"])[1]
+    assert b"A wash now costs" in page(crew, "site", shown["site"])[1]
     Business.objects.filter(pk=shown["firm"]).update(technicians_see_prices=False)
     for name in ("invoice", "invoice_pdf"):
         assert page(crew, name, shown["invoice"])[0] == 404
     assert b"$150.00" not in page(crew, "visit_sheet", shown["visit"])[1]
     assert b'name="amount"' not in page(crew, "visit_record", shown["visit"])[1]
-    assert b"A wash costs" not in page(crew, "site", shown["site"])[1]
+    assert b"A wash now costs" not in page(crew, "site", shown["site"])[1]
     for person in ("office", "home"):
         assert b"$150.00" in page(shown[person], "invoice", shown["invoice"])[1]
-        assert b"A wash costs" in page(shown[person], "site", shown["site"])[1]
+        assert b"A wash now costs" in page(shown[person], "site", shown["site"])[1]
 
 
 def test_a_homeowner_sees_no_draft_and_none_of_what_the_office_does(shown: dict[str, Any]) -> None:
