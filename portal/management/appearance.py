@@ -26,7 +26,7 @@ LAYERS = (
 )
 """The files of ``static/css``, the last word last; the colours come before them all."""
 
-ICONS = ("arrow-right", "calendar-days", "mail", "store", "sun", "target", "upload", "users")
+ICONS = ("arrow-right", "calendar-days", "mail", "receipt-text", "store", "sun", "target", "upload", "users")
 
 # Latin as far as Latin Extended-A, quotes, dashes, signs of money, the arrows and marks that our sentences use.
 LETTERS = (

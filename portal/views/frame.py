@@ -37,6 +37,7 @@ PLACE_ICONS = {
     "leads": "target",
     "customers": "users",
     "visits": "calendar-days",
+    "invoices": "receipt-text",
     "imports": "upload",
     "reminders": "mail",
     "business_settings": "store",

@@ -23,10 +23,12 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
+from stdnum.iban import format as in_fours
 
 from portal.actions.invoices.draft import DraftLine, change_draft, charge_after_all, waive_invoice, write_again
 from portal.actions.invoices.issue import credit_invoice, issue_invoice, left_to_credit
 from portal.actions.invoices.payments import record_payment, undo_payment
+from portal.actions.invoices.totals import Totals, totals
 from portal.actions.invoices.transfer_code import transfer_code
 from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, Payment, User
 from portal.models.invoice import InvoiceQuerySet
@@ -220,7 +222,7 @@ def _show(
     context: dict[str, object] = paper(found) | {"runs": runs}
     if runs and found.state == InvoiceState.DRAFT:
         context |= {
-            "lines_form": lines or LineForms(initial=_initial(found), prefix="lines"),
+            "lines_form": lines or _line_forms(found),
             "buyer_form": buyer
             or BuyerForm(initial={"buyer_name": found.buyer_name, "buyer_address": found.buyer_address}),
         }
@@ -242,11 +244,15 @@ def _show(
     return render(request, "invoices/invoice.html", context, status=422 if wrong else 200)
 
 
-def _initial(draft: Invoice) -> list[dict[str, object]]:
-    return [
+def _line_forms(draft: Invoice) -> Any:
+    """The draft's lines, and an empty one at the firm's usual rate."""
+    initial = [
         {"pk": line.pk, "words": line.words, "amount": line.amount, "tax_percent": line.tax_percent}
         for line in draft.lines.all()
     ]
+    made = LineForms(initial=initial, prefix="lines")
+    made.forms[-1].initial = {"tax_percent": draft.business.tax_percent}
+    return made
 
 
 def paper(found: Invoice) -> dict[str, object]:
@@ -254,15 +260,22 @@ def paper(found: Invoice) -> dict[str, object]:
     code = None
     if found.state == InvoiceState.ISSUED and found.kind == InvoiceKind.INVOICE:
         code = transfer_code(found, open_amount=found.open_amount)
-    sums = found.state == InvoiceState.ISSUED
+    issued = found.state == InvoiceState.ISSUED
+    lines = list(found.lines.all())
+    sums: Totals | Invoice | None = found if issued else None
+    if not issued and lines and all(line.amount is not None for line in lines):
+        priced = ((line.amount or Decimal(0), line.tax_percent) for line in lines)
+        sums = totals(priced, prices_include_tax=found.prices_include_tax)
     return {
         "invoice": found,
-        "lines": found.lines.all(),
-        "taxes": found.taxes.all() if sums else [],
+        "lines": lines,
+        "sums": sums,
+        "taxes": found.taxes.all() if issued else sums.by_rate if isinstance(sums, Totals) else (),
         "code": code,
         "code_picture": code.svg_data_uri(scale=4, light="white") if code else "",
         "firm": found.business,
-        "paid": (found.total or 0) - found.open_amount if sums and found.kind == InvoiceKind.INVOICE else None,
+        "paid": (found.total or 0) - found.open_amount if issued and found.kind == InvoiceKind.INVOICE else None,
+        "iban": in_fours(found.iban) if found.iban else "",
     }
 
 

@@ -378,8 +378,11 @@ def visit_finish(request: HttpRequest, pk: int) -> HttpResponseRedirect:
 @require_POST
 def visit_reopen(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     visit = _managed_visit(request, pk)
-    reopen_visit(visit=visit, now=timezone.now())
-    messages.success(request, _("Reopened: the day no longer counts as a cleaning."))
+    try:
+        reopen_visit(visit=visit, now=timezone.now())
+        messages.success(request, _("Reopened: the day no longer counts as a cleaning."))
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
     return redirect("visit_sheet", visit.pk)
 
 

@@ -162,6 +162,7 @@ def charge_after_all(*, invoice: Invoice) -> None:
 @transaction.atomic
 def write_again(*, invoice: Invoice, now: datetime) -> Invoice:
     """A new draft with the lines of an invoice that was credited, to be put right and issued anew."""
+    invoice = Invoice.objects.select_related("visit__site__customer__business").get(pk=invoice.pk)
     visit = invoice.visit
     if visit is None or invoice.state != InvoiceState.ISSUED or invoice.kind != InvoiceKind.INVOICE:
         raise ValidationError(_("Its visit is gone, so there is nothing to write anew."))

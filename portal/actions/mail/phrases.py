@@ -38,7 +38,7 @@ PHRASES: dict[str, dict[str, str]] = {
         "found_nothing": "Por lo demás, no vimos nada que llamara la atención.",
         "visit": "{time}, {customer}, {address}",
         "cost": "El precio es de {price}. ",
-        "pay_by": "Le pedimos que pague {amount} antes del {day}. En ella se indica cómo.",
+        "pay_by": "Le pedimos que pague {amount} hasta el {day}. En ella se indica cómo.",
         "paid": "Está pagada; no queda nada por hacer.",
         "credited": "Anula una parte o toda la factura {number}: {why}",
         "upload": "súbalo aquí: {link}",
