@@ -22,7 +22,7 @@ from django.test import Client
 from django.urls import reverse
 from lxml import html
 
-from portal.models import Customer, User
+from portal.models import Customer, Invoice, User
 from portal.words import kept
 from portal.words.catalogues import CATALOGUE, SOURCES, read_catalogue
 from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
@@ -104,6 +104,7 @@ def left_in_english(page: str) -> list[str]:
 def spanish_world(world: World, brackets: None) -> World:  # noqa: F811
     User.objects.update(language="es")
     Customer.objects.update(language="es")
+    Invoice._base_manager.update(language="es")  # as a Spanish customer's would have been issued
     return world
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import cast
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -13,7 +14,7 @@ from django.views.decorators.http import require_GET
 
 from portal.actions.invoices.issue import linked_invoice
 from portal.actions.invoices.transfer_code import as_svg
-from portal.models import Invoice, User
+from portal.models import Invoice, Language, User
 from portal.views.invoices import paper
 from portal.views.printed import pdf
 from portal.views.proof import firm_logo, guarded
@@ -38,13 +39,23 @@ def shared_invoice(request: HttpRequest, token: str) -> HttpResponse:
     found = _linked(token)
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
-    with translation.override(found.language):
-        firm = found.business
+    language, firm = _language(request, found), found.business
+    with translation.override(language):
         context = paper(found) | {
             "token": token,
             "business": {"name": firm.name, "phone": firm.phone, "email": firm.email},
         }
-        return guarded(render(request, "invoices/shared.html", context))
+        answer = guarded(render(request, "invoices/shared.html", context))
+    answer["Content-Language"] = language
+    return answer
+
+
+def _language(request: HttpRequest, found: Invoice) -> str:
+    """Whom it is for reads it in their language, whatever the browser speaks, unless the reader chose one."""
+    if isinstance(request.user, User):
+        return request.user.language
+    chosen = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
+    return chosen if chosen in Language.values else found.language
 
 
 @require_GET
