@@ -81,7 +81,7 @@ class InvoiceQuerySet(models.QuerySet["Invoice"]):
 
     def unpaid(self) -> InvoiceQuerySet:
         """Issued invoices of which something is still open, with what it is."""
-        return self.issued().filter(kind=InvoiceKind.INVOICE).with_open().filter(open_cents__gt=0)
+        return self.issued().filter(kind=InvoiceKind.INVOICE).with_open().filter(Q(open_cents__gt=0))
 
     def update(self, **fields: Any) -> int:
         if self.issued().exists():

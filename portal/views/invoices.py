@@ -86,8 +86,8 @@ def _state(invoices: InvoiceQuerySet, show: str, today: date) -> InvoiceQuerySet
     if show in ("open", "overdue", "paid"):
         invoices = invoices.issued().filter(kind=InvoiceKind.INVOICE)
         if show == "paid":
-            return invoices.filter(open_cents__lte=0)
-        invoices = invoices.filter(open_cents__gt=0)
+            return invoices.filter(Q(open_cents__lte=0))
+        invoices = invoices.filter(Q(open_cents__gt=0))
         return invoices.filter(due_on__lt=today) if show == "overdue" else invoices
     return invoices
 
