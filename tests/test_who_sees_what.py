@@ -153,6 +153,7 @@ def world() -> World:
         "referral": Referral.objects.create(visit=done, item="cables", entry=entry, opened_at=now).pk,
         "import": sent.pk,
         "reminder": reminder.pk,
+        "accent": "2e7d32",
         "token": make_token(name="night", created_by=people["owner"], now=now, business=firm)[0].pk,
         "meter": meter.pk,
         "link": link_token(share_report(visit=done, now=now)),
@@ -208,6 +209,7 @@ ROUTES: dict[str, Route] = {
     "cautions": get(EVERYBODY),
     "language": post(EVERYBODY, stranger=302),
     "design": get(frozenset(), stranger=404),  # for who changes the pages, with DEBUG alone
+    "colours": get(EVERYBODY, stranger=200, accent="accent"),  # a pure function of its address
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),

@@ -42,9 +42,9 @@ TONES = {
     "ink": Tone((0.022, 0.008), contrast=14.5, against=("ground", "sheet")),
     "soft": Tone((0.025, 0.016), contrast=7.0, against=("ground", "sheet", "tint")),
     "rule": Tone((0.02, 0.02), contrast=3.1, against=("ground", "sheet", "tint")),
-    "link": Tone((0.09, 0.085), contrast=7.0, against=("ground", "sheet", "tint")),
+    "link": Tone((0.16, 0.11), contrast=7.0, against=("ground", "sheet", "tint")),
     "on-press": Tone((0.0, 0.03), (1.0, 0.2)),
-    "press": Tone((0.085, 0.08), contrast=7.0, against=("on-press", "sheet", "ground")),
+    "press": Tone((0.16, 0.11), contrast=7.0, against=("on-press", "sheet", "ground")),
     "focus": Tone((0.23, 0.16), contrast=4.5, against=("ground", "sheet", "tint"), hue=350),
     "dirt-ground": Tone((0.05, 0.05), (0.957, 0.295), hue=82),
     "dirt": Tone((0.1, 0.11), contrast=7.0, against=("dirt-ground", "sheet", "ground"), hue=72),
@@ -59,10 +59,12 @@ TONES = {
 
 def tones(accent: str = ACCENT, *, dark: bool = False) -> dict[str, str]:
     """Every colour of a page, by name, as ``#rrggbb``."""
-    hue = to_oklch(accent)[2]
+    _, strongest, hue = to_oklch(accent)
     made: dict[str, str] = {}
     for name, tone in TONES.items():
-        strength, own = tone.strength[dark], hue if tone.hue is None else tone.hue
+        strength, own = tone.strength[dark], tone.hue
+        if own is None:
+            strength, own = min(strength, strongest), hue  # a grey firm has grey pages
         if tone.lightness is not None:
             made[name] = to_hex((tone.lightness[dark], strength, own))
         else:
@@ -86,12 +88,15 @@ def sheet(accent: str = ACCENT) -> str:
 def _reaching(contrast: float, against: list[str], strength: float, hue: float) -> str:
     """The colour nearest to what it stands on that still has the contrast to all of it."""
     darker = luminance(against[0]) > 0.18
-    steps = range(100, -1, -1) if darker else range(101)
-    for step in steps:
-        found = to_hex((step / 100, strength, hue))
-        if min(contrast_of(found, other) for other in against) >= contrast:
-            return found
-    return "#000000" if darker else "#ffffff"
+    near, far = (1.0, 0.0) if darker else (0.0, 1.0)  # lightnesses: too like the ground, and far enough from it
+    found = "#000000" if darker else "#ffffff"
+    for _ in range(8):  # halving: a step of 1/256
+        tried = to_hex(((near + far) / 2, strength, hue))
+        if min(contrast_of(tried, other) for other in against) >= contrast:
+            found, far = tried, (near + far) / 2
+        else:
+            near = (near + far) / 2
+    return found
 
 
 def luminance(colour: str) -> float:

@@ -8,12 +8,13 @@ from zoneinfo import available_timezones
 
 from django.contrib.auth.models import AbstractBaseUser, AnonymousUser, BaseUserManager, PermissionsMixin
 from django.core.exceptions import ValidationError
-from django.core.validators import MaxValueValidator, MinValueValidator
+from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from portal.charts.colours import ACCENT
 from portal.pv.result import SUREST
 
 
@@ -89,6 +90,12 @@ class Business(models.Model):
     name = models.CharField(max_length=120)
     slug = models.SlugField(unique=True)
     logo = models.ImageField(upload_to="logos", blank=True)
+    accent = models.CharField(
+        max_length=7,
+        default=ACCENT,
+        validators=[RegexValidator("^#[0-9a-f]{6}$", gettext_lazy("Give a colour as # and six hexadecimal digits."))],
+    )
+    """Of which the pages' and mails' colours are made."""
     email = models.EmailField()
     phone = models.CharField(max_length=40, blank=True)
     postal_address = models.TextField()
@@ -171,6 +178,11 @@ class Business(models.Model):
             models.CheckConstraint(condition=Q(lead_loss__gt=0, lead_loss__lt=1), name="business_lead_loss_fraction"),
             models.CheckConstraint(condition=Q(lead_chance__gt=0, lead_chance__lt=1), name="business_lead_chance"),
         ]
+
+    @property
+    def own_accent(self) -> str:
+        """The accent's digits where it is not the house's."""
+        return "" if self.accent == ACCENT else self.accent.removeprefix("#")
 
     def __str__(self) -> str:
         return self.name

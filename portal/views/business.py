@@ -83,6 +83,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "tz",
             "currency",
             "language",
+            "accent",
             "latitude",
             "longitude",
             "price_minimum",
@@ -109,6 +110,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         widgets = {
             "postal_address": forms.Textarea(attrs={"rows": 3}),
             "tax_words": forms.Textarea(attrs={"rows": 2}),
+            "accent": forms.TextInput(attrs={"type": "color"}),
         }
         labels = {
             "name": gettext_lazy("Name"),
@@ -117,6 +119,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "postal_address": gettext_lazy("Postal address"),
             "currency": gettext_lazy("Currency"),
             "language": gettext_lazy("Language"),
+            "accent": gettext_lazy("Your colour"),
             "price_minimum": gettext_lazy("Smallest price of a visit"),
             "price_per_module": gettext_lazy("Price of each panel"),
             "surcharge_per_storey": gettext_lazy("Surcharge for each storey above the first"),
@@ -141,6 +144,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "tax_name": gettext_lazy("VAT, sales tax. Empty where invoices say nothing of a tax."),
             "tax_words": gettext_lazy("Why no tax is charged, where that must be said. Ask your tax adviser."),
             "iban": gettext_lazy("With it, invoices in euros carry a code that fills in the transfer."),
+            "accent": gettext_lazy("For buttons, links and mails. Words can be read whatever you choose."),
             "lead_days": gettext_lazy("The time you need from a call to the roof."),
             "lead_waiting": gettext_lazy(
                 "Their owner is told to wait, since rain may do it free; the card of the lead says so."
@@ -185,7 +189,11 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
     @property
     def rule_fields(self) -> list[forms.BoundField]:
-        return [field for field in self if field.name not in (*self.FIRM, *self.PRICES, *self.INVOICES, "logo")]
+        known = (*self.FIRM, *self.PRICES, *self.INVOICES, "logo", "accent")
+        return [field for field in self if field.name not in known]
+
+    def clean_accent(self) -> str:
+        return str(self.cleaned_data["accent"]).lower()
 
     def clean_currency(self) -> str:
         code = str(self.cleaned_data["currency"]).upper()

@@ -1,4 +1,4 @@
-"""Parts of a page that are drawn: icons of one set, and the house's own drawings."""
+"""Parts of a page that are drawn: icons of one set, the house's own drawings, and a firm's colours."""
 
 from __future__ import annotations
 

@@ -59,10 +59,15 @@ def test_words_and_edges_stand_out_by_day_and_by_night_whatever_the_accent(accen
             assert contrast_of(found[state], found["sheet"]) >= 4.5
 
 
-def test_a_green_firm_has_green_buttons_and_the_states_keep_their_colours() -> None:
+def test_a_green_firm_has_green_buttons_and_the_states_keep_their_grounds() -> None:
     house, green = tones(ACCENT), tones("#2e7d32")
     assert to_oklch(green["press"])[2] == pytest.approx(to_oklch("#2e7d32")[2], abs=4)
-    assert {name for name in house if house[name] == green[name]} >= {"dirt", "clean", "fault", "focus"}
+    assert {name for name in house if house[name] == green[name]} >= {"dirt-ground", "clean-ground", "fault-ground"}
+
+
+def test_a_grey_firm_has_grey_pages() -> None:
+    for name in ("ground", "tint", "link", "press"):
+        assert to_oklch(tones("#808080")[name])[1] < 0.002
 
 
 def test_each_colour_that_the_styles_ask_for_is_made() -> None:

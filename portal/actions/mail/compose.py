@@ -46,7 +46,7 @@ def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiA
             {
                 "language": person.language,
                 "business": business,
-                "tones": tones(),
+                "tones": tones(business.accent),
                 "subject": subject,
                 "body": body,
                 "footer": footer,
