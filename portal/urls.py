@@ -37,6 +37,7 @@ from portal.views.ledger import (
     import_rejected,
     import_state,
     import_undo,
+    import_verdict,
 )
 from portal.views.month import invoices_month, invoices_month_csv
 from portal.views.preferences import mail_choices, mail_stop
@@ -130,6 +131,7 @@ urlpatterns = [
     path("imports/tokens/<int:pk>/revoke/", token_revoke, name="token_revoke"),
     path("imports/<int:pk>/", import_ledger, name="import_ledger"),
     path("imports/<int:pk>/state/", import_state, name="import_state"),
+    path("imports/<int:pk>/verdict/", import_verdict, name="import_verdict"),
     path("imports/<int:pk>/how/", import_how, name="import_how"),
     path("imports/<int:pk>/drawing/", import_drawing, name="import_drawing"),
     path("imports/<int:pk>/clock/", import_clock, name="import_clock"),

@@ -238,6 +238,7 @@ ROUTES: dict[str, Route] = {
     "import_upload": get(OFFICE | HOMES | RIVAL, refused=403),
     "import_ledger": get(OFFICE | HOME, pk="import"),
     "import_state": get(OFFICE | HOME, pk="import"),
+    "import_verdict": get(OFFICE | HOME, pk="import"),
     "import_how": get(OFFICE | HOME, pk="import"),
     "import_drawing": get(OFFICE | HOME, pk="import"),
     "import_clock": post(OFFICE | HOME, pk="import"),

@@ -1,4 +1,4 @@
-// The upload page: dropping files, and saying which are chosen. The page works without it.
+// The upload page: dropping files, saying which are chosen, and showing their bytes go. The page works without it.
 (() => {
   "use strict";
   /** @type {HTMLElement | null} */
@@ -23,6 +23,45 @@
     if (tooLarge) input.reportValidity();
   };
   input.addEventListener("change", show);
+
+  /** @param {string} part */
+  const found = (part) => form.querySelector(`[data-drop-${part}]`);
+  const going = found("going"), broken = found("broken"), button = form.querySelector("button");
+  const bar = going?.querySelector("progress"), bytes = going?.querySelector("p");
+  if (!(form instanceof HTMLFormElement) || !going || !broken || !button || !bar || !bytes) return;
+
+  /** @param {boolean} sends */
+  const busy = (sends) => {
+    going.toggleAttribute("hidden", !sends);
+    button.disabled = sends;
+  };
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const line = new XMLHttpRequest();
+    const fails = () => { busy(false); broken.removeAttribute("hidden"); };
+    line.upload.onprogress = ({ loaded, total }) => {
+      bar.value = total ? loaded / total : 0;
+      const [sent, all] = [loaded, total].map((size) => Math.ceil(size / 1024).toLocaleString());
+      bytes.textContent = `${sent} / ${all} kB`;
+    };
+    line.onerror = fails;
+    line.onload = () => {
+      const next = line.getResponseHeader("HX-Redirect");
+      if (next) location.assign(next);
+      else if (line.status >= 500 || line.status === 0) fails();
+      else { // the page again, with what is wrong
+        const page = new DOMParser().parseFromString(line.responseText, "text/html");
+        document.body.replaceWith(page.body);
+        document.querySelector("main")?.focus();
+      }
+    };
+    line.open("POST", form.action);
+    line.setRequestHeader("HX-Request", "true");
+    line.send(new FormData(form));
+    broken.setAttribute("hidden", "");
+    busy(true);
+  });
+  addEventListener("pageshow", () => busy(false)); // back from the next page
 
   /** @param {DragEvent} event */
   const bringsFiles = (event) => [...(event.dataTransfer?.types ?? [])].includes("Files");

@@ -14,6 +14,7 @@ from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -144,14 +145,14 @@ def import_upload(request: HttpRequest) -> HttpResponse:
                 messages.error(
                     request, _("“{name}” and what follows it is not in. {refused}").format(name=name, refused=refused)
                 )
-                return redirect("imports")
+                return _on(request, "imports")
             if len(received) == 1:
-                return redirect("import_ledger", received[0].pk)
+                return _on(request, "import_ledger", received[0].pk)
             messages.success(
                 request,
                 _("{received} files are in and are being read, one after the other.").format(received=len(received)),
             )
-            return redirect("imports")
+            return _on(request, "imports")
     return render(
         request,
         "imports/upload.html",
@@ -166,6 +167,13 @@ def import_upload(request: HttpRequest) -> HttpResponse:
             "by_mail": _address(shown),
         },
     )
+
+
+def _on(request: HttpRequest, name: str, *args: int) -> HttpResponse:
+    """Where the sender goes next; the page's script, which has shown the bytes go, is told the address instead."""
+    if "HX-Request" not in request.headers:
+        return redirect(name, *args)
+    return HttpResponse(status=204, headers={"HX-Redirect": reverse(name, args=args)})
 
 
 def _address(meters: Iterable[Meter]) -> str:

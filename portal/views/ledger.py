@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, cast
 
 from django.contrib import messages
@@ -17,14 +17,18 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
+from portal.actions.advice import recommendation
 from portal.actions.imports.asked import answer_import, ask_to_draw, correct_clock, read_differently, undo_import
 from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
-from portal.models import Drawing, Import, ImportState, User
+from portal.models import Drawing, Import, ImportState, Night, User
 from portal.views.cells import safe_cell
 from portal.views.how import CLOCKS, LABELS, HowForm, how_words
 from portal.words.kept import in_their_words
+
+FRESH = timedelta(days=1)
+"""So long after a file was read its page begins with what it says of the roof."""
 
 
 def my_import(request: HttpRequest, pk: int) -> Import:
@@ -53,7 +57,10 @@ def _size_of(import_: Import) -> int | None:
 @require_safe
 def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
     """Show what became of one file."""
-    import_ = my_import(request, pk)
+    return _ledger(request, my_import(request, pk))
+
+
+def _ledger(request: HttpRequest, import_: Import, said: str = "") -> HttpResponse:
 
     def moments(stamps: Iterable[str]) -> list[datetime]:
         return [datetime.fromisoformat(stamp) for stamp in stamps]
@@ -75,18 +82,43 @@ def import_ledger(request: HttpRequest, pk: int) -> HttpResponse:
             "clock_changes": moments(import_.clock_changes),
             "rejected": import_.rejected[:20],
             "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
+            "said": said,
         }
-        | _clock_choices(import_),
+        | _clock_choices(import_)
+        | _verdict(import_),
     )
+
+
+def _verdict(import_: Import) -> dict[str, Any]:
+    """What a file that was read lately says of its roof, or that the roof is still being assessed."""
+    now = timezone.now()
+    if import_.state != ImportState.DONE or import_.finished_at is None or now - import_.finished_at > FRESH:
+        return {}
+    site = import_.meter.site
+    if Night.objects.waiting().filter(site=site).exists():
+        return {"fresh": True, "assessing": True}
+    return {"fresh": True, "told": recommendation(site, now=now)}
+
+
+@login_required
+@require_safe
+def import_verdict(request: HttpRequest, pk: int) -> HttpResponse:
+    """Answer htmx's question whether the roof of a file is assessed."""
+    import_ = my_import(request, pk)
+    if not (verdict := _verdict(import_)):
+        return _load_anew()
+    return render(request, "imports/verdict.html", {"import": import_, "site": import_.meter.site} | verdict)
 
 
 @login_required
 @require_safe
 def import_state(request: HttpRequest, pk: int) -> HttpResponse:
-    """Answer htmx's question whether a file is read; when it is, the page is loaded anew."""
+    """Answer htmx's question whether a file is read; when it is, the page's middle is put in its place, and said."""
     import_ = my_import(request, pk)
     if not import_.waits:
-        return _load_anew()
+        answer = _ledger(request, import_, said=f"{import_.filename}: {import_.get_state_display()}")
+        answer["HX-Retarget"] = answer["HX-Reselect"] = "#main"
+        return answer
     return render(request, "imports/state.html", {"import": import_, "late": _waits_long(import_)})
 
 

@@ -12,7 +12,7 @@ from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from portal.actions.imports.waiting import work_on_import
-from portal.models import DayReadings, Import, ImportState, Role, User
+from portal.models import DayReadings, Import, ImportState, Night, NightState, Role, User
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, take_in
 from tests.browser.test_pages import DESK, NARROWEST, complaints, log_in, no_axe_violation
@@ -53,10 +53,19 @@ def test_a_dropped_file_is_sent_followed_and_undone(
     page.evaluate(DROP, ["may.csv", csv_text(days_rows(FIRST, 3))])
     expect(page.get_by_text("may.csv (2 kB)")).to_be_visible()
     page.get_by_role("button", name="Send", exact=True).click()
-    expect(page.get_by_role("progressbar")).to_be_visible()
+    expect(page.get_by_role("progressbar", name="Work in progress")).to_be_visible()
     no_axe_violation(page)
+    page.evaluate("window.neverReloaded = true")
     work()
-    expect(page.get_by_text("4 May 2026 to 6 May 2026")).to_be_visible(timeout=15_000)  # nobody reloaded the page
+    expect(page.get_by_text("4 May 2026 to 6 May 2026")).to_be_visible(timeout=15_000)
+    expect(page.locator("#said")).to_have_text("may.csv: Read")
+    expect(page.get_by_text("Now the roof is being assessed")).to_be_visible()
+    no_axe_violation(page)
+    site = Import.objects.get().meter.site
+    Night.objects.update(state=NightState.DONE)
+    factories.assessment(site=site)
+    expect(page.get_by_role("link", name="All about this roof")).to_be_visible(timeout=15_000)
+    assert page.evaluate("window.neverReloaded")
     expect(page.get_by_role("progressbar")).to_have_count(0)
     expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)

@@ -24,6 +24,8 @@ PHONE = {"width": 390, "height": 844}
 DESK = {"width": 1280, "height": 800}
 NARROWEST = {"width": 320, "height": 640}
 """WCAG 2.2, 1.4.10 (reflow): 320 CSS pixels wide, which is also 1280 at 400 % zoom, without scrolling sideways."""
+WIDTHS = (NARROWEST["width"], 640, 720, 768, 820, 1024)
+"""The narrowest, 1280 pixels at 200 % zoom (WCAG 2.2, 1.4.4), and common tablets, upright and lying."""
 
 
 @dataclass
@@ -89,6 +91,25 @@ def no_axe_violation(page: Page) -> None:
     assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
 
 
+LARGEST = """() => {
+    const size = (one) => parseFloat(getComputedStyle(one).fontSize);
+    const shown = [...document.querySelectorAll("main *")].filter((one) => one.checkVisibility() && one.innerText);
+    const largest = shown.reduce((most, one) => size(one) > size(most) ? one : most);
+    const alone = document.querySelectorAll(".answer").length === 1;
+    return alone && largest.closest(".answer") ? "answer" : largest.outerHTML;
+}"""
+"""What is written largest on a page, which is to be its one answer."""
+
+
+def test_the_tab_key_goes_from_the_address_to_the_password_and_on_to_the_button(page: Page, live_server: Any) -> None:
+    page.goto(f"{live_server.url}/accounts/login/")
+    page.get_by_label("Email").focus()
+    page.keyboard.press("Tab")
+    expect(page.get_by_label("Password")).to_be_focused()
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("button", name="Log in")).to_be_focused()
+
+
 @pytest.mark.parametrize(
     ("role", "headline"),
     [("homeowner", "Your roof: Home"), ("owner", "Today"), ("technician", "Today's visits")],
@@ -100,6 +121,7 @@ def test_each_role_logs_in_and_lands_on_its_page(
     log_in(page, live_server, getattr(firm, role))
     expect(page.get_by_role("heading", level=1)).to_have_text(headline)
     expect(page.get_by_text("Invented demonstration")).to_be_visible()
+    assert page.evaluate(LARGEST) == "answer"
     no_axe_violation(page)
 
 
@@ -194,8 +216,9 @@ def test_office_pages_have_no_axe_violation_and_fit_a_narrow_phone(
         for fold in page.locator("summary").all():
             fold.click()
         no_axe_violation(page)
-        page.set_viewport_size(NARROWEST)  # type: ignore[arg-type]
-        assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST["width"], address
+        for width in WIDTHS:
+            page.set_viewport_size({"width": width, "height": 640})
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (address, width)
 
 
 def test_buttons_and_links_of_the_frame_are_big_enough_for_wet_hands(page: Page, live_server: Any, firm: Firm) -> None:
