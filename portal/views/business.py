@@ -171,6 +171,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["accent"].required = False
         for name in self.PRICES:
             self.fields[name].validators.append(MinValueValidator(0))
             self.fields[name].widget.attrs["min"] = 0
@@ -193,7 +194,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         return [field for field in self if field.name not in known]
 
     def clean_accent(self) -> str:
-        return str(self.cleaned_data["accent"]).lower()
+        return str(self.cleaned_data["accent"] or self.instance.accent).lower()
 
     def clean_currency(self) -> str:
         code = str(self.cleaned_data["currency"]).upper()

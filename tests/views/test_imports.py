@@ -35,7 +35,9 @@ def test_a_sent_file_waits_then_shows_its_counts(office: User, meter: Meter) -> 
     assert f'hx-get="{reverse("import_state", args=[import_.pk])}"' in waiting
     assert "hx-trigger" in client.get(reverse("import_state", args=[import_.pk])).content.decode()
     work(import_)
-    assert client.get(reverse("import_state", args=[import_.pk])).headers["HX-Refresh"] == "true"
+    read = client.get(reverse("import_state", args=[import_.pk]))
+    assert read.headers["HX-Retarget"] == "#main"  # what the page now says takes the place of what it said
+    assert "4 May 2026 to 6 May 2026" in read.content.decode()
     page = client.get(answer.url).content.decode()
     assert "4 May 2026 to 6 May 2026" in page
     assert '<dt>New</dt><dd class="nums">72</dd>' in page
