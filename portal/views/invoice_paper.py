@@ -13,7 +13,7 @@ from django.utils import translation
 from django.views.decorators.http import require_GET
 
 from portal.actions.invoices.issue import linked_invoice
-from portal.actions.invoices.transfer_code import as_svg
+from portal.actions.invoices.transfer_code import as_png
 from portal.models import Invoice, Language, User
 from portal.views.invoices import paper
 from portal.views.printed import pdf
@@ -74,7 +74,7 @@ def _pdf(found: Invoice) -> HttpResponse:
             pictures["logo.png"] = firm_logo(found.business)
             context["logo"] = "logo.png"
         if context["code"] is not None:
-            pictures["code.svg"] = as_svg(context["code"])  # type: ignore[arg-type]
+            pictures["code.png"] = as_png(context["code"])  # type: ignore[arg-type]
         page = render_to_string("invoices/paper_pdf.html", context)
     answer = HttpResponse(pdf(page, pictures), content_type="application/pdf")
     answer["Content-Disposition"] = f'inline; filename="{found.kind}-{found.label}.pdf"'
