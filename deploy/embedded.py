@@ -11,6 +11,7 @@ import time
 import urllib.error
 import urllib.request
 from pathlib import Path
+from urllib.parse import quote
 
 from deploy.processes import Program, Stopped, Supervisor, Trouble, start_queue
 
@@ -107,6 +108,7 @@ def listen(port: int) -> socket.socket:
 def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | None, *, demo: bool) -> None:
     address = f"http://localhost:{port}"
     env = {"PORTAL_BASE_URL": address, "DJANGO_SETTINGS_MODULE": "portal.settings"} | dict(os.environ)
+    env.setdefault("PORTAL_DATABASE_URL", f"sqlite:///{quote(str(var.resolve() / 'portal.sqlite3'))}")
     env |= {"PORTAL_VAR": str(var), "PYTHONUNBUFFERED": "1", "PORTAL_ERRORS_TO": str(var / "log" / "start.log")}
     python = sys.executable
     celery = [python, "-m", "celery", "--app", "workers.app"]

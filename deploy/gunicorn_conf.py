@@ -1,5 +1,8 @@
 """How the web server runs, embedded and in production alike; `bind` comes from the command line."""
 
+import os
+import shutil
+from pathlib import Path
 from typing import Any
 
 wsgi_app = "portal.wsgi:application"
@@ -8,11 +11,25 @@ workers = 2
 worker_class = "gthread"
 threads = 4
 timeout = 60
-graceful_timeout = 3
+graceful_timeout = 30  # an upload under way is finished when the service is restarted
 max_requests = 5000
 max_requests_jitter = 500
-accesslog = "-"
+limit_request_line = 4094
 control_socket_disable = True  # nobody asked for one, and it would lie in the home folder
+
+# gunicorn's line for a request holds the whole path, and so keys of reports and feeds: the portal writes its own.
+accesslog = None
+logconfig_dict = {
+    "formatters": {"generic": {"()": "portal.actions.logs.JsonLines"}},
+    "loggers": {"gunicorn.error": {"level": "INFO", "handlers": ["error_console"], "propagate": False}},
+}
+
+
+def on_starting(server: Any) -> None:
+    """Forget what the processes of an earlier start have counted."""
+    if folder := os.environ.get("PROMETHEUS_MULTIPROC_DIR"):
+        shutil.rmtree(folder, ignore_errors=True)
+        Path(folder).mkdir(parents=True)
 
 
 def when_ready(server: Any) -> None:

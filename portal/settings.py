@@ -2,11 +2,16 @@
 
 import os
 import secrets
+from datetime import UTC, datetime
+from email.policy import EmailPolicy
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import dj_database_url
 from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured, ValidationError
+from django.core.validators import validate_email
 
 ROOT = Path(__file__).resolve().parent.parent
 VAR = Path(os.environ.get("PORTAL_VAR", ROOT / "var"))
@@ -22,6 +27,31 @@ def _secret_key() -> str:
         kept.touch(mode=0o600)
         kept.write_text(secrets.token_urlsafe(50))
     return kept.read_text()
+
+
+def _address(variable: str, default: str) -> str:
+    """The bare address in a variable that may give a name with it, such as "Firm <office@firm.example>".
+
+    Mails would fail long after the start, each by itself: nonsense is refused here.
+    """
+    told = os.environ.get(variable, default)
+    header = EmailPolicy().header_factory("From", told)
+    try:
+        (one,) = header.addresses
+        validate_email(one.addr_spec)
+    except (ValueError, ValidationError):
+        raise ImproperlyConfigured(
+            f"{variable} holds {told!r}, which is no e-mail address: "
+            "give one such as office@firm.example or 'Your Firm <office@firm.example>'."
+        ) from None
+    return str(one.addr_spec)
+
+
+def _port(variable: str, default: int) -> int:
+    told = os.environ.get(variable, str(default))
+    if not told.isdecimal() or not 0 < int(told) < 65536:
+        raise ImproperlyConfigured(f"{variable} holds {told!r}, which is no port: give a number such as {default}.")
+    return int(told)
 
 
 SECRET_KEY = _secret_key()
@@ -48,6 +78,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "portal.views.traffic.numbered",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -84,11 +115,14 @@ TEMPLATES: list[dict[str, Any]] = [
     },
 ]
 
+DATABASE_URL = os.environ.get("PORTAL_DATABASE_URL", "")
 DATABASES: dict[str, Any] = {
-    "default": dj_database_url.parse(
-        os.environ.get("PORTAL_DATABASE_URL", f"sqlite:///{VAR / 'portal.sqlite3'}"), conn_max_age=60
-    )
+    "default": dj_database_url.parse(DATABASE_URL or f"sqlite:///{VAR / 'portal.sqlite3'}", conn_max_age=60)
 }
+if not DATABASE_URL:
+    # A command given on a server without its variables must not make a second, empty portal: SQLite opens this file
+    # where it is, and makes none. `./deploy/run` names the file, and so makes it.
+    DATABASES["default"]["NAME"] = f"file:{quote(str(VAR / 'portal.sqlite3'))}?mode=rw"
 if "sqlite3" in DATABASES["default"]["ENGINE"]:
     # IMMEDIATE takes the write lock at BEGIN: a worker waits its turn instead of failing half-way (see DEVELOPERS.md).
     DATABASES["default"]["OPTIONS"] = {
@@ -99,11 +133,20 @@ if "sqlite3" in DATABASES["default"]["ENGINE"]:
 else:
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
 
+# Figures for Prometheus, of all web processes, at a port of their own; unset: none. See "Watching" in the guide.
+FIGURES_PORT = os.environ.get("PORTAL_FIGURES_PORT", "")
+if FIGURES_PORT:
+    os.environ.setdefault("PROMETHEUS_MULTIPROC_DIR", str(VAR / "figures"))
+    Path(os.environ["PROMETHEUS_MULTIPROC_DIR"]).mkdir(parents=True, exist_ok=True)
+UP_SINCE = datetime.now(UTC)  # this process
 REDIS_URL = os.environ.get("PORTAL_REDIS_URL", "")
+# What rate limits have counted. In the database: it is shared by all web processes, and the broker may be away.
 CACHES: dict[str, Any] = {
-    "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
-    if REDIS_URL
-    else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    "default": {
+        "BACKEND": "django.core.cache.backends.db.DatabaseCache",
+        "LOCATION": "portal_cache",
+        "OPTIONS": {"MAX_ENTRIES": 100_000},
+    }
 }
 
 AUTH_USER_MODEL = "portal.User"
@@ -167,17 +210,20 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 EMAIL_BACKEND = os.environ.get("PORTAL_EMAIL_BACKEND", "django.core.mail.backends.filebased.EmailBackend")
 EMAIL_FILE_PATH = VAR / "mail"
 EMAIL_HOST = os.environ.get("PORTAL_SMTP_HOST", "localhost")
-EMAIL_PORT = int(os.environ.get("PORTAL_SMTP_PORT", "25"))
+EMAIL_PORT = _port("PORTAL_SMTP_PORT", 25)
 EMAIL_HOST_USER = os.environ.get("PORTAL_SMTP_USER", "")
 EMAIL_HOST_PASSWORD = os.environ.get("PORTAL_SMTP_PASSWORD", "")
 EMAIL_USE_TLS = os.environ.get("PORTAL_SMTP_TLS", "") == "1"
 EMAIL_TIMEOUT = 20
 DEFAULT_FROM_EMAIL = os.environ.get("PORTAL_FROM_EMAIL", "portal@rinsemark.example")
+SENDER_ADDRESS = _address("PORTAL_FROM_EMAIL", DEFAULT_FROM_EMAIL)  # of it; reminders carry the firm's name before it
 # Mails with readings: each roof has name+<token>@… of this address; empty: none are taken.
 READINGS_ADDRESS = os.environ.get("PORTAL_READINGS_ADDRESS", "")
+if READINGS_ADDRESS:
+    READINGS_ADDRESS = _address("PORTAL_READINGS_ADDRESS", "")
 # The box in which they lie; empty where a mail service hands them over.
 IMAP_HOST = os.environ.get("PORTAL_IMAP_HOST", "")
-IMAP_PORT = int(os.environ.get("PORTAL_IMAP_PORT", "993"))
+IMAP_PORT = _port("PORTAL_IMAP_PORT", 993)
 IMAP_USER = os.environ.get("PORTAL_IMAP_USER", "")
 IMAP_PASSWORD = os.environ.get("PORTAL_IMAP_PASSWORD", "")
 IMAP_TLS = os.environ.get("PORTAL_IMAP_TLS", "1") == "1"
@@ -199,6 +245,7 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 SECURE_SSL_REDIRECT = SECURE
+SECURE_REDIRECT_EXEMPT = [r"^health/"]  # asked for on the machine itself, too
 SESSION_COOKIE_SECURE = SECURE
 CSRF_COOKIE_SECURE = SECURE
 SECURE_HSTS_SECONDS = 31536000 if SECURE else 0
@@ -208,6 +255,9 @@ SESSION_COOKIE_AGE = 60 * 60 * 24 * 60
 LOGGING: dict[str, Any] = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "formatters": {"lines": {"()": "portal.actions.logs.JsonLines"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "lines"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
+    # the traffic tells each request by its route; Django's own warnings of refused ones hold the whole path
+    "loggers": {"portal.traffic": {"level": "INFO"}},
 }

@@ -13,6 +13,7 @@ from portal.views.calendar import calendar, calendar_feed
 from portal.views.calls import call_undo, lead_call, site_write
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.design import colours, design
+from portal.views.health import live, ready
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
 from portal.views.invoice_paper import invoice_pdf, shared_invoice, shared_invoice_pdf
@@ -179,6 +180,8 @@ urlpatterns = [
     path("language/", language, name="language"),
     path("design/", design, name="design"),
     re_path(r"^colours/(?P<accent>[0-9a-f]{6})\.css$", colours, name="colours"),
+    path("health/live", live, name="live"),
+    path("health/ready", ready, name="ready"),
     path("accounts/email/", login_address, name="account_email"),
     path("accounts/", include("allauth.account.urls")),
     path("admin/", admin.site.urls),

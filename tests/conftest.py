@@ -62,9 +62,15 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 @pytest.fixture(autouse=True)
-def _nothing_counted_yet() -> None:
-    """What a rate limit has counted in one test is not held against the next."""
-    cache.clear()
+def _nothing_counted_yet(request: pytest.FixtureRequest) -> None:
+    """What a rate limit has counted in one test is not held against the next.
+
+    It stands in the database, where most tests' changes are taken back; others only empty the tables of models.
+    """
+    marker = request.node.get_closest_marker("django_db")
+    if (marker and marker.kwargs.get("transaction")) or {"transactional_db", "live_server"} & set(request.fixturenames):
+        request.getfixturevalue("transactional_db")
+        cache.clear()
 
 
 def pytest_terminal_summary(terminalreporter: Any) -> None:

@@ -210,6 +210,8 @@ ROUTES: dict[str, Route] = {
     "language": post(EVERYBODY, stranger=302),
     "design": get(frozenset(), stranger=404),  # for who changes the pages, with DEBUG alone
     "colours": get(EVERYBODY, stranger=200, accent="accent"),  # a pure function of its address
+    "live": get(EVERYBODY),
+    "ready": get(EVERYBODY),
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),

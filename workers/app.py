@@ -1,21 +1,34 @@
 """The Celery app: how jobs are queued, and the table of what runs when."""
 
+import logging
 import os
 from datetime import timedelta
 
 import django
 from celery import Celery
+from celery.signals import after_setup_logger, after_setup_task_logger
 from django.conf import settings
 from kombu import Exchange, Queue
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
 django.setup()
 
-from portal.actions.jobs import IMPORTS, MAIL, NIGHTS, QUEUE_OF  # noqa: E402  # rows can be read only now
+from portal.actions.health import SILENT_AFTER  # noqa: E402  # rows can be read only now
+from portal.actions.jobs import IMPORTS, MAIL, NIGHTS, QUEUE_OF  # noqa: E402
+from portal.actions.logs import JsonLines  # noqa: E402
 from portal.models.night import LEASE  # noqa: E402
 
 JOB_LIMIT = timedelta(minutes=20)  # the longest job reads a file of many years
 NIGHT_LIMIT = LEASE - timedelta(minutes=1)  # the longest one, the first assessment of a cell, takes half a minute
+
+
+@after_setup_logger.connect
+@after_setup_task_logger.connect
+def write_lines(logger: logging.Logger, **_: object) -> None:
+    """What Celery writes, in the portal's own form: an error may quote a row."""
+    for handler in logger.handlers:
+        handler.setFormatter(JsonLines())
+
 
 app = Celery("rinsemark", broker=settings.REDIS_URL, include=["workers.tasks"])
 app.conf.update(
@@ -59,5 +72,15 @@ BEAT_TABLE = {
         "plan_reminders": 10 * MINUTE,
         "send_reminders": MINUTE,
     }.items()
+}
+# A queue's call may wait for the job before it, which is no sign of death, and then counts all the same.
+BEAT_TABLE |= {
+    f"heartbeat of {queue}": {
+        "task": "heartbeat",
+        "args": [queue],
+        "schedule": MINUTE,
+        "options": {"queue": queue, "expires": silent.total_seconds()},
+    }
+    for queue, silent in SILENT_AFTER.items()
 }
 app.conf.beat_schedule = BEAT_TABLE

@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import inbox, nights, proof, stations, thin
+from portal.actions import health, inbox, nights, proof, stations, thin
 from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.reminders import plan, send
@@ -89,3 +89,8 @@ def plan_reminders() -> None:
 @app.task(name="send_reminders")
 def send_reminders() -> None:
     send.send_due(now=timezone.now())
+
+
+@app.task(name="heartbeat")
+def heartbeat(queue: str) -> None:
+    health.beat(queue=queue, now=timezone.now())

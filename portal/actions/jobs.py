@@ -7,12 +7,14 @@ So call this after commit, ``transaction.on_commit(lambda: ask_for("name", …))
 from __future__ import annotations
 
 import logging
+import time
 from functools import lru_cache
 from typing import Any
 
 from celery import Celery
 from django.conf import settings
 from kombu.exceptions import OperationalError
+from redis import RedisError
 
 log = logging.getLogger(__name__)
 
@@ -34,8 +36,14 @@ QUEUE_OF = {
     "collect_mails": IMPORTS,
     "poll_mails": MAIL,
     "update_proofs": NIGHTS,
+    "heartbeat": MAIL,  # beat calls each queue by its name
 }
 """Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""
+
+
+AWAY_SECONDS = 5
+"""A broker that did not answer is not asked again for so long, or a page that asks for many jobs would hang on each."""
+_away_until: dict[str, float] = {}
 
 
 @lru_cache(maxsize=1)
@@ -44,7 +52,7 @@ def _sender(broker: str) -> Celery:
     # A web request must not hang on a broker that is away: fail soon, the poll comes along.
     sender.conf.update(
         broker_connection_timeout=1,
-        broker_transport_options={"socket_connect_timeout": 1, "socket_timeout": 5},
+        broker_transport_options={"socket_connect_timeout": 1, "socket_timeout": 2},
         task_ignore_result=True,
     )
     return sender
@@ -55,9 +63,12 @@ def ask_for(task_name: str, *args: Any) -> bool:
     if not settings.REDIS_URL:
         log.info("no broker is set (PORTAL_REDIS_URL); %s waits for the next poll", task_name)
         return False
+    if time.monotonic() < _away_until.get(settings.REDIS_URL, 0):
+        return False
     try:
         _sender(settings.REDIS_URL).send_task(task_name, args=args, queue=QUEUE_OF[task_name], retry=False)
-    except OperationalError as error:
+    except (OperationalError, RedisError) as error:
+        _away_until[settings.REDIS_URL] = time.monotonic() + AWAY_SECONDS
         log.warning("the broker cannot be reached (%s); %s waits for the next poll", error, task_name)
         return False
     return True

@@ -3,6 +3,7 @@
 from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.by_mail import MailState, ReadingsMail
 from portal.models.call import Call, CallOutcome
+from portal.models.heartbeat import Heartbeat
 from portal.models.invoice import (
     Invoice,
     InvoiceKind,
@@ -61,6 +62,7 @@ __all__ = [
     "EntryKind",
     "EventKind",
     "Finding",
+    "Heartbeat",
     "Import",
     "ImportState",
     "Invoice",

@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from typing import cast
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -19,6 +20,7 @@ from django.utils.translation import gettext_lazy
 from portal.actions.advice import recommendations
 from portal.actions.asks import wishes
 from portal.actions.calls import ToCall, calls_to_make
+from portal.actions.health import standing_still
 from portal.actions.invoices.unpaid import unpaid_work
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
@@ -127,6 +129,8 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     asked = LeadEvent.objects.waiting().filter(lead__site__in=sites, lead__closed_at=None)
     called = Call.objects.visible_to(user).standing().filter(at__gte=now - CALLED_LATELY)
     return {
+        # without a broker nothing is expected to work: the doctor says that
+        "standing_still": standing_still(now=now, up_since=settings.UP_SINCE) if settings.REDIS_URL else [],
         "asked": asked.select_related("lead__site__customer__business")[:ASKED],
         "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
         "calls": [CallCard(call, chart) for call, chart in zip(calls, _charts(calls[:LISTED], today), strict=False)],

@@ -151,6 +151,7 @@ FILES: dict[str, str] = {
     "portal/actions/by_mail/address.py": "the salt of a digest",
     "portal/actions/by_mail/take.py": "why a mail is dropped unread, which nobody is told",
     "portal/models/proof.py": "how the admin calls a row",
+    "portal/views/traffic.py": "what figures are, for who watches the server",
     "portal/words/catalogues.py": "the head of a catalogue, for who translates",
 }
 """Files with sentences for nobody who uses the portal, each with the reason."""

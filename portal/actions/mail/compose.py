@@ -56,7 +56,7 @@ def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiA
     mail = EmailMultiAlternatives(
         subject=" ".join(subject.split()),
         body="\n".join([body, "", "-- ", footer, *(f"{what}: {link}" for what, link in ways_out), ""]),
-        from_email=_mailbox(business.name, settings.DEFAULT_FROM_EMAIL),
+        from_email=_mailbox(business.name, settings.SENDER_ADDRESS),
         to=[_mailbox(person.name, person.email)],
         reply_to=[business.email],
         headers=headers,
@@ -74,7 +74,7 @@ def _mailbox(name: str, email: str) -> str:
 
 
 def message_id(reminder: Reminder) -> str:
-    domain = settings.DEFAULT_FROM_EMAIL.rpartition("@")[2].rstrip(">")
+    domain = settings.SENDER_ADDRESS.rpartition("@")[2]
     return f"<reminder-{reminder.pk}@{domain}>"
 
 
@@ -83,7 +83,7 @@ def calendar_entry(reminder: Reminder, moment: datetime) -> list[Attachment]:
     visit = reminder.visit
     assert visit is not None, "it is planned for a visit"
     event = icalendar.Event()
-    event.add("uid", f"visit-{visit.pk}@{settings.DEFAULT_FROM_EMAIL.rpartition('@')[2]}")
+    event.add("uid", f"visit-{visit.pk}@{settings.SENDER_ADDRESS.rpartition('@')[2]}")
     event.add("sequence", visit.revision)
     event.add("dtstamp", moment.astimezone(UTC))
     event.add("dtstart", visit.starts_at.astimezone(UTC))

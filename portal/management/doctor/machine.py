@@ -1,0 +1,102 @@
+"""What can be seen on this machine alone: settings, folders, room on the disk, files and rows that lost each other."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from django.conf import settings
+
+from portal.management.doctor.found import Found
+from portal.models import Business, Import, VisitPhoto
+
+KEY_LETTERS = 50
+"""As long as Django makes its own keys, and warns below it (its check W009)."""
+ROOM_BYTES = 1_000_000_000
+"""Four of the largest uploads. Common practice, no source."""
+NAMED = 5
+"""Of many files so many are named."""
+
+
+def settings_found() -> Iterator[Found]:
+    """Variables that start a portal, but not one that works."""
+    base = urlsplit(settings.BASE_URL)
+    host = base.hostname or ""
+    local = host in ("localhost", "127.0.0.1", "::1")
+    if not settings.SECURE and not local:
+        yield Found(f"PORTAL_BASE_URL is {settings.BASE_URL}: without https:// passwords can be read on their way.")
+    if not any(host == one or (one[:1] == "." and host.endswith(one)) for one in settings.ALLOWED_HOSTS):
+        yield Found(f"PORTAL_HOSTS does not name {host}, the host of PORTAL_BASE_URL: each page is refused.")
+    if len(settings.SECRET_KEY) < KEY_LETTERS or len(set(settings.SECRET_KEY)) < 5:
+        yield Found(f"PORTAL_SECRET_KEY is shorter than {KEY_LETTERS} random letters: whoever guesses it is anybody.")
+    if not settings.REDIS_URL:
+        said = "PORTAL_REDIS_URL is not set: no file is read and no mail sent until it names the queue's server."
+        yield Found(said, wrong=settings.SECURE)  # `./deploy/run` has a queue of its own, which no command sees
+    if settings.SECURE and not settings.DATABASE_URL.startswith("postgres"):
+        yield Found("PORTAL_DATABASE_URL names no PostgreSQL: SQLite serves one machine with few people.", wrong=False)
+    if settings.SECURE and settings.SENDER_ADDRESS.endswith(".example"):
+        yield Found(f"PORTAL_FROM_EMAIL is {settings.SENDER_ADDRESS}, an address that cannot exist: mails are refused.")
+    if settings.RAIN_ADDRESS and "{station}" not in settings.RAIN_ADDRESS:
+        yield Found("PORTAL_RAIN_ADDRESS has no {station} in it: every station would get the same file.")
+    if settings.IMAP_HOST and not settings.READINGS_ADDRESS:
+        yield Found("PORTAL_IMAP_HOST is set without PORTAL_READINGS_ADDRESS: no mail in that box belongs to a roof.")
+
+
+def folders_found() -> Iterator[Found]:
+    """The data folder and what lies in it: there, ours, and nobody else's to read."""
+    var = Path(settings.VAR)
+    if not var.is_dir():
+        yield Found(f"The data folder {var} is missing: make it, or set PORTAL_VAR.")
+        return
+    if var.stat().st_mode & 0o077:
+        yield Found(f"Others on this machine can read {var}, where customers' files are: chmod 700 {var}")
+    for folder in (var, Path(settings.MEDIA_ROOT), Path(settings.INBOX)):
+        if folder.exists() and not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+            yield Found(f"This user cannot write to {folder}: give it to the user that the services run as.")
+        elif folder.exists() and folder.stat().st_uid != os.geteuid():
+            yield Found(
+                f"{folder} belongs to another user (number {folder.stat().st_uid}) than this command runs as "
+                f"(number {os.geteuid()}): run the doctor as the user of the services."
+            )
+    key = var / "secret_key"
+    if key.exists() and key.stat().st_mode & 0o077:
+        yield Found(f"Others on this machine can read {key}: chmod 600 {key}")
+    if not (Path(settings.STATIC_ROOT) / "staticfiles.json").exists():
+        yield Found("Style sheets and scripts are not prepared, so that no page opens: manage.py prepare_assets")
+
+
+def disk_found() -> Iterator[Found]:
+    """Room for what people send."""
+    var = Path(settings.VAR)
+    if not var.is_dir():
+        return
+    free = shutil.disk_usage(var).free
+    if free < ROOM_BYTES:
+        yield Found(f"Only {free / 1e6:.0f} MB are free on the disk of {var}: make room before files are refused.")
+    inodes = os.statvfs(var)
+    if inodes.f_files and inodes.f_favail < 10_000:
+        yield Found(f"The disk of {var} can take only {inodes.f_favail} more files, however small.")
+
+
+def files_found() -> Iterator[Found]:
+    """Rows whose file is gone, and files that no row names: left by a kill, a full disk or a restored backup."""
+    root = Path(settings.MEDIA_ROOT)
+    named = set(Import.objects.values_list("original", flat=True))
+    named |= set(Business.objects.values_list("logo", flat=True))
+    for three in VisitPhoto.objects.values_list("original", "shown", "small"):
+        named.update(three)
+    named.discard("")
+    here = {str(path.relative_to(root)) for path in root.rglob("*") if path.is_file()} if root.is_dir() else set()
+    for names, said in (
+        (named - here, "that the database names are missing: look for them in the last backup"),
+        (here - named, "are named by no row: left when something broke off"),
+    ):
+        if names:
+            some = ", ".join(sorted(names)[:NAMED]) + (" and more" if len(names) > NAMED else "")
+            yield Found(f"{len(names)} files under {root} {said}. They are {some}.", wrong=names <= named)
+    empty = [name for name in sorted(named & here) if not (root / name).stat().st_size]
+    if empty:
+        yield Found(f"{len(empty)} files under {root} are empty, such as {empty[0]}: a full disk or a power cut.")

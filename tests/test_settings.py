@@ -1,0 +1,53 @@
+"""What a deployment's variables do at the start: nonsense is refused in a sentence, and nothing is made silently."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def manage(var: Path, *arguments: str, **variables: str) -> subprocess.CompletedProcess[str]:
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}
+    return subprocess.run(
+        [sys.executable, "manage.py", *arguments],
+        cwd=ROOT,
+        env=env | {"PORTAL_VAR": str(var)} | variables,
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+
+
+@pytest.mark.parametrize(
+    ("variable", "value"),
+    [
+        ("PORTAL_FROM_EMAIL", "Firm office@firm.test"),
+        ("PORTAL_FROM_EMAIL", "a@firm.test, b@firm.test"),
+        ("PORTAL_READINGS_ADDRESS", "readings"),
+        ("PORTAL_SMTP_PORT", "smtp"),
+    ],
+)
+def test_nonsense_is_refused_at_the_start_in_a_sentence(tmp_path: Path, variable: str, value: str) -> None:
+    said = manage(tmp_path, "migrate", **{variable: value})
+    assert said.returncode == 1
+    assert said.stderr.startswith(f"{variable} holds {value!r}, which is no ")
+    assert said.stderr.count("\n") == 1
+
+
+def test_a_sender_may_have_a_name(tmp_path: Path) -> None:
+    code = "from django.conf import settings; print(settings.SENDER_ADDRESS, settings.DEFAULT_FROM_EMAIL)"
+    said = manage(tmp_path, "shell", "-v0", "-c", code, PORTAL_FROM_EMAIL='"Roof & Rinse" <office@firm.test>')
+    assert said.stdout == 'office@firm.test "Roof & Rinse" <office@firm.test>\n', said.stderr
+
+
+def test_no_database_is_made_where_the_variables_were_forgotten(tmp_path: Path) -> None:
+    said = manage(tmp_path, "migrate")
+    assert said.returncode == 1
+    assert said.stderr.startswith(f"There is no database in {tmp_path}, and PORTAL_DATABASE_URL is not set.")
+    assert list(tmp_path.glob("*.sqlite3")) == []
