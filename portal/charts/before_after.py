@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from portal.charts.palette import PALETTE
-from portal.charts.performance import Chart, layout, rounded, spelled
-from portal.charts.svg import Drawing
+from portal.charts.chart import Chart, Table, colour, drawn, layout, rounded, share, spelled
+from portal.charts.performance import FITTED, with_jumps
+from portal.charts.svg import Drawing, Extent, Sheet
 
 DAYS_BEFORE, DAYS_AFTER = 60, 60
 YEAR = timedelta(days=365)
@@ -49,16 +50,27 @@ def before_after_chart(
     values = values[np.isfinite(values)]
     low = max(0.0, min(0.85, float(np.floor((np.quantile(values, 0.02) - 0.02) * 20) / 20)))
     high = max(1.05, float(np.ceil((np.quantile(values, 0.98) + 0.01) * 20) / 20))
-    title = "Output before and after the wash, compared with clean panels"
-    summary = _summary(near, earlier, cleaned_on)
     rains = [day for day in recoveries if near.index[0] <= day <= near.index[-1]]
-    return Chart(
-        key,
-        title,
-        summary,
-        _svg(near, earlier, cleaned_on, rains, low, high).draw(title=title, description=summary, key=key),
-        _figure(near, earlier, cleaned_on, rains, low, high),
+    extent = Extent(min([*near.index, *earlier.index]), max([*near.index, *earlier.index]), low, high)
+
+    def draw(sheet: Sheet) -> Drawing:
+        return _drawing(near, earlier, cleaned_on, rains, extent, sheet)
+
+    title = "Output before and after the wash, compared with clean panels"
+    chart = drawn(key, title, _summary(near, earlier, cleaned_on), draw)
+    figure = _figure(near, earlier, cleaned_on, rains, low, high)
+    return replace(chart, figure=figure, table=_table(near))
+
+
+def _table(near: pd.DataFrame) -> Table:
+    """Week by week, since a wash lies within its month."""
+    days = pd.DatetimeIndex(near.index)
+    weeks = near[FITTED].astype(float).groupby(days - pd.to_timedelta(days.day_of_week, unit="D")).mean()
+    rows = (
+        (spelled(pd.Timestamp(monday).date()), *(share(float(row[column])) for column in FITTED))
+        for monday, row in weeks.iterrows()
     )
+    return Table(("Week from", "Output, % of clean", "likely from, %", "to, %"), tuple(rows))
 
 
 def _summary(near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date) -> str:
@@ -75,19 +87,20 @@ def _summary(near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date) ->
     return text
 
 
-def _svg(
-    near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date, rains: Sequence[date], low: float, high: float
+def _drawing(
+    near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date, rains: Sequence[date], extent: Extent, sheet: Sheet
 ) -> Drawing:
-    days = list(near.index)
-    last = max([*days, *earlier.index])
-    drawing = Drawing(min([*days, *earlier.index]), last, low, high, lambda value: f"{value * 100:.0f} %")
-    drawing.band(days, near["soiling_ratio_low"].to_list(), near["soiling_ratio_high"].to_list(), "band")
-    drawing.rings(list(earlier.index), earlier.to_list(), "soft")
-    drawing.dots(days, near["index"].to_list(), "day")
-    drawing.line(days, near["soiling_ratio"].to_list(), "line")
+    drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
+    fitted = with_jumps(near[FITTED], [cleaned_on])
+    steps, days = list(fitted.index), list(near.index)
+    low, high = fitted["soiling_ratio_low"].to_list(), fitted["soiling_ratio_high"].to_list()
+    drawing.band(steps, low, high, "band", name="where it likely lies, 9 in 10")
+    drawing.rings(list(earlier.index), earlier.to_list(), "soft", name="a year earlier")
+    drawing.dots(days, near["index"].to_list(), "day", name="a day, the season taken out")
+    drawing.line(steps, fitted["soiling_ratio"].to_list(), "line", name="what dirt leaves of it")
     for day in rains:
-        drawing.upright(day, "", "rain", dashes="4 4")
-    drawing.upright(cleaned_on, "Washed", "wash")
+        drawing.upright(day, "rain", dashes="4 4", name="came clean by itself, as after rain")
+    drawing.upright(cleaned_on, "wash", name="washed")
     return drawing
 
 
@@ -95,16 +108,16 @@ def _figure(
     near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date, rains: Sequence[date], low: float, high: float
 ) -> dict[str, Any]:
     days = [day.isoformat() for day in near.index]
-    edge = {"type": "scatter", "mode": "lines", "x": days, "line": {"width": 0, "color": PALETTE["band"]}}
+    edge = {"type": "scatter", "mode": "lines", "x": days, "line": {"width": 0, "color": colour("band")}}
     traces: list[dict[str, Any]] = [
         {**edge, "y": rounded(near["soiling_ratio_low"]), "hoverinfo": "skip", "showlegend": False},
         {
             **edge,
             "y": rounded(near["soiling_ratio_high"]),
             "fill": "tonexty",
-            "fillcolor": PALETTE["band"],
+            "fillcolor": colour("band"),
             "hoverinfo": "skip",
-            "name": "9 in 10 sure",
+            "name": "where it likely lies, 9 in 10",
         },
     ]
     if len(earlier):
@@ -114,7 +127,7 @@ def _figure(
                 "mode": "markers",
                 "x": [day.isoformat() for day in earlier.index],
                 "y": rounded(earlier),
-                "marker": {"size": 6, "symbol": "circle-open", "color": PALETTE["soft"]},
+                "marker": {"size": 6, "symbol": "circle-open", "color": colour("soft")},
                 "name": "a year earlier",
                 "hovertemplate": "%{y:.0%} of clean output<extra>same day a year earlier</extra>",
             }
@@ -125,8 +138,8 @@ def _figure(
             "mode": "markers",
             "x": days,
             "y": rounded(near["index"]),
-            "marker": {"size": 6, "color": PALETTE["day"]},
-            "name": "day",
+            "marker": {"size": 6, "color": colour("day")},
+            "name": "a day, the season taken out",
             "hovertemplate": "%{x|%-d %b %Y}: %{y:.0%} of clean output<extra></extra>",
         },
         {
@@ -134,24 +147,24 @@ def _figure(
             "mode": "lines",
             "x": days,
             "y": rounded(near["soiling_ratio"]),
-            "line": {"width": 2.5, "color": PALETTE["line"]},
-            "name": "line through the days",
-            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>line through the days</extra>",
+            "line": {"width": 2.5, "color": colour("line")},
+            "name": "what dirt leaves of it",
+            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>what dirt leaves of it</extra>",
         },
-        _upright([cleaned_on], low, high, "wash", "solid", "wash"),
+        _upright([cleaned_on], low, high, "wash", "solid", "washed"),
     ]
     if rains:
-        traces.append(_upright(rains, low, high, "rain", "dash", "cleaned by itself"))
-    return {"data": traces, "layout": layout(low, high, tickformat=".0%")}
+        traces.append(_upright(rains, low, high, "rain", "dash", "came clean by itself, as after rain"))
+    return {"data": traces, "layout": layout(low, high, tickformat=".0%", title="of clean output")}
 
 
-def _upright(days: Sequence[date], low: float, high: float, colour: str, dash: str, name: str) -> dict[str, Any]:
+def _upright(days: Sequence[date], low: float, high: float, mark: str, dash: str, name: str) -> dict[str, Any]:
     return {
         "type": "scatter",
         "mode": "lines",
         "x": [x for day in days for x in (day.isoformat(), day.isoformat(), None)],
         "y": [y for _ in days for y in (low, high, None)],
-        "line": {"width": 1.8, "color": PALETTE[colour], "dash": dash},
+        "line": {"width": 1.8, "color": colour(mark), "dash": dash},
         "name": name,
         "hovertemplate": f"%{{x|%-d %b %Y}}: {name}<extra></extra>",
     }

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from html import escape
 from zoneinfo import ZoneInfo
 
-from portal.charts.performance import spelled
+from portal.charts.chart import spelled
 from portal.charts.svg import fill, stroke, value_steps
 
 WIDTH, HEIGHT = 440, 190  # narrow, so that its words can be read on a phone

@@ -1,9 +1,7 @@
-"""The charts' colours, by what they stand for.
+"""The charts' colours by day, by what they stand for, as mail, print and PDF have them.
 
-``static/css/charts.css`` has the same names, with other colours for dark pages and print.
-
-Contrast of every mark against the sheet is at least 3 to 1 (WCAG 2.2, 1.4.11) except bands and grid, which a line
-or a label repeats.
+The style sheet has the same names, with others for dark pages. Contrast of every mark against the sheet is at least
+3 to 1 (WCAG 2.2, 1.4.11) except grounds and grid, which an edge, a line or a label repeats.
 """
 
 PALETTE = {
@@ -15,7 +13,10 @@ PALETTE = {
     "refused": "#828b96",
     "line": "#7a4a00",
     "band": "#f0dcb4",
+    "edge": "#a9772a",
+    "lost": "#e0a83c",
     "wash": "#0a5670",
     "rain": "#5f6f8c",
     "expected": "#163f8c",
+    "fault": "#9c1230",
 }

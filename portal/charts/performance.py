@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from portal.charts.palette import PALETTE
-from portal.charts.svg import Drawing
+from portal.charts.chart import Chart, Table, by_month, colour, drawn, layout, rounded, share, spelled
+from portal.charts.svg import Drawing, Extent, Sheet
 
 DAY_MS = 86_400_000
-
-
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """The days that a chart shows, and the lowest and the highest share of clean output."""
-
-    days: list[date]
-    low: float
-    high: float
+SHOWN = timedelta(days=365)
+"""The part of a record that a chart shows at first: its last year."""
+FITTED = ["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]
+MUCH_LONGER = timedelta(days=60)
+"""A record that is so much longer is shown whole only when that is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,19 +30,8 @@ class Event:
     wash: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Chart:
-    """One chart in its two shapes, and what it says in a sentence."""
-
-    key: str
-    title: str
-    summary: str
-    svg: str
-    figure: dict[str, Any]
-
-
 def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str = "performance") -> Chart | None:
-    """Draw an assessment's daily table.
+    """Draw an assessment's daily table: its last year with the year before behind it, and the whole of it.
 
     Parameters
     ----------
@@ -63,31 +48,43 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
     """
     if daily.empty:
         return None
+    first, last = (pd.Timestamp(daily.index[at]).date() for at in (0, -1))
+    if last - first < SHOWN + MUCH_LONGER:
+        return replace(_chart(daily, daily.iloc[:0], events, key), figure=_figure(daily, events, first))
+    begin = last - SHOWN
+    days = pd.DatetimeIndex(daily.index)
+    year, before = daily.loc[days >= pd.Timestamp(begin)], daily.loc[days < pd.Timestamp(begin)]
+    return replace(
+        _chart(year, before, events, key),
+        figure=_figure(daily, events, begin),
+        whole=_chart(daily, daily.iloc[:0], events, f"{key}-whole"),
+    )
+
+
+def _chart(daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[Event], key: str) -> Chart:
     days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
     events = [event for event in events if days[0] <= event.date <= days[-1]]
-    extent = Extent(days, *_limits(daily))
-    title = "Output of the panels, compared with clean ones"
-    summary = _summary(daily, events)
-    return Chart(
-        key,
-        title,
-        summary,
-        _svg(daily, events, extent, title=title, summary=summary, key=key),
-        _figure(daily, events, extent),
-    )
+    low, high = _limits(daily)
+    extent = Extent(days[0], days[-1], low, high)
+
+    def draw(sheet: Sheet) -> Drawing:
+        return _drawing(daily, before, events, extent, sheet)
+
+    chart = drawn(key, "Output of the panels, compared with clean ones", _summary(daily, events), draw)
+    return replace(chart, table=_table(daily))
 
 
 def _limits(daily: pd.DataFrame) -> tuple[float, float]:
     """A value axis that holds nearly all days and never makes a small loss look like a collapse."""
     values = daily["index"].to_numpy(dtype=float)
     values = values[np.isfinite(values)]
-    low = float(np.quantile(values, 0.01)) if values.size else 0.8
+    low = float(np.quantile(values, 0.01)) if values.size else 0.85
     band_low = daily["soiling_ratio_low"].to_numpy(dtype=float)
     if np.isfinite(band_low).any():
         low = min(low, float(np.nanmin(band_low)))
-    low = max(0.0, min(0.8, np.floor((low - 0.02) * 20) / 20))
+    low = max(0.0, min(0.85, np.floor((low - 0.01) * 20) / 20))
     high = float(np.quantile(values, 0.99)) if values.size else 1.0
-    return low, max(1.1, float(np.ceil((high + 0.01) * 20) / 20))
+    return low, max(1.05, float(np.ceil((high + 0.01) * 20) / 20))
 
 
 def _refused(daily: pd.DataFrame) -> pd.Series[str]:
@@ -117,24 +114,70 @@ def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     return text
 
 
-def _svg(daily: pd.DataFrame, events: Sequence[Event], extent: Extent, *, title: str, summary: str, key: str) -> str:
-    days = extent.days
-    drawing = Drawing(days[0], days[-1], extent.low, extent.high, lambda value: f"{value * 100:.0f} %")
-    drawing.band(days, daily["soiling_ratio_low"].to_list(), daily["soiling_ratio_high"].to_list(), "band")
-    drawing.ticks_below(pd.DatetimeIndex(_refused(daily).index).date.tolist(), "refused")
-    drawing.dots(days, daily["index"].to_list(), "day")
-    drawing.line(days, daily["soiling_ratio"].to_list(), "line")
-    drawing.arrows_above([event.date for event in events if not event.wash], "rain")
+def _table(daily: pd.DataFrame) -> Table:
+    months = by_month(daily[FITTED].astype(float))
+    used = daily["used"].astype(bool).groupby(pd.DatetimeIndex(daily.index).to_period("M")).sum().to_list()
+    rows = (
+        (
+            str(month),
+            str(int(days)),
+            share(row.soiling_ratio),
+            share(row.soiling_ratio_low),
+            share(row.soiling_ratio_high),
+        )
+        for (month, row), days in zip(months.iterrows(), used, strict=True)
+    )
+    heads = ("Month", "Days used", "Output, % of clean", "likely from, %", "to, %")
+    return Table(heads, tuple(rows))
+
+
+def with_jumps(daily: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
+    """The fitted line with each wash as a jump: its day stands twice, as it was before and as it was after."""
+    washed = {day for day in washes if day in daily.index}
+    rows = []
+    for day in sorted(washed):
+        at = int(daily.index.get_indexer([day])[0])
+        if 0 < at < len(daily) - 1:
+            rows.append((at, daily.iloc[at - 1], daily.iloc[at + 1]))
+    for at, before, after in reversed(rows):
+        twice = pd.DataFrame([before, after], index=[daily.index[at]] * 2)
+        daily = pd.concat([daily.iloc[:at], twice.astype(daily.dtypes), daily.iloc[at + 1 :]])
+    return daily
+
+
+def _drawing(
+    daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[Event], extent: Extent, sheet: Sheet
+) -> Drawing:
+    drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
+    days = pd.DatetimeIndex(daily.index).date.tolist()
+    fitted = daily[FITTED].set_axis(pd.Index(days, dtype=object))
+    fitted = with_jumps(fitted, [event.date for event in events if event.wash])
+    steps = list(fitted.index)
+    low, high = fitted["soiling_ratio_low"].to_list(), fitted["soiling_ratio_high"].to_list()
+    drawing.band(steps, low, high, "band", name="where it likely lies, 9 in 10")
+    refused = pd.DatetimeIndex(_refused(daily).index).date.tolist()
+    drawing.ticks_below(refused, "refused", name="day left out")
+    drawing.dots(days, daily["index"].to_list(), "day", name="a day, the season taken out")
+    if len(before):
+        later = [day + SHOWN for day in pd.DatetimeIndex(before.index).date]
+        ghost = [(day, value) for day, value in zip(later, before["soiling_ratio"], strict=True) if day >= extent.first]
+        drawing.line([d for d, _ in ghost], [v for _, v in ghost], "soft", dashes="5 4", name="the year before")
+    drawing.line(steps, fitted["soiling_ratio"].to_list(), "line", name="what dirt leaves of it")
+    rains = [event.date for event in events if not event.wash]
+    drawing.triangles(rains, "rain", name="came clean by itself, as after rain")
     for event in events:
         if event.wash:
-            drawing.upright(event.date, "Cleaned", "wash")
-    return drawing.draw(title=title, description=summary, key=key)
+            drawing.upright(event.date, "wash", name="washed")
+    return drawing
 
 
-def _figure(daily: pd.DataFrame, events: Sequence[Event], extent: Extent) -> dict[str, Any]:
-    days = extent.days
-    frame = layout(extent.low, extent.high, tickformat=".0%")
-    frame["xaxis"]["range"] = [(days[0] - timedelta(days=4)).isoformat(), (days[-1] + timedelta(days=4)).isoformat()]
+def _figure(daily: pd.DataFrame, events: Sequence[Event], begin: date) -> dict[str, Any]:
+    days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
+    low, high = _limits(daily)
+    extent = Extent(days[0], days[-1], low, high)
+    frame = layout(low, high, tickformat=".0%", title="of clean output")
+    frame["xaxis"]["range"] = [(begin - timedelta(days=4)).isoformat(), (days[-1] + timedelta(days=4)).isoformat()]
+    events = [event for event in events if days[0] <= event.date <= days[-1]]
     traces = [*_fitted(daily, days[0]), *_refused_days(daily, extent), *_marked(events, extent)]
     return {"data": traces, "layout": frame}
 
@@ -146,34 +189,34 @@ def _fitted(daily: pd.DataFrame, first: date) -> list[dict[str, Any]]:
         {
             **line,
             "y": rounded(daily["soiling_ratio_low"]),
-            "line": {"width": 0, "color": PALETTE["band"]},
+            "line": {"width": 0, "color": colour("band")},
             "hoverinfo": "skip",
             "showlegend": False,
         },
         {
             **line,
             "y": rounded(daily["soiling_ratio_high"]),
-            "line": {"width": 0, "color": PALETTE["band"]},
+            "line": {"width": 0, "color": colour("band")},
             "fill": "tonexty",
-            "fillcolor": PALETTE["band"],
+            "fillcolor": colour("band"),
             "hoverinfo": "skip",
-            "name": "9 in 10 sure",
+            "name": "where it likely lies, 9 in 10",
         },
         {
             "type": "scatter",
             "mode": "markers",
             **start,
             "y": rounded(daily["index"]),
-            "marker": {"size": 4, "color": PALETTE["day"]},
-            "name": "day used",
-            "hovertemplate": "%{x|%-d %b %Y}: %{y:.0%} of clean output<extra>day used</extra>",
+            "marker": {"size": 4, "color": colour("day")},
+            "name": "a day, the season taken out",
+            "hovertemplate": "%{x|%-d %b %Y}: %{y:.0%} of clean output<extra>a day</extra>",
         },
         {
             **line,
             "y": rounded(daily["soiling_ratio"]),
-            "line": {"width": 2.5, "color": PALETTE["line"]},
-            "name": "line through the days",
-            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>line through the days</extra>",
+            "line": {"width": 2.5, "color": colour("line")},
+            "name": "what dirt leaves of it",
+            "hovertemplate": "%{x|%-d %b %Y}: %{y:.1%}<extra>what dirt leaves of it</extra>",
         },
     ]
 
@@ -187,7 +230,7 @@ def _refused_days(daily: pd.DataFrame, extent: Extent) -> list[dict[str, Any]]:
             "mode": "markers",
             "x": pd.DatetimeIndex(rows.index).strftime("%Y-%m-%d").tolist(),
             "y": [round(low + (high - low) * 0.012, 4)] * len(rows),
-            "marker": {"symbol": "line-ns-open", "size": 8, "color": PALETTE["refused"]},
+            "marker": {"symbol": "line-ns-open", "size": 8, "color": colour("refused")},
             "name": "day left out",
             "legendgroup": "refused",
             "showlegend": number == 0,
@@ -209,8 +252,8 @@ def _marked(events: Sequence[Event], extent: Extent) -> list[dict[str, Any]]:
                 "x": [x for event in washes for x in (event.date.isoformat(), event.date.isoformat(), None)],
                 "y": [y for _ in washes for y in (low, high, None)],
                 "text": [word for event in washes for word in (event.word, event.word, "")],
-                "line": {"width": 2, "color": PALETTE["wash"]},
-                "name": "cleaning",
+                "line": {"width": 2, "color": colour("wash")},
+                "name": "washed",
                 "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
             }
         )
@@ -223,36 +266,9 @@ def _marked(events: Sequence[Event], extent: Extent) -> list[dict[str, Any]]:
                 "x": [event.date.isoformat() for event in others],
                 "y": [round(high - (high - low) * 0.03, 4)] * len(others),
                 "text": [event.word for event in others],
-                "marker": {"symbol": "triangle-up", "size": 11, "color": PALETTE["rain"]},
-                "name": "cleaned by itself, as after rain",
+                "marker": {"symbol": "triangle-up", "size": 11, "color": colour("rain")},
+                "name": "came clean by itself, as after rain",
                 "hovertemplate": "%{x|%-d %b %Y}: %{text}<extra></extra>",
             }
         )
     return traces
-
-
-def spelled(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"
-
-
-def rounded(column: pd.Series[float]) -> list[float | None]:
-    """Values for JSON: three decimals, None where missing."""
-    return [round(value, 3) if np.isfinite(value) else None for value in column.to_list()]
-
-
-def layout(low: float, high: float, *, tickformat: str, ticksuffix: str = "") -> dict[str, Any]:
-    """The frame every chart shares."""
-    axis = {"gridcolor": PALETTE["grid"], "linecolor": PALETTE["soft"], "zeroline": False, "automargin": True}
-    return {
-        "paper_bgcolor": PALETTE["sheet"],
-        "plot_bgcolor": PALETTE["sheet"],
-        "font": {"color": PALETTE["ink"], "size": 13},
-        "margin": {"l": 10, "r": 10, "t": 10, "b": 10},
-        "height": 360,
-        "dragmode": "pan",
-        "hovermode": "closest",
-        "hoverlabel": {"bgcolor": PALETTE["sheet"], "font": {"color": PALETTE["ink"], "size": 14}},
-        "legend": {"orientation": "h", "y": -0.14, "yanchor": "top", "font": {"color": PALETTE["ink"]}},
-        "xaxis": {**axis, "type": "date", "tickangle": 0, "nticks": 8},
-        "yaxis": {**axis, "range": [low, high], "tickformat": tickformat, "ticksuffix": ticksuffix},
-    }

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from portal.charts.palette import PALETTE
-from portal.charts.performance import Chart, layout
-from portal.charts.svg import fill, stroke, value_steps
+from portal.charts.chart import Chart, Table, colour, layout, share
+from portal.charts.svg import fill, picture, stroke, value_steps
 
-SIZE, LEFT, BOTTOM, EDGE = 440, 56, 48, 14
+SIZE, LEFT, BOTTOM, EDGE = 340, 52, 44, 14
+"""Square and narrow, so that it is the same on a phone and on a desk."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +48,20 @@ def promise_chart(promises: Sequence[Promise], *, key: str = "promise") -> Chart
         f"Washes measured: {len(promises)}; in {kept} of them the measured gain agrees with "
         "what was promised (their ranges meet). On the dashed line both are equal; below it the wash gained less."
     )
-    return Chart(key, title, summary, _svg(promises, low, high, title, summary, key), _figure(promises, low, high))
+    drawn_once = _svg(promises, low, high, title, key)
+    heads = ("Wash", "Promised, %", "likely from, %", "to, %", "Measured, %", "likely from, %", "to, %")
+    rows = tuple(
+        (
+            one.word,
+            *(share(end) for end in (one.promised, one.promised_low, one.promised_high)),
+            *(share(end) for end in (one.measured, one.measured_low, one.measured_high)),
+        )
+        for one in promises
+    )
+    return Chart(key, title, summary, drawn_once, "", _figure(promises, low, high), Table(heads, rows))
 
 
-def _svg(promises: Sequence[Promise], low: float, high: float, title: str, summary: str, key: str) -> str:
+def _svg(promises: Sequence[Promise], low: float, high: float, title: str, key: str) -> str:
     def x(value: float) -> float:
         return LEFT + (SIZE - LEFT - EDGE) * (value - low) / (high - low)
 
@@ -84,24 +94,18 @@ def _svg(promises: Sequence[Promise], low: float, high: float, title: str, summa
         f'<text {fill("ink")} font-size="13" text-anchor="middle" x="{middle:.0f}" y="{SIZE - 8}">promised</text>'
         f'<text {fill("ink")} font-size="13" x="{LEFT + 4}" y="{EDGE + 4}">measured</text>'
     )
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {SIZE} {SIZE}" role="img" '
-        f'aria-labelledby="{key}-title {key}-desc" font-family="sans-serif">'
-        f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(summary)}</desc>'
-        f"{''.join(marks)}</svg>"
-    )
+    return picture(SIZE, SIZE, "".join(marks), title=title, key=key)
 
 
 def _figure(promises: Sequence[Promise], low: float, high: float) -> dict[str, Any]:
-    frame = layout(low, high, tickformat=".0%")
+    frame = layout(low, high, tickformat=".0%", title="measured")
     frame["xaxis"] = {**frame["yaxis"], "title": {"text": "promised"}}
-    frame["yaxis"] = {**frame["yaxis"], "title": {"text": "measured"}}
 
     def away(values: Sequence[float], ends: Sequence[float]) -> list[float]:
         return [round(abs(end - value), 4) for value, end in zip(values, ends, strict=True)]
 
     promised, measured = [one.promised for one in promises], [one.measured for one in promises]
-    bars: dict[str, Any] = {"type": "data", "symmetric": False, "color": PALETTE["wash"], "thickness": 1}
+    bars: dict[str, Any] = {"type": "data", "symmetric": False, "color": colour("wash"), "thickness": 1}
     return {
         "data": [
             {
@@ -109,7 +113,7 @@ def _figure(promises: Sequence[Promise], low: float, high: float) -> dict[str, A
                 "mode": "lines",
                 "x": [low, high],
                 "y": [low, high],
-                "line": {"color": PALETTE["soft"], "dash": "dash"},
+                "line": {"color": colour("soft"), "dash": "dash"},
                 "name": "both equal",
                 "hoverinfo": "skip",
             },
@@ -129,7 +133,7 @@ def _figure(promises: Sequence[Promise], low: float, high: float) -> dict[str, A
                     "array": away(measured, [one.measured_high for one in promises]),
                     "arrayminus": away(measured, [one.measured_low for one in promises]),
                 },
-                "marker": {"size": 9, "color": PALETTE["wash"]},
+                "marker": {"size": 9, "color": colour("wash")},
                 "name": "a wash, with both ranges",
                 "hovertemplate": "%{text}<br>promised %{x:.1%}, measured %{y:.1%}<extra></extra>",
             },

@@ -1,6 +1,7 @@
-"""A small chart drawn by the server: one time axis, one value axis, marks. No styles, so that it passes any policy.
+"""A small chart drawn by the server: one time axis, one value axis, marks, and a legend under them.
 
-Colours stand as presentation attributes for mail and print; the page's style sheet overrides them by class.
+No styles, so that it passes any policy. Colours stand as presentation attributes for mail and print; the page's style
+sheet overrides them by class. A picture is drawn for the width it is seen at: letters keep their size, not the drawing.
 """
 
 from __future__ import annotations
@@ -13,31 +14,81 @@ from math import isfinite
 
 from portal.charts.palette import PALETTE
 
-WIDTH, HEIGHT = 720, 320
-LEFT, RIGHT, TOP, BOTTOM = 56, 12, 14, 30
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+SWATCH = 26
+"""Width of the sample beside a word of the legend [px]."""
 
 
-@dataclass
-class Drawing:
-    """A frame with a day axis and a value axis, to which marks are added from the back to the front."""
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """The paper of a picture: its size and that of its letters [px], where it is mostly seen."""
+
+    name: str
+    width: int
+    plot_height: int
+    letters: int
+    left: int
+    """Room for the labels of the value axis."""
+    ticks: int
+    """Names of months that fit under it."""
+    columns: int
+    """Of the legend."""
+
+    @property
+    def line(self) -> float:
+        """Height of a line of words."""
+        return self.letters * 1.55
+
+
+DESK = Sheet("desk", width=760, plot_height=250, letters=14, left=56, ticks=9, columns=2)
+PHONE = Sheet("phone", width=330, plot_height=210, letters=13, left=48, ticks=5, columns=1)
+"""On a phone of 390 px a panel leaves 322 to 350: a letter stays above 12."""
+RIGHT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """The days that a chart shows, and its lowest and highest value."""
 
     first: date
     last: date
     low: float
     high: float
+
+
+@dataclass
+class Drawing:
+    """A frame with a day axis and a value axis, to which marks are added from the back to the front.
+
+    ``unit`` names the value axis. A mark with a ``name`` stands in the legend.
+    """
+
+    extent: Extent
     label: Callable[[float], str]
+    unit: str
+    sheet: Sheet = DESK
     marks: list[str] = field(default_factory=list)
+    named: list[tuple[str, str]] = field(default_factory=list)
+
+    @property
+    def top(self) -> float:
+        """Under the value axis's name and the row of signs."""
+        return self.sheet.line + 18
+
+    @property
+    def bottom(self) -> float:
+        return self.top + self.sheet.plot_height
 
     def x(self, day: date) -> float:
         """Pixel of the middle of a day."""
-        span = max(1, (self.last - self.first).days)
-        return LEFT + (WIDTH - LEFT - RIGHT) * (day - self.first).days / span
+        span = max(1, (self.extent.last - self.extent.first).days)
+        wide = self.sheet.width - self.sheet.left - RIGHT
+        return self.sheet.left + wide * (day - self.extent.first).days / span
 
     def y(self, value: float) -> float:
         """Pixel of a value, held inside the frame."""
-        share = (value - self.low) / (self.high - self.low)
-        return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * min(1.0, max(0.0, share))
+        part = (value - self.extent.low) / (self.extent.high - self.extent.low)
+        return self.bottom - self.sheet.plot_height * min(1.0, max(0.0, part))
 
     def _runs(self, days: Sequence[date], *columns: Sequence[float]) -> list[list[tuple[float, ...]]]:
         """Stretches without a gap, as pixel x and one pixel y a column, a point a pixel where days are closer."""
@@ -53,18 +104,36 @@ class Drawing:
                 runs.append([])
         return [run for run in runs if run]
 
-    def band(self, days: Sequence[date], low: Sequence[float], high: Sequence[float], colour: str) -> None:
+    def _name(self, sample: str, name: str) -> None:
+        if name and (sample, name) not in self.named:
+            self.named.append((sample, name))
+
+    def band(
+        self, days: Sequence[date], low: Sequence[float], high: Sequence[float], colour: str, *, name: str = ""
+    ) -> None:
+        """An interval: its ground, and thin edges that are seen in light and in dark."""
+        edge = stroke("edge")
         for run in self._runs(days, low, high):
             upper = [f"{x:.1f},{top:.1f}" for x, _, top in run]
             lower = [f"{x:.1f},{bottom:.1f}" for x, bottom, _ in reversed(run)]
             self.marks.append(f'<polygon {fill(colour)} points="{" ".join(upper + lower)}"/>')
+            for side in (upper, lower):
+                points = " ".join(side)
+                self.marks.append(f'<polyline fill="none" stroke-width=".8" {edge} points="{points}"/>')
+            sides = f'<path fill="none" stroke-width=".8" {edge} d="M0-5H22M0 5H22"/>'
+            self._name(f'<path {fill(colour)} d="M0-5H22V5H0z"/>{sides}', name)
 
-    def line(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
+    def line(
+        self, days: Sequence[date], values: Sequence[float], colour: str, *, dashes: str = "", name: str = ""
+    ) -> None:
+        look = f'fill="none" stroke-width="{1.6 if dashes else 2.2}" {stroke(colour)}'
+        look += f' stroke-dasharray="{dashes}"' if dashes else ""
         for run in self._runs(days, values):
             points = " ".join(f"{x:.1f},{y:.1f}" for x, y in run)
-            self.marks.append(f'<polyline fill="none" stroke-width="2" {stroke(colour)} points="{points}"/>')
+            self.marks.append(f'<polyline {look} points="{points}"/>')
+            self._name(f'<path {look} d="M0 0H22"/>', name)
 
-    def dots(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
+    def dots(self, days: Sequence[date], values: Sequence[float], colour: str, *, name: str = "") -> None:
         spots = "".join(
             f"M{self.x(day):.1f} {self.y(value):.1f}h0"
             for day, value in zip(days, values, strict=True)
@@ -72,79 +141,110 @@ class Drawing:
         )
         if spots:
             # Round line ends without a length are dots: one element for all days.
-            self.marks.append(
-                f'<path fill="none" stroke-width="3.4" stroke-linecap="round" {stroke(colour)} d="{spots}"/>'
-            )
+            look = f'fill="none" stroke-width="3.4" stroke-linecap="round" {stroke(colour)}'
+            self.marks.append(f'<path {look} d="{spots}"/>')
+            self._name(f'<path {look} d="M5 0h0m6-2h0m6 3h0"/>', name)
 
-    def rings(self, days: Sequence[date], values: Sequence[float], colour: str) -> None:
+    def rings(self, days: Sequence[date], values: Sequence[float], colour: str, *, name: str = "") -> None:
         """Open dots, told from full ones without colour."""
+        ring = "a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0 -4.4 0"
         spots = "".join(
-            f"M{self.x(day) - 2.2:.1f} {self.y(value):.1f}a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0 -4.4 0"
+            f"M{self.x(day) - 2.2:.1f} {self.y(value):.1f}{ring}"
             for day, value in zip(days, values, strict=True)
             if isfinite(value)
         )
         if spots:
-            self.marks.append(f'<path fill="none" stroke-width="1" {stroke(colour)} d="{spots}"/>')
+            look = f'fill="none" stroke-width="1" {stroke(colour)}'
+            self.marks.append(f'<path {look} d="{spots}"/>')
+            self._name(f'<path {look} d="M2 0{ring}M11 0{ring}"/>', name)
 
-    def ticks_below(self, days: Sequence[date], colour: str) -> None:
+    def ticks_below(self, days: Sequence[date], colour: str, *, name: str = "") -> None:
         """Short strokes along the bottom."""
         if days:
-            path = "".join(f"M{self.x(day):.1f} {HEIGHT - BOTTOM}v-6" for day in days)
-            self.marks.append(f'<path fill="none" stroke-width="1.2" {stroke(colour)} d="{path}"/>')
+            look = f'fill="none" stroke-width="1.2" {stroke(colour)}'
+            path = "".join(f"M{self.x(day):.1f} {self.bottom:.0f}v-6" for day in days)
+            self.marks.append(f'<path {look} d="{path}"/>')
+            self._name(f'<path {look} d="M6 4v-7m5 7v-7m5 7v-7"/>', name)
 
-    def arrows_above(self, days: Sequence[date], colour: str) -> None:
-        """Small triangles along the top that point up."""
+    def triangles(self, days: Sequence[date], colour: str, *, name: str = "") -> None:
+        """Small triangles above the plot that point up."""
         if days:
-            path = "".join(f"M{self.x(day) - 5:.1f} {TOP + 11}h10l-5 -9z" for day in days)
+            path = "".join(f"M{self.x(day) - 5:.1f} {self.top - 4:.1f}h10l-5 -9z" for day in days)
             self.marks.append(f'<path {fill(colour)} d="{path}"/>')
+            self._name(f'<path {fill(colour)} d="M6 5h10l-5-9z"/>', name)
 
-    def bars(self, days: Sequence[date], values: Sequence[float], colour: str, *, days_wide: float) -> None:
-        wide = max(1.0, self.x(self.first + timedelta(days=1)) - self.x(self.first)) * days_wide * 0.8
+    def bars(
+        self, days: Sequence[date], values: Sequence[float], colour: str, *, days_wide: float, name: str = ""
+    ) -> None:
+        wide = max(1.0, self.x(self.extent.first + timedelta(days=1)) - self.x(self.extent.first)) * days_wide * 0.8
         path = "".join(
-            f"M{self.x(day) - wide / 2:.1f} {HEIGHT - BOTTOM}V{self.y(value):.1f}h{wide:.1f}V{HEIGHT - BOTTOM}z"
+            f"M{self.x(day):.1f} {self.bottom:.0f}V{self.y(value):.1f}h{wide:.1f}V{self.bottom:.0f}z"
             for day, value in zip(days, values, strict=True)
             if isfinite(value) and value > 0
         )
         if path:
             self.marks.append(f'<path {fill(colour)} d="{path}"/>')
+            self._name(f'<path {fill(colour)} d="M2 6V-2h5V6zM9 6V-6h5V6zM16 6V0h5v6z"/>', name)
 
-    def upright(self, day: date, word: str, colour: str, *, dashes: str = "") -> None:
-        """A vertical line with a word beside its top."""
+    def upright(self, day: date, colour: str, *, dashes: str = "", name: str = "") -> None:
+        """A vertical line from a drop above the plot to its bottom."""
         x = self.x(day)
-        dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+        look = f'{stroke(colour)} stroke-width="1.8"' + (f' stroke-dasharray="{dashes}"' if dashes else "")
         self.marks.append(
-            f'<line {stroke(colour)} stroke-width="1.6"{dashed} x1="{x:.1f}" x2="{x:.1f}" y1="{TOP}" '
-            f'y2="{HEIGHT - BOTTOM}"/>'
+            f'<path {look} d="M{x:.1f} {self.top:.1f}V{self.bottom:.0f}"/>'
+            f'<path {fill(colour)} d="M{x:.1f} {self.top - 13:.1f}l4 7a4.6 4.6 0 1 1-8 0z"/>'
         )
-        if word:
-            anchor, aside = ("end", -4) if x > WIDTH - 90 else ("start", 4)
-            self.marks.append(
-                f'<text {fill(colour)} font-size="12" text-anchor="{anchor}" x="{x + aside:.1f}" y="{TOP + 24}">'
-                f"{escape(word)}</text>"
-            )
+        drop = f'<path {fill(colour)} d="M11-8l4 7a4.6 4.6 0 1 1-8 0z"/>'
+        self._name(drop if not dashes else f'<path {look} d="M11-7V7"/>{drop}', name)
 
-    def draw(self, *, title: str, description: str, key: str) -> str:
-        """The whole picture, named and described for those who cannot see it."""
-        grid = []
-        for value in value_steps(self.low, self.high):
+    def draw(self, *, title: str, key: str) -> str:
+        """The whole picture, named for those who cannot see it; what it shows is said beside it."""
+        sheet = self.sheet
+        words = f'font-size="{sheet.letters}"'
+        grid = [f'<text {fill("soft")} {words} x="2" y="{sheet.letters}">{escape(self.unit)}</text>']
+        for value in value_steps(self.extent.low, self.extent.high):
             y = self.y(value)
             grid.append(
-                f'<line {stroke("grid")} x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-                f'<text {fill("soft")} font-size="13" text-anchor="end" x="{LEFT - 6}" y="{y + 4:.1f}">'
+                f'<path {stroke("grid")} d="M{sheet.left} {y:.1f}H{sheet.width - RIGHT}"/>'
+                f'<text {fill("soft")} {words} text-anchor="end" x="{sheet.left - 6}" y="{y + 4.5:.1f}">'
                 f"{escape(self.label(value))}</text>"
             )
-        for day, word in month_steps(self.first, self.last):
+        for day, word in month_steps(self.extent.first, self.extent.last, most=sheet.ticks):
             x = self.x(day)
+            room = len(word) * sheet.letters * 0.3
+            x_word = min(max(x, room), sheet.width - room)
             grid.append(
-                f'<line {stroke("soft")} x1="{x:.1f}" x2="{x:.1f}" y1="{HEIGHT - BOTTOM}" y2="{HEIGHT - BOTTOM + 5}"/>'
-                f'<text {fill("soft")} font-size="13" text-anchor="middle" x="{x:.1f}" y="{HEIGHT - 8}">{word}</text>'
+                f'<path {stroke("soft")} d="M{x:.1f} {self.bottom:.0f}v5"/>'
+                f'<text {fill("soft")} {words} text-anchor="middle" x="{x_word:.1f}" '
+                f'y="{self.bottom + 6 + sheet.letters:.1f}">{word}</text>'
             )
-        return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
-            f'aria-labelledby="{key}-title {key}-desc" font-family="sans-serif">'
-            f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(description)}</desc>'
-            f"{''.join(grid)}{''.join(self.marks)}</svg>"
-        )
+        foot, legend = self._legend()
+        return picture(sheet.width, foot, "".join([*grid, *self.marks, legend]), title=title, key=key)
+
+    def _legend(self) -> tuple[float, str]:
+        """Where the picture ends, and its marks' names, the foremost first, in places wide enough for any language."""
+        sheet = self.sheet
+        begin = self.bottom + sheet.line + 12
+        across = (sheet.width - 8) / sheet.columns
+        placed = []
+        for number, (sample, name) in enumerate(reversed(self.named)):
+            row, column = divmod(number, sheet.columns)
+            x, y = 4 + across * column, begin + (row + 0.5) * sheet.line
+            placed.append(
+                f'<g transform="translate({x:.0f} {y:.1f})">{sample}<text {fill("ink")} '
+                f'font-size="{sheet.letters}" x="{SWATCH + 4}" y="{sheet.letters * 0.36:.1f}">{escape(name)}</text></g>'
+            )
+        rows = -(-len(self.named) // sheet.columns)
+        return begin + rows * sheet.line + 2, "".join(placed)
+
+
+def picture(width: float, height: float, marks: str, *, title: str, key: str) -> str:
+    """Marks as a picture with a name."""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
+        f'height="{height:.0f}" role="img" aria-labelledby="{key}-title" font-family="sans-serif">'
+        f'<title id="{key}-title">{escape(title)}</title>{marks}</svg>'
+    )
 
 
 def fill(colour: str) -> str:
@@ -169,10 +269,10 @@ def _floor_log10(value: float) -> int:
     return int(f"{value:e}".split("e")[1])
 
 
-def month_steps(first: date, last: date) -> list[tuple[date, str]]:
+def month_steps(first: date, last: date, *, most: int = 9) -> list[tuple[date, str]]:
     """Firsts of months, as many as fit, the year in the first one and in each January."""
     months = (last.year - first.year) * 12 + last.month - first.month
-    step = next((size for size in (1, 2, 3, 6) if months / size <= 9), 12)
+    step = next((size for size in (1, 2, 3, 6) if months / size <= most), 12)
     ticks: list[tuple[date, str]] = []
     for number in range(months + 1):
         year, month = divmod(first.year * 12 + first.month - 1 + number, 12)

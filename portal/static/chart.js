@@ -1,35 +1,25 @@
-// Charts: the page shows the server's SVG; when a reader comes near one, plotly is fetched and takes the charts over.
+// Charts: the page shows the server's pictures, which are whole. Who asks to look closer gets plotly's in their place.
 (() => {
   "use strict";
-  const { plotly = "", plotlyStyle = "", modebar = "{}" } = document.currentScript?.dataset ?? {};
-  const plots = () => [.../** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-chart]"))];
+  const { plotly = "", plotlyStyle = "", loading = "", failed = "" } = document.currentScript?.dataset ?? {};
   /** Plotly itself, once it is there; it carries no types. */
   const drawer = () => /** @type {any} */ (window).Plotly;
-  if (!plots().length) return;
+  const CONFIG = { responsive: true, displayModeBar: false, scrollZoom: false, locale: document.documentElement.lang };
 
-  // The figures carry the light palette; pages in the dark have other colours under the same names.
-  const palette = { ink: "#16191f", soft: "#4a505b", grid: "#d3d7d2", sheet: "#ffffff", day: "#56707f", refused: "#828b96",
-    line: "#7a4a00", band: "#f0dcb4", wash: "#0a5670", rain: "#5f6f8c", expected: "#163f8c" };
-  /** @param {HTMLElement} plot */
-  const figure = (plot) => {
-    const style = getComputedStyle(document.documentElement);
-    let text = document.getElementById(plot.dataset.chart ?? "")?.textContent ?? "";
-    for (const [name, light] of Object.entries(palette)) {
-      text = text.replaceAll(`"${light}"`, `"${style.getPropertyValue("--chart-" + name).trim()}"`);
-    }
-    const drawn = JSON.parse(text);
-    if (matchMedia("(max-width: 44rem)").matches) {
-      Object.assign(drawn.layout, { dragmode: false, height: 320 });
+  /** The figure names its colours as the style sheet does: what they are is read when it is drawn. @param {HTMLElement} chart */
+  const figure = (chart) => {
+    const style = getComputedStyle(chart);
+    const text = document.getElementById(`${chart.dataset.chart}-data`)?.textContent ?? "";
+    const drawn = JSON.parse(text.replace(/var\((--chart-[a-z]+)\)/g, (_, name) => style.getPropertyValue(name).trim()));
+    drawn.layout.font.family = style.fontFamily;
+    if (chart.clientWidth < 560) {
       drawn.layout.xaxis.nticks = 4; // or the months run into each other
+      drawn.layout.font.size = 13;
     }
     return drawn;
   };
-  // Buttons by name: left to itself, plotly also offers to send the customer's data to its maker's cloud.
-  const config = { responsive: true, displaylogo: false, scrollZoom: false,
-    locale: document.documentElement.lang,
-    modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]] };
 
-  /** Plotly comes with English alone: months and marks as the browser writes them, words from the page. */
+  /** Plotly comes with English alone: months and marks as the browser writes them. */
   const teach = () => {
     const { lang } = document.documentElement;
     if (lang === "en") return; // what is registered takes the place of plotly's own, on which all others fall back
@@ -40,42 +30,16 @@
     const parts = new Intl.NumberFormat(lang).formatToParts(-12345.5);
     /** @param {string} type */
     const mark = (type) => parts.find((part) => part.type === type)?.value ?? "";
-    drawer().register({ moduleType: "locale", name: lang, dictionary: JSON.parse(modebar), format: {
+    drawer().register({ moduleType: "locale", name: lang, dictionary: {}, format: {
       days: named({ weekday: "long" }, week), shortDays: named({ weekday: "short" }, week),
       months: named({ month: "long" }, year), shortMonths: named({ month: "short" }, year),
       decimal: mark("decimal"), thousands: mark("group"),
     } });
   };
-  const take = async () => {
-    teach();
-    for (const plot of plots()) {
-      const { data, layout } = figure(plot);
-      const stage = document.createElement("div");
-      stage.setAttribute("role", "group");
-      stage.setAttribute("aria-label", plot.dataset.title ?? "");
-      stage.hidden = true;
-      plot.append(stage);
-      try {
-        stage.hidden = false;
-        await drawer().newPlot(stage, data, layout, config);
-        plot.querySelector(":scope > svg")?.classList.add("print-only");
-        stage.classList.add("screen-only");
-        plot.dataset.taken = "yes";
-      } catch (error) {
-        stage.remove(); // the SVG stays
-        console.error(error);
-      }
-    }
-  };
-  const dark = matchMedia("(prefers-color-scheme: dark)");
-  dark.addEventListener("change", () => {
-    if (!drawer()) return;
-    for (const plot of plots()) {
-      const { data, layout } = figure(plot);
-      if (plot.dataset.taken) drawer().react(plot.lastElementChild, data, layout, config);
-    }
-  });
-  const fetchPlotly = () => {
+
+  /** @type {Promise<void> | null} */
+  let coming = null;
+  const fetchPlotly = () => coming ??= new Promise((done, broke) => {
     const style = document.createElement("link");
     style.id = "plotly.js-style-global";
     style.className = "no-inline-styles";
@@ -89,17 +53,77 @@
     page.getElementById = (id) => find(id) ?? (/^[0-9a-f]{64}$/.test(id) ? style : null);
     const script = document.createElement("script");
     script.src = plotly;
-    script.onload = () => { delete page.getElementById; take(); };
-    script.onerror = () => { delete page.getElementById; };
+    script.onload = () => { delete page.getElementById; teach(); done(); };
+    script.onerror = () => { delete page.getElementById; coming = null; script.remove(); style.remove(); broke(); };
     document.head.append(script);
+  });
+
+  /** @param {HTMLElement} chart */
+  const stageOf = (chart) => /** @type {HTMLElement | null} */ (chart.querySelector(".chart-stage"));
+
+  /** Shows plotly's or the server's picture; the room that either takes is the same. @param {HTMLElement} chart @param {boolean} closer */
+  const show = (chart, closer) => {
+    chart.classList.toggle("closer", closer);
+    chart.querySelector("[data-look=closer]")?.setAttribute("aria-pressed", String(closer));
+    const keys = /** @type {HTMLElement | null} */ (chart.querySelector(".chart-keys"));
+    if (keys) keys.hidden = !closer;
   };
-  // It is a megabyte: a phone whose owner only reads the verdict need not carry it.
-  const near = new IntersectionObserver((seen) => {
-    if (!seen.some((one) => one.isIntersecting)) return;
-    near.disconnect();
-    fetchPlotly();
-  }, { rootMargin: "10%" });
-  const watch = () => plots().forEach((plot) => near.observe(plot));
-  if (document.readyState === "complete") watch();
-  else window.addEventListener("load", watch);
+
+  /** @param {HTMLElement} chart */
+  const lookCloser = async (chart) => {
+    if (chart.classList.contains("closer")) return show(chart, false);
+    const said = /** @type {HTMLElement} */ (chart.querySelector("[data-said]"));
+    if (!stageOf(chart)) {
+      said.textContent = loading;
+      try {
+        await fetchPlotly();
+      } catch {
+        said.textContent = failed;
+        return;
+      }
+      said.textContent = "";
+      if (stageOf(chart)) return; // pressed twice
+      const plot = /** @type {HTMLElement} */ (chart.querySelector(".chart-plot"));
+      const stage = document.createElement("div");
+      stage.className = "chart-stage";
+      stage.setAttribute("role", "group");
+      stage.setAttribute("aria-label", chart.querySelector("svg title")?.textContent ?? "");
+      stage.style.height = `${plot.getBoundingClientRect().height}px`;
+      plot.append(stage);
+      show(chart, true);
+      const { data, layout } = figure(chart);
+      await drawer().newPlot(stage, data, layout, CONFIG);
+    }
+    show(chart, true);
+  };
+
+  /** Narrows or widens the days shown, or shows all, or those of the beginning. @param {HTMLElement} chart @param {string} key */
+  const look = (chart, key) => {
+    const stage = /** @type {any} */ (stageOf(chart));
+    if (!stage) return;
+    if (key === "whole") return drawer().relayout(stage, { "xaxis.autorange": true });
+    const { layout } = figure(chart);
+    if (key === "first") return drawer().relayout(stage, { "xaxis.range": layout.xaxis.range, "yaxis.range": layout.yaxis.range });
+    const axis = stage._fullLayout.xaxis;
+    const [low, high] = axis.range.map(/** @param {any} end */ (end) => axis.r2l(end));
+    const aside = (high - low) * (key === "in" ? -0.25 : 0.5);
+    drawer().relayout(stage, { "xaxis.range": [axis.l2r(low - aside), axis.l2r(high + aside)] });
+  };
+
+  document.addEventListener("click", (event) => {
+    const button = event.target instanceof Element ? event.target.closest("[data-look]") : null;
+    const chart = /** @type {HTMLElement | null | undefined} */ (button?.closest("[data-chart]"));
+    if (!(button instanceof HTMLElement) || !chart) return;
+    const key = button.dataset.look ?? "";
+    if (key === "closer") lookCloser(chart);
+    else look(chart, key);
+  });
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+    for (const chart of /** @type {NodeListOf<HTMLElement>} */ (document.querySelectorAll("[data-chart]"))) {
+      const stage = stageOf(chart);
+      if (!stage) continue;
+      const { data, layout } = figure(chart);
+      drawer().react(stage, data, layout, CONFIG);
+    }
+  });
 })();

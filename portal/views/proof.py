@@ -33,7 +33,7 @@ from portal.actions.proof import (
     worth,
 )
 from portal.charts.before_after import before_after_chart
-from portal.charts.performance import Chart
+from portal.charts.chart import Chart
 from portal.models import (
     Business,
     Distance,

@@ -7,6 +7,7 @@ from datetime import date, datetime
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
+import pandas as pd
 from django.contrib.auth.decorators import login_required
 from django.db.models import Max, Min, QuerySet
 from django.db.models.functions import TruncMonth
@@ -18,8 +19,10 @@ from django.utils.translation import gettext as _
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
 from portal.actions.sites import seen_otherwise
-from portal.charts.performance import Chart, Event, performance_chart, refused_days
+from portal.charts.chart import Chart
+from portal.charts.performance import Event, performance_chart, refused_days
 from portal.charts.production import production_chart
+from portal.charts.taken import Taken, taken_ribbon
 from portal.models import (
     Business,
     DayReadings,
@@ -31,6 +34,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
@@ -68,6 +72,17 @@ class Gain:
 
 
 @dataclass(frozen=True, slots=True)
+class Took:
+    """What dirt took over the days of a chart, in energy and money, with the ends of its 90 % interval."""
+
+    chart: Chart
+    taken: Taken
+    value: float
+    value_low: float
+    value_high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Story:
     """All that a page tells of one roof."""
 
@@ -81,6 +96,8 @@ class Story:
     gains: list[Gain]
     performance: Chart | None
     production: Chart | None
+    took: Took | None
+    """What dirt took in the last year; None where nothing is told of dirt."""
     refused: list[tuple[str, int]]
     seen: str
     """What the readings see of slope and direction otherwise than told; empty where they agree."""
@@ -96,27 +113,41 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     assessment = SiteAssessment.objects.filter(site=site).first()
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
-    performance = production = None
+    performance = production = took = None
+    told = recommendation(site, now=now)
     refused: list[tuple[str, int]] = []
     if assessment and daily:
         frame = with_words(daily.frame())
         performance = performance_chart(frame, _events(assessment))
         production = production_chart(frame)
+        took = _took(site, told, frame)
         refused = refused_days(frame)
     return Story(
         site=site,
         business=site.customer.business,
         today=now.astimezone(ZoneInfo(site.tz)).date(),
         assessment=assessment,
-        told=recommendation(site, now=now),
+        told=told,
         first_reading=readings["first"],
         last_reading=readings["last"],
         gains=_gains(site, assessment, visits),
         performance=performance,
         production=production,
+        took=took,
         refused=refused,
         seen=seen_words(seen_otherwise(assessment)) if assessment else "",
     )
+
+
+def _took(site: Site, told: Recommendation, daily: pd.DataFrame) -> Took | None:
+    """The year's dirt, where the recommendation tells of dirt at all, and by the rule by which it does."""
+    if told.loss is None or (told.state == State.NOT_DIRT and told.loss.low <= 0):
+        return None
+    ribbon = taken_ribbon(daily)
+    if ribbon is None:
+        return None
+    taken, price = ribbon.taken, float(site.price_per_kwh)
+    return Took(ribbon.chart, taken, *(one * price for one in (taken.kwh, taken.kwh_low, taken.kwh_high)))
 
 
 def _events(assessment: SiteAssessment) -> list[Event]:

@@ -33,7 +33,8 @@ from portal.actions.visits import (
     overlapping,
     reopen_visit,
 )
-from portal.charts.performance import Chart, Event, performance_chart
+from portal.charts.chart import Chart
+from portal.charts.performance import Event, performance_chart
 from portal.models import (
     Business,
     DayReadings,

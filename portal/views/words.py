@@ -21,7 +21,7 @@ from portal.pv.result import Cause
 from portal.words import advice as sentences_of_advice
 from portal.words.advice import SIGNS
 from portal.words.drawn import chart_in_their_words, svg_in_their_words
-from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
+from portal.words.figures import NBSP, about_money, compass, money, percent, roughly, whole_money
 from portal.words.kept import in_their_words
 from portal.words.scripts import script_words
 from portal.words.sentences import paragraph, sentence
@@ -31,6 +31,7 @@ for figure in (
     percent,
     money,
     about_money,
+    whole_money,
     roughly,
     compass,
     sentence,

@@ -10,20 +10,21 @@ from typing import Any
 from django.utils.dates import MONTHS_3
 from django.utils.translation import gettext, gettext_noop
 
-from portal.charts.performance import Chart
+from portal.charts.chart import Chart, Table
 from portal.charts.svg import MONTHS
 from portal.words.catalogues import MARKUP, bare
 from portal.words.kept import in_their_words
 
 WORDS = (
-    gettext_noop("Cleaned"),
-    gettext_noop("Washed"),
-    gettext_noop("cleaning"),
-    gettext_noop("day"),
+    gettext_noop("Measured, %"),
+    gettext_noop("Month"),
+    gettext_noop("Promised, %"),
+    gettext_noop("Wash"),
+    gettext_noop("to, %"),
     gettext_noop("measured"),
     gettext_noop("produced"),
     gettext_noop("promised"),
-    gettext_noop("wash"),
+    gettext_noop("washed"),
 )
 """Single words of charts; longer ones are found in the charts themselves."""
 SPOKEN = ("name", "hovertemplate", "text")
@@ -39,8 +40,15 @@ def chart_in_their_words(chart: Chart) -> Chart:
         title=in_their_words(chart.title),
         summary=in_their_words(chart.summary),
         svg=svg_in_their_words(chart.svg),
+        narrow=svg_in_their_words(chart.narrow),
         figure=_figure(chart.figure),
+        table=_table(chart.table) if chart.table else None,
     )
+
+
+def _table(table: Table) -> Table:
+    said = (tuple(_piece(cell) for cell in row) for row in (table.heads, *table.rows))
+    return Table(next(said), tuple(said))
 
 
 def svg_in_their_words(svg: str) -> str:

@@ -125,7 +125,7 @@ def test_each_role_logs_in_and_lands_on_its_page(
     no_axe_violation(page)
 
 
-def test_the_svg_comes_first_and_plotly_takes_over(
+def test_the_picture_is_whole_at_once_and_plotly_comes_only_when_asked_for(
     page: Page, live_server: Any, firm: Firm, complaints: list[str]
 ) -> None:
     page.set_viewport_size(DESK)  # type: ignore[arg-type]
@@ -134,37 +134,57 @@ def test_the_svg_comes_first_and_plotly_takes_over(
     log_in(page, live_server, firm.homeowner)
     page.goto(f"{live_server.url}/cautions/")  # whatever the first page still asks for is over
     asked.clear()
-    answer = page.goto(f"{live_server.url}/")
-    assert answer
-    assert 'role="img"' in answer.text()
-    page.locator("[data-chart]").first.scroll_into_view_if_needed()
-    expect(page.locator("[data-taken]")).to_have_count(2, timeout=30_000)
-    expect(page.locator("[data-taken] .main-svg").first).to_be_visible()
-    expect(page.locator(".chart-plot > svg").first).to_be_hidden()
-    # nothing comes from elsewhere, and plotly only after the page's own files
+    page.goto(f"{live_server.url}/", wait_until="networkidle")
+    chart = page.locator("[data-chart=performance]")
+    chart.scroll_into_view_if_needed()
+    expect(chart.locator(".chart-desk svg")).to_be_visible()
+    expect(chart.locator(".chart-phone svg")).to_be_hidden()
+    expect(chart.get_by_text("where it likely lies, 9 in 10").first).to_be_visible()
+    assert not any("plotly" in url for url in asked)
+    room = chart.locator(".chart-plot").first.bounding_box()
+    chart.get_by_role("button", name="Look closer").click()
+    expect(chart.locator(".main-svg").first).to_be_visible(timeout=30_000)
+    expect(chart.locator(".chart-desk svg")).to_be_hidden()
+    assert chart.locator(".chart-plot").first.bounding_box() == room, "nothing else moves"
+    # nothing comes from elsewhere, and no bar of buttons that are not ours offers to send a customer's data away
     assert all(url.startswith(live_server.url) for url in asked)
-    names = [url.rsplit("/", 1)[1] for url in asked if not url.endswith("mark.svg")]
-    assert sorted(names[1:5]) == ["chart.js", "figtree.woff2", "icons.svg", "portal.css"]
-    assert names[5:] == ["plotly.css", "plotly.min.js"]
+    expect(chart.locator(".modebar-btn")).to_have_count(0)
     # the style sheet that replaces plotly's own rules is at work
-    assert page.locator(".modebar").first.evaluate("e => getComputedStyle(e).position") == "absolute"
-    # nothing offers to send a customer's data elsewhere
-    buttons = page.locator(".modebar").first.locator("button").evaluate_all("them => them.map(one => one.ariaLabel)")
-    assert buttons == ["Zoom", "Pan", "Zoom in", "Zoom out", "Reset axes"]
+    assert chart.locator(".main-svg").first.evaluate("e => getComputedStyle(e).position") == "absolute"
+    shown = "e => e.querySelector('.chart-stage')._fullLayout.xaxis.range.map(end => Date.parse(end))"
+    first = chart.evaluate(shown)
+    chart.get_by_role("button", name="Zoom in").click()
+    page.wait_for_function(
+        "first => { const e = document.querySelector('[data-chart=performance] .chart-stage');"
+        " const [a, b] = e._fullLayout.xaxis.range.map(end => Date.parse(end)); return b - a < first; }",
+        arg=(first[1] - first[0]) * 0.6,
+    )
+    chart.get_by_role("button", name="As at first").click()
+    page.wait_for_function(
+        "first => { const e = document.querySelector('[data-chart=performance] .chart-stage');"
+        " const [a, b] = e._fullLayout.xaxis.range.map(end => Date.parse(end)); return b - a === first; }",
+        arg=first[1] - first[0],
+    )
     no_axe_violation(page)
+    chart.get_by_role("button", name="Look closer").click()
+    expect(chart.locator(".chart-desk svg")).to_be_visible()
 
 
-def test_a_phone_carries_plotly_only_when_its_owner_scrolls_to_a_chart(
+def test_a_phone_gets_the_picture_that_was_drawn_for_it(
     page: Page, live_server: Any, firm: Firm, complaints: list[str]
 ) -> None:
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
-    asked: list[str] = []
-    page.on("request", lambda request: asked.append(request.url))
     log_in(page, live_server, firm.homeowner)
-    page.wait_for_load_state("networkidle")
-    assert not any("plotly.min" in url for url in asked)
-    page.get_by_role("heading", name="Output compared with clean panels").scroll_into_view_if_needed()
-    expect(page.locator("[data-taken]")).to_have_count(2, timeout=30_000)
+    chart = page.locator("[data-chart=performance]")
+    expect(chart.locator(".chart-phone svg")).to_be_visible()
+    expect(chart.locator(".chart-desk svg")).to_be_hidden()
+    heights = chart.locator(".chart-phone text").evaluate_all(
+        "them => them.map(one => parseFloat(getComputedStyle(one).fontSize) * one.getScreenCTM().a)"
+    )
+    assert min(heights) >= 12, "pixels of a letter, by the brief of the house"
+    chart.get_by_text("The same as a table").click()
+    expect(chart.get_by_role("columnheader", name="Month")).to_be_visible()
+    no_axe_violation(page)
 
 
 def test_without_scripts_the_chart_still_shows(new_context: Any, live_server: Any, firm: Firm) -> None:

@@ -35,14 +35,14 @@ def test_the_chart_shows_the_weeks_around_the_wash_and_says_what_it_shows() -> N
     assert "60 usable days before, 47 after" in chart.summary
     assert "a year earlier" not in chart.summary
     assert [trace["name"] for trace in chart.figure["data"] if "name" in trace] == [
-        "9 in 10 sure",
-        "day",
-        "line through the days",
-        "wash",
+        "where it likely lies, 9 in 10",
+        "a day, the season taken out",
+        "what dirt leaves of it",
+        "washed",
     ]
     assert chart.figure["data"][2]["x"][0] == (WASHED - timedelta(days=60)).isoformat()
     assert 'role="img"' in chart.svg
-    assert "Washed</text>" in chart.svg
+    assert ">washed</text>" in chart.svg
 
 
 def test_where_a_year_exists_the_same_season_stands_beside() -> None:
@@ -58,9 +58,9 @@ def test_recoveries_by_themselves_are_marked_apart_from_the_wash() -> None:
         _daily(200), cleaned_on=WASHED, recoveries=[WASHED + timedelta(days=20), date(2025, 1, 1)]
     )
     assert chart is not None
-    rain = next(trace for trace in chart.figure["data"] if trace.get("name") == "cleaned by itself")
+    rain = next(trace for trace in chart.figure["data"] if trace.get("name") == "came clean by itself, as after rain")
     assert rain["x"] == ["2026-05-24", "2026-05-24", None]
-    assert chart.svg.count("stroke-dasharray") == 1
+    assert chart.svg.count("stroke-dasharray") == 2, "in the picture and in its legend"
 
 
 def test_without_readings_around_the_wash_there_is_no_chart() -> None:

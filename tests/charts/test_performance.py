@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from portal.charts.performance import Event, performance_chart, refused_days
+from portal.charts.performance import Event, performance_chart, refused_days, with_jumps
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -50,23 +50,25 @@ def test_the_figure_holds_the_days_of_the_table() -> None:
     chart = performance_chart(table, [WASHED])
     assert chart
     traces = {trace.get("name"): trace for trace in chart.figure["data"]}
-    assert traces["day used"]["x0"] == "2026-01-01"
-    assert traces["day used"]["dx"] == 24 * 3600 * 1000
-    assert traces["day used"]["y"][0] is None
-    assert traces["day used"]["y"][5] == pytest.approx(0.995)
-    assert traces["line through the days"]["y"][59] == pytest.approx(0.941)
+    assert traces["a day, the season taken out"]["x0"] == "2026-01-01"
+    assert traces["a day, the season taken out"]["dx"] == 24 * 3600 * 1000
+    assert traces["a day, the season taken out"]["y"][0] is None
+    assert traces["a day, the season taken out"]["y"][5] == pytest.approx(0.995)
+    assert traces["what dirt leaves of it"]["y"][59] == pytest.approx(0.941)
     assert traces["day left out"]["x"] == [day.isoformat() for n, day in enumerate(table.index) if n % 10 == 0]
     assert "clouds all day" in traces["day left out"]["hovertemplate"]
-    assert traces["cleaning"]["x"][:2] == ["2026-03-02", "2026-03-02"]
+    assert traces["washed"]["x"][:2] == ["2026-03-02", "2026-03-02"]
 
 
-def test_the_svg_has_a_name_a_description_and_no_style() -> None:
+@pytest.mark.parametrize("shape", ["svg", "narrow"])
+def test_both_pictures_have_a_name_of_their_own_and_no_style(shape: str) -> None:
     chart = performance_chart(daily(), [WASHED, RAINED])
     assert chart
-    root = ET.fromstring(chart.svg)
+    root = ET.fromstring(getattr(chart, shape))
     assert root.get("role") == "img"
-    named = {element.get("id") for element in root if element.tag in (f"{SVG}title", f"{SVG}desc")}
+    named = {element.get("id") for element in root if element.tag == f"{SVG}title"}
     assert named == set((root.get("aria-labelledby") or "").split())
+    assert named != {f"performance-{'phone' if shape == 'svg' else 'desk'}-title"}
     for element in root.iter():
         assert "style" not in element.attrib
         assert not any(name.startswith("on") for name in element.attrib)
@@ -74,14 +76,20 @@ def test_the_svg_has_a_name_a_description_and_no_style() -> None:
 
 
 def test_a_point_lies_where_its_day_and_value_say() -> None:
-    """By hand: the axis runs from 80 % at the bottom (y = 290) to 110 % at the top (y = 14); day 0 is at x = 56."""
+    """By hand: the axis runs from 85 % at the bottom to 105 % at the top, 250 px above; day 0 is at x = 56."""
     chart = performance_chart(daily(), [])
     assert chart
-    line = next(e for e in ET.fromstring(chart.svg).iter(f"{SVG}polyline"))
+    root = ET.fromstring(chart.svg)
+    bottom = next(
+        float((e.get("d") or "").split()[1][: -len("v5")])
+        for e in root.iter(f"{SVG}path")
+        if "v5" in (e.get("d") or "")
+    )
+    line = next(e for e in root.iter(f"{SVG}polyline") if e.get("class") == "stroke-line")
     first, second = (point.split(",") for point in (line.get("points") or "").split()[:2])
     assert float(first[0]) == pytest.approx(56)
-    assert float(first[1]) == pytest.approx(290 - (290 - 14) * (1.0 - 0.8) / 0.3, abs=0.06)
-    assert float(second[0]) == pytest.approx(56 + (720 - 56 - 12) / 99, abs=0.06)
+    assert float(first[1]) == pytest.approx(bottom - 250 * (1.0 - 0.85) / 0.2, abs=0.6)
+    assert float(second[0]) == pytest.approx(56 + (760 - 56 - 8) / 99, abs=0.06)
 
 
 def test_gaps_in_the_line_stay_gaps() -> None:
@@ -89,7 +97,8 @@ def test_gaps_in_the_line_stay_gaps() -> None:
     table.loc[table.index[40:50], ["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]] = np.nan
     chart = performance_chart(table, [])
     assert chart
-    assert len(list(ET.fromstring(chart.svg).iter(f"{SVG}polyline"))) == 2
+    lines = [e for e in ET.fromstring(chart.svg).iter(f"{SVG}polyline") if e.get("class") == "stroke-line"]
+    assert len(lines) == 2
 
 
 def test_the_summary_tells_the_picture_in_a_sentence() -> None:
@@ -130,3 +139,50 @@ def test_days_left_out_are_counted_by_reason_for_those_who_cannot_point_at_them(
     refused = ["too cloudy", "", "no readings", "too cloudy", ""]
     daily = pd.DataFrame({"used": [not reason for reason in refused], "refused": refused}, index=days)
     assert refused_days(daily) == [("too cloudy", 2), ("no readings", 1)]
+
+
+def test_a_wash_is_a_jump_on_its_day() -> None:
+    """The day of the wash stands twice: as it was the day before, and as it was the day after."""
+    table = daily()[["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]]
+    line = with_jumps(table, [WASHED.date])
+    twice = line.loc[line.index == WASHED.date, "soiling_ratio"].to_list()
+    assert twice == pytest.approx([0.941, 0.999])
+    assert len(line) == len(table) + 1
+    assert with_jumps(table, [table.index[0], date(2020, 1, 1)]).equals(table)
+
+
+def test_a_long_record_shows_its_last_year_with_the_one_before_behind_it_and_the_whole_when_asked() -> None:
+    chart = performance_chart(daily(900), [WASHED])
+    assert chart
+    assert chart.whole
+    shown = {element.text for element in ET.fromstring(chart.svg).iter(f"{SVG}text")}
+    assert "the year before" in shown
+    assert "the year before" not in chart.whole.svg
+    assert chart.summary.startswith("19 June 2027 to 18 June 2028: ")  # 900 days from 1 January 2026; 365 back
+    assert chart.whole.summary.startswith("1 January 2026 to 18 June 2028: ")
+    assert chart.figure
+    assert len(chart.figure["data"][0]["y"]) == 900, "who looks closer has all of it"
+    assert performance_chart(daily(400), []).whole is None  # type: ignore[union-attr]
+
+
+def test_the_table_tells_each_month_as_the_line_does() -> None:
+    chart = performance_chart(daily(), [])
+    assert chart
+    assert chart.table
+    # February 2026 is days 31 to 58 of the table: 1 − 0.001 · 44.5 in the middle; days 40 and 50 are left out
+    assert chart.table.rows[1] == ("Feb 2026", "26", "95.5", "94.5", "96.5")
+
+
+LETTERS_AT_LEAST = 12
+"""Pixels of a letter on a phone, by the brief of the house."""
+PANEL_ON_A_PHONE = 322
+"""Pixels that a panel leaves for a picture where the screen is 390 wide."""
+
+
+def test_letters_of_the_narrow_picture_can_be_read_on_a_phone() -> None:
+    chart = performance_chart(daily(), [WASHED, RAINED])
+    assert chart
+    root = ET.fromstring(chart.narrow)
+    shown = PANEL_ON_A_PHONE / float(root.get("width") or 0)
+    sizes = [float(element.get("font-size") or 0) for element in root.iter(f"{SVG}text")]
+    assert min(sizes) * shown >= LETTERS_AT_LEAST

@@ -5,6 +5,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import plotly
 import pytest
 from django.conf import settings
 from django.contrib.staticfiles.storage import staticfiles_storage
@@ -15,7 +16,7 @@ from fontTools.ttLib import TTFont
 from playwright.sync_api import Page
 
 from portal.management.appearance import make_appearance, sprite
-from portal.management.commands.prepare_assets import plotly_rules, take_plotly
+from portal.management.commands.prepare_assets import BASIC_VERSION, plotly_rules, take_plotly
 from portal.views.frame import PLACE_ICONS
 
 RULES = "[...document.getElementById('{}').sheet.cssRules].map(rule => rule.cssText)"
@@ -35,6 +36,25 @@ def test_the_sheet_made_at_set_up_holds_the_rules_which_plotly_adds_to_a_page_in
     )
     assert len(its_own) > 50
     assert page.evaluate(RULES.format("ours")) == its_own
+
+
+def test_without_a_network_the_wheels_own_plotly_serves_and_that_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NPM_CONFIG_REGISTRY", "http://127.0.0.1:9/")  # the discard port: nobody listens
+    assert "could not be fetched" in take_plotly(tmp_path)
+    whole = (tmp_path / "plotly.min.js").read_text("utf-8")
+    assert "plotly.js v" in whole[:200]
+    made = (tmp_path / "plotly.min.js").stat().st_mtime_ns
+    assert "could not be fetched" in take_plotly(tmp_path), "each set-up tries again"
+    assert (tmp_path / "plotly.min.js").stat().st_mtime_ns == made
+
+
+def test_the_small_plotly_is_of_the_version_whose_schema_the_figures_are_checked_by() -> None:
+    """A figure that the wheel accepts must be one that the browser's plotly draws."""
+    wheel = Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
+    with wheel.open(encoding="utf-8") as file:
+        assert f"plotly.js v{BASIC_VERSION}\n" in file.read(200)
 
 
 def test_a_plotly_that_keeps_its_rules_elsewhere_is_told_not_guessed() -> None:

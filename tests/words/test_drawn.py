@@ -39,7 +39,7 @@ def test_both_shapes_of_a_chart_speak_the_readers_language() -> None:
     words = " ".join(re.findall(r">([^<]+)<", said.svg))
     names = " ".join(re.findall(r'"(?:name|hovertemplate)": "([^"]*)"', json.dumps(said.figure, ensure_ascii=False)))
     assert "ene" in words.lower()
-    assert "día usado" in names
+    assert "sin la estación" in names
     for spoken in (said.title, said.summary, words, re.sub(r"%{[^}]*}", "", names)):
         assert not ENGLISH.findall(spoken)
 
