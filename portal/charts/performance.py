@@ -131,18 +131,26 @@ def _table(daily: pd.DataFrame) -> Table:
     return Table(heads, tuple(rows))
 
 
-def with_jumps(daily: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
-    """The fitted line with each wash as a jump: its day stands twice, as it was before and as it was after."""
-    washed = {day for day in washes if day in daily.index}
-    rows = []
-    for day in sorted(washed):
-        at = int(daily.index.get_indexer([day])[0])
-        if 0 < at < len(daily) - 1:
-            rows.append((at, daily.iloc[at - 1], daily.iloc[at + 1]))
-    for at, before, after in reversed(rows):
-        twice = pd.DataFrame([before, after], index=[daily.index[at]] * 2)
-        daily = pd.concat([daily.iloc[:at], twice.astype(daily.dtypes), daily.iloc[at + 1 :]])
-    return daily
+def with_jumps(fitted: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
+    """The fitted line with each wash as a jump: its day stands twice, as it was before and as it was after.
+
+    The table spreads a wash evenly over the days to the next one that tells; but a wash takes an hour, and dirt only
+    gathers after it. So what rises from a wash on has risen on its day.
+    """
+    values = fitted[FITTED].to_numpy(dtype=float)
+    days = list(fitted.index)
+    order, twice = list(range(len(days))), values.copy()
+    for day in sorted({day for day in washes if day in days}, reverse=True):
+        at = days.index(day)
+        if at == 0:
+            continue
+        top = at
+        while top + 1 < len(days) and values[top + 1, 0] > values[top, 0]:
+            top += 1
+        twice[at : top + 1] = values[top]
+        order.insert(at, at)
+        twice = np.insert(twice, at, values[at - 1], axis=0)
+    return pd.DataFrame(twice, index=pd.Index([days[at] for at in order], dtype=object), columns=FITTED)
 
 
 def _drawing(

@@ -142,11 +142,13 @@ def test_days_left_out_are_counted_by_reason_for_those_who_cannot_point_at_them(
 
 
 def test_a_wash_is_a_jump_on_its_day() -> None:
-    """The day of the wash stands twice: as it was the day before, and as it was the day after."""
+    """The table spreads a wash over three days; drawn, the day of the wash stands twice and all of it is done."""
     table = daily()[["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]]
+    table.iloc[60:63] = np.array([[0.96], [0.98], [0.997]]) + [0.0, -0.01, 0.01]
     line = with_jumps(table, [WASHED.date])
-    twice = line.loc[line.index == WASHED.date, "soiling_ratio"].to_list()
-    assert twice == pytest.approx([0.941, 0.999])
+    assert line.loc[line.index == WASHED.date, "soiling_ratio"].to_list() == pytest.approx([0.941, 0.997])
+    assert line["soiling_ratio"].iloc[60:65].to_list() == pytest.approx([0.941, 0.997, 0.997, 0.997, 0.997])
+    assert line["soiling_ratio_low"].iloc[62] == pytest.approx(0.987)
     assert len(line) == len(table) + 1
     assert with_jumps(table, [table.index[0], date(2020, 1, 1)]).equals(table)
 

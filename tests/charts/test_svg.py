@@ -64,7 +64,7 @@ def test_the_style_sheet_and_the_pictures_agree_on_the_colours() -> None:
     sheet = (STATIC / "css" / "charts.css").read_text()
     for name in PALETTE:  # or a picture would keep the colours of a light page on a dark one
         assert f".fill-{name} {{ fill: var(--chart-{name}); }}" in sheet or name in ("grid", "edge")
-        assert f".stroke-{name} {{ stroke: var(--chart-{name}); }}" in sheet or name in ("sheet", "band")
+        assert f".stroke-{name} {{ stroke: var(--chart-{name}); }}" in sheet or name in ("sheet", "band", "lost")
 
 
 @pytest.mark.parametrize("name", ["day", "line", "wash", "rain", "expected", "refused", "edge", "fault"])
