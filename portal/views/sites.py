@@ -36,6 +36,7 @@ from portal.models import (
 )
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
+from portal.views.life import life_of
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
 from portal.words.sentences import with_words
@@ -203,11 +204,12 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
     roof = get_object_or_404(
         Site.objects.visible_to(user).select_related("customer__business").prefetch_related("planes", "meters"), pk=pk
     )
+    story = site_story(roof, user=user, now=now)
     return render(
         request,
         "site/site.html",
         {
-            "story": site_story(roof, user=user, now=now),
+            "story": story,
             "site": roof,
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
             "hides_prices": not roof.customer.business.shows_prices_to(user),
@@ -215,6 +217,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "own": roof.customer.user_id == user.pk,
             "wishes": wishes(roof, now=timezone.now()) if roof.customer.user_id == user.pk else None,
             "history": _last_of_each_month(roof),
+            "life": life_of(roof, user=user, until=story.today, assessment=story.assessment),
         },
     )
 

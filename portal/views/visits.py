@@ -53,6 +53,7 @@ from portal.models.assessment import unpack_daily
 from portal.models.site import SiteQuerySet
 from portal.models.visit import VisitQuerySet
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.views.life import life_of
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
 from portal.words.figures import day_words
 from portal.words.sentences import with_words
@@ -131,6 +132,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "less_since": assessment and assessment.less_since,
             "earlier": earlier,
             "chart": _chart(kept, assessment, earlier) if kept else None,
+            "life": life_of(site, user=user, until=today, assessment=assessment),
             "shaded": _shaded_hours(site, kept) if kept else [],
             "may_manage": Site.objects.managed_by(user).filter(pk=site.pk).exists(),
             "today": today,

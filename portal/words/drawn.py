@@ -16,10 +16,13 @@ from portal.words.catalogues import MARKUP, bare
 from portal.words.kept import in_their_words
 
 WORDS = (
+    gettext_noop("Day"),
+    gettext_noop("Kind"),
     gettext_noop("Measured, %"),
     gettext_noop("Month"),
     gettext_noop("Promised, %"),
     gettext_noop("Wash"),
+    gettext_noop("What"),
     gettext_noop("to, %"),
     gettext_noop("measured"),
     gettext_noop("produced"),

@@ -144,7 +144,7 @@ def test_days_left_out_are_counted_by_reason_for_those_who_cannot_point_at_them(
 def test_a_wash_is_a_jump_on_its_day() -> None:
     """The table spreads a wash over three days; drawn, the day of the wash stands twice and all of it is done."""
     table = daily()[["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]]
-    table.iloc[60:63] = np.array([[0.96], [0.98], [0.997]]) + [0.0, -0.01, 0.01]
+    table.iloc[60:63] = [[ratio, ratio - 0.01, ratio + 0.01] for ratio in (0.96, 0.98, 0.997)]
     line = with_jumps(table, [WASHED.date])
     assert line.loc[line.index == WASHED.date, "soiling_ratio"].to_list() == pytest.approx([0.941, 0.997])
     assert line["soiling_ratio"].iloc[60:65].to_list() == pytest.approx([0.941, 0.997, 0.997, 0.997, 0.997])
