@@ -13,12 +13,10 @@ from portal.charts.svg import DESK
 
 SVG = "{http://www.w3.org/2000/svg}"
 UNTIL = date(2026, 1, 1)
+WASHED = ((date(2025, 1, 1), "gain 5 %"), (UNTIL, "gain 3 %"))
 ROWS = [
     Row("Readings", [Mark(date(2024, 1, 1), "all days", until=UNTIL)]),
-    Row(
-        "Washes",
-        [Mark(day, gain, Shape.DROP, "wash") for day, gain in ((date(2025, 1, 1), "gain 5 %"), (UNTIL, "gain 3 %"))],
-    ),
+    Row("Washes", [Mark(day, gain, Shape.DROP, "wash") for day, gain in WASHED]),
     Row("Findings", []),
 ]
 
