@@ -66,9 +66,10 @@ def _table(near: pd.DataFrame) -> Table:
     """Week by week, since a wash lies within its month."""
     days = pd.DatetimeIndex(near.index)
     weeks = near[FITTED].astype(float).groupby(days - pd.to_timedelta(days.day_of_week, unit="D")).mean()
+    mondays = [spelled(day) for day in pd.DatetimeIndex(weeks.index).date]
     rows = (
-        (spelled(pd.Timestamp(monday).date()), *(share(float(row[column])) for column in FITTED))
-        for monday, row in weeks.iterrows()
+        (monday, *(share(float(row[column])) for column in FITTED))
+        for monday, (_, row) in zip(mondays, weeks.iterrows(), strict=True)
     )
     return Table(("Week from", "Output, % of clean", "likely from, %", "to, %"), tuple(rows))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from html import escape
@@ -69,14 +69,10 @@ def life_chart(rows: Sequence[Row], *, until: date, key: str = "life") -> Chart 
         return None
     first = told[-1][0].day
     title = "The life of this roof"
-    chart = Chart(
-        key,
-        title,
-        f"{spelled(first)} to {spelled(until)}, a row for each kind of thing; the table has all of them.",
-        *(_drawn(rows, first, until, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE)),
-    )
+    summary = f"{spelled(first)} to {spelled(until)}, a row for each kind of thing; the table has all of them."
+    svg, narrow = (_drawn(rows, first, until, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     lines = tuple((spelled(mark.day), name, mark.words) for mark, name in told)
-    return replace(chart, table=Table(("Day", "Kind", "What"), lines))
+    return Chart(key, title, summary, svg, narrow, table=Table(("Day", "Kind", "What"), lines))
 
 
 def _drawn(rows: Sequence[Row], first: date, until: date, sheet: Sheet, title: str, key: str) -> str:

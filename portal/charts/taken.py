@@ -8,7 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import Chart, Table, drawn, spelled
+from portal.charts.chart import MONTHLY, Chart, Table, drawn, spelled
 from portal.charts.svg import Drawing, Extent, Sheet
 
 SHOWN = timedelta(days=365)
@@ -92,10 +92,9 @@ def _chart(energy: pd.DataFrame, taken: Taken, key: str) -> Chart:
 
 
 def _table(energy: pd.DataFrame) -> Table:
-    index = pd.DatetimeIndex(energy.index)
-    months = energy.groupby(index.to_period("M")).sum()
+    months = energy.groupby(pd.DatetimeIndex(energy.index).strftime(MONTHLY), sort=False).sum()
     rows = (
-        (month.strftime("%b %Y"), *(f"{row[column]:,.0f}" for column in ("made", "clean", "lost")))
+        (str(month), *(f"{row[column]:,.0f}" for column in ("made", "clean", "lost")))
         for month, row in months.iterrows()
     )
     return Table(("Month", "Produced, kWh", "With clean panels, kWh", "Taken by dirt, kWh"), tuple(rows))

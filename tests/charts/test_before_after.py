@@ -31,6 +31,7 @@ def _daily(days_of_record: int) -> pd.DataFrame:
 def test_the_chart_shows_the_weeks_around_the_wash_and_says_what_it_shows() -> None:
     chart = before_after_chart(_daily(200), cleaned_on=WASHED)
     assert chart is not None
+    assert chart.figure
     # 60 days before; the record ends 47 days after
     assert "60 usable days before, 47 after" in chart.summary
     assert "a year earlier" not in chart.summary
@@ -48,6 +49,7 @@ def test_the_chart_shows_the_weeks_around_the_wash_and_says_what_it_shows() -> N
 def test_where_a_year_exists_the_same_season_stands_beside() -> None:
     chart = before_after_chart(_daily(500), cleaned_on=WASHED)
     assert chart is not None
+    assert chart.figure
     assert "Open dots are 121 days of the same season a year earlier" in chart.summary
     earlier = next(trace for trace in chart.figure["data"] if trace.get("name") == "a year earlier")
     assert earlier["x"][0] == (WASHED - timedelta(days=60)).isoformat(), "moved on by a year, to lie beside"
@@ -58,6 +60,7 @@ def test_recoveries_by_themselves_are_marked_apart_from_the_wash() -> None:
         _daily(200), cleaned_on=WASHED, recoveries=[WASHED + timedelta(days=20), date(2025, 1, 1)]
     )
     assert chart is not None
+    assert chart.figure
     rain = next(trace for trace in chart.figure["data"] if trace.get("name") == "came clean by itself, as after rain")
     assert rain["x"] == ["2026-05-24", "2026-05-24", None]
     assert chart.svg.count("stroke-dasharray") == 2, "in the picture and in its legend"

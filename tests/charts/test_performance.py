@@ -49,6 +49,7 @@ def test_the_figure_holds_the_days_of_the_table() -> None:
     table = daily()
     chart = performance_chart(table, [WASHED])
     assert chart
+    assert chart.figure
     traces = {trace.get("name"): trace for trace in chart.figure["data"]}
     assert traces["a day, the season taken out"]["x0"] == "2026-01-01"
     assert traces["a day, the season taken out"]["dx"] == 24 * 3600 * 1000

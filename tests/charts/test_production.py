@@ -31,6 +31,7 @@ def test_weeks_begin_on_monday_and_average_the_days_with_readings() -> None:
 def test_the_figure_is_one_that_plotly_accepts() -> None:
     chart = production_chart(daily())
     assert chart
+    assert chart.figure
     go.Figure(chart.figure)
     assert chart.figure["data"][0]["y"] == [20.0, 10.0]
 
