@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.contrib.auth.decorators import login_required
+from django.db.models import Exists, OuterRef
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -31,6 +32,7 @@ from portal.models import (
     Business,
     Call,
     Customer,
+    DayReadings,
     Enquiry,
     Invoice,
     Lead,
@@ -138,12 +140,27 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "called": called.select_related("lead__site__customer", "by")[:LISTED],
         "call_again_on": today + CALL_AGAIN_IN,
         "states": [(SIGNS[state][1], states[state]) for state in State],
-        "site_count": sites.count(),
+        "site_count": len(told),
+        "steps": _first_steps(user),
         "visits": _visits(user, now, days=1, told=told),
         "slipped": slipped(user, now=now),
         "unpaid": unpaid_work(user, today=_today(user, now)),
         "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
+
+
+def _first_steps(user: User) -> dict[str, bool]:
+    """What a new firm does first, and whether it is done; nothing once all is."""
+    within = {
+        "roof": Site.objects.filter(customer__business=OuterRef("pk")),
+        "readings": DayReadings.objects.filter(meter__site__customer__business=OuterRef("pk")),
+        "invited": Customer.objects.filter(business=OuterRef("pk")).exclude(user=None),
+    }
+    mine = Business.objects.managed_by(user).annotate(**{name: Exists(rows) for name, rows in within.items()})
+    firms = list(mine.values("phone", *within))
+    steps = {"facts": all(firm["phone"] for firm in firms)}
+    steps |= {name: any(firm[name] for firm in firms) for name in within}
+    return {} if all(steps.values()) else steps
 
 
 def _charts(calls: Sequence[ToCall], today: date) -> list[str]:

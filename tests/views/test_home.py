@@ -236,7 +236,9 @@ def test_the_office_sees_leads_by_value_and_what_needs_a_hand(client: Client) ->
 
 def test_the_office_sees_nothing_of_another_business(client: Client) -> None:
     theirs = factories.lead()
-    text = page(client, factories.member(factories.business()))
+    ours = factories.business()
+    factories.site(customer=factories.customer(business=ours))
+    text = page(client, factories.member(ours))
     assert theirs.site.customer.name not in text
     assert "Nobody to call." in text
 
@@ -254,6 +256,24 @@ def test_the_office_page_asks_the_database_the_same_whatever_the_size(
     client.force_login(owner)
     with django_assert_max_num_queries(44):
         assert client.get("/").status_code == 200
+
+
+def test_a_new_firms_first_steps_stay_until_all_are_done_each_with_its_mark(client: Client) -> None:
+    firm = factories.business()
+    owner = factories.member(firm)
+    text = page(client, owner)
+    assert "First steps" in text
+    assert "Calls to make" not in text
+    done = text.count(">Done<")  # the firm has a phone number
+    site = factories.site(customer=factories.customer(business=firm))
+    assert page(client, owner).count(">Done<") == done + 1
+    factories.day_readings(factories.meter(site=site), date(2026, 5, 4))
+    text = page(client, owner)
+    assert text.count(">Done<") == done + 2
+    assert "Calls to make" in text
+    site.customer.user = factories.user()
+    site.customer.save()
+    assert "First steps" not in page(client, owner)
 
 
 def test_a_technician_sees_own_visits_of_today_and_tomorrow(client: Client) -> None:
