@@ -197,6 +197,7 @@ STORAGES: dict[str, Any] = {
 # A station's daily rain, as GHCN-Daily lays it out, with {station} where its number goes; empty: nothing is fetched.
 RAIN_ADDRESS = os.environ.get("PORTAL_RAIN_ADDRESS", "")
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
+BACKUP_KEY = os.environ.get("PORTAL_BACKUP_KEY", "")  # backups are encrypted with it; empty: they are not
 LARGEST_UPLOAD = 256 * 1024 * 1024
 FILE_UPLOAD_HANDLERS = [
     "portal.actions.uploads.SizeLimit",

@@ -14,6 +14,7 @@ from portal.views.calls import call_undo, lead_call, site_write
 from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
 from portal.views.design import colours, design
 from portal.views.health import live, ready
+from portal.views.holds import clock_confirm, mails_decide
 from portal.views.home import home
 from portal.views.imports import import_upload, imports
 from portal.views.invoice_paper import invoice_pdf, shared_invoice, shared_invoice_pdf
@@ -177,6 +178,8 @@ urlpatterns = [
     path("mail/stop/<str:token>/", mail_stop, name="mail_stop"),
     path("mail/choose/<str:token>/", mail_choices, name="mail_choices"),
     path("rain/", rain, name="rain"),
+    path("held/clock/", clock_confirm, name="clock_confirm"),
+    path("held/mails/<slug:slug>/", mails_decide, name="mails_decide"),
     path("language/", language, name="language"),
     path("design/", design, name="design"),
     re_path(r"^colours/(?P<accent>[0-9a-f]{6})\.css$", colours, name="colours"),

@@ -272,6 +272,8 @@ ROUTES: dict[str, Route] = {
     "mail_wording": get(OFFICE, slug="ours", kind="due", language="en"),
     "mails": get(OWNER | RIVAL, refused=403),
     "mail": get(frozenset(), pk="reminder", forbidden=NO_OFFICE | {"office"}),
+    "clock_confirm": post(OFFICE | RIVAL, refused=403),
+    "mails_decide": post(OFFICE, slug="ours"),
     "mail_stop": get(EVERYBODY, token="mail"),
     "mail_choices": get(EVERYBODY, token="mail"),
     # visits

@@ -4,6 +4,7 @@ from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.by_mail import MailState, ReadingsMail
 from portal.models.call import Call, CallOutcome
 from portal.models.heartbeat import Heartbeat
+from portal.models.hold import Clock, MailHold
 from portal.models.invoice import (
     Invoice,
     InvoiceKind,
@@ -51,6 +52,7 @@ __all__ = [
     "Call",
     "CallOutcome",
     "CameBy",
+    "Clock",
     "Customer",
     "DayBefore",
     "DayRain",
@@ -79,6 +81,7 @@ __all__ = [
     "LeadStage",
     "LineKind",
     "Look",
+    "MailHold",
     "MailState",
     "MailStop",
     "Membership",

@@ -11,6 +11,7 @@ from django.db.models import Q
 from django.utils import dates
 from django.utils.translation import gettext_lazy
 
+from portal.models.hold import MailHold
 from portal.models.lead import Lead
 from portal.models.people import Business, Customer, Language, User
 from portal.models.site import Site
@@ -48,7 +49,12 @@ class ReminderQuerySet(models.QuerySet["Reminder"]):
         return self.filter(business__in=Business.objects.managed_by(user))
 
     def due(self, now: datetime) -> ReminderQuerySet:
+        """What has come due, whether or not its firm's mails are held."""
         return self.filter(state=ReminderState.DUE, due_at__lte=now).exclude(retry_at__gt=now)
+
+    def may_go(self, now: datetime) -> ReminderQuerySet:
+        """What has come due, of firms whose mails are not held."""
+        return self.due(now).exclude(business__in=MailHold.objects.open().values("business"))
 
 
 class Reminder(models.Model):

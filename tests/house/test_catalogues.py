@@ -145,7 +145,8 @@ def _words(run: str) -> list[str]:
 # ---- Python
 
 SPEAKING = ("portal/views", "portal/actions", "portal/models", "portal/words", "portal/api.py")
-SILENT_CALLS = {"getLogger", "ValueError", "TypeError", "RuntimeError", "log", "exception", "warning", "info", "debug"}
+SILENT_CALLS = {"getLogger", "ValueError", "TypeError", "RuntimeError", "NoBackup", "Damaged"}
+SILENT_CALLS |= {"log", "exception", "warning", "info", "debug"}
 """What these are given is for who runs or calls the portal."""
 FILES: dict[str, str] = {
     "portal/actions/by_mail/address.py": "the salt of a digest",

@@ -85,7 +85,7 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
             size = BATCH if limit is None else min(BATCH, limit - taken)
             # What surrounds a batch is read at once; what could change in the meantime is looked at again one by one.
             batch = (
-                Reminder.objects.due(now)
+                Reminder.objects.may_go(now)
                 .order_by("due_at", "pk")
                 .select_related("business__sending_rules", "user", "site__customer__business", "lead__site__customer")
                 .prefetch_related("business__wordings", "site__planes")[:size]
@@ -241,7 +241,7 @@ def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:
     """Claim a due reminder and check it, in one transaction."""
     with transaction.atomic():
         mine = Reminder.objects.filter(pk=reminder.pk)
-        if not mine.due(moment).update(
+        if not mine.may_go(moment).update(
             state=ReminderState.SENDING, claimed_at=moment, handed_over_at=None, attempts=F("attempts") + 1
         ):
             return _Claim.TAKEN

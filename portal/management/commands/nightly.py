@@ -10,6 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
+from portal.actions.holds import trust_clock
 from portal.actions.nights import start_night
 from portal.models import Night, NightState
 
@@ -23,6 +24,12 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         asked_from = timezone.now()
+        if not trust_clock(now=asked_from):
+            self.stderr.write(
+                "The clock stands far from when the portal last ran: nothing is assessed until somebody "
+                "confirms it on the office's first page."
+            )
+            return
         start_night(now=asked_from)
         if not options["wait"]:
             return

@@ -1,0 +1,53 @@
+"""What waits until somebody of the firm has said that it may go on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import cast
+
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_POST
+
+from portal.actions.holds import clock_doubt, confirm_clock, decide_mails
+from portal.models import Business, MailHold, Reminder, User
+
+
+def held(user: User, now: datetime) -> dict[str, object]:
+    """What the office's first page asks of them."""
+    holds = MailHold.objects.open().filter(business__in=Business.objects.managed_by(user)).select_related("business")
+    return {
+        "clock": clock_doubt(now=now),
+        "holds": [(hold, Reminder.objects.filter(business=hold.business_id).due(now).count()) for hold in holds],
+    }
+
+
+@login_required
+@require_POST
+def clock_confirm(request: HttpRequest) -> HttpResponse:
+    """Believe the clock."""
+    if not Business.objects.managed_by(cast(User, request.user)).exists():
+        raise PermissionDenied
+    confirm_clock(now=timezone.now())
+    messages.success(request, _("Thank you. The portal goes on within minutes."))
+    return redirect("home")
+
+
+@login_required
+@require_POST
+def mails_decide(request: HttpRequest, slug: str) -> HttpResponse:
+    """Send what waited since a restore, or drop it."""
+    user = cast(User, request.user)
+    business = get_object_or_404(Business.objects.managed_by(user), slug=slug)
+    send = request.POST.get("send") == "1"
+    decide_mails(business=business, send=send, by=user, now=timezone.now())
+    if send:
+        messages.success(request, _("They go out within minutes."))
+    else:
+        messages.success(request, _("Dropped. Each can still be put back on its own, in the list of reminders."))
+    return redirect("home")
