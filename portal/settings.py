@@ -128,7 +128,7 @@ if "sqlite3" in DATABASES["default"]["ENGINE"]:
     DATABASES["default"]["OPTIONS"] = {
         "timeout": 20,
         "transaction_mode": "IMMEDIATE",
-        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL;",
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
     }
 else:
     DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
@@ -191,7 +191,7 @@ SILENCED_SYSTEM_CHECKS = ["staticfiles.W004"]  # prepare_assets makes var/assets
 WHITENOISE_KEEP_ONLY_HASHED_FILES = True  # halves what prepare_assets has to compress
 MEDIA_ROOT = VAR / "media"  # never served as files: views check who asks
 STORAGES: dict[str, Any] = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": {"BACKEND": "portal.actions.files.WholeFiles"},
     "staticfiles": {"BACKEND": "portal.apps.StaticFiles"},
 }
 # A station's daily rain, as GHCN-Daily lays it out, with {station} where its number goes; empty: nothing is fetched.

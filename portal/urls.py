@@ -78,6 +78,7 @@ from portal.views.visits import (
     visits,
 )
 
+handler500 = "portal.views.broken.broken"
 urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),

@@ -46,6 +46,10 @@ def pytest_configure(config: pytest.Config) -> None:
     if django_settings.DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         # A file, as in the portal, so that workers and browsers in other processes see the same rows.
         django_settings.DATABASES["default"]["TEST"]["NAME"] = str(var / "tests.sqlite3")
+        # Nothing of a test need outlive a power cut.
+        django_settings.DATABASES["default"]["OPTIONS"]["init_command"] = (
+            "PRAGMA journal_mode=WAL; PRAGMA synchronous=OFF;"
+        )
     # Playwright keeps an event loop in the test's thread, which Django takes for asynchronous code.
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
 
