@@ -9,6 +9,7 @@ from django.utils import timezone
 from portal.actions import health, holds, inbox, nights, proof, stations, thin
 from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
+from portal.actions.keeping import strays
 from portal.actions.reminders import plan, send
 from workers.app import app
 
@@ -97,6 +98,12 @@ def update_proofs() -> None:
 @where_the_clock_is_right
 def thin_assessments() -> None:
     thin.thin_assessments(now=timezone.now())
+
+
+@app.task(name="clear_strays")
+@where_the_clock_is_right
+def clear_strays() -> None:
+    strays.clear_strays(now=timezone.now())
 
 
 @app.task(name="plan_reminders")

@@ -37,6 +37,7 @@ QUEUE_OF = {
     "poll_mails": MAIL,
     "update_proofs": NIGHTS,
     "heartbeat": MAIL,  # beat calls each queue by its name
+    "clear_strays": NIGHTS,
 }
 """Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""
 

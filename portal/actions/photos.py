@@ -35,7 +35,7 @@ def keep_photo(
     filename: str,
     phase: str,
     at: datetime,
-    by: User,
+    by: User | None,
     now: datetime,
     distance: str = "",
     item: str = "",
@@ -57,6 +57,7 @@ def keep_photo(
     upright = _upright(image)
 
     name = uuid4().hex
+    told = f"{visit.pk}-{phase}-{distance}-{item}-{client_id.hex}"  # so that it can be taken up where its row is lost
     kind = {"HEIF": "heic", "PNG": "png", "WEBP": "webp"}.get(image.format or "", "jpg")
     photo = VisitPhoto(
         visit=visit,
@@ -69,7 +70,7 @@ def keep_photo(
         by=by,
         filename=filename[-255:],
     )
-    photo.original.save(f"{name}.{kind}", ContentFile(data), save=False)
+    photo.original.save(f"{told}.{kind}", ContentFile(data), save=False)
     photo.shown.save(f"{name}.jpg", _copy(upright, SHOWN_PIXELS), save=False)
     photo.small.save(f"{name}.jpg", _copy(upright, SMALL_PIXELS), save=False)
     with transaction.atomic():

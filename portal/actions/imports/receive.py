@@ -59,7 +59,8 @@ def receive_file(
         sha256=digest.hexdigest(),
         mapping=kept_mapping(mapping),
     )
-    import_.original.save(digest.hexdigest()[:32] + _safe_suffix(name), file, save=False)
+    # The name tells whose it is, so that it can be taken up where its row is lost.
+    import_.original.save(f"{meter.pk}-{digest.hexdigest()[:32]}{_safe_suffix(name)}", file, save=False)
     import_.save()
     transaction.on_commit(partial(ask_for, "import_file", import_.pk))
     return import_

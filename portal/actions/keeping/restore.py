@@ -18,6 +18,7 @@ from django.db.models import Max
 
 from portal.actions.keeping.backup import check, proof_of_secret
 from portal.actions.keeping.store import NoBackup, Store
+from portal.actions.keeping.strays import adopt_strays
 from portal.actions.keeping.tables import (
     JUMP,
     Migration,
@@ -44,6 +45,10 @@ class Restored:
     files_written: int = 0
     missing: list[str] = field(default_factory=list)
     """Files that were missing when the backup was made."""
+    adopted: list[str] = field(default_factory=list)
+    """Files that came after the backup and were taken up again."""
+    strays: list[str] = field(default_factory=list)
+    """Files that came after it and tell not whose they are."""
     other_secret: bool = False
     """Whether links and log-ins of before will not open here."""
 
@@ -76,6 +81,7 @@ def restore(*, source: Path, key: str, now: datetime, name: str = "", replace: b
     if not newest:
         hold_mails(taken_at=done.taken_at, now=now)
         go_on_above(tables(known()))
+    done.adopted, done.strays = adopt_strays(now=now)
     return done
 
 

@@ -43,6 +43,13 @@ class Command(BaseCommand):
             f"Restored to {done.taken_at:%Y-%m-%d %H:%M:%S} UTC: {done.rows:,} rows, each compared; "
             f"{done.files:,} files, of which {done.files_written:,} had to be written."
         )
+        if done.adopted:
+            self.stdout.write(f"{len(done.adopted)} files that came after the backup were taken up again.")
+        if done.strays:
+            self.stdout.write(
+                f"{len(done.strays)} files came after the backup and cannot be taken up. They stay until the firm has "
+                "decided about its mails, and thirty days: " + ", ".join(done.strays[:10])
+            )
         if done.missing:
             self.stderr.write(f"{len(done.missing)} files were missing already when the backup was made.")
         if done.other_secret:

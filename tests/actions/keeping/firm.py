@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import shutil
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 from django.apps import apps
 from django.conf import settings
 from django.core.management import call_command
+from PIL import Image
 
 KEY = "seven buckets of soft water"
 
@@ -43,6 +45,13 @@ def files() -> dict[str, str]:
         for path in root.rglob("*")
         if path.is_file()
     }
+
+
+def picture(side: int = 640) -> bytes:
+    """A photo of noise, which no JPEG makes small."""
+    packed = io.BytesIO()
+    Image.effect_noise((side, side), 90).convert("RGB").save(packed, "JPEG", quality=95)
+    return packed.getvalue()
 
 
 def destroy() -> None:
