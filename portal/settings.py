@@ -198,6 +198,7 @@ STORAGES: dict[str, Any] = {
 RAIN_ADDRESS = os.environ.get("PORTAL_RAIN_ADDRESS", "")
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in
 BACKUP_KEY = os.environ.get("PORTAL_BACKUP_KEY", "")  # backups are encrypted with it; empty: they are not
+ROOM_BYTES = 100 * 1024 * 1024  # nights begin only with so much left: what people send is more urgent
 LARGEST_UPLOAD = 256 * 1024 * 1024
 FILE_UPLOAD_HANDLERS = [
     "portal.actions.uploads.SizeLimit",

@@ -1,17 +1,20 @@
 """What the worker does, by the names under which the portal asks for it. Each may run twice, late, or die half-way."""
 
+import logging
 from collections.abc import Callable
 from functools import wraps
 
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import health, holds, inbox, nights, proof, stations, thin
+from portal.actions import files, health, holds, inbox, nights, proof, stations, thin
 from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.keeping import strays
 from portal.actions.reminders import plan, send
 from workers.app import app
+
+log = logging.getLogger(__name__)
 
 
 def where_the_clock_is_right(job: Callable[[], None]) -> Callable[[], None]:
@@ -20,6 +23,19 @@ def where_the_clock_is_right(job: Callable[[], None]) -> Callable[[], None]:
     @wraps(job)
     def held() -> None:
         if holds.trust_clock(now=timezone.now()):
+            job()
+
+    return held
+
+
+def where_there_is_room(job: Callable[[], None]) -> Callable[[], None]:
+    """Leave out a round of what can wait while the disk is as good as full: half an assessment helps nobody."""
+
+    @wraps(job)
+    def held() -> None:
+        if files.short_of_room():
+            log.error("the disk is as good as full: %s waits until there is room", job.__name__)
+        else:
             job()
 
     return held
@@ -72,18 +88,21 @@ def fetch_rain() -> None:
 
 @app.task(name="start_night")
 @where_the_clock_is_right
+@where_there_is_room
 def start_night() -> None:
     nights.start_night(now=timezone.now())
 
 
 @app.task(name="assess_next")
 @where_the_clock_is_right
+@where_there_is_room
 def assess_next() -> None:
     nights.assess_next(now=timezone.now())
 
 
 @app.task(name="poll_nights")
 @where_the_clock_is_right
+@where_there_is_room
 def poll_nights() -> None:
     nights.poll_nights(now=timezone.now())
 

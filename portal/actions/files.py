@@ -19,8 +19,6 @@ INCOMING = ".incoming"
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 DISK_FULL = "53100"
 """PostgreSQL's code, of its manual's appendix A."""
-ROOM_BYTES = 100 * 1024 * 1024
-"""Nights begin only with so much room left: for what people send, it is more urgent than an assessment."""
 
 
 class WholeFiles(FileSystemStorage):
@@ -84,4 +82,4 @@ def short_of_room() -> bool:
     folder = Path(settings.MEDIA_ROOT)
     while not folder.exists():
         folder = folder.parent
-    return shutil.disk_usage(folder).free < ROOM_BYTES
+    return shutil.disk_usage(folder).free < settings.ROOM_BYTES

@@ -70,9 +70,13 @@ def keep_photo(
         by=by,
         filename=filename[-255:],
     )
-    photo.original.save(f"{told}.{kind}", ContentFile(data), save=False)
-    photo.shown.save(f"{name}.jpg", _copy(upright, SHOWN_PIXELS), save=False)
-    photo.small.save(f"{name}.jpg", _copy(upright, SMALL_PIXELS), save=False)
+    try:
+        photo.original.save(f"{told}.{kind}", ContentFile(data), save=False)
+        photo.shown.save(f"{name}.jpg", _copy(upright, SHOWN_PIXELS), save=False)
+        photo.small.save(f"{name}.jpg", _copy(upright, SMALL_PIXELS), save=False)
+    except OSError:  # the disk is full: the phone keeps it, and sends it again
+        _let_go(photo)
+        raise
     with transaction.atomic():
         # The visit's row is the gate: the same photo sent twice at one moment comes through one after the other.
         Visit.objects.select_for_update().get(pk=visit.pk)
@@ -80,10 +84,15 @@ def keep_photo(
         if earlier is None:
             photo.save()
     if earlier is not None:
-        for file in (photo.original, photo.shown, photo.small):
-            file.delete(save=False)
+        _let_go(photo)
         return earlier
     return photo
+
+
+def _let_go(photo: VisitPhoto) -> None:
+    for file in (photo.original, photo.shown, photo.small):
+        if file:
+            file.delete(save=False)
 
 
 def _decode(data: bytes, filename: str) -> Image.Image:

@@ -14,6 +14,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
+from portal.actions.files import short_of_room
 from portal.actions.holds import clock_doubt, confirm_clock, decide_mails
 from portal.models import Business, MailHold, Reminder, User
 
@@ -22,6 +23,7 @@ def held(user: User, now: datetime) -> dict[str, object]:
     """What the office's first page asks of them."""
     holds = MailHold.objects.open().filter(business__in=Business.objects.managed_by(user)).select_related("business")
     return {
+        "full": short_of_room(),
         "clock": clock_doubt(now=now),
         "holds": [(hold, Reminder.objects.filter(business=hold.business_id).due(now).count()) for hold in holds],
     }
