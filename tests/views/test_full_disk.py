@@ -129,7 +129,7 @@ def test_who_sends_something_reads_why_and_may_send_it_again(
     assert not Import.objects.exists()
     assert not VisitPhoto.objects.exists()
     assert files() == {}
-    assert not [path for path in Path(django_settings.FILE_UPLOAD_TEMP_DIR).iterdir() if path.is_file()]
+    assert not [path for path in Path(str(django_settings.FILE_UPLOAD_TEMP_DIR)).iterdir() if path.is_file()]
     status, text = way(crew, content)
     assert status in (200, 201, 202, 302), text
     assert len(files()) == (3 if way is by_phone else 1)

@@ -16,7 +16,7 @@ from portal.actions.keeping.backup import back_up
 from portal.actions.keeping.restore import restore
 from portal.actions.keeping.strays import clear_strays, find_strays
 from portal.actions.photos import keep_photo
-from portal.models import DayReadings, Distance, Import, ImportState, MailHold, Meter, Phase, Visit, VisitPhoto
+from portal.models import DayReadings, Distance, Import, ImportState, Look, MailHold, Meter, Phase, Visit, VisitPhoto
 from tests import factories
 from tests.actions.exports import csv_text, days_rows, send
 from tests.actions.keeping.firm import KEY, files, picture
@@ -83,9 +83,19 @@ def test_what_came_after_the_backup_is_taken_up_again(firm: None, tmp_path: Path
     sent = send(meter, text)
     work_on_import(import_id=sent.pk, now=timezone.now())
     assert DayReadings.objects.filter(meter=meter).count() == days + 3
-    told = {"phase": Phase.AFTER, "distance": Distance.CLOSE, "item": "glass", "client_id": uuid4()}
-    now = timezone.now()
-    photo = keep_photo(visit=visit, data=picture(), filename="a.jpg", at=now, by=None, now=now, **told)
+    client_id, now = uuid4(), timezone.now()
+    photo = keep_photo(
+        visit=visit,
+        client_id=client_id,
+        data=picture(),
+        filename="a.jpg",
+        phase=Phase.AFTER,
+        distance=Distance.CLOSE,
+        item=Look.GLASS,
+        at=now,
+        by=None,
+        now=now,
+    )
     with photo.original.open() as file:
         original = file.read()
     new = factories.customer(business=visit.site.customer.business)
@@ -96,7 +106,7 @@ def test_what_came_after_the_backup_is_taken_up_again(firm: None, tmp_path: Path
     assert found.original.name == sent.original.name
     work_on_import(import_id=found.pk, now=timezone.now())
     assert DayReadings.objects.filter(meter=meter).count() == days + 3
-    again = VisitPhoto.objects.get(client_id=told["client_id"])
+    again = VisitPhoto.objects.get(client_id=client_id)
     assert (again.visit_id, again.phase, again.distance, again.item) == (visit.pk, "after", "close", "glass")
     with again.original.open() as file:
         assert file.read() == original
