@@ -70,6 +70,6 @@ def decide_mails(*, business: Business, send: bool, by: User, now: datetime) -> 
             )
         hold.decided_at = now
         hold.save(update_fields=["decided_at"])
-        about = f"{count} mails {'sent' if send else 'dropped'} after a restore"
+        about = f"held mails {'sent' if send else 'dropped'}: {count}"
         note(deed=Deed.SETTINGS, about=about, business=business, by=by, now=now)
     return count
