@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0019_accent'),
+        ('portal', '0020_heartbeat'),
     ]
 
     operations = [
