@@ -40,6 +40,8 @@ def settings_of(firm: Business, **changes: Any) -> dict[str, Any]:
         "surcharge_per_storey": "30",
         "surcharge_steep": "40",
         "price_nesting_removal": "90",
+        "tax_percent": "0",
+        "payment_days": "14",
         "lead_loss": "5",
         "lead_chance": "80",
         "lead_days": "14",
