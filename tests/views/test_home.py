@@ -254,7 +254,7 @@ def test_the_office_page_asks_the_database_the_same_whatever_the_size(
         factories.lead(site=site)
         factories.visit(site=site, starts_at=timezone.now())
     client.force_login(owner)
-    with django_assert_max_num_queries(47):
+    with django_assert_max_num_queries(49):
         assert client.get("/").status_code == 200
 
 
