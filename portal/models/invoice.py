@@ -260,6 +260,12 @@ class PaymentQuerySet(models.QuerySet["Payment"]):
         """Payments are the office's to look after."""
         return self.filter(invoice__business__in=Business.objects.managed_by(user))
 
+    def update(self, **fields: Any) -> int:
+        raise IssuedForGood
+
+    def delete(self) -> tuple[int, dict[str, int]]:
+        raise IssuedForGood
+
 
 class Payment(models.Model):
     """Money that came, or went back where the amount is below nothing. Only added; a counter-entry undoes one."""

@@ -44,25 +44,33 @@ class DraftLine:
 def draft_invoice(*, visit: Visit, now: datetime) -> Invoice | None:
     """Make the draft of a finished visit, or add to it what a phone sent since. Twice is once.
 
-    An extra that comes when the invoice is out already makes a draft of its own. A visit that is not charged stays so.
+    An extra that comes when the invoice is out already makes a draft of its own. A visit that is not charged stays so;
+    one whose invoice was taken back whole is charged anew.
     """
     visit = Visit.objects.select_for_update(of=("self",)).select_related("site__customer__business").get(pk=visit.pk)
     if visit.state != VisitState.DONE:
         return None
-    known = Invoice.objects.filter(visit=visit, kind=InvoiceKind.INVOICE)
-    draft = known.drafts().first()
-    fresh = draft is None and not known.exists()
-    extras = [one for one in visit.entries.filter(kind=EntryKind.EXTRA) if not one.invoice_lines.exists()]
-    if draft is None and not fresh and (not extras or known.filter(state=InvoiceState.WAIVED).exists()):
+    stand = [one for one in Invoice.objects.filter(visit=visit, kind=InvoiceKind.INVOICE) if not _taken_back(one)]
+    charged = InvoiceLine.objects.filter(invoice__in=stand, entry__isnull=False).values("entry")
+    extras = list(visit.entries.filter(kind=EntryKind.EXTRA).exclude(pk__in=charged))
+    draft = next((one for one in stand if one.state == InvoiceState.DRAFT), None)
+    if draft is None and stand and (not extras or any(one.state == InvoiceState.WAIVED for one in stand)):
         return None
     draft = draft or _empty(visit, now)
     percent = visit.site.customer.business.tax_percent
-    if fresh:
+    if not stand:
         for words, amount in agreed_lines(visit):
             InvoiceLine.objects.create(invoice=draft, words=words[:250], amount=amount, tax_percent=percent)
     for entry in extras:
         _add_extra(draft, entry, percent)
     return draft
+
+
+def _taken_back(invoice: Invoice) -> bool:
+    """Whether credit notes took back all of an issued invoice."""
+    if invoice.state != InvoiceState.ISSUED:
+        return False
+    return invoice.total == sum((credit.total or Decimal(0) for credit in invoice.credits.all()), Decimal(0))
 
 
 def _empty(visit: Visit, now: datetime) -> Invoice:
@@ -186,8 +194,8 @@ def write_again(*, invoice: Invoice, now: datetime) -> Invoice:
 
 def forget_drafts(*, visit: Visit) -> None:
     """A finish is taken back: its draft goes, what is issued must be credited first."""
-    for one in Invoice.objects.filter(visit=visit, state=InvoiceState.ISSUED, kind=InvoiceKind.INVOICE):
-        if one.total != sum((credit.total or 0 for credit in one.credits.all()), Decimal(0)):
+    for one in Invoice.objects.issued().filter(visit=visit, kind=InvoiceKind.INVOICE):
+        if not _taken_back(one):
             raise ValidationError(
                 _("Invoice {number} is out for this visit. Credit it first.").format(number=one.label)
             )
