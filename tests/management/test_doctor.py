@@ -18,10 +18,11 @@ from django.utils import timezone
 
 from deploy.processes import free_port
 from portal.actions.health import SILENT_AFTER, beat
+from portal.actions.holds import trust_clock
 from portal.management.doctor.machine import files_found, folders_found, settings_found
 from portal.management.doctor.outside import mail_found
-from portal.management.doctor.service import broker_found, clock_found, database_found, workers_found
-from portal.models import Heartbeat, Import, Night, Reminder, Role
+from portal.management.doctor.service import broker_found, clock_found, database_found, holds_found, workers_found
+from portal.models import Heartbeat, Import, MailHold, Night, Reminder, Role
 from tests import factories
 from tests.factories import NOW
 
@@ -87,14 +88,22 @@ def test_files_without_rows_and_rows_without_files(server: Path) -> None:
     gone = Import.objects.get(filename="gone.csv").original
     Path(gone.path).unlink()
     (server / "media" / "lost.jpg").write_bytes(b"x")
-    missing, lost, empty = files_found()
+    missing, lost = files_found(timezone.now() + timedelta(hours=2))
     assert missing.wrong
-    assert f"1 files under {server / 'media'} that the database names are missing" in missing.sentence
+    assert "2 files that the database names are missing or empty" in missing.sentence
     assert str(gone.name) in missing.sentence
     assert not lost.wrong
+    assert "1 files are named by no row" in lost.sentence
     assert "lost.jpg" in lost.sentence
-    assert "1 files" in empty.sentence
-    assert "empty" in empty.sentence
+
+
+def test_what_waits_for_a_person() -> None:
+    assert trust_clock(now=NOW)
+    assert list(holds_found(NOW)) == []
+    MailHold.objects.create(business=factories.business(), taken_at=NOW)
+    clock, mails = holds_found(NOW + timedelta(days=365))
+    assert "The clock says 2027-06-15 18:00, but the portal last ran on 2026-06-15 18:00" in clock.sentence
+    assert "1 firms have not said yet" in mails.sentence
 
 
 def test_workers_that_nobody_hears_of_and_jobs_that_wait() -> None:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from uuid import UUID
 
+from django.apps import apps
 from django.core.exceptions import ValidationError
 from django.core.files.storage import default_storage
 from django.db import transaction
@@ -21,7 +22,6 @@ from django.utils.translation import gettext_noop
 
 from portal.actions.files import INCOMING
 from portal.actions.keeping.backup import file_names
-from portal.actions.keeping.tables import applied, tables
 from portal.actions.photos import keep_photo
 from portal.models import CameBy, Import, ImportState, MailHold, Meter, Visit, VisitPhoto
 
@@ -50,10 +50,10 @@ class Strays:
 
 def find_strays(*, now: datetime) -> Strays:
     """Hold the files against the rows. Nothing is changed."""
-    named = set(file_names(tables(applied())))  # before the files are listed: one that comes meanwhile is no stray
+    named = set(file_names(apps.get_models()))  # before the files are listed: one that comes meanwhile is no stray
     there = set(_files())
     empty = {name for name in named & there if not default_storage.size(name) and not _was_empty(name)}
-    named |= set(file_names(tables(applied())))
+    named |= set(file_names(apps.get_models()))
     return Strays(
         without_row=sorted(name for name in there - named if _age(name, now) > UNDER_WAY),
         without_file=sorted((named - there) | empty),

@@ -50,6 +50,9 @@ class Command(BaseCommand):
                 f"{len(done.strays)} files came after the backup and cannot be taken up. They stay until the firm has "
                 "decided about its mails, and thirty days: " + ", ".join(done.strays[:10])
             )
+        self.stdout.write(
+            "Invoices issued since are not in it: enter them again first, in their order, or their numbers come twice."
+        )
         if done.missing:
             self.stderr.write(f"{len(done.missing)} files were missing already when the backup was made.")
         if done.other_secret:

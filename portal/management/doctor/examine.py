@@ -10,7 +10,7 @@ from django.db import DatabaseError
 from portal.management.doctor.found import Found
 from portal.management.doctor.machine import disk_found, files_found, folders_found, settings_found
 from portal.management.doctor.outside import mail_found, proxy_found
-from portal.management.doctor.service import broker_found, clock_found, database_found, workers_found
+from portal.management.doctor.service import broker_found, clock_found, database_found, holds_found, workers_found
 
 
 def examine(*, now: datetime, mail_to: str = "") -> Iterator[tuple[str, list[Found]]]:
@@ -25,7 +25,8 @@ def examine(*, now: datetime, mail_to: str = "") -> Iterator[tuple[str, list[Fou
         for subject, found in (
             ("workers", workers_found(now)),
             ("clock", clock_found(now)),
-            ("files", files_found()),
+            ("holds", holds_found(now)),
+            ("files", files_found(now)),
         ):
             try:
                 yield subject, list(found)

@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from django.conf import settings
 
+from portal.actions.keeping.strays import find_strays
 from portal.management.doctor.found import Found
-from portal.models import Business, Import, VisitPhoto
 
 KEY_LETTERS = 50
 """As long as Django makes its own keys, and warns below it (its check W009)."""
@@ -81,22 +82,13 @@ def disk_found() -> Iterator[Found]:
         yield Found(f"The disk of {var} can take only {inodes.f_favail} more files, however small.")
 
 
-def files_found() -> Iterator[Found]:
+def files_found(now: datetime) -> Iterator[Found]:
     """Rows whose file is gone, and files that no row names: left by a kill, a full disk or a restored backup."""
-    root = Path(settings.MEDIA_ROOT)
-    named = set(Import.objects.values_list("original", flat=True))
-    named |= set(Business.objects.values_list("logo", flat=True))
-    for three in VisitPhoto.objects.values_list("original", "shown", "small"):
-        named.update(three)
-    named.discard("")
-    here = {str(path.relative_to(root)) for path in root.rglob("*") if path.is_file()} if root.is_dir() else set()
+    found = find_strays(now=now)
     for names, said in (
-        (named - here, "that the database names are missing: look for them in the last backup"),
-        (here - named, "are named by no row: left when something broke off"),
+        (found.without_file, "that the database names are missing or empty: look for them in the last backup"),
+        (found.without_row, "are named by no row: left when something broke off, they go after thirty days"),
     ):
         if names:
-            some = ", ".join(sorted(names)[:NAMED]) + (" and more" if len(names) > NAMED else "")
-            yield Found(f"{len(names)} files under {root} {said}. They are {some}.", wrong=names <= named)
-    empty = [name for name in sorted(named & here) if not (root / name).stat().st_size]
-    if empty:
-        yield Found(f"{len(empty)} files under {root} are empty, such as {empty[0]}: a full disk or a power cut.")
+            some = ", ".join(names[:NAMED]) + (" and more" if len(names) > NAMED else "")
+            yield Found(f"{len(names)} files {said}. They are {some}.", wrong=names is found.without_file)

@@ -12,8 +12,9 @@ from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 
 from portal.actions.health import WAITS_TOO_LONG, standing_still, waiting_since
+from portal.actions.holds import clock_doubt
 from portal.management.doctor.found import Found
-from portal.models import Heartbeat
+from portal.models import Heartbeat, MailHold
 
 CLOCKS_APART = timedelta(seconds=5)
 """More than a network and a busy machine make of it. Common practice, no source."""
@@ -100,6 +101,19 @@ def clock_found(now: datetime) -> Iterator[Found]:
     ahead = Heartbeat.objects.filter(beaten_at__gt=now + CLOCKS_APART).order_by("-beaten_at").first()
     if ahead:
         yield Found(f"A worker's clock is {_long(ahead.beaten_at - now)} ahead, or this one's was set back.")
+
+
+def holds_found(now: datetime) -> Iterator[Found]:
+    """What waits until somebody has answered on the office's first page."""
+    doubt = clock_doubt(now=now)
+    if doubt:
+        yield Found(
+            f"The clock says {doubt.now:%Y-%m-%d %H:%M}, but the portal last ran on {doubt.last:%Y-%m-%d %H:%M}: no "
+            "roof is assessed and no mail leaves until it is set right, or the office confirms it on its first page."
+        )
+    held = MailHold.objects.open().count()
+    if held:
+        yield Found(f"{held} firms have not said yet which mails may go after a restore: it is on their first page.")
 
 
 def _broker() -> contextlib.closing[redis.Redis]:

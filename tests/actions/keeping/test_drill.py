@@ -19,6 +19,7 @@ import pytest
 from django.conf import settings
 from django.core.files.base import ContentFile
 from django.db import connection, connections, transaction
+from django.db.migrations.executor import MigrationExecutor
 from django.db.utils import load_backend
 from django.utils import timezone
 
@@ -28,7 +29,7 @@ from portal.actions.imports.receive import receive_file
 from portal.actions.keeping.backup import back_up
 from portal.actions.keeping.restore import restore, sound_backup
 from portal.actions.keeping.store import Damaged, NoBackup
-from portal.models import Customer, Import, Meter, Site, User, VisitPhoto
+from portal.models import Business, Customer, Import, MailHold, Meter, Site, User, VisitPhoto
 from tests import factories
 from tests.actions.keeping.firm import KEY, destroy, files, rows
 
@@ -247,6 +248,28 @@ def test_what_one_kind_of_database_held_is_restored_onto_the_other(
     with looking_at(other_database):
         assert rows() == before
     assert files() == held
+
+
+def test_a_backup_of_before_an_update_is_restored_after_it(own_keys: None, tmp_path: Path) -> None:
+    """Its tables are those of an older portal: they are made, filled, and brought up to date."""
+    older = [("portal", "0015_advice"), ("account", "0009_emailaddress_unique_primary_email")]
+    with looking_at(f"sqlite:///{tmp_path / 'old.sqlite3'}"):
+        MigrationExecutor(connection).migrate(older)
+        old = MigrationExecutor(connection).loader.project_state(older).apps
+        firm = old.get_model("portal", "Business").objects.create(
+            name="Old", slug="old", email="a@old.example", tz="UTC"
+        )
+        old.get_model("portal", "User").objects.create(email="owner@old.example", name="Olga")
+        assert "portal_mailhold" not in connection.introspection.table_names()
+        back_up(to=tmp_path / "kept", key=KEY, now=NOW)
+    with looking_at(f"sqlite:///{tmp_path / 'new.sqlite3'}"):
+        restore(source=tmp_path / "kept", key=KEY, now=NOW)
+        assert [(one.pk, one.name) for one in Business.objects.all()] == [(firm.pk, "Old")]
+        assert User.objects.get().name == "Olga"
+        assert MailHold.objects.open().get().taken_at == NOW
+        with pytest.raises(NoBackup, match="are not those of the backup"):
+            restore(source=tmp_path / "kept", key=KEY, now=NOW, replace=True)
+        assert User.objects.exists()
 
 
 def test_a_row_that_the_other_database_cannot_hold_is_named(firm: None, tmp_path: Path) -> None:
