@@ -143,6 +143,9 @@ def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_o
     page.goto(f"{live_server.url}/visits/")
     ready(page)
     context.set_offline(True)
+    page.goto(f"{live_server.url}/sites/{visit.site_id}/")  # the history, read before driving out
+    expect(page.get_by_role("heading", name="The last cleaning")).to_be_visible()
+    page.goto(f"{live_server.url}/visits/")
     page.get_by_role("link", name=visit.site.name).click()
     expect(page.get_by_text("Before anyone goes up")).to_be_visible()
     page.get_by_role("link", name="Record the visit").click()

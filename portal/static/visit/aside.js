@@ -1,6 +1,6 @@
 // Puts pages aside for when there is no signal; the worker shows them then.
 
-import { every, me, visit } from "./here.js";
+import { every, frame, me, visit } from "./here.js";
 
 const CACHE = "visits";
 
@@ -34,6 +34,14 @@ export async function putAside(paths) {
   }
 }
 
+/**
+ * A visit's sheet, its record, and the history of its roof.
+ *
+ * @param {string} visit
+ * @param {string} roof
+ */
+const pagesOf = (visit, roof) => [`/visits/${visit}/`, `/visits/${visit}/record/`, `/sites/${roof}/`];
+
 /** Put aside what this login needs on the roof, and drop what it does not. */
 export async function tidyCopies() {
   if (!("caches" in window)) return;
@@ -42,12 +50,13 @@ export async function tidyCopies() {
     localStorage.setItem("visit-user", String(me));
   }
   if (!navigator.onLine) return;
-  if (visit) return putAside([`/visits/${visit}/`, `/visits/${visit}/record/`]);
-  const listed = every(document, "[data-visit]", HTMLElement).map((item) => item.dataset.visit ?? "");
+  if (visit) return putAside(pagesOf(String(visit), frame.dataset.roof ?? ""));
+  const listed = every(document, "[data-visit]", HTMLElement).map((item) => item.dataset);
+  const paths = listed.flatMap(({ visit = "", roof = "" }) => pagesOf(visit, roof));
   const cache = await caches.open(CACHE);
   for (const request of await cache.keys()) {
-    const found = new URL(request.url).pathname.match(/^\/visits\/(\d+)\//);
-    if (found && !listed.includes(found[1])) await cache.delete(request);
+    const path = new URL(request.url).pathname;
+    if (/^\/(visits|sites)\/\d+\//.test(path) && !paths.includes(path)) await cache.delete(request);
   }
-  return putAside(["/visits/", ...listed.slice(0, 12).flatMap((id) => [`/visits/${id}/`, `/visits/${id}/record/`])]);
+  return putAside(["/visits/", ...paths.slice(0, 12 * 3)]);
 }

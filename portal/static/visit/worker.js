@@ -23,7 +23,7 @@ here.addEventListener("fetch", (event) => {
   if (request.method === "POST" && url.pathname === "/accounts/logout/") event.respondWith(leave(request));
   if (request.method !== "GET") return;
   if (request.mode === "navigate") {
-    if (url.pathname === "/" || url.pathname.startsWith("/visits/")) event.respondWith(page(request, url));
+    if (url.pathname === "/" || /^\/(visits|sites)\//.test(url.pathname)) event.respondWith(page(request, url));
   }
   else if (["style", "font", "image", "script"].includes(request.destination)) {
     if (!url.pathname.includes("plotly")) event.respondWith(asset(request));
