@@ -13,6 +13,7 @@ from django.db.models import QuerySet
 from django.utils.text import slugify
 from django.utils.translation import gettext as _
 
+from portal.actions.invoices.draft import follow_the_firm
 from portal.actions.trail import note
 from portal.models import Business, Customer, Deed, Language, Lead, Membership, Role, User, Visit, VisitState
 
@@ -129,6 +130,9 @@ def save_business(
     """Keep a business's settings; ``changed`` names them, ``logo`` is a PNG made from what was uploaded."""
     if logo is not None:
         business.logo.save(f"{business.slug}.png", ContentFile(logo), save=False)
+    before = Business.objects.filter(pk=business.pk).first()
     business.save()
+    if before is not None:
+        follow_the_firm(business=business, percent_before=before.tax_percent)
     note(deed=Deed.SETTINGS, about=", ".join(changed), business=business, by=by, now=now)
     return business

@@ -200,6 +200,8 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         code = str(self.cleaned_data["currency"]).upper()
         if len(code) != 3 or not code.isascii() or not code.isalpha():
             raise forms.ValidationError(_("Give the three letters of the currency, such as USD or EUR."))
+        if code != self.initial.get("currency") and self.instance.invoices.exists():
+            raise forms.ValidationError(_("There are invoices already: their currency stays."))
         return code
 
     def clean_iban(self) -> str:

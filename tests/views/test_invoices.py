@@ -255,6 +255,27 @@ def test_a_homeowner_finds_their_invoices_on_their_page(desk: Client, firm: Busi
     assert mine.get(reverse("invoice", args=[somebody_elses.pk])).status_code == 404
 
 
+def test_a_draft_follows_the_firms_tax_until_it_is_issued_and_the_currency_stays(client: Client) -> None:
+    firm = factories.business(slug="own", tz="Europe/Madrid", currency="EUR", tax_words="")
+    client.force_login(factories.member(firm, Role.OWNER))
+    made, gone = draft(firm), issue(client, firm)
+    special = made.lines.create(words="At a rate of its own", amount=Decimal(10), tax_percent=Decimal(4))
+    address = reverse("business_settings_of", args=["own"])
+    form = client.get(address).context["form"]
+    sent = {name: "" if form[name].value() in (None, False) else form[name].value() for name in form.fields}
+    del sent["logo"]
+    client.post(address, sent | {"tax_name": "IVA", "tax_percent": "21", "tax_words": "NIF B00000000"})
+    made.refresh_from_db()
+    assert made.tax_name == "IVA"
+    assert set(made.lines.values_list("tax_percent", flat=True)) == {Decimal(21), Decimal(4)}
+    special.delete()
+    assert "NIF B00000000" in client.get(reverse("invoice", args=[made.pk])).content.decode()
+    gone.refresh_from_db()
+    assert (gone.tax_name, gone.lines.get().tax_percent) == ("", Decimal(0))
+    refused = client.post(address, sent | {"currency": "USD"}).content.decode()
+    assert "There are invoices already: their currency stays." in refused
+
+
 def test_the_owner_enters_what_invoices_say_and_a_wrong_account_is_refused(client: Client) -> None:
     firm = factories.business(slug="own")
     client.force_login(factories.member(firm, Role.OWNER))

@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.pricing import quote
 from portal.models import (
+    Business,
     EntryKind,
     EventKind,
     Invoice,
@@ -200,6 +201,16 @@ def forget_drafts(*, visit: Visit) -> None:
                 _("Invoice {number} is out for this visit. Credit it first.").format(number=one.label)
             )
     Invoice.objects.filter(visit=visit).exclude(state=InvoiceState.ISSUED).delete()
+
+
+@transaction.atomic
+def follow_the_firm(*, business: Business, percent_before: Decimal) -> None:
+    """A draft says of the tax what the firm says now; lines at the firm's usual rate take the new one."""
+    drafts = Invoice.objects.drafts().filter(business=business)
+    drafts.update(tax_name=business.tax_name, prices_include_tax=business.prices_include_tax)
+    if business.tax_percent != percent_before:
+        at_the_usual = InvoiceLine.objects.filter(invoice__in=drafts, tax_percent=percent_before)
+        at_the_usual.update(tax_percent=business.tax_percent)
 
 
 def held_draft(invoice: Invoice) -> Invoice:
