@@ -100,6 +100,10 @@ def summary(done: list[tuple[Run, int, float]], ran: dict[str, float] | None) ->
     print(*lines, sep="\n")
     if not chromium:
         print("!!!!! NO BROWSER TEST RAN: there is no Chromium here (on Debian: apt-get install chromium). !!!!!")
+    if not shutil.which("systemd-analyze"):
+        print(
+            "!!!!! HOW EXPOSED THE SERVICES ARE WAS NOT MEASURED: no systemd-analyze here (on Debian: systemd). !!!!!"
+        )
     codes = {code for _, code, _ in done}
     return 0 if codes <= {0, NO_TESTS} and 0 in codes and kept else 1
 

@@ -55,6 +55,8 @@ def _port(variable: str, default: int) -> int:
 
 
 SECRET_KEY = _secret_key()
+# What these signed stays good: log-ins, invitations, the links in mails.
+SECRET_KEY_FALLBACKS = [key for key in os.environ.get("PORTAL_SECRET_KEYS_BEFORE", "").split(",") if key]
 DEBUG = os.environ.get("PORTAL_DEBUG") == "1"  # for who changes the pages: /design/ shows every part of them
 BASE_URL = os.environ.get("PORTAL_BASE_URL", "http://localhost:8000")
 SECURE = BASE_URL.startswith("https://")
@@ -260,6 +262,6 @@ LOGGING: dict[str, Any] = {
     "formatters": {"lines": {"()": "portal.actions.logs.JsonLines"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "lines"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
-    # the traffic tells each request by its route; Django's own warnings of refused ones hold the whole path
-    "loggers": {"portal.traffic": {"level": "INFO"}},
+    # the traffic tells each request by its route; Django's own warnings of refused ones would tell it once more
+    "loggers": {"portal.traffic": {"level": "INFO"}, "django.request": {"level": "ERROR"}},
 }

@@ -82,6 +82,9 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     if skipped:
         terminalreporter.section("NO BROWSER TEST RAN", sep="!", red=True, bold=True)
         terminalreporter.line(f"{len(skipped)} browser tests were left out: install Chromium (Debian: chromium).")
+    if any("no systemd-analyze" in str(r.longrepr) for r in terminalreporter.stats.get("skipped", [])):
+        terminalreporter.section("HOW EXPOSED THE SERVICES ARE WAS NOT MEASURED", sep="!", red=True, bold=True)
+        terminalreporter.line("There is no systemd-analyze on this machine (Debian: systemd).")
 
 
 @pytest.fixture(scope="session")

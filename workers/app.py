@@ -1,14 +1,16 @@
 """The Celery app: how jobs are queued, and the table of what runs when."""
 
+import contextlib
 import logging
 import os
 from datetime import timedelta
 
 import django
 from celery import Celery
-from celery.signals import after_setup_logger, after_setup_task_logger
+from celery.signals import after_setup_logger, after_setup_task_logger, beat_init
 from django.conf import settings
 from kombu import Exchange, Queue
+from kombu.exceptions import OperationalError
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
 django.setup()
@@ -85,3 +87,11 @@ BEAT_TABLE |= {
     for queue, silent in SILENT_AFTER.items()
 }
 app.conf.beat_schedule = BEAT_TABLE
+
+
+@beat_init.connect
+def call_at_once(**_: object) -> None:
+    """Beat itself waits a minute before its first call: who has just started a portal wants to know sooner."""
+    for queue, silent in SILENT_AFTER.items():
+        with contextlib.suppress(OperationalError):  # the broker is not up yet: in a minute, then
+            app.send_task("heartbeat", args=[queue], queue=queue, expires=silent.total_seconds(), retry=False)

@@ -20,7 +20,7 @@ _TOKEN = re.compile(r"(\d{1,15})x([a-z2-7]{16})")
 def address_of(site: Site) -> str:
     """Return a roof's address; empty where no mail is taken."""
     name, _, domain = settings.READINGS_ADDRESS.rpartition("@")
-    return f"{name}+{site.pk}x{_proof(site.pk)}@{domain}" if name else ""
+    return f"{name}+{site.pk}x{_proof(site.pk, settings.SECRET_KEY)}@{domain}" if name else ""
 
 
 def site_at(addresses: Iterable[str]) -> Site | None:
@@ -32,11 +32,12 @@ def site_at(addresses: Iterable[str]) -> Site | None:
         local, _, at = address.lower().rpartition("@")
         own, plus, token = local.partition("+")
         found = _TOKEN.fullmatch(token) if plus and (own, at) == (name, domain) else None
-        if found and constant_time_compare(found[2], _proof(int(found[1]))):
+        keys = [settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS]
+        if found and any(constant_time_compare(found[2], _proof(int(found[1]), key)) for key in keys):
             return Site.objects.filter(pk=int(found[1])).first()
     return None
 
 
-def _proof(site_id: int) -> str:
-    digest = salted_hmac("readings by mail", str(site_id), algorithm="sha256").digest()
+def _proof(site_id: int, key: str) -> str:
+    digest = salted_hmac("readings by mail", str(site_id), key, algorithm="sha256").digest()
     return base64.b32encode(digest[:TOKEN_BYTES]).decode().lower()
