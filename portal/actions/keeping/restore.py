@@ -77,8 +77,8 @@ def restore(*, source: Path, key: str, now: datetime, name: str = "", replace: b
         if newest:  # or the table of holds may not be there yet
             hold_mails(taken_at=done.taken_at, now=now)
             go_on_above(tables(ran))
-    call_command("migrate", verbosity=0)
     if not newest:
+        call_command("migrate", verbosity=0)
         hold_mails(taken_at=done.taken_at, now=now)
         go_on_above(tables(known()))
     done.adopted, done.strays = adopt_strays(now=now)

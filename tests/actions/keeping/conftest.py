@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.core.management import call_command
+from django.core.management.color import no_style
+from django.db import connection
 
 from portal.actions.people import give_access
 from portal.actions.reminders.plan import plan_standing
@@ -30,7 +31,10 @@ def own_folders(settings: Any, tmp_path: Path) -> None:
 def own_keys(transactional_db: None) -> Iterator[None]:
     """A restore lets keys go on far above: for the tests that follow they begin at 1 again."""
     yield
-    call_command("flush", interactive=False, verbosity=0)
+    begin = connection.ops.sequence_reset_by_name_sql(no_style(), connection.introspection.sequence_list())
+    with connection.cursor() as cursor:
+        for command in begin:
+            cursor.execute(command)
 
 
 @pytest.fixture
