@@ -218,24 +218,26 @@ class Drawing:
                 f'<text {fill("soft")} {words} text-anchor="middle" x="{x_word:.1f}" '
                 f'y="{self.bottom + 6 + sheet.letters:.1f}">{word}</text>'
             )
-        foot, legend = self._legend()
-        return picture(sheet.width, foot, "".join([*grid, *self.marks, legend]), title=title, key=key)
+        foot, names = legend(self.named[::-1], sheet, self.bottom + sheet.line + 12)
+        return picture(sheet.width, foot, "".join([*grid, *self.marks, names]), title=title, key=key)
 
-    def _legend(self) -> tuple[float, str]:
-        """Where the picture ends, and its marks' names, the foremost first, in places wide enough for any language."""
-        sheet = self.sheet
-        begin = self.bottom + sheet.line + 12
-        across = (sheet.width - 8) / sheet.columns
-        placed = []
-        for number, (sample, name) in enumerate(reversed(self.named)):
-            row, column = divmod(number, sheet.columns)
-            x, y = 4 + across * column, begin + (row + 0.5) * sheet.line
-            placed.append(
-                f'<g transform="translate({x:.0f} {y:.1f})">{sample}<text {fill("ink")} '
-                f'font-size="{sheet.letters}" x="{SWATCH + 4}" y="{sheet.letters * 0.36:.1f}">{escape(name)}</text></g>'
-            )
-        rows = -(-len(self.named) // sheet.columns)
-        return begin + rows * sheet.line + 2, "".join(placed)
+
+def legend(named: Sequence[tuple[str, str]], sheet: Sheet, begin: float) -> tuple[float, str]:
+    """Where a picture ends, and its marks with their names from ``begin`` on, in places wide enough for any language.
+
+    A mark is drawn around the middle of :data:`SWATCH` by what comes with its name.
+    """
+    across = (sheet.width - 8) / sheet.columns
+    placed = []
+    for number, (sample, name) in enumerate(named):
+        row, column = divmod(number, sheet.columns)
+        x, y = 4 + across * column, begin + (row + 0.5) * sheet.line
+        placed.append(
+            f'<g transform="translate({x:.0f} {y:.1f})">{sample}<text {fill("ink")} '
+            f'font-size="{sheet.letters}" x="{SWATCH + 4}" y="{sheet.letters * 0.36:.1f}">{escape(name)}</text></g>'
+        )
+    rows = -(-len(named) // sheet.columns)
+    return begin + rows * sheet.line + 2, "".join(placed)
 
 
 def picture(width: float, height: float, marks: str, *, title: str, key: str) -> str:

@@ -61,8 +61,10 @@
   /** @param {HTMLElement} chart */
   const stageOf = (chart) => /** @type {HTMLElement | null} */ (chart.querySelector(".chart-stage"));
 
-  /** Shows plotly's or the server's picture; the room that either takes is the same. @param {HTMLElement} chart @param {boolean} closer */
+  /** Shows plotly's with its keys, or the server's picture, in the same room. @param {HTMLElement} chart @param {boolean} closer */
   const show = (chart, closer) => {
+    const plot = /** @type {HTMLElement} */ (chart.querySelector(".chart-plot"));
+    plot.style.height = closer ? `${plot.getBoundingClientRect().height}px` : "";
     chart.classList.toggle("closer", closer);
     chart.querySelector("[data-look=closer]")?.setAttribute("aria-pressed", String(closer));
     const keys = /** @type {HTMLElement | null} */ (chart.querySelector(".chart-keys"));
@@ -88,11 +90,13 @@
       stage.className = "chart-stage";
       stage.setAttribute("role", "group");
       stage.setAttribute("aria-label", chart.querySelector("svg title")?.textContent ?? "");
-      stage.style.height = `${plot.getBoundingClientRect().height}px`;
       plot.append(stage);
+      const keys = chart.querySelector(".chart-keys");
+      if (keys) plot.append(keys);
       show(chart, true);
       const { data, layout } = figure(chart);
       await drawer().newPlot(stage, data, layout, CONFIG);
+      return;
     }
     show(chart, true);
   };

@@ -20,9 +20,10 @@ from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
 from portal.actions.sites import seen_otherwise
 from portal.charts.chart import Chart
-from portal.charts.performance import Event, performance_chart, refused_days
+from portal.charts.performance import Event, performance_chart
 from portal.charts.production import production_chart
 from portal.charts.taken import Taken, taken_ribbon
+from portal.charts.year import year_chart
 from portal.models import (
     Business,
     DayReadings,
@@ -99,7 +100,8 @@ class Story:
     production: Chart | None
     took: Took | None
     """What dirt took in the last year; None where nothing is told of dirt."""
-    refused: list[tuple[str, int]]
+    year: Chart | None
+    """What each day of the last year was worth."""
     seen: str
     """What the readings see of slope and direction otherwise than told; empty where they agree."""
 
@@ -114,15 +116,14 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     assessment = SiteAssessment.objects.filter(site=site).first()
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
-    performance = production = took = None
+    performance = production = took = year = None
     told = recommendation(site, now=now)
-    refused: list[tuple[str, int]] = []
     if assessment and daily:
         frame = with_words(daily.frame())
         performance = performance_chart(frame, _events(assessment))
         production = production_chart(frame)
         took = _took(site, told, frame)
-        refused = refused_days(frame)
+        year = year_chart(frame)
     return Story(
         site=site,
         business=site.customer.business,
@@ -135,7 +136,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         performance=performance,
         production=production,
         took=took,
-        refused=refused,
+        year=year,
         seen=seen_words(seen_otherwise(assessment)) if assessment else "",
     )
 

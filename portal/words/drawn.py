@@ -17,9 +17,11 @@ from portal.words.kept import in_their_words
 
 WORDS = (
     gettext_noop("Day"),
+    gettext_noop("Days"),
     gettext_noop("Kind"),
     gettext_noop("Measured, %"),
     gettext_noop("Month"),
+    gettext_noop("Produced, kWh"),
     gettext_noop("Promised, %"),
     gettext_noop("Wash"),
     gettext_noop("What"),
