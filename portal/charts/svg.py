@@ -44,6 +44,8 @@ DESK = Sheet("desk", width=760, plot_height=250, letters=14, left=56, ticks=9, c
 PHONE = Sheet("phone", width=330, plot_height=210, letters=13, left=48, ticks=5, columns=1)
 """On a phone of 390 px a panel leaves 322 to 350: a letter stays above 12."""
 RIGHT = 8
+APART = 1.5
+"""Pixels between two points of a line, at least: more of them are not seen, and weigh [px]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +93,12 @@ class Drawing:
         return self.bottom - self.sheet.plot_height * min(1.0, max(0.0, part))
 
     def _runs(self, days: Sequence[date], *columns: Sequence[float]) -> list[list[tuple[float, ...]]]:
-        """Stretches without a gap, as pixel x and one pixel y a column, a point a pixel where days are closer."""
+        """Stretches without a gap, as pixel x and one pixel y a column, fewer where days are closer."""
         runs: list[list[tuple[float, ...]]] = [[]]
         for day, *values in zip(days, *columns, strict=True):
             if all(isfinite(value) for value in values):
                 point = (self.x(day), *(self.y(value) for value in values))
-                if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < 1:
+                if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < APART:
                     runs[-1][-1] = point
                 else:
                     runs[-1].append(point)
@@ -112,16 +114,14 @@ class Drawing:
         self, days: Sequence[date], low: Sequence[float], high: Sequence[float], colour: str, *, name: str = ""
     ) -> None:
         """An interval: its ground, and thin edges that are seen in light and in dark."""
-        edge = stroke("edge")
+        look = (
+            f'class="fill-{colour} stroke-edge" fill="{PALETTE[colour]}" stroke="{PALETTE["edge"]}" stroke-width=".8"'
+        )
         for run in self._runs(days, low, high):
             upper = [f"{x:.1f},{top:.1f}" for x, _, top in run]
             lower = [f"{x:.1f},{bottom:.1f}" for x, bottom, _ in reversed(run)]
-            self.marks.append(f'<polygon {fill(colour)} points="{" ".join(upper + lower)}"/>')
-            for side in (upper, lower):
-                points = " ".join(side)
-                self.marks.append(f'<polyline fill="none" stroke-width=".8" {edge} points="{points}"/>')
-            sides = f'<path fill="none" stroke-width=".8" {edge} d="M0-5H22M0 5H22"/>'
-            self._name(f'<path {fill(colour)} d="M0-5H22V5H0z"/>{sides}', name)
+            self.marks.append(f'<polygon {look} points="{" ".join(upper + lower)}"/>')
+            self._name(f'<path {look} d="M0-5H22V5H0z"/>', name)
 
     def line(
         self, days: Sequence[date], values: Sequence[float], colour: str, *, dashes: str = "", name: str = ""
@@ -135,7 +135,7 @@ class Drawing:
 
     def dots(self, days: Sequence[date], values: Sequence[float], colour: str, *, name: str = "") -> None:
         spots = "".join(
-            f"M{self.x(day):.1f} {self.y(value):.1f}h0"
+            f"M{self.x(day):.0f} {self.y(value):.0f}h0"
             for day, value in zip(days, values, strict=True)
             if isfinite(value)
         )

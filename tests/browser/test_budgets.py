@@ -123,18 +123,20 @@ def test_how_long_a_slow_phone_waits(
         client.force_login(owner)
         session = client.cookies[settings.SESSION_COOKIE_NAME]
         page.context.add_cookies([{"name": session.key, "value": session.value, "url": address}])
+        for _ in range(4):  # or each of its processes would load its templates now
+            page.goto(f"{address}/", wait_until="networkidle")
         slow(page)
         page.add_init_script(f"({SEEN})()")
         page.goto(f"{address}/", wait_until="networkidle")
-        seen, paint = (
-            page.evaluate("window.seen"),
-            page.evaluate("performance.getEntriesByType('paint').at(-1).startTime"),
-        )
+        seen = page.evaluate("window.seen")
+        paint = page.evaluate("performance.getEntriesByType('paint').at(-1).startTime")
+        answer = page.evaluate("performance.getEntriesByType('navigation')[0].responseStart")
         asked = page.evaluate("performance.now()")
         page.locator("[data-look=closer]").first.click()
         page.locator(".chart-stage .main-svg").first.wait_for(timeout=60_000)
         ready = page.evaluate("performance.now()") - asked
-        print(f"\nslow phone: painted {paint:.0f} ms, verdict {seen['verdict']} ms, first picture {seen['chart']} ms")
+        print(f"\nslow phone: the server answers after {answer:.0f} ms, painted {paint:.0f} ms")
+        print(f"verdict after {seen['verdict']} ms, first picture after {seen['chart']} ms")
         print(f"looking closer: {ready:.0f} ms from asking; layout shift {page.evaluate(SHIFTS):.4f}")
     finally:
         supervisor.stop(web)
