@@ -14,7 +14,7 @@ from playwright.sync_api import Page, expect
 from portal.actions.imports.waiting import work_on_import
 from portal.models import DayReadings, Import, ImportState, Night, NightState, Role, User
 from tests import factories
-from tests.actions.exports import csv_text, days_rows, take_in
+from tests.actions.exports import csv_text, days_rows, send, take_in
 from tests.browser.test_pages import DESK, NARROWEST, complaints, log_in, no_axe_violation
 from tests.factories import NOW
 from tests.views.uploads import ambiguous, draw
@@ -144,3 +144,18 @@ def test_the_pages_fit_a_narrow_phone_and_have_no_axe_violation(
         no_axe_violation(page)
         page.set_viewport_size(NARROWEST)  # type: ignore[arg-type]
         assert page.evaluate("document.documentElement.scrollWidth") <= NARROWEST["width"], address
+
+
+def test_who_is_on_a_link_of_the_list_stays_there_while_the_list_follows(
+    page: Page, live_server: Any, office: User, complaints: list[str]
+) -> None:
+    site = office.memberships.get().business.customers.get().sites.get()
+    send(site.meters.get(), csv_text(days_rows(FIRST, 1)), filename="waits.csv", now=timezone.now())
+    log_in(page, live_server, office)
+    page.goto(f"{live_server.url}{reverse('imports')}")
+    page.get_by_role("link", name="waits.csv").focus()
+    page.evaluate("document.activeElement.first = true")
+    work()
+    expect(page.get_by_text("Read", exact=True)).to_be_visible(timeout=15_000)
+    expect(page.get_by_role("link", name="waits.csv")).to_be_focused()
+    assert not page.evaluate("document.activeElement.first || false"), "it is the link of the new list"
