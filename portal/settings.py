@@ -73,6 +73,8 @@ INSTALLED_APPS = [
     "django.contrib.admin",
     "allauth",
     "allauth.account",
+    "allauth.mfa",
+    "allauth.usersessions",
     "anymail",
     "csp",
     "django_htmx",
@@ -84,6 +86,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "portal.views.guard.refuse_nul",
     "django.middleware.gzip.GZipMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -93,6 +96,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
+    "portal.views.guard.guard",
     "django_htmx.middleware.HtmxMiddleware",
 ]
 
@@ -174,6 +178,15 @@ ACCOUNT_SESSION_REMEMBER = True
 # HTTPS ends at one proxy: failed log-ins are counted by the address it tells.
 ALLAUTH_TRUSTED_PROXY_COUNT = 1 if SECURE else 0
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
+ACCOUNT_EMAIL_NOTIFICATIONS = True  # whoever owns a login hears when its password or second step changes
+ACCOUNT_REAUTHENTICATION_TIMEOUT = 15 * 60
+# Whoever opens customers' data logs in with a second step. "optional" is for trying things out.
+SECOND_FACTOR_REQUIRED = os.environ.get("PORTAL_SECOND_FACTOR", "required") != "optional"
+MFA_ADAPTER = "portal.views.account.SecondStep"
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_ALLOW_UNVERIFIED_EMAIL = True  # addresses come with the invitation, which only their owner reads
+MFA_TOTP_TOLERANCE = 1  # a phone's clock may be half a minute off
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = not SECURE  # passkeys work on http://localhost too
 ACCOUNT_RATE_LIMITS = {
     # "key" is a login as tried from one address; who is shut out chooses a new password by mail
     "login_failed": "10/m/ip,5/5m/key",
@@ -254,7 +267,8 @@ SESSION_COOKIE_SECURE = SECURE
 CSRF_COOKIE_SECURE = SECURE
 SECURE_HSTS_SECONDS = 31536000 if SECURE else 0
 SECURE_REFERRER_POLICY = "same-origin"
-SESSION_COOKIE_AGE = 60 * 60 * 24 * 60
+SESSION_COOKIE_AGE = 14 * 24 * 60 * 60
+STAFF_SESSION_AGE = 12 * 60 * 60  # where a login opens customers' data (OWASP ASVS 4.0, 3.3.2)
 
 LOGGING: dict[str, Any] = {
     "version": 1,

@@ -188,6 +188,8 @@ urlpatterns = [
     path("health/ready", ready, name="ready"),
     path("accounts/email/", login_address, name="account_email"),
     path("accounts/", include("allauth.account.urls")),
+    path("accounts/second-step/", include("allauth.mfa.urls")),
+    path("accounts/devices/", include("allauth.usersessions.urls")),
     path("admin/", admin.site.urls),
 ]
 if settings.ANYMAIL["WEBHOOK_SECRET"]:  # without one, anybody could report anybody's address as dead

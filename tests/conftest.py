@@ -42,6 +42,8 @@ def pytest_configure(config: pytest.Config) -> None:
     django_settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
     for folder in ("static", "assets"):
         (var / folder).mkdir()
+    # Most tests log people in with one call; what a missing second step does is tested where it is the subject.
+    django_settings.SECOND_FACTOR_REQUIRED = False
     django_settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # slow on purpose otherwise
     if django_settings.DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         # A file, as in the portal, so that workers and browsers in other processes see the same rows.
@@ -63,6 +65,19 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("browser")
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _logged_in_just_now() -> None:
+    """A login made by a test's ``force_login`` is one of this moment, as if the password had just been given."""
+    from allauth.account.internal.flows.login import record_authentication  # Django is not set up above
+    from django.contrib.auth.signals import user_logged_in
+
+    def record(sender: object, request: Any, user: Any, **more: object) -> None:
+        if not hasattr(request, "allauth"):  # no request of a browser
+            record_authentication(request, user, method="password")
+
+    user_logged_in.connect(record, weak=False)
 
 
 @pytest.fixture(autouse=True)

@@ -39,7 +39,16 @@ ALIKE = {
 WORDING = "mail_wording"
 """The page on which the firm words an English mail: its text is English."""
 SPOKEN = ("aria-label", "alt", "title", "placeholder", "data-label", "data-title")
-ACCOUNT = ("account_login", "account_reset_password", "account_signup", "account_change_password", "account_logout")
+ACCOUNT = (
+    "account_login",
+    "account_reset_password",
+    "account_signup",
+    "account_change_password",
+    "account_logout",
+    "mfa_index",
+    "mfa_list_webauthn",
+    "usersessions_list",
+)
 
 
 @pytest.fixture
@@ -137,10 +146,14 @@ def test_no_page_speaks_english_to_somebody_else(spanish_world: World) -> None:
 
 @pytest.mark.parametrize("name", ACCOUNT)
 def test_no_page_of_the_login_speaks_english(name: str, spanish_world: World) -> None:
-    person = "homeowner" if name in ("account_change_password", "account_logout") else "stranger"
+    person = "stranger" if name in ("account_login", "account_reset_password", "account_signup") else "homeowner"
     client = visitor(spanish_world, person)
     assert not left_in_english(client.get(reverse(name)).text)
-    if name not in ("account_signup", "account_logout"):  # an empty form, with what it misses
+    if name in (
+        "account_login",
+        "account_reset_password",
+        "account_change_password",
+    ):  # an empty form, with what it misses
         assert not left_in_english(client.post(reverse(name), {}).text)
 
 

@@ -318,7 +318,7 @@ ROUTES: dict[str, Route] = {
     "calendar_feed": get(EVERYBODY, token="feed"),
 }
 
-ELSEWHERE = ("admin:", "account_", "anymail:", "api:")
+ELSEWHERE = ("admin:", "account_", "mfa_", "usersessions_", "anymail:", "api:")
 """The libraries' own pages: the admin, sign-up and mail services' reports are tried below, the API wants
 a token (tests of the API)."""
 

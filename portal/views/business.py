@@ -26,6 +26,7 @@ from portal.actions.people import NotPossible, add_member, remove_member, save_b
 from portal.models import Business, Membership, Role, User
 from portal.pv.result import SUREST
 from portal.views.customers import send_invitation
+from portal.views.guard import asks_again
 
 LOGO_BYTES = 2 * 1024 * 1024
 LOGO_SIDE = 4000
@@ -264,6 +265,7 @@ def _owned(request: HttpRequest, slug: str | None) -> Business:
 
 
 @login_required
+@asks_again
 def business_settings(request: HttpRequest, slug: str | None = None) -> HttpResponse:
     business = _owned(request, slug)
     form = BusinessForm(request.POST or None, request.FILES or None, instance=business)
@@ -294,6 +296,7 @@ def _show(request: HttpRequest, business: Business, form: BusinessForm, member: 
 
 @login_required
 @require_POST
+@asks_again
 def member_add(request: HttpRequest, slug: str) -> HttpResponse:
     business = _owned(request, slug)
     form = MemberForm(request.POST)
@@ -318,6 +321,7 @@ def member_add(request: HttpRequest, slug: str) -> HttpResponse:
 
 @login_required
 @require_POST
+@asks_again
 def member_remove(request: HttpRequest, slug: str, pk: int) -> HttpResponse:
     business = _owned(request, slug)
     membership = get_object_or_404(Membership.objects.filter(business=business).select_related("user"), pk=pk)

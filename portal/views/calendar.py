@@ -17,11 +17,13 @@ from icalendar import Calendar, Event
 
 from portal.actions.visits import new_calendar_feed, revoke_calendar_feeds
 from portal.models import CalendarFeed, Membership, User, Visit, VisitState
+from portal.views.guard import asks_again
 
 PAST = timedelta(days=60)
 
 
 @login_required
+@asks_again
 def calendar(request: HttpRequest) -> HttpResponse:
     """Show, make and revoke the address of one's own feed."""
     user = cast(User, request.user)

@@ -26,6 +26,7 @@ from portal.actions.invitations import invite, known_elsewhere, may_hand_on_link
 from portal.actions.mail.post import mail_folder
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
 from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
+from portal.views.guard import asks_again
 
 PAGE = 50
 
@@ -181,6 +182,7 @@ def customer_access(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 @require_POST
+@asks_again
 def customer_erase(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     found = get_object_or_404(Customer.objects.managed_by(user).select_related("business"), pk=pk)

@@ -30,7 +30,7 @@ TECHNICIAN_PLACES: Places = (("home", gettext_lazy("Today")), ("visits", gettext
 HOMEOWNER_PLACES: Places = (("home", gettext_lazy("My roof")), ("imports", gettext_lazy("Send readings")))
 ABOUT: Places = (("method", gettext_lazy("How the estimate is made")), ("cautions", gettext_lazy("Cautions")))
 MEMBER_ABOUT: Places = (
-    ("account_change_password", gettext_lazy("Change password")),
+    ("mfa_index", gettext_lazy("Your login")),
     ("account_logout", gettext_lazy("Log out")),
 )
 PLACE_ICONS = {

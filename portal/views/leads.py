@@ -23,10 +23,12 @@ from django.views.decorators.http import require_POST
 from portal.actions.advice import recommendation, recommendations
 from portal.actions.lead_figures import promises, raised_by_month, weekly_figures
 from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
+from portal.actions.trail import note
 from portal.charts.promise import promise_chart
-from portal.models import Business, Lead, LeadKind, LeadStage, Membership, User
+from portal.models import Business, Deed, Lead, LeadKind, LeadStage, Membership, User
 from portal.models.lead import LeadQuerySet
 from portal.views.cells import safe_cell
+from portal.views.guard import asks_again_to_read
 from portal.words.advice import advice, headline
 
 PAGE = 50
@@ -150,6 +152,7 @@ COLUMNS = (
 
 
 @login_required
+@asks_again_to_read
 def leads_csv(request: HttpRequest) -> HttpResponse:
     """The board's leads as a file for a spreadsheet."""
     _, chosen = _board(request)
@@ -158,6 +161,8 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
     out = csv.writer(response)
     out.writerow(COLUMNS)
     listed = list(chosen)
+    for business in {lead.site.customer.business for lead in listed}:
+        note(deed=Deed.EXPORTED, about="leads.csv", business=business, by=cast(User, request.user), now=timezone.now())
     told_of = recommendations([lead.site for lead in listed], now=timezone.now())
     for lead in listed:
         told = told_of[lead.site_id]

@@ -29,6 +29,7 @@ from portal.models import (
     User,
 )
 from portal.views.customers import searched
+from portal.views.guard import asks_again
 
 FOUND = 20
 """So many customers are listed to hand a roof over to."""
@@ -234,6 +235,7 @@ def site_correct(request: HttpRequest, pk: int) -> HttpResponse:
 
 @login_required
 @require_POST
+@asks_again
 def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
     user = cast(User, request.user)
     roof = get_object_or_404(Site.objects.managed_by(user).select_related("customer__business"), pk=pk)

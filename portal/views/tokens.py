@@ -18,6 +18,7 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.tokens import make_token, revoke_token
 from portal.models import Business, Customer, Meter, Site, Token, User
+from portal.views.guard import asks_again
 
 LISTED = 500
 
@@ -47,6 +48,7 @@ class TokenForm(forms.Form):
 
 @login_required
 @never_cache
+@asks_again
 def tokens(request: HttpRequest) -> HttpResponse:
     """List tokens, and make one: its secret is in this one answer and nowhere else."""
     user = cast(User, request.user)
