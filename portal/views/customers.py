@@ -26,6 +26,7 @@ from portal.actions.invitations import invite, known_elsewhere, may_hand_on_link
 from portal.actions.mail.post import mail_folder
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
 from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
+from portal.views.asked import row_asked, words_asked
 from portal.views.guard import asks_again
 
 PAGE = 50
@@ -37,7 +38,7 @@ def customers(request: HttpRequest) -> HttpResponse:
     user = cast(User, request.user)
     if not Business.objects.managed_by(user).exists():
         raise PermissionDenied
-    wanted = request.GET.get("q", "").strip()
+    wanted = words_asked(request)
     found = searched(Customer.objects.managed_by(user), wanted)
     page = Paginator(found, PAGE).get_page(request.GET.get("page"))
     page.object_list = list(page.object_list)
@@ -136,7 +137,7 @@ def customer_new(request: HttpRequest) -> HttpResponse:
         raise PermissionDenied
     entered = Customer(business=first, language=first.language)
     asked = request.GET.get("enquiry", "")
-    enquiry = Enquiry.objects.visible_to(user).filter(pk=int(asked) if asked.isdecimal() and len(asked) < 10 else 0)
+    enquiry = Enquiry.objects.visible_to(user).filter(pk=row_asked(asked))
     for one in enquiry:
         entered.business, entered.name, entered.notes = one.business, one.name, one.address
         entered.email, entered.phone = (one.reach, "") if "@" in one.reach else ("", one.reach[:40])

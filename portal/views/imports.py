@@ -25,6 +25,7 @@ from portal.actions.imports.receive import STALLED_AFTER, ImportRefused, meter_c
 from portal.actions.uploads import FILES_A_DAY, too_large
 from portal.models import Business, Customer, Import, Meter, Site, User
 from portal.models.meter import MeterQuerySet
+from portal.views.asked import row_asked, words_asked
 
 METERS_LISTED = 50
 
@@ -61,7 +62,7 @@ def imports(request: HttpRequest) -> HttpResponse:
 
 def _asked_site(request: HttpRequest, user: User) -> Site | None:
     asked = request.GET.get("site", "")
-    return get_object_or_404(Site.objects.fed_by(user), pk=asked) if asked.isdecimal() else None
+    return get_object_or_404(Site.objects.fed_by(user), pk=row_asked(asked)) if asked.isdecimal() else None
 
 
 class FilesInput(forms.ClearableFileInput):
@@ -113,12 +114,12 @@ def import_upload(request: HttpRequest) -> HttpResponse:
     user = cast(User, request.user)
     _may_send(user)
     meters = _meters(user)
-    site, sought = _asked_site(request, user), request.GET.get("q", "").strip()
+    site, sought = _asked_site(request, user), words_asked(request)
     listed = meters
     if site:
         listed = listed.filter(site=site)
     if (asked := request.GET.get("meter", "")).isdecimal():
-        listed = listed.filter(pk=asked)
+        listed = listed.filter(pk=row_asked(asked))
     if sought:
         listed = listed.filter(
             Q(site__customer__name__icontains=sought)

@@ -52,6 +52,7 @@ from portal.models import (
 )
 from portal.models.assessment import unpack_daily
 from portal.models.record import findings, standing
+from portal.views.asked import row_asked
 from portal.views.printed import pdf
 from portal.views.record import photo_file
 
@@ -246,7 +247,7 @@ def visit_report_share(request: HttpRequest, pk: int) -> HttpResponse:
     asked = request.POST.get("revoke", "")
     try:
         if asked:
-            link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=int(asked) if asked.isdecimal() else 0)
+            link = get_object_or_404(ReportLink.objects.filter(visit=visit), pk=row_asked(asked))
             revoke_report_link(link=link, now=timezone.now())
             messages.success(request, _("The link no longer works."))
         else:

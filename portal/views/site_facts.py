@@ -28,6 +28,7 @@ from portal.models import (
     Site,
     User,
 )
+from portal.views.asked import row_asked, words_asked
 from portal.views.customers import searched
 from portal.views.guard import asks_again
 
@@ -201,11 +202,11 @@ def site_hand_over(request: HttpRequest, pk: int) -> HttpResponse:
     others = Customer.objects.filter(business=roof.customer.business).exclude(pk=roof.customer.pk)
     if request.method == "POST":
         chosen = request.POST.get("customer", "")
-        customer = get_object_or_404(others, pk=int(chosen) if chosen.isdecimal() else None)
+        customer = get_object_or_404(others, pk=row_asked(chosen))
         hand_over_site(site=roof, customer=customer, now=timezone.now())
         messages.success(request, _("{name} is {name_2}'s now.").format(name=roof.name, name_2=customer.name))
         return redirect("site", pk)
-    wanted = request.GET.get("q", "").strip()
+    wanted = words_asked(request)
     found = list(searched(others, wanted)[: FOUND + 1]) if wanted else []
     return render(
         request,

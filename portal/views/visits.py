@@ -53,6 +53,7 @@ from portal.models.assessment import unpack_daily
 from portal.models.site import SiteQuerySet
 from portal.models.visit import VisitQuerySet
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.views.asked import row_asked, words_asked
 from portal.views.life import life_of
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
 from portal.words.figures import day_words
@@ -213,7 +214,7 @@ class VisitForm(forms.Form):
 
 def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
     """The roofs to choose from, found by all words that are searched for."""
-    wanted = request.GET.get("q", "").strip()
+    wanted = words_asked(request)
     for word in wanted.split():
         sites = sites.filter(Q(name__icontains=word) | Q(address__icontains=word) | Q(customer__name__icontains=word))
     page = Paginator(sites, PAGE).get_page(request.GET.get("page"))
@@ -231,12 +232,10 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     lead: Lead | None = None
     asked_lead, asked_site = request.GET.get("lead", ""), request.GET.get("site", "")
     if asked_lead:
-        lead = get_object_or_404(
-            Lead.objects.visible_to(user).open(), pk=int(asked_lead) if asked_lead.isdecimal() else 0
-        )
+        lead = get_object_or_404(Lead.objects.visible_to(user).open(), pk=row_asked(asked_lead))
         site = managed.get(pk=lead.site_id)
     elif asked_site:
-        site = get_object_or_404(managed, pk=int(asked_site) if asked_site.isdecimal() else 0)
+        site = get_object_or_404(managed, pk=row_asked(asked_site))
     else:
         return _book_where(request, managed)
     nesting = request.GET.get("nesting") == "1"

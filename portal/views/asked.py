@@ -1,0 +1,20 @@
+"""What an address or a form asks for: a row by its number, a search by its words."""
+
+from __future__ import annotations
+
+from django.http import HttpRequest
+
+LONGEST = 9
+"""Digits: no table of a firm comes near a billion rows, and no column that holds a number is too small for these."""
+
+MOST_SOUGHT = 100
+
+
+def row_asked(text: str | None) -> int:
+    """A row's number; 0, which no row has, for whatever is none."""
+    return int(text) if text and text.isascii() and text.isdecimal() and len(text) <= LONGEST else 0
+
+
+def words_asked(request: HttpRequest) -> str:
+    """What is searched for; a whole page pasted into the field by mistake is more than a database compares."""
+    return request.GET.get("q", "").strip()[:MOST_SOUGHT]
