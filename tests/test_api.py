@@ -38,7 +38,7 @@ def owner(meter: Meter) -> User:
 
 @pytest.fixture
 def secret(meter: Meter, owner: User) -> str:
-    return make_token(name="nightly", created_by=owner, now=NOW, business=meter.site.customer.business)[1]
+    return make_token(name="nightly", created_by=owner, now=timezone.now(), business=meter.site.customer.business)[1]
 
 
 class Script:
@@ -103,7 +103,7 @@ def test_only_the_hash_of_a_token_is_kept(secret: str) -> None:
 
 def test_a_token_of_a_site_opens_that_site_alone(meter: Meter, owner: User) -> None:
     neighbour = factories.meter(site=factories.site(customer=factories.customer(business=meter.site.customer.business)))
-    _, secret = make_token(name="logger", created_by=owner, now=NOW, site=meter.site)
+    _, secret = make_token(name="logger", created_by=owner, now=timezone.now(), site=meter.site)
     script = Script(secret)
     assert [one["id"] for one in script.get("/api/sites")[1]] == [meter.site_id]
     status, told = script.post(f"/api/meters/{neighbour.pk}/imports", file=b"x")
@@ -207,9 +207,13 @@ def page_of(user: User) -> Client:
     return client
 
 
+def asked(meter: Meter, name: str) -> dict[str, object]:
+    return {"name": name, "opens": f"site {meter.site_id}", "scope": "both", "days": 30}
+
+
 def test_a_token_is_shown_once(meter: Meter, owner: User) -> None:
     client = page_of(owner)
-    answer = client.post(reverse("tokens"), {"name": "office computer", "opens": f"site {meter.site_id}"})
+    answer = client.post(reverse("tokens"), asked(meter, "office computer"))
     secret = answer.context["secret"]
     assert secret in answer.content.decode()
     assert "no-store" in answer["Cache-Control"]
@@ -227,7 +231,7 @@ def test_a_homeowner_makes_tokens_for_own_roofs_only(meter: Meter) -> None:
     firm = meter.site.customer.business
     for opens in (f"business {firm.pk}", f"site {factories.site().pk}"):
         assert client.post(reverse("tokens"), {"name": "x", "opens": opens}).context["secret"] == ""
-    assert client.post(reverse("tokens"), {"name": "x", "opens": f"site {meter.site_id}"}).context["secret"]
+    assert client.post(reverse("tokens"), asked(meter, "x")).context["secret"]
     assert Token.objects.get().site == meter.site
 
 
@@ -250,8 +254,8 @@ def test_the_office_sees_tokens_of_its_sites_and_a_homeowner_only_the_own_ones(m
     person = factories.user()
     meter.site.customer.user = person
     meter.site.customer.save()
-    theirs, _ = make_token(name="logger", created_by=person, now=NOW, site=meter.site)
-    firms, _ = make_token(name="firm", created_by=owner, now=NOW, site=meter.site)
+    theirs, _ = make_token(name="logger", created_by=person, now=timezone.now(), site=meter.site)
+    firms, _ = make_token(name="firm", created_by=owner, now=timezone.now(), site=meter.site)
     assert set(Token.objects.visible_to(owner)) == {theirs, firms}
     assert set(Token.objects.visible_to(person)) == {theirs}
 

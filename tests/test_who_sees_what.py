@@ -22,8 +22,7 @@ from PIL import Image
 from portal.actions.mail.recipient import token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
-from portal.actions.tokens import make_token
-from portal.actions.visits import new_calendar_feed
+from portal.actions.tokens import make_token, new_calendar_feed
 from portal.models import (
     Business,
     Call,
@@ -158,7 +157,7 @@ def world() -> World:
         "meter": meter.pk,
         "link": link_token(share_report(visit=done, now=now)),
         "enquiry": Enquiry.objects.create(business=firm, at=now, name="Next door", reach="555-0177").pk,
-        "feed": new_calendar_feed(user=people["technician"], now=now).token,
+        "feed": new_calendar_feed(user=people["technician"], now=now),
         "mail": token_for({"customer": customer.pk}),
         "ours": "ours",
         "due": "due",

@@ -22,8 +22,13 @@ class NotPossible(Exception):
     """A wish that breaks a rule; the message says what to do instead."""
 
 
+@transaction.atomic
 def save_customer(*, customer: Customer) -> Customer:
     """Keep a customer's facts. With another e-mail address the login goes: it was that of the address before."""
+    Business.objects.select_for_update().get(pk=customer.business_id)  # a doubled click comes one after the other
+    others = Customer.objects.filter(business=customer.business_id, email=customer.email).exclude(pk=customer.pk)
+    if customer.email and others.exists():
+        raise NotPossible(_("This firm already has a customer with this e-mail address."))
     if customer.user is not None and customer.user.email != customer.email.lower():
         customer.user = None
     customer.save()

@@ -1,4 +1,4 @@
-"""Tokens for scripts: made, used, revoked."""
+"""Secrets that open something without a login, tokens for scripts and calendar feeds: made, used, revoked."""
 
 from __future__ import annotations
 
@@ -7,14 +7,23 @@ from datetime import datetime, timedelta
 from django.db import transaction
 
 from portal.actions.trail import note
-from portal.models import Business, Deed, Site, Token, User, hash_token, new_secret
+from portal.models import Business, CalendarFeed, Deed, Scope, Site, Token, User, hash_token, new_secret
 
 USE_NOTED_EVERY = timedelta(minutes=1)
+LONGEST_LIFE = timedelta(days=365)
+"""A forgotten token of a forgotten computer ends by itself."""
 
 
 @transaction.atomic
 def make_token(
-    *, name: str, created_by: User, now: datetime, business: Business | None = None, site: Site | None = None
+    *,
+    name: str,
+    created_by: User,
+    now: datetime,
+    business: Business | None = None,
+    site: Site | None = None,
+    scope: Scope = Scope.BOTH,
+    lasts: timedelta = LONGEST_LIFE,
 ) -> tuple[Token, str]:
     """Make a token for a business or a site. Returns it with its secret, which is kept nowhere."""
     secret = new_secret()
@@ -27,6 +36,8 @@ def make_token(
         site=site,
         created_by=created_by,
         created_at=now,
+        scope=scope,
+        expires_at=now + min(lasts, LONGEST_LIFE),
     )
     assert firm is not None, "a token is for a site or a business"
     note(deed=Deed.TOKEN, about=f"token {token.pk}", business=firm, by=created_by, now=now)
@@ -35,7 +46,7 @@ def make_token(
 
 def use_token(*, secret: str, now: datetime) -> Token | None:
     """Return the live token of a secret and note that it was used; None for any other text."""
-    token = Token.objects.live().select_related("created_by").filter(hashed=hash_token(secret)).first()
+    token = Token.objects.live(now).select_related("created_by").filter(hashed=hash_token(secret)).first()
     if token and (token.last_used_at is None or now - token.last_used_at > USE_NOTED_EVERY):
         Token.objects.filter(pk=token.pk).update(last_used_at=now)
     return token
@@ -48,3 +59,17 @@ def revoke_token(*, token: Token, by: User | None, now: datetime) -> None:
         firm = token.site.customer.business if token.site else token.business
         assert firm is not None, "a token is for a site or a business"
         note(deed=Deed.REVOKED, about=f"token {token.pk}", business=firm, by=by, now=now)
+
+
+@transaction.atomic
+def new_calendar_feed(*, user: User, now: datetime) -> str:
+    """Give a technician a new secret for their feed's address, kept nowhere; the one before stops working."""
+    User.objects.select_for_update().get(pk=user.pk)  # a doubled click comes one after the other
+    revoke_calendar_feeds(user=user, now=now)
+    secret = new_secret()
+    CalendarFeed.objects.create(user=user, hashed=hash_token(secret))
+    return secret
+
+
+def revoke_calendar_feeds(*, user: User, now: datetime) -> None:
+    CalendarFeed.objects.filter(user=user, revoked_at=None).update(revoked_at=now)

@@ -16,7 +16,6 @@ from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import ask_first, note_read
 from portal.models import (
-    CalendarFeed,
     Lead,
     LeadKind,
     LeadStage,
@@ -26,7 +25,6 @@ from portal.models import (
     User,
     Visit,
     VisitState,
-    new_secret,
 )
 from portal.models.visit import VisitQuerySet
 from portal.pv.town import kilometres
@@ -220,17 +218,6 @@ def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
         yard = (business.latitude, business.longitude)
     order, km = route_order([(visit.site.latitude, visit.site.longitude) for visit in listed], yard)
     return [listed[index] for index in order], km
-
-
-@transaction.atomic
-def new_calendar_feed(*, user: User, now: datetime) -> CalendarFeed:
-    """Give a technician a new secret address; the one before stops working."""
-    revoke_calendar_feeds(user=user, now=now)
-    return CalendarFeed.objects.create(user=user, token=new_secret())
-
-
-def revoke_calendar_feeds(*, user: User, now: datetime) -> None:
-    CalendarFeed.objects.filter(user=user, revoked_at=None).update(revoked_at=now)
 
 
 @transaction.atomic

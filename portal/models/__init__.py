@@ -38,7 +38,7 @@ from portal.models.record import (
 )
 from portal.models.reminder import MailStop, Preference, Reminder, ReminderKind, ReminderState, SendingRules, Wording
 from portal.models.site import Plane, Site
-from portal.models.token import Token, hash_token, new_secret
+from portal.models.token import Scope, Token, hash_token, new_secret
 from portal.models.trail import AuditEntry, Deed
 from portal.models.visit import Visit, VisitState
 
@@ -103,6 +103,7 @@ __all__ = [
     "ReminderState",
     "ReportLink",
     "Role",
+    "Scope",
     "SendingRules",
     "SignOff",
     "Site",

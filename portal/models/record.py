@@ -251,10 +251,10 @@ class CalendarFeedQuerySet(models.QuerySet["CalendarFeed"]):
 
 
 class CalendarFeed(models.Model):
-    """The secret address under which a technician's calendar reads their visits."""
+    """The secret address under which a technician's calendar reads their visits; only its hash is kept."""
 
     user = models.ForeignKey(User, models.CASCADE, related_name="calendar_feeds")
-    token = models.CharField(max_length=64, unique=True)
+    hashed = models.CharField(max_length=64, unique=True, editable=False)
     revoked_at = models.DateTimeField(null=True, blank=True)
 
     objects = CalendarFeedQuerySet.as_manager()

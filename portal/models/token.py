@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from datetime import datetime
 
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
 from portal.models.site import Site, SiteQuerySet
@@ -22,6 +24,14 @@ def new_secret() -> str:
     return secrets.token_urlsafe(32)
 
 
+class Scope(models.TextChoices):
+    """What a token is for."""
+
+    SEND = "send", gettext_lazy("send readings and see what became of them")
+    READ = "read", gettext_lazy("read how roofs stand")
+    BOTH = "both", gettext_lazy("send and read")
+
+
 class TokenQuerySet(models.QuerySet["Token"]):
     def visible_to(self, user: User | AnonymousUser) -> TokenQuerySet:
         """The tokens of the businesses the user runs and their sites, and those the user made for own sites."""
@@ -34,8 +44,8 @@ class TokenQuerySet(models.QuerySet["Token"]):
             | Q(site__customer__user=user, created_by=user)
         )
 
-    def live(self) -> TokenQuerySet:
-        return self.filter(revoked_at=None, created_by__is_active=True)
+    def live(self, now: datetime) -> TokenQuerySet:
+        return self.filter(revoked_at=None, expires_at__gt=now, created_by__is_active=True)
 
 
 class Token(models.Model):
@@ -48,6 +58,8 @@ class Token(models.Model):
     site = models.ForeignKey(Site, models.CASCADE, null=True, blank=True, related_name="tokens")
     created_by = models.ForeignKey(User, models.CASCADE, related_name="tokens")
     created_at = models.DateTimeField()
+    scope = models.CharField(max_length=4, choices=Scope, default=Scope.BOTH)
+    expires_at = models.DateTimeField()
     last_used_at = models.DateTimeField(null=True, blank=True)
     revoked_at = models.DateTimeField(null=True, blank=True)
 

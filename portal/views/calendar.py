@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import cast
 
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
@@ -15,8 +16,8 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from icalendar import Calendar, Event
 
-from portal.actions.visits import new_calendar_feed, revoke_calendar_feeds
-from portal.models import CalendarFeed, Membership, User, Visit, VisitState
+from portal.actions.tokens import new_calendar_feed, revoke_calendar_feeds
+from portal.models import CalendarFeed, Membership, User, Visit, VisitState, hash_token
 from portal.views.guard import asks_again
 
 PAST = timedelta(days=60)
@@ -29,22 +30,21 @@ def calendar(request: HttpRequest) -> HttpResponse:
     user = cast(User, request.user)
     if not Membership.objects.filter(user=user).exists():
         raise PermissionDenied
-    if request.method == "POST":
-        if request.POST.get("do") == "revoke":
-            revoke_calendar_feeds(user=user, now=timezone.now())
-            messages.success(request, _("The address no longer works."))
-        else:
-            new_calendar_feed(user=user, now=timezone.now())
-            messages.success(request, _("Here is the new address. An older one no longer works."))
+    secret = ""
+    if request.POST.get("do") == "revoke":
+        revoke_calendar_feeds(user=user, now=timezone.now())
+        messages.success(request, _("The address no longer works."))
         return redirect("calendar")
+    if request.method == "POST":
+        secret = new_calendar_feed(user=user, now=timezone.now())
     feed = CalendarFeed.objects.visible_to(user).live().first()
-    address = request.build_absolute_uri(reverse("calendar_feed", args=[feed.token])) if feed else ""
+    address = settings.BASE_URL + reverse("calendar_feed", args=[secret]) if secret else ""
     return render(request, "visits/calendar.html", {"feed": feed, "address": address})
 
 
 def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     """The feed itself: whoever holds the address reads it, so it holds no more than a day's work needs."""
-    feed = CalendarFeed.objects.live().filter(token=token).select_related("user").first()
+    feed = CalendarFeed.objects.live().filter(hashed=hash_token(token)).select_related("user").first()
     if feed is None:
         raise Http404
     visits = (
@@ -56,7 +56,7 @@ def calendar_feed(request: HttpRequest, token: str) -> HttpResponse:
     book.add("name", _("Visits"))
     book.add("refresh-interval", timedelta(hours=1), {"value": "DURATION"})
     for visit in visits:
-        book.add_component(visit_event(visit, request.build_absolute_uri(reverse("visit_sheet", args=[visit.pk]))))
+        book.add_component(visit_event(visit, settings.BASE_URL + reverse("visit_sheet", args=[visit.pk])))
     answer = HttpResponse(book.to_ical(), content_type="text/calendar; charset=utf-8")
     answer["Content-Disposition"] = 'inline; filename="visits.ics"'
     answer["Cache-Control"] = "private, no-store"

@@ -154,11 +154,19 @@ def _edit(request: HttpRequest, user: User, edited: Customer) -> HttpResponse:
     form = CustomerForm(user, request.POST or None, instance=edited)
     if request.method == "POST" and form.is_valid():
         could_log_in = edited.user_id is not None
-        saved = save_customer(customer=form.save(commit=False))
+        try:
+            saved = save_customer(customer=form.save(commit=False))
+        except NotPossible as problem:
+            form.add_error("email", str(problem))
+            return _show(request, form, edited)
         messages.success(request, _("{name} is kept.").format(name=saved.name))
         if could_log_in and saved.user_id is None:
             messages.warning(request, _("The address is another one, so the login is taken away. Invite them again."))
         return redirect("customer", saved.pk)
+    return _show(request, form, edited)
+
+
+def _show(request: HttpRequest, form: CustomerForm, edited: Customer) -> HttpResponse:
     return render(request, "customer/edit.html", {"form": form, "customer": edited if edited.pk else None})
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
 
 from django import forms
+from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
@@ -224,9 +225,7 @@ def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
             "report": report_of(visit, _inside),
             "pdf_url": reverse("visit_report_pdf", args=[visit.pk]),
             "may_share": may_share,
-            "links": [
-                (link, request.build_absolute_uri(reverse("shared_report", args=[link_token(link)]))) for link in links
-            ],
+            "links": [(link, settings.BASE_URL + reverse("shared_report", args=[link_token(link)])) for link in links],
         },
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any, cast
 
 from django import forms
@@ -16,8 +17,8 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from portal.actions.tokens import make_token, revoke_token
-from portal.models import Business, Customer, Meter, Site, Token, User
+from portal.actions.tokens import LONGEST_LIFE, make_token, revoke_token
+from portal.models import Business, Customer, Meter, Scope, Site, Token, User
 from portal.views.guard import asks_again
 
 LISTED = 500
@@ -31,7 +32,11 @@ class TokenForm(forms.Form):
         label=gettext_lazy("What will use it"),
         help_text=gettext_lazy("The office computer, the data logger …"),
     )
-    opens = forms.ChoiceField(label=gettext_lazy("It may send readings for"))
+    opens = forms.ChoiceField(label=gettext_lazy("It opens"))
+    scope = forms.ChoiceField(label=gettext_lazy("It may"), choices=Scope.choices, initial=Scope.SEND)
+    days = forms.IntegerField(
+        label=gettext_lazy("For how many days"), min_value=1, max_value=LONGEST_LIFE.days, initial=LONGEST_LIFE.days
+    )
 
     def __init__(self, user: User, data: Any = None) -> None:
         super().__init__(data)
@@ -63,6 +68,8 @@ def tokens(request: HttpRequest) -> HttpResponse:
             now=timezone.now(),
             business=form.businesses.get(opens),
             site=form.sites.get(opens),
+            scope=Scope(form.cleaned_data["scope"]),
+            lasts=timedelta(days=form.cleaned_data["days"]),
         )
         form = TokenForm(user)
     mine = Token.objects.visible_to(user).select_related("business", "site__customer", "created_by")
@@ -70,7 +77,14 @@ def tokens(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "imports/tokens.html",
-        {"form": form, "secret": secret, "tokens": mine, "meters": meters[:LISTED], "listed": LISTED},
+        {
+            "form": form,
+            "secret": secret,
+            "tokens": mine,
+            "meters": meters[:LISTED],
+            "listed": LISTED,
+            "now": timezone.now(),
+        },
     )
 
 

@@ -6,7 +6,6 @@ Every call carries a token; what it opens is what the person who made it may fee
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from django.core.exceptions import PermissionDenied
@@ -27,18 +26,27 @@ from portal.actions.imports.asked import undo_import
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.tokens import use_token
 from portal.actions.uploads import too_large
-from portal.models import CameBy, Import, Meter, Site, SiteAssessment, Token
-from portal.pv.advice import Act, State
+from portal.api.answers import AnswerOut, ImportOut, LedgerOut, Problem, SiteOut
+from portal.models import CameBy, Import, Meter, Scope, SiteAssessment, Token
 from portal.words.advice import advice, headline, money_line, why
-from portal.words.kept import in_their_words
 from portal.words.sentences import sentence
 
 
 class TokenAuth(HttpBearer):
-    """``Authorization: Bearer …`` with a token of the portal."""
+    """``Authorization: Bearer …`` with a token of the portal that may do this."""
+
+    def __init__(self, *scopes: Scope) -> None:
+        super().__init__()
+        self.scopes = {Scope.BOTH, *scopes}
 
     def authenticate(self, request: HttpRequest, token: str) -> Token | None:
-        return use_token(secret=token, now=timezone.now())
+        found = use_token(secret=token, now=timezone.now())
+        if found and found.scope not in self.scopes:
+            raise PermissionDenied
+        return found
+
+
+SENDS, READS, EITHER = TokenAuth(Scope.SEND), TokenAuth(Scope.READ), TokenAuth(Scope.SEND, Scope.READ)
 
 
 class TokenThrottle(AuthRateThrottle):
@@ -54,11 +62,15 @@ api = NinjaAPI(
     description=gettext_noop(
         "Send production files by script, and read what they say. Make a token on the page “Send by script”."
     ),
-    auth=TokenAuth(),
+    auth=EITHER,
     throttle=[TokenThrottle("120/m")],
     docs_url=None,  # ninja's pages load scripts from elsewhere; ours is drawn by the server from the same description
     urls_namespace="api",
 )
+
+
+ALWAYS = {401: Problem, 403: Problem, 422: Problem, 429: Problem}
+"""No token, one that may not do this, a call that is not right, and too many of them."""
 
 
 def _token(request: HttpRequest) -> Token:
@@ -66,142 +78,19 @@ def _token(request: HttpRequest) -> Token:
     return token
 
 
-class Problem(Schema):
-    """What is wrong and what to do next."""
-
-    detail: str
-
-
-class MeterOut(Schema):
-    """A meter, to send files for."""
-
-    id: int
-    name: str
-
-
-class SiteOut(Schema):
-    """A roof and its meters."""
-
-    id: int
-    name: str
-    customer: str
-    tz: str
-    meters: list[MeterOut]
-
-    @staticmethod
-    def resolve_customer(site: Site) -> str:
-        return site.customer.name
-
-
-class WarningOut(Schema):
-    """Something to know about a file: a stable code and a sentence."""
-
-    code: str
-    text: str
-
-    @staticmethod
-    def resolve_text(kept: dict[str, str]) -> str:
-        return in_their_words(kept["text"])
-
-
-class RejectedOut(Schema):
-    """A line that was not taken in."""
-
-    file: str
-    line: int
-    reason: str
-    text: str
-
-    @staticmethod
-    def resolve_reason(kept: dict[str, str]) -> str:
-        return in_their_words(kept["reason"])
-
-
-class ImportOut(Schema):
-    """One file and what became of it."""
-
-    id: int
-    meter_id: int
-    filename: str
-    sha256: str
-    state: str
-    problem: str
-    uploaded_at: datetime
-    finished_at: datetime | None
-    interval_minutes: int | None
-    first_day: date | None
-    last_day: date | None
-    rows_read: int
-    readings_new: int
-    readings_unchanged: int
-    readings_replaced: int
-    readings_set_aside: int
-    rows_blank: int
-    rows_duplicate: int
-    rows_rejected: int
-    warnings: list[WarningOut]
-
-    @staticmethod
-    def resolve_problem(kept: Import) -> str:
-        return in_their_words(kept.problem)
-
-
-class LedgerOut(ImportOut):
-    """One import with its first rejected lines and what is to be answered."""
-
-    rejected: list[RejectedOut]
-    questions: list[dict[str, Any]]
-
-    @staticmethod
-    def resolve_questions(kept: Import) -> list[dict[str, Any]]:
-        return [
-            question
-            | {
-                "text": in_their_words(question["text"]),
-                "choices": [choice | {"label": in_their_words(choice["label"])} for choice in question["choices"]],
-            }
-            for question in kept.questions
-        ]
-
-
-class Interval(Schema):  # of 90 %
-    low: float
-    middle: float
-    high: float
-
-
-class AnswerOut(Schema):
-    """How a roof stands, what is advised and the money behind it. Losses are fractions of the clean yield."""
-
-    site_id: int
-    as_of: date | None
-    readings_until: date | None
-    state: State
-    state_day: date | None
-    cause: str
-    loss: Interval | None
-    lost_a_month: Interval | None
-    advice: Act
-    advised_day: date | None
-    booked_for: datetime | None
-    wash_price: float | None
-    wash_brings: Interval | None
-    chance_it_pays_back: float | None
-    headline: str
-    why: str
-    money: str
-    what_to_do: str
-    reasons: list[str]
-
-
-@api.get("/sites", response=list[SiteOut], summary=gettext_noop("List the roofs this token opens, with their meters"))
+@api.get(
+    "/sites",
+    response={200: list[SiteOut], **ALWAYS},
+    summary=gettext_noop("List the roofs this token opens, with their meters"),
+)
 def sites(request: HttpRequest) -> Any:
     return _token(request).sites().select_related("customer").prefetch_related("meters")
 
 
 @api.post(
     "/meters/{meter_id}/imports",
-    response={202: ImportOut, 404: Problem, 413: Problem, 429: Problem},
+    response={202: ImportOut, 404: Problem, 413: Problem, **ALWAYS},
+    auth=SENDS,
     summary=gettext_noop("Send a file for a meter"),
     description=gettext_noop(
         "Multipart form with the field “file”. The answer comes at once; the file is read soon after. Ask "
@@ -238,7 +127,7 @@ class ImportsAsked(Schema):
 
 @api.get(
     "/imports",
-    response=list[ImportOut],
+    response={200: list[ImportOut], **ALWAYS},
     summary=gettext_noop("List imports, the newest first"),
     description=gettext_noop("At most 100 at once (limit), beginning after offset; of one meter with meter_id."),
 )
@@ -252,7 +141,7 @@ def list_imports(request: HttpRequest, asked: Query[ImportsAsked]) -> Any:
 
 @api.get(
     "/imports/{import_id}",
-    response={200: LedgerOut, 404: Problem},
+    response={200: LedgerOut, 404: Problem, **ALWAYS},
     summary=gettext_noop("Read what became of one import"),
 )
 def read_ledger(request: HttpRequest, import_id: int) -> Any:
@@ -261,7 +150,8 @@ def read_ledger(request: HttpRequest, import_id: int) -> Any:
 
 @api.post(
     "/imports/{import_id}/undo",
-    response={202: ImportOut, 404: Problem, 409: Problem},
+    response={202: ImportOut, 404: Problem, 409: Problem, **ALWAYS},
+    auth=SENDS,
     summary=gettext_noop("Undo an import: its days return to what they would be without it"),
 )
 def undo(request: HttpRequest, import_id: int) -> Any:
@@ -279,7 +169,8 @@ def _import_of(request: HttpRequest, import_id: int) -> Import:
 
 @api.get(
     "/sites/{site_id}/assessment",
-    response={200: AnswerOut, 404: Problem},
+    response={200: AnswerOut, 404: Problem, **ALWAYS},
+    auth=READS,
     summary=gettext_noop("Read how a roof stands and what is advised"),
     description=gettext_noop(
         "The same answer as on the roof's page; headline, why, money, what_to_do and reasons are sentences for people, "
