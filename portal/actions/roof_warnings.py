@@ -130,6 +130,8 @@ def visit_warnings(visits: Iterable[Visit], *, reader: User) -> dict[int, RoofWa
     found = {}
     for visit in listed:
         known = of_roof[visit.site_id]
+        if not visit.tells_of_access:
+            known = replace(known, customer_note="", roof_note="")
         earlier = [one for one in known.findings if one.referral.visit_id != visit.pk]
         before = replace(known, findings=earlier, visit=visit, reader=reader)
         found[visit.pk] = replace(before, read=read[visit.pk, before.mark] if before else [])

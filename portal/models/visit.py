@@ -8,11 +8,15 @@ from zoneinfo import ZoneInfo
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
 from portal.models.lead import Lead
 from portal.models.people import Business, Role, User
 from portal.models.site import Site
+
+ACCESS_TOLD = timedelta(days=7)
+"""After a visit, its pages tell of gates, keys and dogs for so long: somebody may have to go back."""
 
 
 class VisitState(models.TextChoices):
@@ -96,6 +100,11 @@ class Visit(models.Model):
     @property
     def ends_at(self) -> datetime:
         return self.starts_at + timedelta(minutes=self.minutes)
+
+    @property
+    def tells_of_access(self) -> bool:
+        """Whether its pages still say how one gets in, and what waits behind the gate: not once the visit is past."""
+        return timezone.now() < self.ends_at + ACCESS_TOLD
 
     @property
     def cleaned_on(self) -> date | None:

@@ -23,6 +23,7 @@ here.addEventListener("fetch", (event) => {
   if (request.method === "POST" && url.pathname === "/accounts/logout/") event.respondWith(leave(request));
   if (request.method !== "GET") return;
   if (request.mode === "navigate") {
+    if (url.pathname === "/accounts/login/") event.waitUntil(caches.delete(CACHE)); // the login is over
     if (url.pathname === "/" || /^\/(visits|sites)\//.test(url.pathname)) event.respondWith(page(request, url));
   }
   else if (["style", "font", "image", "script"].includes(request.destination)) {
@@ -38,13 +39,22 @@ async function leave(request) {
   return answer;
 }
 
+// A copy that has ended, or that an older page of ours put aside without an end, is thrown away.
+/** @param {string} path */
+async function copyOf(path) {
+  const cache = await caches.open(CACHE);
+  const copy = await cache.match(path, { ignoreSearch: true, ignoreVary: true });
+  if (!copy || Number(copy.headers.get("X-Kept-Until")) > Date.now()) return copy;
+  await cache.delete(path, { ignoreSearch: true, ignoreVary: true });
+}
+
 // Pages: the network's if it answers, else the phone's copy.
 /**
  * @param {Request} request
  * @param {URL} url
  */
 async function page(request, url) {
-  const kept = () => caches.match(url.pathname, { ignoreSearch: true, ignoreVary: true });
+  const kept = () => copyOf(url.pathname);
   const patience = new AbortController();
   const timer = setTimeout(() => patience.abort(), PATIENCE_MS);
   try {
@@ -52,7 +62,7 @@ async function page(request, url) {
     const answer = await fetch(request, copy ? { signal: patience.signal } : {});
     return answer.status >= 500 && copy ? copy : answer; // a portal that is being restarted is no signal either
   } catch {
-    if (url.pathname === "/" && (await caches.match("/visits/"))) return Response.redirect("/visits/");
+    if (url.pathname === "/" && (await copyOf("/visits/"))) return Response.redirect("/visits/");
     const title = spoken("No signal");
     const words = spoken(
       "This page is not on the phone. Pages of today's and tomorrow's visits are, once the list was opened with a signal.");
