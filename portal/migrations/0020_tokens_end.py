@@ -18,7 +18,7 @@ def in_a_year():
 
 
 class Migration(migrations.Migration):
-    dependencies = [("portal", "0018_invoices")]
+    dependencies = [("portal", "0019_accent")]
 
     operations = [
         migrations.RenameField("calendarfeed", "token", "hashed"),
