@@ -14,6 +14,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageOps
 
+from portal.actions.photo_place import without_place
 from portal.models import Distance, Look, Phase, User, Visit, VisitPhoto
 
 MOST_BYTES = 30 * 1024 * 1024
@@ -56,6 +57,8 @@ def keep_photo(
     taken_at = _taken_at(image, visit.site.tz) or at
     upright = _upright(image)
 
+    original = data if visit.site.customer.business.keeps_photo_places else without_place(data)
+
     name = uuid4().hex
     told = f"{visit.pk}-{phase}-{distance}-{item}-{client_id.hex}"  # so that it can be taken up where its row is lost
     kind = {"HEIF": "heic", "PNG": "png", "WEBP": "webp"}.get(image.format or "", "jpg")
@@ -71,7 +74,7 @@ def keep_photo(
         filename=filename[-255:],
     )
     try:
-        photo.original.save(f"{told}.{kind}", ContentFile(data), save=False)
+        photo.original.save(f"{told}.{kind}", ContentFile(original), save=False)
         photo.shown.save(f"{name}.jpg", _copy(upright, SHOWN_PIXELS), save=False)
         photo.small.save(f"{name}.jpg", _copy(upright, SMALL_PIXELS), save=False)
     except OSError:  # the disk is full: the phone keeps it, and sends it again

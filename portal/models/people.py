@@ -168,6 +168,9 @@ class Business(models.Model):
         help_text=gettext_lazy("Where the readings cannot say: clean every so many months."),
     )
     reminder_cap_per_month = models.PositiveSmallIntegerField(default=3)
+    keeps_photo_places = models.BooleanField(
+        default=False, help_text=gettext_lazy("Whether the original of a photo keeps where it was taken.")
+    )
     invented = models.BooleanField(default=False, help_text="A demonstration; every page says so.")
 
     objects = BusinessQuerySet.as_manager()

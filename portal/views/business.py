@@ -107,6 +107,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "lead_pays_months",
             "calendar_months",
             "reminder_cap_per_month",
+            "keeps_photo_places",
         ]
         widgets = {
             "postal_address": forms.Textarea(attrs={"rows": 3}),
@@ -139,6 +140,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "lead_pays_months": gettext_lazy("Of these: where the dirt of so many months costs as much as a wash"),
             "calendar_months": gettext_lazy("Where the readings cannot say, clean every [months]"),
             "reminder_cap_per_month": gettext_lazy("Most reminders a customer gets in a month"),
+            "keeps_photo_places": gettext_lazy("Keep where a photo was taken"),
         }
         help_texts = {
             "postal_address": gettext_lazy("Stands in the footer of every mail and on invoices."),
