@@ -261,6 +261,10 @@ CONTENT_SECURITY_POLICY = {
         "base-uri": [NONE],
     }
 }
+# How many days some things are kept; 0 is for ever. Rows of a customer go when the firm erases the customer.
+KEEP_ENQUIRIES_DAYS = int(os.environ.get("PORTAL_KEEP_ENQUIRIES_DAYS", "365"))  # a neighbour's name, left on a report
+KEEP_PHOTO_ORIGINALS_DAYS = int(os.environ.get("PORTAL_KEEP_PHOTO_ORIGINALS_DAYS", "0"))  # what is shown stays
+KEEP_AUDIT_DAYS = int(os.environ.get("PORTAL_KEEP_AUDIT_DAYS", "1095"))
 SECURE_SSL_REDIRECT = SECURE
 SECURE_REDIRECT_EXEMPT = [r"^health/"]  # asked for on the machine itself, too
 SESSION_COOKIE_SECURE = SECURE

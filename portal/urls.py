@@ -42,6 +42,7 @@ from portal.views.ledger import (
     import_verdict,
 )
 from portal.views.month import invoices_month, invoices_month_csv
+from portal.views.personal import business_trail, customer_data, privacy
 from portal.views.preferences import mail_choices, mail_stop
 from portal.views.proof import (
     shared_ask,
@@ -94,15 +95,18 @@ urlpatterns = [
     path("customers/<int:pk>/", customer, name="customer"),
     path("customers/<int:pk>/edit/", customer_edit, name="customer_edit"),
     path("customers/<int:pk>/access/", customer_access, name="customer_access"),
+    path("customers/<int:pk>/data.zip", customer_data, name="customer_data"),
     path("customers/<int:pk>/erase/", customer_erase, name="customer_erase"),
     path("customers/<int:pk>/sites/new/", site_new, name="site_new"),
     path("business/", business_settings, name="business_settings"),
     path("business/<slug:slug>/", business_settings, name="business_settings_of"),
     path("business/<slug:slug>/logo/", business_logo, name="business_logo"),
+    path("business/<slug:slug>/trail/", business_trail, name="business_trail"),
     path("business/<slug:slug>/members/", member_add, name="member_add"),
     path("business/<slug:slug>/members/<int:pk>/remove/", member_remove, name="member_remove"),
     path("method/", method, name="method"),
     path("cautions/", cautions, name="cautions"),
+    path("privacy/", privacy, name="privacy"),
     path("visits/", visits, name="visits"),
     path("visits/book/", visit_book, name="visit_book"),
     path("visits/quote/<int:pk>/", visit_quote, name="visit_quote"),

@@ -206,6 +206,7 @@ ROUTES: dict[str, Route] = {
     "home": get(LOGGED_IN),
     "method": get(EVERYBODY),
     "cautions": get(EVERYBODY),
+    "privacy": get(EVERYBODY),
     "language": post(EVERYBODY, stranger=302),
     "design": get(frozenset(), stranger=404),  # for who changes the pages, with DEBUG alone
     "colours": get(EVERYBODY, stranger=200, accent="accent"),  # a pure function of its address
@@ -217,6 +218,7 @@ ROUTES: dict[str, Route] = {
     "customer": get(OFFICE, pk="customer"),
     "customer_edit": get(OFFICE, pk="customer"),
     "customer_access": post(OFFICE, pk="customer"),
+    "customer_data": get(OFFICE | HOME, pk="customer"),
     "customer_erase": post(OFFICE, pk="customer"),
     "site_hand_over": get(OFFICE, pk="site"),
     "site_meters": get(OFFICE, pk="site"),
@@ -230,6 +232,7 @@ ROUTES: dict[str, Route] = {
     # the business
     "business_settings": get(OWNER | RIVAL, refused=403),
     "business_settings_of": get(OWNER, slug="ours", forbidden=NO_OFFICE | {"office"}),
+    "business_trail": get(OWNER, slug="ours", forbidden=NO_OFFICE | {"office"}),
     "business_logo": get(OFFICE | TECHNICIANS | HOMES, slug="ours"),
     "member_add": post(OWNER, ok=200, slug="ours", forbidden=NO_OFFICE | {"office"}),
     "member_remove": post(OWNER, slug="ours", pk="employee", forbidden=NO_OFFICE | {"office"}),

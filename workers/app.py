@@ -71,6 +71,7 @@ BEAT_TABLE = {
         "fetch_rain": HOUR,
         "thin_assessments": 24 * HOUR,
         "clear_strays": 24 * HOUR,
+        "forget_old": 24 * HOUR,
         "update_proofs": 24 * HOUR,  # proofs follow each assessment; this finds what failed
         "plan_reminders": 10 * MINUTE,
         "send_reminders": MINUTE,

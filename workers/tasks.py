@@ -7,7 +7,7 @@ from functools import wraps
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import files, health, holds, inbox, nights, proof, stations, thin
+from portal.actions import files, forget, health, holds, inbox, nights, proof, stations, thin
 from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.keeping import strays
@@ -123,6 +123,12 @@ def thin_assessments() -> None:
 @where_the_clock_is_right
 def clear_strays() -> None:
     strays.clear_strays(now=timezone.now())
+
+
+@app.task(name="forget_old")
+@where_the_clock_is_right
+def forget_old() -> None:
+    forget.forget_old(now=timezone.now())
 
 
 @app.task(name="plan_reminders")

@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator, RegexValidator
 from django.db import models
 from django.db.models import Exists, OuterRef, Q
+from django.utils.functional import cached_property
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -57,6 +58,11 @@ class User(AbstractBaseUser, PermissionsMixin):
 
     def __str__(self) -> str:
         return self.name or self.email
+
+    @cached_property
+    def held(self) -> list[tuple[str, bool]]:
+        """The roles held in firms, and whether the firm is invented: asked once for all that a page wants to know."""
+        return list(self.memberships.values_list("role", "business__invented"))
 
 
 class Role(models.TextChoices):

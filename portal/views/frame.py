@@ -9,7 +9,7 @@ from django.http import HttpRequest
 from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext_lazy
 
-from portal.models import Business, Customer, Membership, Role
+from portal.models import Business, Customer, Role
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -28,7 +28,11 @@ OFFICE_PLACES: Places = (
 OWNER_PLACES: Places = (*OFFICE_PLACES, ("business_settings", gettext_lazy("Business")))
 TECHNICIAN_PLACES: Places = (("home", gettext_lazy("Today")), ("visits", gettext_lazy("Visits")))
 HOMEOWNER_PLACES: Places = (("home", gettext_lazy("My roof")), ("imports", gettext_lazy("Send readings")))
-ABOUT: Places = (("method", gettext_lazy("How the estimate is made")), ("cautions", gettext_lazy("Cautions")))
+ABOUT: Places = (
+    ("method", gettext_lazy("How the estimate is made")),
+    ("cautions", gettext_lazy("Cautions")),
+    ("privacy", gettext_lazy("Your data")),
+)
 MEMBER_ABOUT: Places = (
     ("mfa_index", gettext_lazy("Your login")),
     ("account_logout", gettext_lazy("Log out")),
@@ -76,7 +80,7 @@ def frame(request: HttpRequest) -> dict[str, Any]:
             "home_url": reverse("account_login"),
             "about": _places(request, ABOUT),
         }
-    roles = set(Membership.objects.filter(user=user).values_list("role", flat=True))
+    roles = {role for role, _ in user.held}
     office, roofs = bool(roles & {Role.OWNER, Role.OFFICE}), Role.TECHNICIAN in roles
     businesses = list(Business.objects.visible_to(user)[:2])
     if Role.OWNER in roles:

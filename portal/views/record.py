@@ -256,6 +256,8 @@ def visit_photo(request: HttpRequest, pk: int, size: str) -> HttpResponse:
 
 def photo_file(photo: VisitPhoto, size: str) -> HttpResponse:
     """The file's bytes; the copies are small, and an original is for the office's disk, never for showing."""
+    if size == "original" and not photo.original:
+        raise Http404  # kept for a while only
     field = {"original": photo.original, "small": photo.small}.get(size, photo.shown)
     with field.open() as file:
         data = file.read()

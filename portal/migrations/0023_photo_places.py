@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0020_tokens_end'),
+        ('portal', '0022_tokens_end'),
     ]
 
     operations = [

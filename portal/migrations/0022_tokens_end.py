@@ -18,7 +18,7 @@ def in_a_year():
 
 
 class Migration(migrations.Migration):
-    dependencies = [("portal", "0019_accent")]
+    dependencies = [("portal", "0021_mail_holds")]
 
     operations = [
         migrations.RenameField("calendarfeed", "token", "hashed"),
