@@ -58,14 +58,13 @@ def test_what_is_old_goes_and_the_rest_stays(people: Cast, settings: Any) -> Non
     photo = people.photo
     original = photo.original.storage
     name = photo.original.name
-    forget_old(now=photo.taken_at + timedelta(days=29))
-    photo.refresh_from_db()
-    assert photo.original, "not old yet"
-    AuditEntry.objects.filter(about="1096 days").get()
     forget_old(now=NOW)
     assert list(AuditEntry.objects.filter(about__endswith=" days").values_list("about", flat=True)) == ["1094 days"]
     assert list(Enquiry.objects.values_list("name", flat=True)) == ["364"]
     assert set(Session.objects.values_list("session_key", flat=True)) == {"s1"}
+    forget_old(now=photo.taken_at + timedelta(days=29))
+    photo.refresh_from_db()
+    assert photo.original, "not old yet"
     forget_old(now=photo.taken_at + timedelta(days=31))
     photo.refresh_from_db()
     assert not photo.original
