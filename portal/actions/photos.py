@@ -56,9 +56,7 @@ def keep_photo(
     image = _decode(data, filename)
     taken_at = _taken_at(image, visit.site.tz) or at
     upright = _upright(image)
-
     original = data if visit.site.customer.business.keeps_photo_places else without_place(data)
-
     name = uuid4().hex
     told = f"{visit.pk}-{phase}-{distance}-{item}-{client_id.hex}"  # so that it can be taken up where its row is lost
     kind = {"HEIF": "heic", "PNG": "png", "WEBP": "webp"}.get(image.format or "", "jpg")
