@@ -73,6 +73,8 @@ def _logged_in_just_now() -> None:
     from allauth.account.internal.flows.login import record_authentication  # Django is not set up above
     from django.contrib.auth.signals import user_logged_in
 
+    import portal.views.guard  # noqa: F401 - a server has loaded it before anybody logs in
+
     def record(sender: object, request: Any, user: Any, **more: object) -> None:
         if not hasattr(request, "allauth"):  # no request of a browser
             record_authentication(request, user, method="password")
