@@ -22,6 +22,8 @@ FAR = timedelta(days=7)
 """Not heard of for longer: the clock may have jumped. Less than after which anybody is written to for no readings."""
 BACK = timedelta(days=1)
 """So far a clock may be set back: it went ahead a little, or another machine's does."""
+REMEMBERED = timedelta(minutes=1)
+"""Jobs come many a second: so often is often enough to write down that the portal ran."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +48,8 @@ def trust_clock(*, now: datetime) -> bool:
     if doubt is not None:
         log.warning("the clock says %s, the portal last ran at %s: it waits until somebody confirms", now, doubt.last)
         return False
-    Clock.objects.update_or_create(pk=1, defaults={"seen_at": now})
+    if not Clock.objects.filter(seen_at__gt=now - REMEMBERED).exists():
+        confirm_clock(now=now)
     return True
 
 

@@ -98,7 +98,9 @@ def assess_next(*, now: datetime) -> int:
     if Night.objects.free(now).exists():  # another worker may begin at once
         transaction.on_commit(lambda: ask_for("assess_next"))
     left = {night.site_id: night for night in taken}
-    as_of = max(night.day for night in taken) - timedelta(days=1)
+    # A night that was asked for while the clock stood ahead is of today after all.
+    today = now.astimezone(ZoneInfo(taken[0].site.tz)).date()
+    as_of = min(today, max(night.day for night in taken)) - timedelta(days=1)
     try:
         for site, result in assess_cell(list(left), as_of=as_of, in_company=taken[0].attempts < TRIES):
             night = left.pop(site.pk)

@@ -70,6 +70,14 @@ def test_given_up_and_asked_for_again_it_has_three_tries_again() -> None:
     assert Night.objects.get().state == NightState.DONE
 
 
+def test_what_was_asked_for_while_the_clock_stood_ahead_is_of_today_when_it_is_right_again() -> None:
+    roof = factories.site()
+    give_readings(roof, days=20)
+    ask_for_assessment(roof, now=NOW + timedelta(days=365))
+    assert assess_next(now=NOW) == 1
+    assert SiteAssessment.objects.get().as_of == NOW.date() - timedelta(days=1)
+
+
 def test_what_was_uploaded_today_goes_before_the_night() -> None:
     far = [factories.site(latitude=30.0 + 2 * number) for number in range(3)]
     start_night(now=NOW)
