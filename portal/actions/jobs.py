@@ -38,6 +38,7 @@ QUEUE_OF = {
     "update_proofs": NIGHTS,
     "heartbeat": MAIL,  # beat calls each queue by its name
     "clear_strays": NIGHTS,
+    "forget_old": NIGHTS,
 }
 """Each job's queue, which has workers of its own: a long one keeps none of another queue waiting."""
 
