@@ -119,7 +119,7 @@ def test_how_long_a_slow_phone_waits(
     argv = [sys.executable, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", f"127.0.0.1:{port}"]
     web = supervisor.start(Program("budget-web", argv, env))
     try:
-        supervisor.wait_until(lambda: "Listening at" in web.log.read_text(), web, 60)
+        supervisor.wait_until(lambda: "Listening at" in web.log.read_text(), web, 180)
         client.force_login(owner)
         session = client.cookies[settings.SESSION_COOKIE_NAME]
         page.context.add_cookies([{"name": session.key, "value": session.value, "url": address}])
