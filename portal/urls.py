@@ -7,11 +7,22 @@ from django.urls import include, path, re_path
 import portal.views.by_mail  # noqa: F401  # it listens to what a mail service hands over
 from portal.api import api, api_page
 from portal.views.account import login_address
+from portal.views.again import visit_again
 from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask
+from portal.views.booking import visit_book, visit_call_off, visit_finish, visit_move, visit_reopen
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.calls import call_undo, lead_call, site_write
-from portal.views.customers import customer, customer_access, customer_edit, customer_erase, customer_new, customers
+from portal.views.customer_files import customer_file, customer_file_new
+from portal.views.customers import (
+    customer,
+    customer_access,
+    customer_edit,
+    customer_erase,
+    customer_new,
+    customers,
+    customers_csv,
+)
 from portal.views.design import colours, design
 from portal.views.health import live, ready
 from portal.views.holds import clock_confirm, mails_decide
@@ -69,15 +80,9 @@ from portal.views.reminders import mail, mail_rules, mail_wording, mails, remind
 from portal.views.site_facts import site_correct, site_edit, site_erase, site_hand_over, site_meters, site_new
 from portal.views.sites import cautions, method, site
 from portal.views.tokens import token_revoke, tokens
-from portal.views.visits import (
-    visit_book,
-    visit_call_off,
-    visit_finish,
-    visit_move,
-    visit_reopen,
-    visit_sheet,
-    visits,
-)
+from portal.views.visit_list import visit_list, visits_csv
+from portal.views.visits import visit_sheet, visits
+from portal.views.week import day_off_end, day_off_new, round_order, week
 
 handler500 = "portal.views.broken.broken"
 urlpatterns = [
@@ -91,6 +96,9 @@ urlpatterns = [
     path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
     path("sites/<int:pk>/erase/", site_erase, name="site_erase"),
     path("customers/", customers, name="customers"),
+    path("customers/customers.csv", customers_csv, name="customers_csv"),
+    path("customers/files/", customer_file_new, name="customer_file_new"),
+    path("customers/files/<int:pk>/", customer_file, name="customer_file"),
     path("customers/new/", customer_new, name="customer_new"),
     path("customers/<int:pk>/", customer, name="customer"),
     path("customers/<int:pk>/edit/", customer_edit, name="customer_edit"),
@@ -108,6 +116,13 @@ urlpatterns = [
     path("cautions/", cautions, name="cautions"),
     path("privacy/", privacy, name="privacy"),
     path("visits/", visits, name="visits"),
+    path("visits/all/", visit_list, name="visit_list"),
+    path("visits/visits.csv", visits_csv, name="visits_csv"),
+    path("visits/week/", week, name="week"),
+    path("visits/week/route/", round_order, name="round_order"),
+    path("visits/off/", day_off_new, name="day_off_new"),
+    path("visits/off/<int:pk>/end/", day_off_end, name="day_off_end"),
+    path("visits/again/<str:token>/", visit_again, name="visit_again"),
     path("visits/book/", visit_book, name="visit_book"),
     path("visits/quote/<int:pk>/", visit_quote, name="visit_quote"),
     path("visits/calendar/", calendar, name="calendar"),

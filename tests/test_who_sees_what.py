@@ -19,13 +19,15 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 from PIL import Image
 
-from portal.actions.mail.recipient import token_for
+from portal.actions.mail.recipient import again_token, token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
 from portal.actions.tokens import make_token, new_calendar_feed
 from portal.models import (
     Business,
     Call,
+    CustomerFile,
+    DayOff,
     Distance,
     Enquiry,
     Import,
@@ -145,6 +147,9 @@ def world() -> World:
         "customer": customer.pk,
         "site": site.pk,
         "lead": lead.pk,
+        "file": CustomerFile.objects.create(business=firm, at=now, table=[["name"], ["Una"]]).pk,
+        "again": again_token(visit),
+        "off": DayOff.objects.create(business=firm, first_day=now.date(), last_day=now.date()).pk,
         "call": Call.objects.create(lead=lead, at=now, outcome="quoted").pk,
         "visit": visit.pk,
         "done": done.pk,
@@ -214,6 +219,9 @@ ROUTES: dict[str, Route] = {
     "ready": get(EVERYBODY),
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
+    "customer_file_new": get(OFFICE | RIVAL, refused=403),
+    "customer_file": get(OFFICE, pk="file", forbidden=NO_OFFICE),
+    "customers_csv": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),
     "customer": get(OFFICE, pk="customer"),
     "customer_edit": get(OFFICE, pk="customer"),
@@ -280,6 +288,13 @@ ROUTES: dict[str, Route] = {
     "mail_choices": get(EVERYBODY, token="mail"),
     # visits
     "visits": get(OFFICE | TECHNICIANS | RIVAL, refused=403),
+    "visit_list": get(OFFICE | RIVAL, refused=403),
+    "visits_csv": get(OFFICE | RIVAL, refused=403),
+    "visit_again": get(EVERYBODY, token="again"),
+    "week": get(OFFICE | RIVAL, refused=403),
+    "round_order": post(OFFICE | RIVAL, refused=403),
+    "day_off_new": post(OFFICE | RIVAL, ok=422, refused=403),
+    "day_off_end": post(OFFICE, pk="off", forbidden=NO_OFFICE),
     "visit_book": get(OFFICE | RIVAL, refused=403),
     "visit_quote": get(OFFICE, pk="site"),
     "visit_sheet": get(OFFICE | SENT, pk="visit"),

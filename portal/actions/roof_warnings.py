@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from uuid import NAMESPACE_URL, UUID, uuid5
@@ -17,6 +17,7 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 
+from portal.actions.doubts import Doubt, mark_of
 from portal.models import (
     EntryKind,
     Finding,
@@ -36,7 +37,11 @@ MOST_PHOTOS = 4
 
 
 class AskFirst(ValidationError):
-    """Something is wrong with the roof that a wash does not mend: nobody is sent there without having read it."""
+    """Something speaks against a visit: nobody is sent there without having read it."""
+
+    def __init__(self, message: str, doubts: Sequence[Doubt] = ()) -> None:
+        super().__init__(message)
+        self.doubts = doubts
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,14 +143,17 @@ def visit_warnings(visits: Iterable[Visit], *, reader: User) -> dict[int, RoofWa
     return found
 
 
-def ask_first(site: Site, *, read: str) -> RoofWarnings:
+def ask_first(site: Site, *, read: str, doubts: Sequence[Doubt] = (), despite: str = "") -> RoofWarnings:
     """What must be known of a roof that is being booked. ``read`` is the mark of what was read.
 
-    Raises ``AskFirst`` where something is grave and just that has not been read.
+    Raises ``AskFirst`` where something is grave and just that has not been read, or where something speaks against the
+    time or the crew: ``despite`` is the mark of what was agreed to.
     """
     known = roof_warnings([site])[site.pk]
     if known.grave and read != known.mark:
-        raise AskFirst(_("Something is known of this roof that a wash does not mend. Read it, then decide."))
+        raise AskFirst(_("Something is known of this roof that a wash does not mend. Read it, then decide."), doubts)
+    if doubts and despite != mark_of(doubts):
+        raise AskFirst(" ".join(one.words for one in doubts), doubts)
     return known
 
 

@@ -10,8 +10,10 @@ from zoneinfo import ZoneInfo
 from django.db.models import Exists, OuterRef, Q
 
 from portal.actions.advice import last_readings
+from portal.actions.reminders.kinds import ASKS_FOR_READINGS
 from portal.actions.troubles import Trouble, troubles
 from portal.models import (
+    PUT_OFF,
     Business,
     Import,
     ImportState,
@@ -21,7 +23,6 @@ from portal.models import (
     NightState,
     Referral,
     Reminder,
-    ReminderKind,
     ReminderState,
     Site,
     User,
@@ -56,7 +57,7 @@ class Slipped:
     unsent: list[Visit]
     """Coming visits that nobody is sent to."""
     put_off: list[Visit]
-    """Called off for weather, without a new day."""
+    """Called off for weather or illness, without a new day."""
     unanswered: list[Lead]
     """Quotes without an answer."""
     silent: list[Silent]
@@ -121,7 +122,7 @@ def _visits(mine: Iterable[Business], now: datetime) -> dict[str, list[Visit]]:
         undone += booked.filter(starts_at__lt=midnight)
         unsent += booked.filter(starts_at__gte=midnight, technicians=None)
         again = Visit.objects.filter(site=OuterRef("site"), starts_at__gt=OuterRef("starts_at")).standing()
-        put_off += of_firm.filter(state=VisitState.WEATHER).exclude(Exists(again)).order_by("starts_at", "pk")
+        put_off += of_firm.filter(state__in=PUT_OFF).exclude(Exists(again)).order_by("starts_at", "pk")
     return {"undone": undone, "unsent": unsent, "put_off": put_off}
 
 
@@ -133,10 +134,9 @@ def silent_roofs(sites: Sequence[Site], wrong: dict[int, list[Trouble]], *, now:
         for site in sites
         if site.pk not in last or any(one.stopped_on is not None for one in wrong[site.pk])
     ]
-    kinds = [ReminderKind.QUIET, ReminderKind.SEND_READINGS]
     written = {
         row.site_id: row.sent_at
-        for row in Reminder.objects.filter(site__in=[site for site, _ in found], kind__in=kinds)
+        for row in Reminder.objects.filter(site__in=[site for site, _ in found], kind__in=ASKS_FOR_READINGS)
         .exclude(sent_at=None)
         .order_by("sent_at")
     }

@@ -11,11 +11,14 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.asks import answer
+from portal.actions.doubts import Doubt, doubts_about, hold_crew, mark_of
 from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
-from portal.actions.roof_warnings import ask_first, note_read
+from portal.actions.roof_warnings import AskFirst, ask_first, note_read
 from portal.models import (
+    CALLED_OFF,
+    PUT_OFF,
     Lead,
     LeadKind,
     LeadStage,
@@ -43,21 +46,27 @@ def book_visit(
     note: str = "",
     by: User | None = None,
     read: str = "",
+    despite: str = "",
 ) -> Visit:
     """Book a cleaning. The site's open cleaning lead, if it has one, becomes booked.
 
     The same roof booked for the same moment again is the same visit: a button pressed twice books once.
 
-    ``read`` is the mark of what ``by`` has read of the roof; where something grave is known of it, nothing is booked
-    without (``AskFirst``).
+    ``read`` is the mark of what ``by`` has read of the roof, ``despite`` that of what they have read to speak against
+    the time and the crew; without them nothing is booked where there is any (``AskFirst``). Of two people who book the
+    same crew or the same roof at once, the second is asked.
     """
     _refuse_naive(starts_at)
     if lead is not None and lead.site_id != site.pk:
         raise ValidationError(_("This lead belongs to another roof. Open the lead again and book from its page."))
     _refuse_strangers(site, technicians)
     Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
-    known = ask_first(site, read=read)
+    hold_crew(technicians, site)
     twin = Visit.objects.filter(site=site, starts_at=starts_at, state=VisitState.BOOKED).first()
+    if twin is not None and set(twin.technicians.all()) != set(technicians):
+        raise ValidationError(_("This roof is booked for that time already, with others on the crew. Open that visit."))
+    against = doubts_about(site, starts_at, minutes=minutes, technicians=technicians, now=now, visit=twin)
+    known = ask_first(site, read=read, doubts=[] if twin else against, despite=despite)
     if twin is not None:
         return twin
     # A closed lead needs no visit any more; the visit then stands by itself.
@@ -87,24 +96,35 @@ def move_visit(
     note: str | None = None,
     by: User | None = None,
     read: str = "",
+    despite: str = "",
 ) -> Visit:
     """Give a visit another time; what is left None stays. A visit called off is booked again by this.
 
-    To book it again asks first like booking does, where something grave is known of the roof.
+    To book it again asks first like booking does, where something grave is known of the roof; another time, length or
+    crew asks first where something speaks against it.
     """
     _refuse_naive(starts_at)
     visit = _held(visit)
-    if visit.state in (VisitState.CANCELLED, VisitState.WEATHER):
-        known = ask_first(visit.site, read=read)
-        if by is not None and known and read == known.mark:
-            note_read(visit=visit, mark=read, by=by, now=now)
     if visit.state == VisitState.DONE:
         raise ValidationError(_("This visit is done. Book a new one instead of moving it."))
-    if technicians is not None:
-        _refuse_strangers(visit.site, technicians)
-        visit.technicians.set(technicians)
+    crew = list(visit.technicians.all()) if technicians is None else list(technicians)
+    length = visit.minutes if minutes is None else minutes
+    _refuse_strangers(visit.site, crew if technicians is not None else [])
+    hold_crew(crew, visit.site)
+    again = visit.state in CALLED_OFF
+    as_it_was = (visit.starts_at, visit.minutes, set(visit.technicians.all())) == (starts_at, length, set(crew))
+    against: list[Doubt] = []
+    if again or not as_it_was:
+        against = doubts_about(visit.site, starts_at, minutes=length, technicians=crew, now=now, visit=visit)
+    if again:
+        known = ask_first(visit.site, read=read, doubts=against, despite=despite)
+        if by is not None and known and read == known.mark:
+            note_read(visit=visit, mark=read, by=by, now=now)
+    elif against and despite != mark_of(against):
+        raise AskFirst(" ".join(one.words for one in against), against)
+    visit.technicians.set(crew)
     visit.starts_at = starts_at
-    visit.minutes = visit.minutes if minutes is None else minutes
+    visit.minutes = length
     visit.price = visit.price if price is None else price
     visit.note = visit.note if note is None else note
     visit.state = VisitState.BOOKED
@@ -119,9 +139,11 @@ def cancel_visit(*, visit: Visit, reason: str, now: datetime) -> Visit:
     return _call_off(visit, VisitState.CANCELLED, reason, now=now)
 
 
-def call_off_for_weather(*, visit: Visit, reason: str = "", now: datetime) -> Visit:
-    """Call off a visit because of frost, wind, thunder or heat; it waits to be moved."""
-    return _call_off(visit, VisitState.WEATHER, reason, now=now)
+def put_off_visit(*, visit: Visit, why: VisitState, reason: str = "", now: datetime) -> Visit:
+    """Call off a visit because of the weather or an illness; it waits to be moved."""
+    if why not in PUT_OFF:
+        raise ValueError("a visit is put off for weather or illness")
+    return _call_off(visit, why, reason, now=now)
 
 
 @transaction.atomic

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import F
 
 from portal.actions.pricing import price_of_visit
-from portal.models import Proof, Site, SiteAssessment, Visit, VisitState
+from portal.models import PUT_OFF, Proof, Site, SiteAssessment, Visit, VisitState
 from portal.pv.advice import Act, Advised, advise
 from portal.pv.due import Basis, Calendar, Due, when_due
 from portal.pv.forecast import Money, PresentLoss
@@ -45,7 +45,7 @@ def wash_after(visit: Visit, cleaned_on: date) -> date | None:
 
 def wash_ahead(site: Site) -> bool:
     """Whether a wash is booked, or waits for better weather."""
-    return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, VisitState.WEATHER]).exists()
+    return Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, *PUT_OFF]).exists()
 
 
 # --- what an assessment says of the next one -------------------------------------------------------------------------

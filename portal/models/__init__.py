@@ -19,7 +19,7 @@ from portal.models.invoice import (
 from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
 from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
 from portal.models.night import Night, NightState
-from portal.models.people import OFFICE_ROLES, Business, Customer, Language, Membership, Role, User
+from portal.models.people import OFFICE_ROLES, Business, Customer, CustomerFile, Language, Membership, Role, User
 from portal.models.proof import Proof, ProofState, ReportLink
 from portal.models.rain import DayRain, RainGauge
 from portal.models.record import (
@@ -40,11 +40,13 @@ from portal.models.reminder import MailStop, Preference, Reminder, ReminderKind,
 from portal.models.site import Plane, Site
 from portal.models.token import Scope, Token, hash_token, new_secret
 from portal.models.trail import AuditEntry, Deed
-from portal.models.visit import Visit, VisitState
+from portal.models.visit import CALLED_OFF, PUT_OFF, DayOff, Visit, VisitState
 
 __all__ = [
+    "CALLED_OFF",
     "CLOSED_STAGES",
     "OFFICE_ROLES",
+    "PUT_OFF",
     "Ask",
     "AuditEntry",
     "Business",
@@ -54,7 +56,9 @@ __all__ = [
     "CameBy",
     "Clock",
     "Customer",
+    "CustomerFile",
     "DayBefore",
+    "DayOff",
     "DayRain",
     "DayReadings",
     "Deed",

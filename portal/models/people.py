@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import time
 from decimal import Decimal
 from typing import Any, ClassVar
 from zoneinfo import available_timezones
@@ -173,6 +174,12 @@ class Business(models.Model):
         validators=[MinValueValidator(1), MaxValueValidator(36)],
         help_text=gettext_lazy("Where the readings cannot say: clean every so many months."),
     )
+    # when the vans are out; proposals for a visit keep to it
+    works_from = models.TimeField(gettext_lazy("work begins"), default=time(8))
+    works_until = models.TimeField(gettext_lazy("work ends"), default=time(17))
+    work_days = models.CharField(
+        gettext_lazy("days of work"), max_length=7, default="01234", help_text="Days of the week, Monday is 0."
+    )
     reminder_cap_per_month = models.PositiveSmallIntegerField(default=3)
     keeps_photo_places = models.BooleanField(
         default=False, help_text=gettext_lazy("Whether the original of a photo keeps where it was taken.")
@@ -227,6 +234,27 @@ class Membership(models.Model):
         return f"{self.user} · {self.get_role_display()}"
 
 
+class CustomerFile(models.Model):
+    """A table of customers that was sent: looked at first, then taken in, and taken back whole if it was wrong."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="customer_files")
+    by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="+")
+    at = models.DateTimeField()
+    filename = models.CharField(max_length=200)
+    table = models.JSONField(
+        default=list, help_text="Its rows, until they are taken in: then the customers' own rows hold what it brought."
+    )
+    columns = models.JSONField(default=dict, help_text="Which column is what, counted from 0.")
+    taken_at = models.DateTimeField(null=True, blank=True)
+    undone_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-at", "-pk"]
+
+    def __str__(self) -> str:
+        return self.filename
+
+
 class CustomerQuerySet(models.QuerySet["Customer"]):
     def visible_to(self, user: User | AnonymousUser) -> CustomerQuerySet:
         """Customers of the businesses the user runs, and the user's own rows."""
@@ -251,6 +279,12 @@ class Customer(models.Model):
         null=True, blank=True, help_text=gettext_lazy("The day they agreed to be written to about their panels.")
     )
     notes = models.TextField(blank=True)
+    came_with = models.ForeignKey(
+        CustomerFile, models.SET_NULL, null=True, blank=True, editable=False, related_name="customers"
+    )
+    week_days = models.CharField(
+        max_length=7, blank=True, help_text="Days of the week on which a visit suits them, Monday is 0; none: any."
+    )
 
     objects = CustomerQuerySet.as_manager()
 

@@ -22,6 +22,7 @@ class ReminderKind(models.TextChoices):
     DUE_SOON = "due_soon", gettext_lazy("Cleaning due soon")
     DUE = "due", gettext_lazy("Cleaning due")
     BOOKED = "booked", gettext_lazy("Visit booked")
+    CALLED_OFF = "called_off", gettext_lazy("Visit called off")
     WASHED = "washed", gettext_lazy("What was done and found")
     RESULT = "result", gettext_lazy("What the cleaning gained")
     QUIET = "quiet", gettext_lazy("No readings lately")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AnonymousUser
@@ -24,6 +24,12 @@ class VisitState(models.TextChoices):
     DONE = "done", gettext_lazy("Done")
     CANCELLED = "cancelled", gettext_lazy("Cancelled")
     WEATHER = "weather", gettext_lazy("Called off for weather")
+    ILLNESS = "illness", gettext_lazy("Called off for illness")
+
+
+PUT_OFF = (VisitState.WEATHER, VisitState.ILLNESS)
+"""Called off by the firm: the customer waits for a new day."""
+CALLED_OFF = (*PUT_OFF, VisitState.CANCELLED)
 
 
 class VisitQuerySet(models.QuerySet["Visit"]):
@@ -49,17 +55,25 @@ class VisitQuerySet(models.QuerySet["Visit"]):
         """Visits the user is on the crew of, while they work for the business."""
         return self.filter(technicians=user, site__customer__business__memberships__user=user)
 
+    def with_site(self) -> VisitQuerySet:
+        """Each with all that a page tells of its roof and crew."""
+        return self.select_related("site__customer__business").prefetch_related("technicians", "site__planes")
+
     def standing(self) -> VisitQuerySet:
         """Booked or done: what a day's list shows."""
         return self.filter(state__in=[VisitState.BOOKED, VisitState.DONE])
 
+    def from_day(self, first: date, *, tz: str) -> VisitQuerySet:
+        """Visits that start on this local day or later."""
+        return self.filter(starts_at__gte=datetime.combine(first, time.min, ZoneInfo(tz)))
+
+    def to_day(self, last: date, *, tz: str) -> VisitQuerySet:
+        """Visits that start on this local day or earlier."""
+        return self.filter(starts_at__lt=datetime.combine(last + timedelta(days=1), time.min, ZoneInfo(tz)))
+
     def between(self, first: date, last: date, *, tz: str) -> VisitQuerySet:
         """Visits that start on these local days, both included."""
-        zone = ZoneInfo(tz)
-        return self.filter(
-            starts_at__gte=datetime(first.year, first.month, first.day, tzinfo=zone),
-            starts_at__lt=datetime(last.year, last.month, last.day, tzinfo=zone) + timedelta(days=1),
-        )
+        return self.from_day(first, tz=tz).to_day(last, tz=tz)
 
     def _worked_by(self, user: User) -> models.QuerySet[Visit, int]:
         return Visit.objects.filter(
@@ -110,3 +124,42 @@ class Visit(models.Model):
     def cleaned_on(self) -> date | None:
         """The local day the panels were washed; None until the visit is finished."""
         return self.finished_at.astimezone(ZoneInfo(self.site.tz)).date() if self.finished_at else None
+
+
+class DayOffQuerySet(models.QuerySet["DayOff"]):
+    def visible_to(self, user: User | AnonymousUser) -> DayOffQuerySet:
+        """Who is off when is the office's to see."""
+        return self.filter(business__in=Business.objects.managed_by(user))
+
+    def standing(self) -> DayOffQuerySet:
+        """Not taken back."""
+        return self.filter(ended_at=None)
+
+    def between(self, first: date, last: date) -> DayOffQuerySet:
+        """Those that touch these days, both included."""
+        return self.standing().filter(first_day__lte=last, last_day__gte=first)
+
+
+class DayOff(models.Model):
+    """Days on which somebody, or the whole firm, does not work."""
+
+    business = models.ForeignKey(Business, models.CASCADE, related_name="days_off")
+    user = models.ForeignKey(
+        User, models.CASCADE, null=True, blank=True, related_name="days_off", help_text="Nobody: the whole firm."
+    )
+    first_day = models.DateField()
+    last_day = models.DateField()
+    why = models.CharField(max_length=120, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True, help_text="When it was taken back.")
+
+    objects = DayOffQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["first_day", "pk"]
+        verbose_name_plural = "days off"
+        constraints = [
+            models.CheckConstraint(condition=Q(first_day__lte=models.F("last_day")), name="day_off_in_order")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user or self.business} {self.first_day} – {self.last_day}"

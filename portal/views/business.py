@@ -27,6 +27,7 @@ from portal.models import Business, Membership, Role, User
 from portal.pv.result import SUREST
 from portal.views.customers import send_invitation
 from portal.views.guard import asks_again
+from portal.views.weekdays import WeekdaysField
 
 LOGO_BYTES = 2 * 1024 * 1024
 LOGO_SIDE = 4000
@@ -67,6 +68,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         ),
     )
     longitude = forms.FloatField(required=False, min_value=-180, max_value=180, label=gettext_lazy("Yard longitude"))
+    work_days = WeekdaysField(label=gettext_lazy("Days of work"))
     logo = forms.ImageField(
         label=gettext_lazy("Logo"),
         required=False,
@@ -87,6 +89,9 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "accent",
             "latitude",
             "longitude",
+            "works_from",
+            "works_until",
+            "work_days",
             "price_minimum",
             "price_per_module",
             "surcharge_per_storey",
@@ -113,8 +118,12 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
             "postal_address": forms.Textarea(attrs={"rows": 3}),
             "tax_words": forms.Textarea(attrs={"rows": 2}),
             "accent": forms.TextInput(attrs={"type": "color"}),
+            "works_from": forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+            "works_until": forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
         }
         labels = {
+            "works_from": gettext_lazy("Work begins"),
+            "works_until": gettext_lazy("Work ends"),
             "name": gettext_lazy("Name"),
             "email": gettext_lazy("E-mail"),
             "phone": gettext_lazy("Phone"),
@@ -159,6 +168,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         }
 
     FIRM = ("name", "email", "phone", "postal_address", "tz", "currency", "language", "latitude", "longitude")
+    WORK = ("works_from", "works_until", "work_days")
     PRICES = (
         "price_minimum",
         "price_per_module",
@@ -193,11 +203,18 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
     @property
     def rule_fields(self) -> list[forms.BoundField]:
-        known = (*self.FIRM, *self.PRICES, *self.INVOICES, "logo", "accent")
+        known = (*self.FIRM, *self.WORK, *self.PRICES, *self.INVOICES, "logo", "accent")
         return [field for field in self if field.name not in known]
 
     def clean_accent(self) -> str:
         return str(self.cleaned_data["accent"] or self.instance.accent).lower()
+
+    def clean(self) -> dict[str, Any]:
+        given: dict[str, Any] = super().clean() or self.cleaned_data
+        begins, ends = given.get("works_from"), given.get("works_until")
+        if begins is not None and ends is not None and begins >= ends:
+            self.add_error("works_until", _("Work must end after it begins."))
+        return given
 
     def clean_currency(self) -> str:
         code = str(self.cleaned_data["currency"]).upper()

@@ -17,7 +17,7 @@ from django.utils.translation import gettext as _
 from icalendar import Calendar, Event
 
 from portal.actions.tokens import new_calendar_feed, revoke_calendar_feeds
-from portal.models import CalendarFeed, Membership, User, Visit, VisitState, hash_token
+from portal.models import CALLED_OFF, CalendarFeed, Membership, User, Visit, hash_token
 from portal.views.guard import asks_again
 
 PAST = timedelta(days=60)
@@ -72,7 +72,7 @@ def visit_event(visit: Visit, address: str) -> Event:
     event.add("last-modified", visit.changed_at)
     event.add("dtstart", visit.starts_at)
     event.add("dtend", visit.ends_at)
-    called_off = visit.state in (VisitState.CANCELLED, VisitState.WEATHER)
+    called_off = visit.state in CALLED_OFF
     event.add("status", "CANCELLED" if called_off else "CONFIRMED")
     event.add("summary", _("Called off: {visit}").format(visit=visit.site) if called_off else str(visit.site))
     event.add("location", visit.site.address)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable
 from smtplib import SMTPException
 from typing import Any, cast
@@ -24,26 +25,92 @@ from portal.actions.advice import recommendations
 from portal.actions.erase import erase_customer
 from portal.actions.invitations import invite, known_elsewhere, may_hand_on_link, password_link
 from portal.actions.mail.post import mail_folder
+from portal.actions.missing import missing_of
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
-from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
-from portal.views.asked import row_asked, words_asked
-from portal.views.guard import asks_again
+from portal.actions.trail import note
+from portal.models import Business, Customer, Deed, Enquiry, Site, User, Visit, VisitState
+from portal.views.asked import row_asked
+from portal.views.cells import safe_cell
+from portal.views.guard import asks_again, asks_again_to_read
+from portal.views.searching import SearchForm
+from portal.views.weekdays import WeekdaysField
 
 PAGE = 50
 
 
-@login_required
-def customers(request: HttpRequest) -> HttpResponse:
-    """Customers with their roofs, searched by name, address, e-mail or phone."""
+class ListForm(SearchForm):
+    sort = forms.ChoiceField(
+        label=gettext_lazy("Order"),
+        choices=[
+            ("", gettext_lazy("Name")),
+            ("cost", gettext_lazy("What dirt costs")),
+            ("new", gettext_lazy("Newest first")),
+        ],
+        required=False,
+    )
+
+
+def _listed(request: HttpRequest) -> tuple[ListForm, list[Customer]]:
+    """The customers asked for, in the order asked for, each with what is told of its roofs beside it."""
     user = cast(User, request.user)
     if not Business.objects.managed_by(user).exists():
         raise PermissionDenied
-    wanted = words_asked(request)
-    found = searched(Customer.objects.managed_by(user), wanted)
+    form = ListForm(request.GET)
+    states, words = form.states_and_words()
+    found = searched(Customer.objects.managed_by(user), " ".join(words))
+    if form.asked("sort") == "new":
+        found = found.order_by("-pk")
+    if not states and form.asked("sort") != "cost":
+        return form, found  # type: ignore[return-value]  # a page of it is read, not all
+    listed = list(found)
+    _tell(listed)
+    if states:
+        listed = [one for one in listed if any(roof.told.state in states for roof in one.roofs)]  # type: ignore[attr-defined]
+    if form.asked("sort") == "cost":
+        listed.sort(key=lambda one: -sum(cost.middle for roof in one.roofs if (cost := roof.told.lost_a_month)))  # type: ignore[attr-defined]
+    return form, listed
+
+
+@login_required
+def customers(request: HttpRequest) -> HttpResponse:
+    """Customers with their roofs, searched by name, address, e-mail, phone, or by how a roof stands."""
+    form, found = _listed(request)
     page = Paginator(found, PAGE).get_page(request.GET.get("page"))
     page.object_list = list(page.object_list)
     _tell(page.object_list)
-    return render(request, "customer/list.html", {"page": page, "wanted": wanted})
+    query = request.GET.copy()
+    query.pop("page", None)
+    asked = {"page": page, "form": form, "wanted": form.asked("q"), "query": query.urlencode()}
+    return render(request, "customer/list.html", asked)
+
+
+COLUMNS = ("customer", "phone", "email", "consented_on", "site", "address", "latitude", "longitude", "state", "loss")
+
+
+@login_required
+@asks_again_to_read
+def customers_csv(request: HttpRequest) -> HttpResponse:
+    """The customers asked for as a file for a spreadsheet, one row a roof."""
+    _form, found = _listed(request)
+    listed = list(found)
+    _tell(listed)
+    user = cast(User, request.user)
+    for business in Business.objects.filter(customers__in=listed).distinct():
+        note(deed=Deed.EXPORTED, about="customers.csv", business=business, by=user, now=timezone.now())
+    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="customers.csv"'
+    out = csv.writer(response)
+    out.writerow(COLUMNS)
+    for one in listed:
+        person = [*map(safe_cell, (one.name, one.phone, one.email)), one.consented_on or ""]
+        for roof in one.roofs or [None]:  # type: ignore[attr-defined]
+            facts = ["", "", "", "", "", ""]
+            if roof is not None:
+                loss = f"{roof.told.loss.middle:.4f}" if roof.told.loss else ""
+                place = [roof.latitude, roof.longitude, str(roof.told.state), loss]
+                facts = [safe_cell(roof.name), safe_cell(roof.address), *place]
+            out.writerow(person + facts)
+    return response
 
 
 def searched(customers: QuerySet[Customer], wanted: str) -> QuerySet[Customer]:
@@ -79,17 +146,24 @@ def customer(request: HttpRequest, pk: int) -> HttpResponse:
     visits = Visit.objects.filter(site__customer=found, state=VisitState.BOOKED).select_related("site__customer")
     invoices = found.invoices.with_open().order_by("-made_at", "-pk")[:20]
     today = timezone.now().astimezone(ZoneInfo(found.business.tz)).date()
+    missing = missing_of(found, list(found.sites.all()))
     return render(
         request,
         "customer/customer.html",
-        {"customer": found, "visits": visits, "invoices": invoices, "today": today},
+        {"customer": found, "visits": visits, "invoices": invoices, "today": today, "missing": missing},
     )
 
 
 class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    week_days = WeekdaysField(
+        label=gettext_lazy("Days of the week that suit them"),
+        required=False,
+        help_text=gettext_lazy("None ticked: any day. Booking asks before it takes another."),
+    )
+
     class Meta:
         model = Customer
-        fields = ["business", "name", "email", "phone", "language", "consented_on", "notes"]
+        fields = ["business", "name", "email", "phone", "language", "consented_on", "week_days", "notes"]
         widgets = {
             "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "notes": forms.Textarea(attrs={"rows": 3}),

@@ -12,6 +12,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.core.paginator import Page, Paginator
+from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -25,10 +26,11 @@ from portal.actions.lead_figures import promises, raised_by_month, weekly_figure
 from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
 from portal.actions.trail import note
 from portal.charts.promise import promise_chart
-from portal.models import Business, Deed, Lead, LeadKind, LeadStage, Membership, User
+from portal.models import Business, Deed, Lead, LeadKind, LeadStage, Membership, Site, User
 from portal.models.lead import LeadQuerySet
 from portal.views.cells import safe_cell
 from portal.views.guard import asks_again_to_read
+from portal.views.searching import SearchForm, managed_in_states, with_words
 from portal.words.advice import advice, headline
 
 PAGE = 50
@@ -37,7 +39,7 @@ TRIP_KM = 8.0
 OPEN_STAGES = (LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED)
 
 
-class BoardForm(forms.Form):
+class BoardForm(SearchForm):
     """What the board shows."""
 
     show = forms.ChoiceField(
@@ -64,12 +66,24 @@ class BoardForm(forms.Form):
         ],
         required=False,
     )
+    sort = forms.ChoiceField(
+        label=gettext_lazy("Order"),
+        choices=[
+            ("", gettext_lazy("Most at stake")),
+            ("opened_at", gettext_lazy("Open the longest")),
+            ("contacted_at", gettext_lazy("Last contact")),
+            ("next_action_on", gettext_lazy("Next step")),
+        ],
+        required=False,
+    )
     near = forms.BooleanField(
         required=False, label=format_lazy(gettext_lazy("Group neighbours within {trip_km:.0f} km"), trip_km=TRIP_KM)
     )
 
     def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:
-        wish = self.cleaned_data if self.is_valid() else {}
+        states, words = self.states_and_words()
+        wish = self.cleaned_data
+        leads = leads.filter(with_words(words, "site__"), managed_in_states(Site.objects.managed_by(user), states))
         show = wish.get("show") or "open"
         if show == "closed":
             leads = leads.exclude(closed_at=None)
@@ -87,6 +101,8 @@ class BoardForm(forms.Form):
             leads = leads.filter(assigned_to=None)
         if show == "closed":
             return leads.with_stake().order_by("-closed_at", "-pk")
+        if wish.get("sort"):
+            return leads.with_stake().order_by(F(wish["sort"]).asc(nulls_first=True), "pk")
         return leads.by_value()
 
 

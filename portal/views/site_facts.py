@@ -21,6 +21,7 @@ from django.views.decorators.http import require_POST
 from portal.actions.erase import erase_site
 from portal.actions.people import NotPossible
 from portal.actions.sites import correct_planes, hand_over_site, save_meters, save_site
+from portal.actions.where import read_place
 from portal.models import (
     Customer,
     Meter,
@@ -46,6 +47,15 @@ def _hours_from_the_zone(tz: str, longitude: float) -> float:
 
 
 class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    where = forms.CharField(
+        label=gettext_lazy("Where it is"),
+        required=False,
+        max_length=2000,
+        help_text=gettext_lazy(
+            "Paste a map's link, a geo: address, or both numbers. It fills the two fields after it."
+        ),
+    )
+
     class Meta:
         model = Site
         fields = [
@@ -99,7 +109,38 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
             "installed_on": gettext_lazy("The day the system was switched on, if known."),
         }
 
-    FACTS = ("name", "address", "latitude", "longitude", "tz", "installed_on", "installer", "price_per_kwh", "ac_kw")
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in ("latitude", "longitude"):  # what is pasted may stand for both
+            self.fields[name].required = False
+
+    def clean(self) -> dict[str, Any]:
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        pasted = cleaned.get("where", "")
+        place = read_place(pasted) if pasted else None
+        if place is not None:
+            cleaned["latitude"], cleaned["longitude"] = place
+            self.errors.pop("latitude", None)
+            self.errors.pop("longitude", None)
+        elif pasted:
+            self.add_error("where", _("There is no place in it. Open the link, and copy both numbers from there."))
+        for name in ("latitude", "longitude"):
+            if cleaned.get(name) is None and name not in self.errors and not pasted:
+                self.add_error(name, _("Paste where it is, or give this number."))
+        return cleaned
+
+    FACTS = (
+        "name",
+        "address",
+        "where",
+        "latitude",
+        "longitude",
+        "tz",
+        "installed_on",
+        "installer",
+        "price_per_kwh",
+        "ac_kw",
+    )
 
     @property
     def fact_fields(self) -> list[forms.BoundField]:

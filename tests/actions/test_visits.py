@@ -11,12 +11,12 @@ from django.core.exceptions import ValidationError
 
 from portal.actions.visits import (
     book_visit,
-    call_off_for_weather,
     cancel_visit,
     finish_visit,
     in_route_order,
     move_visit,
     overlapping,
+    put_off_visit,
     reopen_visit,
     route_order,
 )
@@ -136,7 +136,7 @@ def test_a_wash_still_to_come_is_not_marked_done() -> None:
 def test_calling_off_for_weather_and_moving_books_it_again() -> None:
     lead = factories.lead()
     visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, price=Decimal("150"), now=NOW)
-    off = call_off_for_weather(visit=visit, reason="Thunder", now=NOW)
+    off = put_off_visit(visit=visit, why=VisitState.WEATHER, reason="Thunder", now=NOW)
     lead.refresh_from_db()
     assert (off.state, lead.stage, lead.booked_at) == (VisitState.WEATHER, LeadStage.QUOTED, None)
     moved = move_visit(visit=visit, starts_at=TOMORROW + timedelta(days=3), now=NOW)

@@ -12,7 +12,7 @@ from django.utils import timezone
 from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
 
-from portal.actions.visits import call_off_for_weather
+from portal.actions.visits import put_off_visit
 from portal.models import (
     Look,
     Phase,
@@ -116,7 +116,7 @@ def test_what_was_entered_while_the_office_called_the_visit_off_arrives(
     ready(page)
     context.set_offline(True)
     do_step(page, Step.TAP)
-    call_off_for_weather(visit=visit, reason="Thunder", now=timezone.now())
+    put_off_visit(visit=visit, why=VisitState.WEATHER, reason="Thunder", now=timezone.now())
     context.set_offline(False)
     waits_for_nothing(page)
     assert VisitEntry.objects.get().item == Step.TAP

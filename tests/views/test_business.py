@@ -48,6 +48,9 @@ def settings_of(firm: Business, **changes: Any) -> dict[str, Any]:
         "lead_pays_months": "12",
         "calendar_months": "12",
         "reminder_cap_per_month": "3",
+        "works_from": "07:00",
+        "works_until": "16:30",
+        "work_days": ["0", "1", "2", "3", "4"],
     } | changes
 
 

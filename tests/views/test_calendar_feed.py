@@ -12,8 +12,8 @@ from django.utils import timezone
 from icalendar import Calendar
 
 from portal.actions.tokens import new_calendar_feed
-from portal.actions.visits import call_off_for_weather, cancel_visit, move_visit
-from portal.models import CalendarFeed, Membership, User
+from portal.actions.visits import cancel_visit, move_visit, put_off_visit
+from portal.models import CalendarFeed, Membership, User, VisitState
 from tests import factories
 from tests.views.cast import Cast
 
@@ -28,7 +28,7 @@ def test_a_feed_holds_the_technicians_own_visits_and_follows_moves(people: Cast)
     coming = factories.visit(site=people.visit.site, technicians=(technician,), starts_at=starts_at)
     move_visit(visit=coming, starts_at=starts_at + timedelta(days=1), now=timezone.now())
     off = factories.visit(site=people.visit.site, technicians=(technician,), starts_at=starts_at)
-    call_off_for_weather(visit=off, now=timezone.now())
+    put_off_visit(visit=off, why=VisitState.WEATHER, now=timezone.now())
     feed = new_calendar_feed(user=technician, now=timezone.now())
     answer = Client().get(reverse("calendar_feed", args=[feed]))
     assert answer["Content-Type"].startswith("text/calendar")
@@ -83,9 +83,9 @@ def test_a_calendar_learns_of_each_move_and_call_off(people: Cast) -> None:
         return found.decoded("sequence"), str(found["status"]), found.decoded("dtstart")
 
     assert event() == (0, "CONFIRMED", day)
-    call_off_for_weather(visit=visit, now=timezone.now())
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
     assert event() == (1, "CANCELLED", day)
-    call_off_for_weather(visit=visit, now=timezone.now())  # pressed twice
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())  # pressed twice
     assert event() == (1, "CANCELLED", day)
     move_visit(visit=visit, starts_at=day + timedelta(days=2), now=timezone.now())
     assert event() == (2, "CONFIRMED", day + timedelta(days=2))

@@ -9,9 +9,9 @@ import pytest
 from django.utils import timezone
 
 from portal.models import Lead, Plane, Role, Site, Visit
+from portal.views.booking import PAGE
 from portal.views.leads import TRIPS_A_PAGE
 from portal.views.visit_days import DAYS_A_PAGE
-from portal.views.visits import PAGE
 from tests import factories
 
 pytestmark = pytest.mark.django_db

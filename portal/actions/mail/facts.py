@@ -16,7 +16,7 @@ from django.utils.translation import gettext
 from portal.actions.advice import recommendation
 from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.phrases import PHRASES
-from portal.actions.mail.recipient import page_address, recipient
+from portal.actions.mail.recipient import again_token, page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, mailed_report
 from portal.actions.washes import measured_gain
@@ -113,6 +113,17 @@ def visit_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         "visit_day": day_words((visit.finished_at or start).astimezone(zone).date()),
         "visit_time": time_format(start.astimezone(zone)),
         "cost": cost,
+    }
+
+
+def called_off_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A visit that was called off: its day, why, and where another one is chosen."""
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    words = PHRASES[recipient(reminder).language]
+    return visit_facts(reminder, moment) | {
+        "why": words.get(f"off_{visit.state}", ""),
+        "link": page_address("visit_again", again_token(visit)),
     }
 
 

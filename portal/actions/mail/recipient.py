@@ -9,9 +9,10 @@ from django.conf import settings
 from django.core import signing
 from django.urls import reverse
 
-from portal.models import Business, Customer, Reminder, User
+from portal.models import Business, Customer, Reminder, User, Visit
 
 SALT = "mail"
+AGAIN = "visit again"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +52,20 @@ def read_token(token: str) -> tuple[Customer | User, Business] | None:
     user = User.objects.filter(pk=key["user"]).first()
     business = Business.objects.filter(pk=key["business"]).first()
     return (user, business) if user and business else None
+
+
+def again_token(visit: Visit) -> str:
+    """What lets its customer choose another day without a login."""
+    return signing.dumps(visit.pk, salt=AGAIN)
+
+
+def read_again_token(token: str) -> Visit | None:
+    """Whose token it is; None where it is not ours, or the visit is gone."""
+    try:
+        key = signing.loads(token, salt=AGAIN)
+    except signing.BadSignature:
+        return None
+    return Visit.objects.filter(pk=key).select_related("site__customer__business").first()
 
 
 def page_address(name: str, *args: object) -> str:

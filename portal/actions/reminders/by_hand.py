@@ -8,10 +8,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from portal.actions.reminders.kinds import KINDS
+from portal.actions.reminders.kinds import ASKS_FOR_READINGS, KINDS
 from portal.actions.reminders.plan import planned_row
 from portal.actions.reminders.roofs import look_at
-from portal.models import Reminder, ReminderKind, ReminderState, Site
+from portal.models import Reminder, ReminderState, Site
 from portal.words.figures import day_words
 
 AGAIN_BY_HAND = timedelta(days=3)
@@ -28,7 +28,7 @@ def ask_for_readings(*, site: Site, now: datetime) -> Reminder:
     if person.consented_on is None:
         raise ValidationError(_("{name} has not agreed to be written to. Call instead.").format(name=person.name))
     (roof,) = look_at([site], now)
-    kind = KINDS[ReminderKind.SEND_READINGS if roof.last_reading is None else ReminderKind.QUIET]
+    kind = KINDS[ASKS_FOR_READINGS[roof.last_reading is not None]]
     wish = roof.wish("none" if roof.last_reading is None else roof.last_reading)
     same = [
         one

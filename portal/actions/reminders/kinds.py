@@ -114,6 +114,18 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(
+            ReminderKind.CALLED_OFF,
+            Audience.BOOKER,
+            (*_ROOF, "visit_day", "visit_time", "why", "link"),
+            facts.called_off_facts,
+        ),
+        of_firm=standing.called_off,
+        moot=standing.call_off_moot,
+        lifetime=timedelta(days=14),
+        at_least_once=True,  # somebody who waits at the gate in vain costs more than a second mail
+    ),
+    Kind(
+        letter=Letter(
             ReminderKind.WASHED,
             Audience.BOOKER,
             (*_ROOF, "visit_day", "photos", "found", "link"),
@@ -185,6 +197,9 @@ _ROWS = (
         at_most=3,
     ),
 )
+
+ASKS_FOR_READINGS = (ReminderKind.SEND_READINGS, ReminderKind.QUIET)
+"""What is written to the owner of a roof that never sent any readings, and of one that stopped."""
 
 KINDS: Mapping[ReminderKind, Kind] = MappingProxyType({row.letter.kind: row for row in _ROWS})
 

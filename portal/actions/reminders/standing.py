@@ -11,7 +11,7 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Max, Q
+from django.db.models import Exists, Max, OuterRef, Q
 from django.utils.translation import gettext_noop
 
 from portal.actions.invoices.issue import left_to_credit
@@ -19,6 +19,7 @@ from portal.actions.mail.facts import asked_event, digest_from, digest_leads, ov
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
 from portal.actions.reminders.wish import Wish
 from portal.models import (
+    CALLED_OFF,
     OFFICE_ROLES,
     Business,
     Invoice,
@@ -95,6 +96,36 @@ def booking_moot(reminder: Reminder, moment: datetime) -> str:
         return gettext_noop("The visit was called off.")
     if reminder.about != f"{visit.pk}:{visit.revision}":
         return gettext_noop("The visit was moved; another mail tells of it.")
+    return ""
+
+
+def told_of(visit: Visit) -> bool:
+    """Whether a mail about this visit reached its customer."""
+    return Reminder.objects.filter(visit=visit, user=None).exclude(sent_at=None).exists()
+
+
+def called_off(firm: Firm) -> Iterator[Wish]:
+    """Visits to come that are called off, where the customer was written to about them."""
+    off = Visit.objects.filter(
+        site__customer__business=firm.business, state__in=CALLED_OFF, starts_at__gt=firm.now
+    ).exclude(site__customer__email="")
+    told = Reminder.objects.filter(visit=OuterRef("pk"), user=None).exclude(sent_at=None)
+    for visit in off.filter(Exists(told)).select_related("site__customer"):
+        yield Wish(
+            about=f"{visit.pk}:{visit.revision}",
+            due_at=firm.now,
+            business=firm.business,
+            site=visit.site,
+            visit=visit,
+            stale_at=visit.starts_at,
+        )
+
+
+def call_off_moot(reminder: Reminder, moment: datetime) -> str:
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    if visit.state not in CALLED_OFF or reminder.about != f"{visit.pk}:{visit.revision}":
+        return gettext_noop("The visit stands again; another mail tells of it.")
     return ""
 
 

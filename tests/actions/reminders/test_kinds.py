@@ -93,6 +93,14 @@ def booked(language: Language) -> Undo:
     return lambda: type(visit).objects.update(state=VisitState.CANCELLED)
 
 
+def called_off(language: Language) -> Undo:
+    visit = factories.visit(site=roof(language), state=VisitState.WEATHER, starts_at=NOW + 3 * DAY)
+    told = Reminder(business=visit.site.customer.business, customer=visit.site.customer, visit=visit, sent_at=NOW)
+    told.key, told.kind, told.due_at, told.stale_at, told.state = "told", "booked", NOW, NOW, ReminderState.SENT
+    told.save()
+    return lambda: type(visit).objects.update(state=VisitState.BOOKED)
+
+
 def on_tomorrows_round(language: Language) -> Undo:
     site = roof(language)
     crew = factories.member(site.customer.business, Role.TECHNICIAN, language=language)
@@ -159,6 +167,7 @@ SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.DUE: due_now,
     ReminderKind.RESULT: gain_measured,
     ReminderKind.BOOKED: booked,
+    ReminderKind.CALLED_OFF: called_off,
     ReminderKind.WASHED: washed_today,
     ReminderKind.INVOICE: invoice_issued,
     ReminderKind.OVERDUE: invoice_overdue,
@@ -260,7 +269,7 @@ def test_only_visits_are_told_twice_rather_than_never(kind: ReminderKind) -> Non
     reminder = planned(kind)
     Reminder.objects.update(state=ReminderState.SENDING, claimed_at=EVENING, handed_over_at=EVENING)
     release_expired(now=EVENING + LEASE + timedelta(seconds=1))
-    twice = kind in ("booked", "tomorrow")
+    twice = kind in ("booked", "called_off", "tomorrow")
     assert after(reminder).state == (ReminderState.DUE if twice else ReminderState.FAILED)
 
 

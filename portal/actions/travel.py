@@ -1,0 +1,37 @@
+"""How far it is by road, and how long a van takes: reckoned from the line as the crow flies."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from portal.models import Business, Site
+from portal.pv.town import kilometres
+
+Place = tuple[float, float]
+"""Latitude and longitude [degrees]."""
+
+DETOUR = 1.3
+"""A road is so many times longer than the crow flies [1]. Common practice, no source."""
+SPEED_KMH = 40.0
+"""A van between two roofs of a town, with finding the door [km/h]. Common practice, no source."""
+
+
+def place_of(site: Site) -> Place:
+    return site.latitude, site.longitude
+
+
+def yard_of(business: Business) -> Place | None:
+    """Where the vans start from; None while nobody said where that is."""
+    if business.latitude is None or business.longitude is None:
+        return None
+    return business.latitude, business.longitude
+
+
+def road_km(a: Place | None, b: Place | None) -> float:
+    """By road from one place to another [km]; nothing where a place is not known."""
+    return DETOUR * kilometres(*a, *b) if a is not None and b is not None else 0.0
+
+
+def drive(km: float) -> timedelta:
+    """How long a van takes for so many kilometres by road."""
+    return timedelta(hours=km / SPEED_KMH)

@@ -1,0 +1,33 @@
+"""Another day for a visit that was called off, chosen by its customer without a login, by the link of the mail."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone, translation
+from django.views.decorators.cache import never_cache
+
+from portal.actions.again import choose_again, offer
+from portal.actions.mail.recipient import read_again_token
+
+
+@never_cache
+def visit_again(request: HttpRequest, token: str) -> HttpResponse:
+    """A GET shows free times, a POST books one: mail scanners follow every link."""
+    visit = read_again_token(token)
+    if visit is None:
+        raise Http404
+    with translation.override(visit.site.customer.language):  # as the mail did
+        if request.method == "POST":
+            starts_at, _at, technician = request.POST.get("slot", "").partition("@")
+            try:
+                choose_again(visit=visit, starts_at=starts_at, technician=technician, now=timezone.now())
+            except ValidationError as problem:
+                messages.error(request, problem.messages[0])
+            return redirect("visit_again", token)
+        shown = offer(visit, now=timezone.now())
+        return render(
+            request, "visits/again.html", {"offer": shown, "visit": visit, "firm": visit.site.customer.business}
+        )

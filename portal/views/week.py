@@ -1,0 +1,138 @@
+"""The week by crews, and the days off."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
+from django.views.decorators.http import require_POST
+
+from portal.actions.days_off import give_days_back, take_days_off, visits_on
+from portal.actions.week import order_by_route, week_of
+from portal.models import Business, DayOff, User, Visit
+
+
+class DayOffForm(forms.Form):
+    user = forms.ModelChoiceField(
+        User.objects.none(), label=gettext_lazy("Who"), required=False, empty_label=gettext_lazy("The whole firm")
+    )
+    first_day = forms.DateField(label=gettext_lazy("From"), widget=forms.DateInput(attrs={"type": "date"}))
+    last_day = forms.DateField(label=gettext_lazy("To"), widget=forms.DateInput(attrs={"type": "date"}))
+    why = forms.CharField(label=gettext_lazy("Why"), max_length=120, required=False)
+
+    def __init__(self, business: Business, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = cast("forms.ModelChoiceField[User]", self.fields["user"])
+        field.queryset = User.objects.filter(memberships__business=business, is_active=True).distinct()
+
+
+def _firm(request: HttpRequest) -> Business:
+    firm = Business.objects.managed_by(cast(User, request.user)).order_by("pk").first()
+    if firm is None:
+        raise PermissionDenied
+    return firm
+
+
+def week_address(day: date) -> str:
+    """The week that a day lies in."""
+    return f"{reverse('week')}?day={day.isoformat()}"
+
+
+@login_required
+def week(request: HttpRequest) -> HttpResponse:
+    firm = _firm(request)
+    return _show(request, firm, DayOffForm(firm))
+
+
+def _show(request: HttpRequest, firm: Business, form: DayOffForm) -> HttpResponse:
+    today = timezone.now().astimezone(ZoneInfo(firm.tz)).date()
+    try:
+        day = date.fromisoformat(request.GET.get("day", ""))
+        first = day - timedelta(days=day.weekday())
+        near = first - timedelta(days=7), first + timedelta(days=7)
+    except (ValueError, OverflowError):
+        first = today - timedelta(days=today.weekday())
+        near = first - timedelta(days=7), first + timedelta(days=7)
+    return render(
+        request,
+        "visits/week.html",
+        {
+            "crews": week_of(firm, first),
+            "days": [first + timedelta(days=n) for n in range(7)],
+            "today": today,
+            "before": week_address(near[0]),
+            "after": week_address(near[1]),
+            "technicians": User.objects.filter(memberships__business=firm, is_active=True).distinct().order_by("name"),
+            "off": DayOff.objects.filter(business=firm, last_day__gte=today).standing().select_related("user"),
+            "form": form,
+            "yard": firm.latitude is not None,
+            "firm": firm,
+        },
+        status=422 if form.errors else 200,
+    )
+
+
+@login_required
+@require_POST
+def round_order(request: HttpRequest) -> HttpResponse:
+    """Put one crew's round of a day in the order of the route."""
+    firm = _firm(request)
+    crew = {int(one) for one in request.POST.get("crew", "").split("-") if one.isdecimal() and len(one) < 10}
+    try:
+        day = date.fromisoformat(request.POST.get("day", ""))
+    except ValueError:
+        messages.error(request, _("That could not be read. Go back and press it again."))
+        return redirect("week")
+    mine = Visit.objects.filter(site__customer__business=firm).standing().between(day, day, tz=firm.tz)
+    visits = [one for one in mine.with_site() if {person.pk for person in one.technicians.all()} == crew]
+    try:
+        moved = order_by_route(visits=visits, now=timezone.now())
+    except ValidationError as problem:
+        messages.error(request, problem.messages[0])
+    else:
+        words = ngettext(
+            "In the order of the route. {count} customer gets another time and is told.",
+            "In the order of the route. {count} customers get another time and are told.",
+            len(moved),
+        )
+        messages.success(request, words.format(count=len(moved)))
+    return redirect(week_address(day))
+
+
+@login_required
+@require_POST
+def day_off_new(request: HttpRequest) -> HttpResponse:
+    firm = _firm(request)
+    form = DayOffForm(firm, request.POST)
+    if form.is_valid():
+        try:
+            off = take_days_off(business=firm, **form.cleaned_data)
+        except ValidationError as problem:
+            form.add_error(None, problem)
+        else:
+            for visit in visits_on(off).select_related("site__customer"):
+                messages.warning(request, _("Still booked in those days: {site}.").format(site=visit.site))
+            messages.success(request, _("Kept."))
+            return redirect(week_address(off.first_day))
+    return _show(request, firm, form)
+
+
+@login_required
+@require_POST
+def day_off_end(request: HttpRequest, pk: int) -> HttpResponse:
+    _firm(request)
+    off = get_object_or_404(DayOff.objects.visible_to(cast(User, request.user)), pk=pk)
+    give_days_back(off=off, now=timezone.now())
+    messages.success(request, _("Taken back."))
+    return redirect("week")

@@ -1,0 +1,99 @@
+"""A visit that was called off: its customer is told, and books another day by the link of the mail."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta
+
+import pytest
+from django.core import mail
+from django.test import Client
+from django.utils import timezone
+
+from portal.actions.mail.recipient import again_token
+from portal.actions.reminders.plan import plan_standing
+from portal.actions.reminders.send import send_due
+from portal.actions.visits import cancel_visit, put_off_visit
+from portal.models import Language, Role, Visit, VisitState
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def visit() -> Visit:
+    firm = factories.business(latitude=39.7, longitude=-105.1)
+    crew = factories.member(firm, Role.TECHNICIAN)
+    site = factories.site(customer=factories.customer(business=firm, language=Language.SPANISH))
+    return factories.visit(site=site, technicians=(crew,), starts_at=timezone.now() + timedelta(days=5))
+
+
+def tell() -> list[str]:
+    """The mails that go out now, each as subject and text."""
+    mail.outbox.clear()
+    now = timezone.now()
+    plan_standing(now=now)
+    send_due(now=now)
+    return [f"{one.subject}\n{one.body}" for one in mail.outbox]
+
+
+def links(text: str) -> list[str]:
+    return re.findall(r"/visits/again/[^/\s]+/", text)
+
+
+def test_it_is_told_once_in_the_customers_language_and_booked_anew_by_the_link(visit: Visit, client: Client) -> None:
+    assert len(tell()) == 1, "the booking"
+    put_off_visit(visit=visit, why=VisitState.ILLNESS, now=timezone.now())
+    (told,) = tell()
+    assert told.startswith("Su visita del")
+    assert "Alguien de nuestra cuadrilla está enfermo. No iremos el" in told
+    assert tell() == []
+    (address,) = links(told)
+    text = client.get(address).content.decode()
+    chosen = re.findall(r'name="slot" value="([^"]+)"', text)
+    assert len(chosen) == 3
+    assert Visit.objects.get().state == VisitState.ILLNESS, "who only looks books nothing"
+    for _ in range(2):
+        assert "Vamos el" in client.post(address, {"slot": chosen[1]}, follow=True).content.decode()
+    again = Visit.objects.get()
+    assert (again.state, again.revision) == (VisitState.BOOKED, visit.revision + 2)
+    assert again.starts_at == datetime.fromisoformat(chosen[1].partition("@")[0])
+    (booked,) = tell()
+    assert links(booked) == []
+
+
+def test_who_was_never_written_to_about_it_hears_of_no_calling_off(visit: Visit) -> None:
+    cancel_visit(visit=visit, reason="", now=timezone.now())
+    assert tell() == []
+
+
+def test_a_time_that_was_taken_meanwhile_is_said_and_others_are_shown(visit: Visit, client: Client) -> None:
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    address = f"/visits/again/{again_token(visit)}/"
+    first = re.findall(r'name="slot" value="([^"]+)"', client.get(address).content.decode())[0]
+    other = factories.site(customer=factories.customer(business=visit.site.customer.business))
+    taken = datetime.fromisoformat(first.partition("@")[0])
+    factories.visit(site=other, technicians=tuple(visit.technicians.all()), starts_at=taken)
+    text = client.post(address, {"slot": first}, follow=True).content.decode()
+    assert "hace un momento" in text
+    assert first not in text
+    assert Visit.objects.get(pk=visit.pk).state == VisitState.WEATHER
+
+
+def test_an_invented_time_or_token_books_nothing(visit: Visit, client: Client) -> None:
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    address = f"/visits/again/{again_token(visit)}/"
+    for slot in ("", "x@y", f"{timezone.now().isoformat()}@{visit.technicians.get().pk}"):
+        client.post(address, {"slot": slot})
+    assert Visit.objects.get().state == VisitState.WEATHER
+    assert client.get("/visits/again/forged/").status_code == 404
+
+
+def test_where_a_roof_has_a_fault_the_firm_decides(visit: Visit, client: Client) -> None:
+    factories.assessment(
+        site=visit.site, verdict="other fault", cause="string_loss", as_of=timezone.now().date(), loss_low=0.0
+    )
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    text = client.get(f"/visits/again/{again_token(visit)}/").content.decode()
+    assert 'name="slot"' not in text
+    assert "555-0100" in text
