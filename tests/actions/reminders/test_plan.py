@@ -54,7 +54,18 @@ def test_planning_asks_the_database_as_often_for_two_sites_as_for_thirty() -> No
     few = queries()
     before = Counter(Reminder.objects.values_list("kind", flat=True))
     assert set(before) == set(ReminderKind) - {
-        *("other_fault", "due", "due_soon", "lead_digest", "send_readings", "asked", "washed", "called_off")
+        *(
+            "other_fault",
+            "due",
+            "due_soon",
+            "lead_digest",
+            "send_readings",
+            "asked",
+            "washed",
+            "called_off",
+            "invoice",
+            "overdue",
+        )
     }
     for technician in crew[1:]:
         a_busy_roof(business, technician)
