@@ -141,7 +141,7 @@ def _tell(customers: Iterable[Customer]) -> None:
 def customer(request: HttpRequest, pk: int) -> HttpResponse:
     """One customer: contact, roofs, coming visits, login."""
     user = cast(User, request.user)
-    found = get_object_or_404(Customer.objects.managed_by(user).select_related("business", "user"), pk=pk)
+    found = get_object_or_404(Customer.objects.managed_by(user).select_related("business", "user", "came_with"), pk=pk)
     _tell([found])
     visits = Visit.objects.filter(site__customer=found, state=VisitState.BOOKED).select_related("site__customer")
     invoices = found.invoices.with_open().order_by("-made_at", "-pk")[:20]
