@@ -35,10 +35,16 @@ def blocks() -> dict[str, str]:
     return {name or language: text for language, name, text in re.findall(r"```(\w+) ?([\w-]*)\n(.*?)```", guide, re.S)}
 
 
+class CaseKept(configparser.ConfigParser):
+    """Directives are called as they are written."""
+
+    def optionxform(self, optionstr: str) -> str:
+        return optionstr
+
+
 def unit(name: str) -> configparser.ConfigParser:
     """A unit of systemd; of what may stand several times only the last is seen."""
-    parser = configparser.ConfigParser(strict=False, interpolation=None, delimiters=["="])
-    parser.optionxform = str
+    parser = CaseKept(strict=False, interpolation=None, delimiters=["="])
     parser.read(DEPLOY / "systemd" / name)
     return parser
 
@@ -76,7 +82,7 @@ class Server:
         with psycopg.connect(self.postgres, autocommit=True) as connection:
             for statement in blocks()["sql"].split(";"):
                 if statement.strip():
-                    connection.execute(statement)  # type: ignore[call-overload]
+                    connection.execute(statement)
         at = self.postgres.rpartition("@")[2].partition("/")[0]
         return f"postgres://rinsemark:a-password-for-the-database@{at}/rinsemark"
 
