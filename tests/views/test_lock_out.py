@@ -57,6 +57,14 @@ def test_a_thousand_addresses_do_not_guess_on_for_ever() -> None:
     user = factories.user()
     answers = [text_of(tried(user.email, "a guess of mine", f"203.0.113.{last}")) for last in range(21)]
     assert ["Too many" in answer for answer in answers] == [False] * 20 + [True]
+    client = Client(REMOTE_ADDR="198.51.100.7")
+    client.post("/accounts/password/reset/", {"email": user.email})
+    link = LINK.search(str(mail.outbox[0].body))
+    assert link
+    form = client.get(link[0], follow=True)
+    chosen = "three wet sponges"
+    client.post(form.request["PATH_INFO"], {"password1": chosen, "password2": chosen})
+    assert tried(user.email, chosen, "198.51.100.8").status_code == 302, "mail is the way out of this too"
 
 
 def test_the_hour_has_a_hundred_tries(settings: Any) -> None:
