@@ -52,13 +52,20 @@ PAGE = 50
 USUAL_MINUTES = 60
 
 
+class CrewField(forms.ModelMultipleChoiceField):
+    """Who is sent; a number that no row can have is nobody's, where SQLite would break over it."""
+
+    def clean(self, value: Any) -> Any:
+        return super().clean([row_asked(str(one)) for one in value] if isinstance(value, list) else value)
+
+
 class VisitForm(forms.Form):
     """When, who, for how much. Times are the roof's own."""
 
     day = forms.DateField(label=gettext_lazy("Day"), widget=forms.DateInput(attrs={"type": "date"}))
     at = forms.TimeField(label=gettext_lazy("Time"), widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"))
     minutes = forms.IntegerField(label=gettext_lazy("Minutes"), min_value=15, max_value=720, initial=USUAL_MINUTES)
-    technicians = forms.ModelMultipleChoiceField(
+    technicians = CrewField(
         User.objects.none(), label=gettext_lazy("Technicians"), required=False, widget=forms.CheckboxSelectMultiple
     )
     price = forms.DecimalField(min_value=0, max_digits=8, decimal_places=2, required=False)

@@ -59,8 +59,8 @@ def test_a_loss_of_before_has_its_range() -> None:
 @pytest.mark.parametrize(
     ("role", "words"),
     [
-        (Role.OWNER, ["Today", "Leads", "Customers", "Visits", "Imports", "Reminders", "Business"]),
-        (Role.OFFICE, ["Today", "Leads", "Customers", "Visits", "Imports", "Reminders"]),
+        (Role.OWNER, ["Today", "Leads", "Customers", "Visits", "Invoices", "Imports", "Reminders", "Business"]),
+        (Role.OFFICE, ["Today", "Leads", "Customers", "Visits", "Invoices", "Imports", "Reminders"]),
         (Role.TECHNICIAN, ["Today", "Visits"]),
     ],
 )

@@ -201,6 +201,9 @@ _ROWS = (
 ASKS_FOR_READINGS = (ReminderKind.SEND_READINGS, ReminderKind.QUIET)
 """What is written to the owner of a roof that never sent any readings, and of one that stopped."""
 
+FOR_A_TRY = ReminderKind.LEAD_DIGEST
+"""A mail that needs neither roof, lead nor visit: whoever tries whether mails arrive sends it."""
+
 KINDS: Mapping[ReminderKind, Kind] = MappingProxyType({row.letter.kind: row for row in _ROWS})
 
 

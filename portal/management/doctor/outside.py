@@ -17,9 +17,9 @@ from django.db import transaction
 
 from portal.actions.mail.compose import compose
 from portal.actions.mail.post import MayHaveArrived, NotTaken, Postman, SmtpBackend, mail_folder
-from portal.actions.reminders.kinds import kind_of
+from portal.actions.reminders.kinds import FOR_A_TRY, kind_of
 from portal.management.doctor.found import Found
-from portal.models import Membership, Reminder, ReminderKind, Role
+from portal.models import Membership, Reminder, Role
 
 INVENTED = "203.0.113.9"
 """An address that nobody has (RFC 5737, section 3): what claims to come from it is forged."""
@@ -76,7 +76,7 @@ def _reminder_sent(now: datetime, to: str) -> Found:
     with transaction.atomic():
         reminder = Reminder.objects.create(
             business=owner.business,
-            kind=ReminderKind.LEAD_DIGEST,
+            kind=FOR_A_TRY,
             user=owner.user,
             key=f"doctor:{now.isoformat()}",
             due_at=now,
