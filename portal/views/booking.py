@@ -52,7 +52,7 @@ PAGE = 50
 USUAL_MINUTES = 60
 
 
-class CrewField(forms.ModelMultipleChoiceField):
+class CrewField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
     """Who is sent; a number that no row can have is nobody's, where SQLite would break over it."""
 
     def clean(self, value: Any) -> Any:
