@@ -272,14 +272,16 @@ def _floor_log10(value: float) -> int:
 
 
 def month_steps(first: date, last: date, *, most: int = 9) -> list[tuple[date, str]]:
-    """Firsts of months, as many as fit, the year in the first one and in each January."""
+    """Firsts of months, as many as fit, the year in the first and in each January; of many years the years alone."""
     months = (last.year - first.year) * 12 + last.month - first.month
-    step = next((size for size in (1, 2, 3, 6) if months / size <= most), 12)
+    step = next(size for size in (1, 2, 3, 6, 12, 24, 60, 120, 600) if months / size <= most or size == 600)
     ticks: list[tuple[date, str]] = []
     for number in range(months + 1):
-        year, month = divmod(first.year * 12 + first.month - 1 + number, 12)
+        since_zero = first.year * 12 + first.month - 1 + number
+        year, month = divmod(since_zero, 12)
         day = date(year, month + 1, 1)
-        if day >= first and month % step == 0:
-            named = f"{MONTHS[month]} {year}" if month == 0 or not ticks else MONTHS[month]
-            ticks.append((day, named))
+        if day < first or since_zero % step:
+            continue
+        named = f"{MONTHS[month]} {year}" if month == 0 or not ticks else MONTHS[month]
+        ticks.append((day, str(year) if step >= 12 else named))
     return ticks

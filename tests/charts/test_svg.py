@@ -79,3 +79,14 @@ def test_words_can_be_read_on_the_sheet(name: str) -> None:
     """4.5 to 1 or more for text: WCAG 2.2, success criterion 1.4.3."""
     for palette in _palettes():
         assert _contrast(palette[name], palette["sheet"]) >= 4.5
+
+
+def test_of_many_years_a_phone_shows_no_more_than_fit_and_the_years_alone() -> None:
+    assert [word for _, word in month_steps(date(2020, 8, 8), date(2026, 11, 26), most=5)] == ["2022", "2024", "2026"]
+    assert [word for _, word in month_steps(date(2022, 8, 8), date(2026, 11, 26), most=5)] == [
+        "2023",
+        "2024",
+        "2025",
+        "2026",
+    ]
+    assert len(month_steps(date(1980, 1, 1), date(2026, 1, 1), most=5)) <= 6
