@@ -17,6 +17,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.advice import recommendation
 from portal.actions.pricing import price_of_visit, quote
 from portal.models import (
     Business,
@@ -27,13 +28,12 @@ from portal.models import (
     LeadKind,
     LeadStage,
     Site,
-    SiteAssessment,
     User,
     Visit,
     VisitState,
 )
+from portal.pv.advice import State
 from portal.pv.due import calendar_due
-from portal.pv.result import Verdict
 
 MOST_A_DAY = 12
 """So often a day a roof's owner may ask something new. Common practice, no source."""
@@ -114,8 +114,7 @@ def ask(
     if day.count() >= MOST_A_DAY:
         raise ValidationError(_("That is a lot for one day. Please call the firm instead."))
     if lead is None:
-        newest = SiteAssessment.objects.filter(site=site).newest().first()
-        faulty = newest is not None and not newest.old and newest.verdict == Verdict.OTHER_FAULT
+        faulty = recommendation(site, now=now).state == State.NOT_DIRT
         lead = Lead(site=site, kind=LeadKind.REFERRAL if faulty else LeadKind.CLEANING, opened_at=now, by_customer=True)
         _keep_visit(lead, now)
     _rest(lead, said.get("ask_again_on"))
