@@ -51,12 +51,13 @@ class WholeFiles(FileSystemStorage):
                 continue
             folder = path.parent
             while folder != Path(self.location).parent:  # the folders above may be new, too
-                _to_disk(folder)
+                to_disk(folder)
                 folder = folder.parent
             return name
 
 
-def _to_disk(folder: Path) -> None:
+def to_disk(folder: Path) -> None:
+    """Bring the names in a folder to the disk."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

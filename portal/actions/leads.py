@@ -20,6 +20,7 @@ from django.utils.translation import gettext_noop
 
 from portal.actions.advice import recommendation
 from portal.actions.asks import answer
+from portal.actions.travel import place_of, yard_of
 from portal.actions.washes import last_wash
 from portal.models import (
     CLOSED_STAGES,
@@ -321,12 +322,10 @@ def _at_stake(lead: Lead) -> float:
 
 
 def _km(a: Site, b: Site) -> float:
-    return kilometres(a.latitude, a.longitude, b.latitude, b.longitude)
+    return kilometres(*place_of(a), *place_of(b))
 
 
 def distance_km(lead: Lead) -> float | None:
     """From the business's yard to the roof, as the crow flies; None while nobody said where the yard is."""
-    business = lead.site.customer.business
-    if business.latitude is None or business.longitude is None:
-        return None
-    return kilometres(business.latitude, business.longitude, lead.site.latitude, lead.site.longitude)
+    yard = yard_of(lead.site.customer.business)
+    return None if yard is None else kilometres(*yard, *place_of(lead.site))

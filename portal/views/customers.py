@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Iterable
 from smtplib import SMTPException
 from typing import Any, cast
@@ -27,10 +26,9 @@ from portal.actions.invitations import invite, known_elsewhere, may_hand_on_link
 from portal.actions.mail.post import mail_folder
 from portal.actions.missing import missing_of
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
-from portal.actions.trail import note
-from portal.models import Business, Customer, Deed, Enquiry, Site, User, Visit, VisitState
+from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
 from portal.views.asked import row_asked
-from portal.views.cells import safe_cell
+from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again, asks_again_to_read
 from portal.views.searching import SearchForm
 from portal.views.weekdays import WeekdaysField
@@ -94,13 +92,8 @@ def customers_csv(request: HttpRequest) -> HttpResponse:
     _form, found = _listed(request)
     listed = list(found)
     _tell(listed)
-    user = cast(User, request.user)
-    for business in Business.objects.filter(customers__in=listed).distinct():
-        note(deed=Deed.EXPORTED, about="customers.csv", business=business, by=user, now=timezone.now())
-    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="customers.csv"'
-    out = csv.writer(response)
-    out.writerow(COLUMNS)
+    firms = Business.objects.filter(customers__in=listed).distinct()
+    response, out = exported_csv(request, "customers.csv", COLUMNS, firms)
     for one in listed:
         person = [*map(safe_cell, (one.name, one.phone, one.email)), one.consented_on or ""]
         for roof in one.roofs or [None]:  # type: ignore[attr-defined]

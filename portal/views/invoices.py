@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
@@ -32,7 +31,8 @@ from portal.actions.invoices.totals import Totals, totals
 from portal.actions.invoices.transfer_code import transfer_code
 from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, Payment, User
 from portal.models.invoice import InvoiceQuerySet
-from portal.views.cells import safe_cell
+from portal.views.cells import exported_csv, safe_cell
+from portal.views.guard import asks_again_to_read
 
 PAGE = 50
 View = Callable[..., HttpResponse]
@@ -163,11 +163,12 @@ COLUMNS = (
 
 
 @login_required
+@asks_again_to_read
 def invoices_csv(request: HttpRequest) -> HttpResponse:
     """What the list shows, as a file for a spreadsheet."""
     _form, chosen, _today = _listed(request)
-    answer, out = csv_answer("invoices.csv")
-    out.writerow(COLUMNS)
+    firms = Business.objects.filter(invoices__in=chosen.values("pk")).distinct()
+    answer, out = exported_csv(request, "invoices.csv", COLUMNS, firms)
     for one in chosen:
         issued = one.state == InvoiceState.ISSUED
         out.writerow(
@@ -188,13 +189,6 @@ def invoices_csv(request: HttpRequest) -> HttpResponse:
             ]
         )
     return answer
-
-
-def csv_answer(name: str) -> tuple[HttpResponse, Any]:
-    """A CSV and what writes into it: UTF-8 with the mark that spreadsheets know it by, ISO days, decimal points."""
-    answer = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer, csv.writer(answer)
 
 
 @login_required

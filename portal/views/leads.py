@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from datetime import datetime
 from typing import Any, cast
 from zoneinfo import ZoneInfo
@@ -24,11 +23,10 @@ from django.views.decorators.http import require_POST
 from portal.actions.advice import recommendation, recommendations
 from portal.actions.lead_figures import promises, raised_by_month, weekly_figures
 from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, plan_lead, trips
-from portal.actions.trail import note
 from portal.charts.promise import promise_chart
-from portal.models import Business, Deed, Lead, LeadKind, LeadStage, Membership, Site, User
+from portal.models import Business, Lead, LeadKind, LeadStage, Membership, Site, User
 from portal.models.lead import LeadQuerySet
-from portal.views.cells import safe_cell
+from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.searching import SearchForm, managed_in_states, with_words
 from portal.words.advice import advice, headline
@@ -172,13 +170,8 @@ COLUMNS = (
 def leads_csv(request: HttpRequest) -> HttpResponse:
     """The board's leads as a file for a spreadsheet."""
     _, chosen = _board(request)
-    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="leads.csv"'
-    out = csv.writer(response)
-    out.writerow(COLUMNS)
     listed = list(chosen)
-    for business in {lead.site.customer.business for lead in listed}:
-        note(deed=Deed.EXPORTED, about="leads.csv", business=business, by=cast(User, request.user), now=timezone.now())
+    response, out = exported_csv(request, "leads.csv", COLUMNS, {lead.site.customer.business for lead in listed})
     told_of = recommendations([lead.site for lead in listed], now=timezone.now())
     for lead in listed:
         told = told_of[lead.site_id]

@@ -15,8 +15,9 @@ from django.utils.translation import gettext_lazy
 
 from portal.actions.invoices.month import documents, month_end, month_of, payments, sign
 from portal.models import Business
-from portal.views.cells import safe_cell
-from portal.views.invoices import csv_answer, office
+from portal.views.cells import exported_csv, safe_cell
+from portal.views.guard import asks_again_to_read
+from portal.views.invoices import office
 
 
 class MonthForm(forms.Form):
@@ -72,15 +73,16 @@ PAYMENTS = (
 
 
 @login_required
+@asks_again_to_read
 def invoices_month_csv(request: HttpRequest, what: str) -> HttpResponse:
     """A row for each rate of tax on each document, credit notes below nothing; or a row for each payment."""
     _form, business, first = _asked(request)
     first, last = month_of(first)
     if what not in ("documents", "payments"):
         raise Http404
-    answer, out = csv_answer(f"{what}-{first:%Y-%m}.csv")
+    columns = DOCUMENTS if what == "documents" else PAYMENTS
+    answer, out = exported_csv(request, f"{what}-{first:%Y-%m}.csv", columns, [business])
     if what == "documents":
-        out.writerow(DOCUMENTS)
         for one in documents(business, first, last):
             head = [
                 one.label,
@@ -96,7 +98,6 @@ def invoices_month_csv(request: HttpRequest, what: str) -> HttpResponse:
                 taxable, tax = sign(one) * rate.taxable, sign(one) * rate.tax
                 out.writerow([*head, rate.percent, *map(_cents, (taxable, tax, taxable + tax)), one.currency])
         return answer
-    out.writerow(PAYMENTS)
     zone = ZoneInfo(business.tz)
     for paid in payments(business, first, last):
         out.writerow(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from typing import cast
 from zoneinfo import ZoneInfo
 
@@ -12,13 +11,11 @@ from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
-from portal.actions.trail import note
-from portal.models import Business, Deed, Site, User, Visit, VisitState
+from portal.models import Business, Site, User, Visit, VisitState
 from portal.models.visit import VisitQuerySet
-from portal.views.cells import safe_cell
+from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.searching import SearchForm, managed_in_states, with_words
 
@@ -86,13 +83,8 @@ COLUMNS = (
 def visits_csv(request: HttpRequest) -> HttpResponse:
     """The visits asked for as a file for a spreadsheet; times are the roof's own."""
     _form, found = _listed(request)
-    user = cast(User, request.user)
-    for business in Business.objects.filter(customers__sites__visits__in=found).distinct():
-        note(deed=Deed.EXPORTED, about="visits.csv", business=business, by=user, now=timezone.now())
-    response = HttpResponse("\ufeff", content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="visits.csv"'
-    out = csv.writer(response)
-    out.writerow(COLUMNS)
+    firms = Business.objects.filter(customers__sites__visits__in=found).distinct()
+    response, out = exported_csv(request, "visits.csv", COLUMNS, firms)
     for one in found:
         zone, site = ZoneInfo(one.site.tz), one.site
         finished = one.finished_at.astimezone(zone).isoformat(timespec="minutes") if one.finished_at else ""

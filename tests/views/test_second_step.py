@@ -20,7 +20,7 @@ from django.core import mail
 from django.core.management import CommandError, call_command
 from django.test import Client
 
-from portal.models import AuditEntry, Customer, Deed, Role, User
+from portal.models import AuditEntry, Customer, Deed, Role, User, VisitState
 from tests import factories
 from tests.views.test_account import text_of
 
@@ -232,14 +232,28 @@ def test_tokens_roles_and_prices_ask_again(client: Client, owner: User, path: st
     assert not AuditEntry.objects.exists(), "nothing has been done"
 
 
-def test_a_file_of_all_leads_asks_again_and_is_noted(client: Client, owner: User) -> None:
-    factories.lead(site=factories.site(customer=factories.customer(business=owner.memberships.get().business)))
-    answer = client.get("/leads/leads.csv")
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/leads/leads.csv",
+        "/customers/customers.csv",
+        "/visits/visits.csv",
+        "/invoices/invoices.csv",
+        "/invoices/month/documents.csv",
+        "/invoices/month/payments.csv",
+    ],
+)
+def test_a_file_of_many_people_asks_again_and_is_noted(client: Client, owner: User, path: str) -> None:
+    site = factories.site(customer=factories.customer(business=owner.memberships.get().business))
+    factories.lead(site=site)
+    factories.invoiced(factories.visit(site=site, state=VisitState.DONE, finished_at=factories.NOW), by=owner)
+    answer = client.get(path)
     assert answer["Location"].startswith(ASKS)
     answer = client.post(answer["Location"], {"password": factories.PASSWORD})
-    assert answer["Location"] == "/leads/leads.csv"
-    assert client.get("/leads/leads.csv")["Content-Type"].startswith("text/csv")
-    assert AuditEntry.objects.get().deed == Deed.EXPORTED
+    assert answer["Location"] == path
+    assert client.get(path)["Content-Type"].startswith("text/csv")
+    noted = AuditEntry.objects.get(deed=Deed.EXPORTED)
+    assert noted.about.endswith(".csv")
 
 
 def test_who_gave_the_password_a_moment_ago_is_not_asked_again(client: Client) -> None:

@@ -25,6 +25,8 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
+from portal.actions.files import to_disk
+
 FORMAT = 1
 PIECE_BYTES = 8 * 1024 * 1024
 SHORTEST_KEY = 20
@@ -209,18 +211,10 @@ class Store:
             raise Damaged(f"{self.folder} does not give back what was written to it: its disk is failing.")
         aside.rename(path)
         for folder in (path.parent, path.parent.parent):
-            _to_disk(folder)
+            to_disk(folder)
 
 
 def pieces_of(told: dict[str, Any]) -> Iterable[str]:
     """All pieces that a set names."""
     for part in (*told["tables"], *told["files"]):
         yield from part["pieces"]
-
-
-def _to_disk(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -79,14 +79,19 @@ def bookings(firm: Firm) -> Iterator[Wish]:
         site__customer__business=firm.business, state=VisitState.BOOKED, starts_at__gt=firm.now
     )
     for visit in ahead.exclude(site__customer__email="").select_related("site__customer"):
-        yield Wish(
-            about=f"{visit.pk}:{visit.revision}",
-            due_at=firm.now,
-            business=firm.business,
-            site=visit.site,
-            visit=visit,
-            stale_at=visit.starts_at,
-        )
+        yield _of_visit(firm, visit)
+
+
+def _of_visit(firm: Firm, visit: Visit) -> Wish:
+    """A mail about a visit as it stands now: after its next change another is wanted."""
+    return Wish(
+        about=f"{visit.pk}:{visit.revision}",
+        due_at=firm.now,
+        business=firm.business,
+        site=visit.site,
+        visit=visit,
+        stale_at=visit.starts_at,
+    )
 
 
 def booking_moot(reminder: Reminder, moment: datetime) -> str:
@@ -111,14 +116,7 @@ def called_off(firm: Firm) -> Iterator[Wish]:
     ).exclude(site__customer__email="")
     told = Reminder.objects.filter(visit=OuterRef("pk"), user=None).exclude(sent_at=None)
     for visit in off.filter(Exists(told)).select_related("site__customer"):
-        yield Wish(
-            about=f"{visit.pk}:{visit.revision}",
-            due_at=firm.now,
-            business=firm.business,
-            site=visit.site,
-            visit=visit,
-            stale_at=visit.starts_at,
-        )
+        yield _of_visit(firm, visit)
 
 
 def call_off_moot(reminder: Reminder, moment: datetime) -> str:
