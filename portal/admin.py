@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from allauth.account.decorators import secure_admin_login
 from django.contrib import admin
+from django.contrib.auth.views import redirect_to_login
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
 
 from portal.models import Business, Membership, User
 
-admin.site.login = secure_admin_login(admin.site.login)  # type: ignore[method-assign]  # allauth's way: one log-in
+
+def _one_login(request: HttpRequest, extra_context: object = None) -> HttpResponse:
+    """There is one log-in, with its second step: the admin's own form, which knows none, is never shown nor taken."""
+    if admin.site.has_permission(request):
+        return redirect("admin:index")
+    return redirect_to_login(reverse("admin:index"), reverse("account_login"))
+
+
+admin.site.login = _one_login  # type: ignore[method-assign]
 
 
 class MembershipInline(admin.TabularInline):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs

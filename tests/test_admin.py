@@ -35,3 +35,16 @@ def test_a_superuser_opens_a_business_with_its_owner(client: Client) -> None:
     answer = client.post(reverse("admin:portal_business_add"), filled)
     assert answer.status_code == 302, answer.context["errors"]
     assert Membership.objects.get().business.name == "New Washers"
+
+
+@pytest.mark.django_db
+def test_a_password_given_to_the_admins_own_form_opens_nothing(client: Client) -> None:
+    """Its form knows no second step and counts no wrong passwords: neither strangers nor staff get through it."""
+    chief = factories.user(is_staff=True, is_superuser=True)
+    given = {"username": chief.email, "password": factories.PASSWORD, "next": "/admin/"}
+    assert client.post("/admin/login/", given)["Location"].startswith("/accounts/login/")
+    assert client.get("/admin/")["Location"].startswith("/admin/login/")
+    helper = factories.user(is_staff=True)
+    client.force_login(helper)
+    client.post("/admin/login/", given)
+    assert client.session["_auth_user_id"] == str(helper.pk)

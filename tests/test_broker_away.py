@@ -99,7 +99,8 @@ def test_a_broker_that_hangs_holds_up_one_request_only_and_for_seconds(
     try:
         begun = time.monotonic()
         assert not any(ask_for("poll_nights") for _ in range(100))
-        assert time.monotonic() - begun < 10
+        # Not a benchmark: were each of the hundred to wait for its own time-out, it would take minutes.
+        assert time.monotonic() - begun < 60
     finally:
         queue.process.send_signal(signal.SIGCONT)
         supervisor.stop(queue)

@@ -353,6 +353,17 @@ def test_every_route_has_a_line_in_the_table() -> None:
     assert routes == set(ROUTES)
 
 
+@pytest.mark.parametrize(
+    "name", sorted(name for name in names(get_resolver().url_patterns) if name.startswith(("mfa_", "usersessions_")))
+)
+def test_a_stranger_has_no_second_step_and_no_devices(name: str) -> None:
+    kwargs: dict[str, Any] = (
+        {"pk": 1} if "webauthn" in name and name.endswith(("edit_webauthn", "remove_webauthn")) else {}
+    )
+    answer = Client().get(reverse(name, kwargs=kwargs))
+    assert answer.status_code == 302 or (name == "mfa_login_webauthn" and answer.status_code == 200)
+
+
 @pytest.mark.parametrize("name", sorted(ROUTES))
 def test_who_gets_in(name: str, world: World) -> None:
     line = ROUTES[name]

@@ -57,7 +57,6 @@ class Row:
 def receive_customers(*, business: Business, data: bytes, filename: str, by: User, now: datetime) -> CustomerFile:
     """Keep a table to be looked at. Nothing of it is a customer yet."""
     table = _read(data)
-    CustomerFile.objects.filter(business=business, taken_at=None, at__lt=now - LOOKED_AT_FOR).delete()
     return CustomerFile.objects.create(
         business=business, by=by, at=now, filename=filename[:200], table=table, columns=_guess(table[0])
     )

@@ -55,6 +55,9 @@ def doubts_about(
     for other in busy.order_by("starts_at", "pk"):
         if other.ends_at > starts_at:
             who = ", ".join(str(one) for one in other.technicians.all() if one in technicians)
+            if other.site.customer.business_id != site.customer.business_id:  # whose customers are that firm's own
+                found.append(Doubt(f"busy elsewhere {who}", _("{who} works elsewhere then.").format(who=who)))
+                continue
             words = _("{who} is booked then at {site}: {when}.")
             found.append(Doubt(f"busy {other.pk}", words.format(who=who, site=other.site, when=_when(other, zone))))
     return found + _off(site, day, technicians) + _other_day(site, day)

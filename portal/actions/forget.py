@@ -8,15 +8,17 @@ from django.conf import settings
 from django.core.files.storage import default_storage
 from django.core.management import call_command
 
-from portal.models import AuditEntry, Enquiry, VisitPhoto
+from portal.actions.customer_files import LOOKED_AT_FOR
+from portal.models import AuditEntry, CustomerFile, Enquiry, VisitPhoto
 
 
 def forget_old(*, now: datetime) -> None:
-    """Drop logins that are over, old names from shared reports, originals of old photos, and old audit lines.
+    """Drop logins that are over, tables of customers nobody took in, old enquiries, originals of photos, audit lines.
 
     Running it twice, or after dying half-way, forgets the rest.
     """
     call_command("clearsessions")
+    CustomerFile.objects.filter(taken_at=None, at__lt=now - LOOKED_AT_FOR).delete()
     if days := settings.KEEP_ENQUIRIES_DAYS:
         Enquiry.objects.filter(at__lt=now - timedelta(days=days)).delete()
     if days := settings.KEEP_PHOTO_ORIGINALS_DAYS:

@@ -17,13 +17,32 @@ SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12:
 ENTRY = 12
 XMP = (re.compile(rb'(exif:GPS\w+=")([^"]*)(")'), re.compile(rb"(<exif:GPS\w+>)([^<]*)(</exif:GPS)"))
 
+MOST_ENTRIES = 256
+"""Of a directory: the tags of Exif 2.32 are fewer. A longer one is none."""
+MOST_LOOKED_AT = 5_000
+"""Beginnings of blocks and ranges to blank in one file; a camera writes some thirty. No source."""
+
+
+class TooManyPlaces(ValueError):
+    """The file was made to keep somebody busy."""
+
 
 def without_place(data: bytes) -> bytes:
-    """The same file, as long as before, without its GPS directory and without GPS values in XMP."""
+    """The same file, as long as before, without its GPS directory and without GPS values in XMP.
+
+    Raises TooManyPlaces where it holds more of them than any camera writes: blanking all would take hours.
+    """
     blanked = bytearray(data)
+    looked_at = 0
     for found in re.finditer(rb"II\*\0|MM\0\*", data):
+        looked_at += 1
         for begin, end in _gps_ranges(data, found.start()):
+            looked_at += 1
+            if looked_at > MOST_LOOKED_AT:
+                raise TooManyPlaces
             blanked[begin:end] = bytes(end - begin)
+        if looked_at > MOST_LOOKED_AT:
+            raise TooManyPlaces
     for pattern in XMP:
         for found in pattern.finditer(data):
             blanked[found.start(2) : found.end(2)] = b" " * (found.end(2) - found.start(2))
@@ -43,11 +62,15 @@ def _gps_ranges(data: bytes, tiff: int) -> Iterator[tuple[int, int]]:
 
     try:
         first = tiff + number(tiff + 4, 4)
+        if number(first, 2) > MOST_ENTRIES:
+            return
         for entry in range(first + 2, first + 2 + ENTRY * number(first, 2), ENTRY):
             if number(entry, 2) != GPS_DIRECTORY:
                 continue
             place = tiff + number(entry + 8, 4)
             entries = number(place, 2)
+            if entries > MOST_ENTRIES:
+                continue
             for one in range(place + 2, place + 2 + ENTRY * entries, ENTRY):
                 length = SIZES.get(number(one + 2, 2), 0) * number(one + 4, 4)
                 value = tiff + number(one + 8, 4)

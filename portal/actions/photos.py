@@ -14,7 +14,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 from PIL import ExifTags, Image, ImageOps
 
-from portal.actions.photo_place import without_place
+from portal.actions.photo_place import TooManyPlaces, without_place
 from portal.models import Distance, Look, Phase, User, Visit, VisitPhoto
 
 MOST_BYTES = 30 * 1024 * 1024
@@ -56,7 +56,7 @@ def keep_photo(
     image = _decode(data, filename)
     taken_at = _taken_at(image, visit.site.tz) or at
     upright = _upright(image)
-    original = data if visit.site.customer.business.keeps_photo_places else without_place(data)
+    original = data if visit.site.customer.business.keeps_photo_places else _without_place(data, filename)
     name = uuid4().hex
     told = f"{visit.pk}-{phase}-{distance}-{item}-{client_id.hex}"  # so that it can be taken up where its row is lost
     kind = {"HEIF": "heic", "PNG": "png", "WEBP": "webp"}.get(image.format or "", "jpg")
@@ -131,6 +131,15 @@ def too_many_bytes(filename: str) -> str:
     return _("“{filename}” is larger than {most_bytes} MB. Set the camera to a smaller size and take it again.").format(
         filename=filename, most_bytes=MOST_BYTES // 2**20
     )
+
+
+def _without_place(data: bytes, filename: str) -> bytes:
+    try:
+        return without_place(data)
+    except TooManyPlaces:
+        raise ValidationError(
+            _("{filename} holds too many places to blank them. Take the photo again.").format(filename=filename)
+        ) from None
 
 
 def _too_many_pixels(filename: str) -> ValidationError:

@@ -72,7 +72,7 @@ class Slipped:
         return sum(len(getattr(self, name)) for name in self.__slots__)
 
 
-def slipped(user: User, *, now: datetime) -> Slipped:
+def slipped(user: User, *, today: date, now: datetime) -> Slipped:
     """All that needs a hand in the businesses the user runs."""
     mine = Business.objects.managed_by(user)
     sites = list(Site.objects.managed_by(user).select_related("customer__business"))
@@ -83,15 +83,15 @@ def slipped(user: User, *, now: datetime) -> Slipped:
     )
     files = Import.objects.filter(meter__site__customer__business__in=mine).exclude(Exists(read_since))
     mails = Reminder.objects.filter(business__in=mine, state=ReminderState.FAILED, due_at__gte=now - MAIL_IS_NEWS)
-    unassessed = Night.objects.filter(
-        site__in=sites, state=NightState.FAILED, day__gte=now.date() - NIGHT_IS_NEWS
-    ).order_by("-day", "pk")
+    unassessed = Night.objects.filter(site__in=sites, state=NightState.FAILED, day__gte=today - NIGHT_IS_NEWS).order_by(
+        "-day", "pk"
+    )
     referrals = Referral.objects.filter(visit__site__customer__business__in=mine).open()
     return Slipped(
         **_visits(mine, now),
         unanswered=list(
-            leads.awake(now.date())
-            .filter(Q(contacted_at__lt=now - QUOTE_WAITS) | Q(next_action_on__lte=now.date()))
+            leads.awake(today)
+            .filter(Q(contacted_at__lt=now - QUOTE_WAITS) | Q(next_action_on__lte=today))
             .select_related("site__customer__business")
             .order_by("contacted_at", "pk")
         ),

@@ -16,6 +16,7 @@ from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import AskFirst, ask_first, note_read
+from portal.actions.travel import place_of, yard_of
 from portal.models import (
     CALLED_OFF,
     PUT_OFF,
@@ -190,9 +191,12 @@ def reopen_visit(*, visit: Visit, now: datetime) -> Visit:
 
 
 def overlapping(visit: Visit) -> VisitQuerySet:
-    """Other booked visits of this visit's technicians that overlap with it."""
+    """Other booked visits of this visit's technicians, for the same firm, that overlap with it."""
     others = Visit.objects.filter(
-        technicians__in=visit.technicians.all(), state=VisitState.BOOKED, starts_at__lt=visit.ends_at
+        technicians__in=visit.technicians.all(),
+        site__customer__business=visit.site.customer.business_id,
+        state=VisitState.BOOKED,
+        starts_at__lt=visit.ends_at,
     ).exclude(pk=visit.pk)
     same_time = [other.pk for other in others.distinct() if other.ends_at > visit.starts_at]
     return Visit.objects.filter(pk__in=same_time).select_related("site__customer")
@@ -234,11 +238,7 @@ def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
     listed = list(visits)
     if not listed:
         return [], 0.0
-    business = listed[0].site.customer.business
-    yard = None
-    if business.latitude is not None and business.longitude is not None:
-        yard = (business.latitude, business.longitude)
-    order, km = route_order([(visit.site.latitude, visit.site.longitude) for visit in listed], yard)
+    order, km = route_order([place_of(visit.site) for visit in listed], yard_of(listed[0].site.customer.business))
     return [listed[index] for index in order], km
 
 

@@ -13,6 +13,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.doubts import hold_crew
 from portal.actions.travel import DETOUR, Place, drive, place_of, road_km, yard_of
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
@@ -156,6 +157,7 @@ def order_by_route(*, visits: Sequence[Visit], now: datetime) -> list[Visit]:
     booked = [one for one in visits if one.state == VisitState.BOOKED]
     if len(booked) < max(2, len(visits)) or min(one.starts_at for one in booked) < now:
         raise ValidationError(_("A round is put in order while all of its visits are still to come."))
+    hold_crew([person for one in booked for person in one.technicians.all()], booked[0].site)
     moved = []
     for visit, starts_at in route_times(booked)[0]:
         if visit.starts_at != starts_at:

@@ -145,8 +145,8 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "site_count": len(told),
         "steps": _first_steps(user),
         "visits": _visits(user, now, days=1, told=told),
-        "slipped": slipped(user, now=now),
-        "unpaid": unpaid_work(user, today=_today(user, now)),
+        "slipped": slipped(user, today=today, now=now),
+        "unpaid": unpaid_work(user, today=today),
         "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
 

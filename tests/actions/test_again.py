@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+import time
 from datetime import datetime, timedelta
 
 import pytest
-from django.core import mail
+from django.core import mail, signing
 from django.test import Client
 from django.utils import timezone
 
@@ -68,7 +69,7 @@ def test_who_was_never_written_to_about_it_hears_of_no_calling_off(visit: Visit)
 
 
 def test_a_time_that_was_taken_meanwhile_is_said_and_others_are_shown(visit: Visit, client: Client) -> None:
-    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
     address = f"/visits/again/{again_token(visit)}/"
     first = re.findall(r'name="slot" value="([^"]+)"', client.get(address).content.decode())[0]
     other = factories.site(customer=factories.customer(business=visit.site.customer.business))
@@ -81,7 +82,7 @@ def test_a_time_that_was_taken_meanwhile_is_said_and_others_are_shown(visit: Vis
 
 
 def test_an_invented_time_or_token_books_nothing(visit: Visit, client: Client) -> None:
-    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
     address = f"/visits/again/{again_token(visit)}/"
     for slot in ("", "x@y", f"{timezone.now().isoformat()}@{visit.technicians.get().pk}"):
         client.post(address, {"slot": slot})
@@ -93,7 +94,32 @@ def test_where_a_roof_has_a_fault_the_firm_decides(visit: Visit, client: Client)
     factories.assessment(
         site=visit.site, verdict="other fault", cause="string_loss", as_of=timezone.now().date(), loss_low=0.0
     )
-    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
     text = client.get(f"/visits/again/{again_token(visit)}/").content.decode()
     assert 'name="slot"' not in text
     assert "555-0100" in text
+
+
+def test_an_old_link_books_nothing_once_the_visit_changed_or_the_roof_is_somebody_elses(
+    visit: Visit, client: Client
+) -> None:
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    address = f"/visits/again/{again_token(visit)}/"
+    slot = re.findall(r'name="slot" value="([^"]+)"', client.get(address).content.decode())[0]
+    cancel_visit(visit=visit, reason="", now=timezone.now())
+    client.post(address, {"slot": slot})
+    assert Visit.objects.get().state == VisitState.CANCELLED
+    assert 'name="slot"' not in client.get(address).content.decode()
+    newest = f"/visits/again/{again_token(Visit.objects.get())}/"
+    assert 'name="slot"' in client.get(newest).content.decode()
+    visit.site.customer = factories.customer(business=visit.site.customer.business)
+    visit.site.save()
+    assert client.get(newest).status_code == 404
+
+
+def test_a_link_ends_after_two_months(visit: Visit, client: Client) -> None:
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    key = {"visit": visit.pk, "customer": visit.site.customer_id, "revision": visit.revision}
+    signer = signing.TimestampSigner(salt="visit again")
+    signer.timestamp = lambda: signing.b62_encode(int(time.time() - 61 * 86400))  # type: ignore[method-assign]  # made then
+    assert client.get(f"/visits/again/{signer.sign_object(key)}/").status_code == 404

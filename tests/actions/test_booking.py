@@ -16,8 +16,8 @@ from portal.actions.doubts import mark_of
 from portal.actions.roof_warnings import AskFirst
 from portal.actions.slots import best_slots
 from portal.actions.travel import DETOUR
-from portal.actions.visits import book_visit, move_visit
-from portal.models import Business, DayOff, Role, Site, User, Visit, VisitState
+from portal.actions.visits import book_visit, move_visit, overlapping
+from portal.models import Business, DayOff, Membership, Role, Site, User, Visit, VisitState
 from tests import factories
 from tests.factories import NOW
 
@@ -56,6 +56,17 @@ def asked(*doubts: str, **booking: Any) -> AskFirst:
 
 def test_a_time_that_is_past_is_asked_about(firm: Business) -> None:
     asked("is past", site=roof(firm), starts_at=NOW - timedelta(minutes=1), technicians=[])
+
+
+def test_what_somebody_does_for_another_firm_is_that_firms_own(firm: Business, crew: User) -> None:
+    other = factories.business()
+    Membership.objects.create(business=other, user=crew, role=Role.TECHNICIAN)
+    theirs = factories.site(customer=factories.customer(business=other, name="Ida Novak"))
+    factories.visit(site=theirs, technicians=(crew,), starts_at=MORNING, minutes=60)
+    booking: dict[str, Any] = {"site": roof(firm), "starts_at": MORNING, "technicians": [crew], "minutes": 30}
+    (doubt,) = asked("Rosa Brush works elsewhere then.", **booking).doubts
+    assert "Novak" not in doubt.words
+    assert not overlapping(Visit.objects.get(site=booking["site"]))
 
 
 def test_a_crew_that_is_elsewhere_is_asked_about_and_one_that_has_just_left_is_not(firm: Business, crew: User) -> None:

@@ -19,6 +19,7 @@ from portal.actions.customer_files import (
     take_back_customers,
     take_customers,
 )
+from portal.actions.forget import forget_old
 from portal.models import Business, Customer, CustomerFile, Role, User
 from tests import factories
 from tests.factories import NOW
@@ -138,11 +139,13 @@ def test_what_is_no_table_gets_a_sentence_and_leaves_nothing(
     assert not CustomerFile.objects.exists()
 
 
-def test_a_table_nobody_took_in_is_forgotten_with_the_next(firm: Business, office: User) -> None:
+def test_a_table_nobody_took_in_is_forgotten_after_two_days(firm: Business, office: User) -> None:
     old = sent(firm, office)
     CustomerFile.objects.update(at=NOW - LOOKED_AT_FOR - timedelta(minutes=1))
-    sent(firm, office)
-    assert not CustomerFile.objects.filter(pk=old.pk).exists()
+    newer = sent(firm, office)
+    forget_old(now=NOW)
+    assert list(CustomerFile.objects.all()) == [newer]
+    assert old != newer
 
 
 def test_the_pages_take_a_file_from_looking_to_taking_back(firm: Business, office: User, client: Client) -> None:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import io
+import struct
 from datetime import timedelta
 from uuid import uuid4
 
 import pillow_heif
 import pytest
+from django.core.exceptions import ValidationError
 from PIL import ExifTags, Image, ImageChops
 from PIL.TiffImagePlugin import IFDRational
 
-from portal.actions.photo_place import without_place
+from portal.actions.photo_place import TooManyPlaces, without_place
 from portal.actions.photos import keep_photo
 from portal.models import Distance, Phase
 from tests import factories
@@ -84,3 +86,25 @@ def test_the_stored_original_tells_the_place_only_where_the_firm_keeps_it(keeps:
     )
     with photo.original.open() as file, Image.open(file) as kept:
         assert bool(dict(kept.getexif().get_ifd(ExifTags.IFD.GPSInfo))) == keeps
+
+
+@pytest.mark.django_db
+def test_a_file_made_of_places_is_refused_and_keeps_nobody_busy() -> None:
+    """A directory of GPS pointers, each to one that is as long: blanked one by one they would take minutes."""
+    pointers = b"".join(struct.pack("<HHII", 0x8825, 4, 1, 8) for _ in range(250))
+    block = b"II*\0" + struct.pack("<IH", 8, 250) + pointers
+    with pytest.raises(TooManyPlaces):
+        without_place(block * 100)
+    visit = factories.visit()
+    with pytest.raises(ValidationError, match="too many places"):
+        keep_photo(
+            visit=visit,
+            client_id=uuid4(),
+            data=taken_somewhere("JPEG") + block * 100,
+            filename="a.jpg",
+            phase=Phase.BEFORE,
+            distance=Distance.WIDE,
+            at=NOW,
+            by=factories.member(visit.site.customer.business),
+            now=NOW,
+        )

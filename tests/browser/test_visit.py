@@ -151,7 +151,7 @@ def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_o
     page.get_by_role("link", name="Record the visit").click()
     do_step(page, Step.TAP)
     # and with its looks: the style sheet is on the phone too
-    assert page.locator(".record button").first.evaluate("one => getComputedStyle(one).minHeight") == "46.75px"
+    assert page.locator(".record button").first.evaluate("one => parseFloat(getComputedStyle(one).minHeight)") >= 44
 
 
 def test_todays_pages_are_put_aside_on_the_first_page_after_log_in_too(

@@ -22,6 +22,8 @@ def files(*folders: str, suffixes: tuple[str, ...] = (".py",)) -> Iterator[str]:
     """Paths, from the top, of source files; what Django writes by itself (migrations) is none of ours."""
     command = ["git", "ls-files", "--cached", "--others", "--exclude-standard", *folders]
     listed = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    gone = [folder for folder in folders if not (ROOT / folder).exists()]
+    assert not gone, f"a rule looks at what is not there: {gone}"
     for path in sorted(set(listed.splitlines())):
         if path.endswith(suffixes) and "/migrations/" not in path and (ROOT / path).exists():
             yield path

@@ -144,7 +144,7 @@ def _words(run: str) -> list[str]:
 
 # ---- Python
 
-SPEAKING = ("portal/views", "portal/actions", "portal/models", "portal/words", "portal/api.py")
+SPEAKING = ("portal/views", "portal/actions", "portal/models", "portal/words", "portal/api")
 SILENT_CALLS = {"getLogger", "ValueError", "TypeError", "RuntimeError", "NoBackup", "Damaged"}
 SILENT_CALLS |= {"log", "exception", "warning", "info", "debug"}
 """What these are given is for who runs or calls the portal."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 
 from django.conf import settings
 from django.core import signing
@@ -13,6 +14,8 @@ from portal.models import Business, Customer, Reminder, User, Visit
 
 SALT = "mail"
 AGAIN = "visit again"
+AGAIN_LASTS = timedelta(days=60)
+"""A visit that was called off longer ago is asked for anew, by telephone. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +58,23 @@ def read_token(token: str) -> tuple[Customer | User, Business] | None:
 
 
 def again_token(visit: Visit) -> str:
-    """What lets its customer choose another day without a login."""
-    return signing.dumps(visit.pk, salt=AGAIN)
+    """What lets its customer choose another day without a login, as long as the visit stands as the mail tells."""
+    key = {"visit": visit.pk, "customer": visit.site.customer_id, "revision": visit.revision}
+    return signing.dumps(key, salt=AGAIN)
 
 
-def read_again_token(token: str) -> Visit | None:
-    """Whose token it is; None where it is not ours, or the visit is gone."""
+def read_again_token(token: str) -> tuple[Visit, bool] | None:
+    """The visit, and whether it stands as when the link was made.
+
+    None where the token is not ours or too old, the visit is gone, or the roof is somebody else's by now.
+    """
     try:
-        key = signing.loads(token, salt=AGAIN)
+        key: dict[str, int] = signing.loads(token, salt=AGAIN, max_age=AGAIN_LASTS)
     except signing.BadSignature:
         return None
-    return Visit.objects.filter(pk=key).select_related("site__customer__business").first()
+    found = Visit.objects.filter(pk=key["visit"], site__customer=key["customer"])
+    visit = found.select_related("site__customer__business").first()
+    return (visit, visit.revision == key["revision"]) if visit else None
 
 
 def page_address(name: str, *args: object) -> str:
