@@ -25,7 +25,7 @@ FEWEST_DIGITS = 6
 """Shorter numbers are no phone numbers that tell two people apart."""
 
 HEADS = {
-    "name": ("name", "customer", "nombre", "cliente"),
+    "name": ("name", "full name", "customer", "customer name", "nombre", "nombre completo", "cliente"),
     "surname": ("surname", "last name", "family name", "apellido", "apellidos"),
     "phone": ("phone", "telephone", "mobile", "tel", "teléfono", "telefono", "móvil", "movil"),
     "email": ("email", "e-mail", "mail", "correo", "correo electrónico"),

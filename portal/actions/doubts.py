@@ -66,7 +66,7 @@ def doubts_about(
 def _when(visit: Visit, zone: ZoneInfo) -> str:
     start, end = visit.starts_at.astimezone(zone), visit.ends_at.astimezone(zone)
     return _("{day}, {start} to {end}").format(
-        day=day_words(start.date()), start=time_format(start.time()), end=time_format(end.time())
+        day=day_words(start.date()), start=time_format(start.time(), "H:i"), end=time_format(end.time(), "H:i")
     )
 
 

@@ -107,7 +107,7 @@ def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     )
     if len(ratio):
         text += (
-            f" The line ends at {ratio.iloc[-1]:.0%} of a clean roof's output"
+            f" Dirt alone leaves {ratio.iloc[-1]:.0%} of a clean roof's output"
             f" (likely {daily['soiling_ratio_low'].dropna().iloc[-1]:.0%}"
             f" to {daily['soiling_ratio_high'].dropna().iloc[-1]:.0%}), an estimate."
         ).replace("%", " %")

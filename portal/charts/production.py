@@ -47,7 +47,7 @@ def _chart(weeks: pd.DataFrame, before: pd.DataFrame, key: str) -> Chart:
         f"Week by week from {spelled(mondays[0])} to {spelled(mondays[-1])}. "
         f"Over the last {min(len(weeks), WEEKS_SHOWN)} weeks with readings the system made {year['energy_kwh']:,.1f} "
         f"kWh a day; clean panels under a sky without a cloud would make {year['expected_kwh']:,.1f} kWh (computed). "
-        "Clouds take most of the difference. The line is computed from the facts of the site; very clear or "
+        "Clouds, dirt and faults make the difference. The line is computed from the facts of the site; very clear or "
         "cold weeks can pass it."
     )
     extent = Extent(mondays[0], mondays[-1] + WEEK, 0.0, _highest(weeks))

@@ -224,7 +224,7 @@ def _turns(told: Recommendation) -> str:
     if wash is None:
         return ""
     if wash.turns_at_price is None or wash.turns_at_kwh is None:
-        return _("A wash now would not be advised at a quarter of the price either.")
+        return _("Waiting is the better buy, even at a quarter of the price.")
     figures = {"price": whole_money(wash.turns_at_price, told.currency), "kwh": money(wash.turns_at_kwh, told.currency)}
     if told.act == Act.WASH:
         return _(

@@ -74,7 +74,7 @@ def test_a_crew_that_is_elsewhere_is_asked_about_and_one_that_has_just_left_is_n
     factories.visit(site=there, technicians=(crew,), starts_at=MORNING, minutes=60)
     book_visit(site=roof(firm), starts_at=MORNING + timedelta(minutes=60), technicians=[crew], now=NOW)
     asked(
-        "Rosa Brush is booked then at Ida Novak · Home: 17 June 2026, 8 a.m. to 9 a.m.",
+        "Rosa Brush is booked then at Ida Novak · Home: 17 June 2026, 08:00 to 09:00",
         site=roof(firm),
         starts_at=MORNING + timedelta(minutes=59),
         technicians=[crew],

@@ -55,10 +55,17 @@ def _wrong(message: Message) -> str:
     if message.fuzzy:
         return "fuzzy"
     for source, string in zip(sources, said, strict=True):
+        if _ends(source) != _ends(string):  # as when a translation slipped to the next sentence
+            return f"the source ends in “{_ends(source)}”, the translation in “{_ends(string)}”"
         for part in (r"%\(\w+\)\w", r"(?<!{){\w+[^{}]*}", r"</?\w+"):
             if _parts(part, source) != _parts(part, string):
                 return f"{_parts(part, source)} in the source, {_parts(part, string)} in the translation"
     return ""
+
+
+def _ends(sentence: str) -> str:
+    last = sentence.strip().rstrip('»”")')[-1:]
+    return last if last in ".?!:" else ""
 
 
 def _parts(pattern: str, sentence: str) -> list[str]:

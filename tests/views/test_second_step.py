@@ -19,9 +19,11 @@ from django.conf import settings as django_settings
 from django.core import mail
 from django.core.management import CommandError, call_command
 from django.test import Client
+from django.urls import get_resolver, reverse
 
 from portal.models import AuditEntry, Customer, Deed, Role, User, VisitState
 from tests import factories
+from tests.test_who_sees_what import names
 from tests.views.test_account import text_of
 
 pytestmark = pytest.mark.django_db
@@ -309,3 +311,14 @@ def test_no_copy_of_a_private_page_stays_on_the_way_or_in_the_browser(client: Cl
     client.force_login(homeowner)
     for path in ("/", f"/sites/{site.pk}/", "/method/", "/accounts/second-step/"):
         assert "no-store" in client.get(path)["Cache-Control"], path
+
+
+@pytest.mark.parametrize(
+    "name", sorted(name for name in names(get_resolver().url_patterns) if name.startswith(("mfa_", "usersessions_")))
+)
+def test_a_stranger_has_no_second_step_and_no_devices(name: str) -> None:
+    kwargs: dict[str, Any] = (
+        {"pk": 1} if "webauthn" in name and name.endswith(("edit_webauthn", "remove_webauthn")) else {}
+    )
+    answer = Client().get(reverse(name, kwargs=kwargs))
+    assert answer.status_code == 302 or (name == "mfa_login_webauthn" and answer.status_code == 200)
