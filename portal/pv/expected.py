@@ -9,20 +9,16 @@ gets wrong (a level, a season, the day's haze) is estimated from the readings in
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from pvlib import atmosphere as air
-from pvlib import clearsky, iam, inverter, irradiance, location, pvsystem, spa, temperature
+from pvlib import clearsky, inverter, irradiance, location, pvsystem, temperature
 
 from portal.pv.array import Array, Plane
-from portal.pv.arrays import Floats, Ints
-
-DAY = 86_400
-J2000 = 946_728_000
-"""Unix seconds of 2000-01-01 12:00 UTC."""
-SIDEREAL_TURN = 360.985_647_366_29
-"""Degrees the Earth turns in a day of 86,400 s (Meeus, Astronomical Algorithms, ch. 12)."""
+from portal.pv.arrays import Bools, Floats, Ints
+from portal.pv.sun import DAY, GREGORIAN_YEAR, among_the_stars, sun_position
 
 TEMPERATURE_COEFFICIENT = -0.0035
 """Of DC power [1/K]; common for crystalline silicon (PVWatts v5: -0.0047 standard, -0.0035 premium modules)."""
@@ -36,11 +32,15 @@ ALBEDO = 0.2
 """Share of the irradiance that the ground reflects; common practice (PVWatts v5)."""
 LAST_LIGHT = 89.5
 """Zenith [degrees] from which on no light is counted: the sky model ends there. No source."""
+GRAZING = 89.0
+"""Zenith [degrees] beyond which the light about a setting sun counts no more on an upright plane. Common practice, no
+source."""
+GLASS = (1.526, 4.0, 0.002)
+"""Refractive index, absorption [1/m] and thickness [m] of a module's glass (De Soto et al. 2006,
+doi:10.1016/j.solener.2005.06.010)."""
 DIFFUSE_ANGLE = 58.0
 """Angle of incidence [degrees] at which glass passes direct light as it passes that of the whole sky (Brandemuehl and
 Beckman 1980, doi:10.1016/0038-092X(80)90477-0; from memory)."""
-GREGORIAN_YEAR = 365.2425
-"""Days, by definition of the calendar."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,54 +72,18 @@ class ExpectedIntervals:
     """Sun's hour angle at mid interval, negative before solar noon [degrees]."""
 
 
-def sun_position(unix: Floats, latitude: float, longitude: float) -> tuple[Floats, Floats, Floats]:
-    """Apparent zenith, azimuth and hour angle of the sun [degrees].
+@dataclass(frozen=True, slots=True)
+class Light:
+    """Sun and sky over one place in n intervals: all that their expected energy needs besides the modules."""
 
-    NREL's Solar Position Algorithm (Reda and Andreas 2004, doi:10.1016/j.solener.2003.12.003) gives right ascension,
-    declination and sidereal time; they change slowly, so they are computed at each 00:00 UTC and interpolated
-    (error below 0.001°), then turned into a position by spherical trigonometry. That is some 40 times faster
-    than the full algorithm at every instant.
-
-    Parameters
-    ----------
-    unix : ndarray (n,)
-        Seconds since 1970-01-01 00:00 UTC; finite.
-    latitude, longitude : float
-        Degrees, north and east positive.
-
-    Returns
-    -------
-    zenith, azimuth, hour_angle : ndarray (n,)
-        [degrees]: zenith as refracted, azimuth clockwise from north, hour angle negative before solar noon.
-
-    Examples
-    --------
-    The NREL report's worked example (TP-560-34302: 2003-10-17 12:30:30 at UTC-7, zenith 50.11162):
-
-    >>> zenith, azimuth, _ = sun_position(np.array([1066419030.0]), 39.742476, -105.1786)
-    >>> bool(abs(zenith[0] - 50.112) < 0.01), bool(abs(azimuth[0] - 194.340) < 0.01)
-    (True, True)
-    """
-    if not unix.size:
-        return unix.copy(), unix.copy(), unix.copy()
-    first, last = np.floor(unix.min() / DAY), np.floor(unix.max() / DAY) + 1
-    knots = np.arange(first, last + 1) * DAY
-    delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (GREGORIAN_YEAR * DAY), 6)
-    sidereal, ascension, declination = spa.solar_position_numpy(
-        knots, latitude, longitude, 0.0, 1013.25, 12.0, delta_t, 0.5667, 1, sst=True
-    )
-    turned = np.unwrap(sidereal - (knots - J2000) / DAY * SIDEREAL_TURN, period=360)
-    east = np.unwrap(ascension, period=360)
-    hour_angle = (
-        np.interp(unix, knots, turned - east) + (unix - J2000) / DAY * SIDEREAL_TURN + longitude + 180
-    ) % 360 - 180
-    h, d, phi = np.radians(hour_angle), np.radians(np.interp(unix, knots, declination)), np.radians(latitude)
-    sin_elevation = np.sin(phi) * np.sin(d) + np.cos(phi) * np.cos(d) * np.cos(h)
-    elevation = np.degrees(np.arcsin(np.clip(sin_elevation, -1, 1)))
-    # Refraction as in the SPA report, eq. 42, at standard pressure and 12 °C; it only matters near the horizon.
-    bent = np.where(elevation > -0.83, 1.02 / (60 * np.tan(np.radians(elevation + 10.3 / (elevation + 5.11)))), 0.0)
-    azimuth = np.degrees(np.arctan2(np.sin(h), np.cos(h) * np.sin(phi) - np.tan(d) * np.cos(phi))) + 180
-    return 90 - elevation - bent, azimuth % 360, hour_angle
+    sky: Sky
+    up: Bools
+    """Instants at which the sun is up, of shape (n * instants an interval,)."""
+    hours: float
+    """Of an instant."""
+    elevation: Floats
+    hour_angle: Floats
+    """As of :class:`ExpectedIntervals`."""
 
 
 def climatological_temperature(unix: Floats, latitude: float, longitude: float) -> Floats:
@@ -184,13 +148,14 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
     """
     zenith, azimuth, _ = sun_position(unix, latitude, longitude)
     up = zenith < LAST_LIGHT
-    unix, zenith, azimuth = unix[up], zenith[up], azimuth[up]
-    altitude = float(location.lookup_altitude(latitude, longitude))
+    return _sky(unix[up], zenith[up], azimuth[up], latitude, longitude)
+
+
+def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitude: float) -> Sky:
+    """Clear sky under a sun that is up."""
+    altitude, month_days, linke = _place(latitude, longitude)
     year_day = (unix / DAY % GREGORIAN_YEAR) + 1
-    # The climatology holds a value a month: look those up and interpolate between the months' middles.
-    months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
-    linke = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False).to_numpy()
-    turbidity = np.interp(year_day, months.day_of_year, linke, period=366)
+    turbidity = np.interp(year_day, month_days, linke, period=366)
     extra = np.asarray(irradiance.get_extra_radiation(year_day))
     mass = air.get_absolute_airmass(
         air.get_relative_airmass(zenith, model="kastenyoung1989"), pressure=air.alt2pres(altitude)
@@ -206,6 +171,46 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
         dni_extra=extra,
         temp_air=climatological_temperature(unix, latitude, longitude),
     )
+
+
+@lru_cache(maxsize=4096)
+def _place(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
+    """Altitude [m] of a place, and its Linke turbidity (12,) by day of the year (12,)."""
+    # The climatology holds a value a month, which is interpolated between the months' middles.
+    months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
+    linke = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False).to_numpy()
+    return float(location.lookup_altitude(latitude, longitude)), np.asarray(months.day_of_year), linke
+
+
+def glass(cosine: Floats) -> Floats:
+    """Share of the beam that a module's glass passes, over that of a beam that falls straight.
+
+    Refraction and reflection at the air side (Snell, Fresnel) and absorption in the glass; De Soto et al. 2006
+    (doi:10.1016/j.solener.2005.06.010), eqs. 14 to 17. From the cosine, since that is what sun and module give: the
+    angle itself is not needed.
+
+    Parameters
+    ----------
+    cosine : ndarray (n,)
+        Of the angle of incidence, 0 to 1.
+
+    Returns
+    -------
+    ndarray (n,)
+        1 for a beam that falls straight, 0 for one that only grazes.
+
+    Examples
+    --------
+    >>> glass(np.array([1.0, 0.5, 0.0])).round(3).tolist()
+    [1.0, 0.946, 0.0]
+    """
+    index, absorption, thickness = GLASS
+    inside = np.sqrt(1 - (1 - cosine * cosine) / index**2)
+    across = (cosine - index * inside) / (cosine + index * inside)
+    along = (inside - index * cosine) / (inside + index * cosine)
+    passed = (1 - (across * across + along * along) / 2) * np.exp(-absorption * thickness / inside)
+    straight = (1 - ((1 - index) / (1 + index)) ** 2) * np.exp(-absorption * thickness)
+    return np.asarray(passed / straight)
 
 
 def plane_dc(plane: Plane, sky: Sky) -> Floats:
@@ -227,22 +232,18 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
     ndarray (n,)
         [W], 0 or more.
     """
-    poa = irradiance.get_total_irradiance(
-        plane.tilt,
-        plane.azimuth,
-        sky.zenith,
-        sky.azimuth,
-        sky.dni,
-        sky.ghi,
-        sky.dhi,
-        dni_extra=sky.dni_extra,
-        albedo=ALBEDO,
-        model="haydavies",
-    )
-    beam = np.asarray(poa["poa_direct"])
-    diffuse = np.asarray(poa["poa_diffuse"])
-    aoi = irradiance.aoi(plane.tilt, plane.azimuth, sky.zenith, sky.azimuth)
-    seen = beam * iam.physical(aoi) + diffuse * float(iam.physical(DIFFUSE_ANGLE))
+    tilt, zenith = np.radians(plane.tilt), np.radians(sky.zenith)
+    high = np.cos(zenith)
+    facing = np.cos(tilt) * high + np.sin(tilt) * np.sin(zenith) * np.cos(np.radians(sky.azimuth - plane.azimuth))
+    facing = np.clip(facing, 0, 1)
+    beam = sky.dni * facing
+    # Hay and Davies: the share of the sky's light that comes from about the sun is as clear as the air.
+    share = sky.dni / sky.dni_extra
+    around = sky.dhi * share * facing / np.maximum(high, np.cos(np.radians(GRAZING)))
+    dome = sky.dhi * (1 - share) * 0.5 * (1 + np.cos(tilt))
+    ground = sky.ghi * ALBEDO * 0.5 * (1 - np.cos(tilt))
+    diffuse = around + dome + ground
+    seen = beam * glass(facing) + diffuse * glass(np.cos(np.radians(DIFFUSE_ANGLE)))
     cell = temperature.faiman(beam + diffuse, sky.temp_air, wind_speed=1.0)
     dc = pvsystem.pvwatts_dc(seen, cell, plane.dc_kw * 1000, TEMPERATURE_COEFFICIENT)
     return np.asarray(np.maximum(dc, 0) * (1 - SYSTEM_LOSSES))
@@ -289,30 +290,62 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     ExpectedIntervals
         Of n intervals.
     """
+    return energy_in(light_in(array.latitude, array.longitude, start_unix, interval_minutes), array)
+
+
+def light_in(latitude: float, longitude: float, start_unix: Ints, interval_minutes: int) -> Light:
+    """Sun and clear sky over a place in each interval.
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        Degrees, north and east positive.
+    start_unix, interval_minutes
+        As for :func:`expected_intervals`.
+
+    Returns
+    -------
+    Light
+        Of n intervals.
+    """
     per = max(1, interval_minutes // 15)
     offsets = (np.arange(per) + 0.5) * (interval_minutes * 60 / per)
     instants = (start_unix[:, None] + offsets[None, :]).ravel().astype(np.float64)
-    zenith, _, _ = sun_position(instants, array.latitude, array.longitude)
+    zenith, azimuth, hour_angle = sun_position(instants, latitude, longitude)
     up = zenith < LAST_LIGHT
-    sky = clear_sky(instants[up], array.latitude, array.longitude)
-    dc = np.zeros(sky.unix.size)
-    for plane in array.planes:
-        dc += plane_dc(plane, sky)
-    ac = inverter_ac(dc, array.ac_kw)
-    hours = interval_minutes / 60 / per
-
-    def by_interval(values: Floats) -> Floats:
-        every = np.zeros(instants.size)
-        every[up] = values
-        return np.asarray(every.reshape(-1, per).sum(axis=1))
-
-    middle = (start_unix + interval_minutes * 30).astype(np.float64)
-    _, _, hour_angle = sun_position(middle, array.latitude, array.longitude)
-    return ExpectedIntervals(
-        energy_wh=by_interval(ac) * hours,
+    if per > 1:
+        hour_angle, _ = among_the_stars((start_unix + interval_minutes * 30).astype(np.float64), longitude)
+    return Light(
+        sky=_sky(instants[up], zenith[up], azimuth[up], latitude, longitude),
+        up=up,
+        hours=interval_minutes / 60 / per,
         elevation=90 - zenith.reshape(-1, per).mean(axis=1),
         hour_angle=hour_angle,
     )
+
+
+def energy_in(light: Light, array: Array) -> ExpectedIntervals:
+    """Expected energy of a site in the light of its place.
+
+    Parameters
+    ----------
+    light : Light
+        Of n intervals.
+    array : Array
+        The site's facts.
+
+    Returns
+    -------
+    ExpectedIntervals
+        Of n intervals.
+    """
+    dc = np.zeros(light.sky.unix.size)
+    for plane in array.planes:
+        dc += plane_dc(plane, light.sky)
+    every = np.zeros(light.up.size)
+    every[light.up] = inverter_ac(dc, array.ac_kw)
+    energy_wh = every.reshape(len(light.elevation), -1).sum(axis=1) * light.hours
+    return ExpectedIntervals(energy_wh, light.elevation, light.hour_angle)
 
 
 def expected_energy(array: Array, starts_utc: pd.DatetimeIndex, interval_minutes: int) -> pd.Series[float]:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats, Ints
-from portal.pv.expected import expected_intervals
+from portal.pv.expected import Light, energy_in, light_in
 
 DAY_S = 86_400
 FINE_STEP = 0.02
@@ -131,8 +131,8 @@ def to_grid(array: Array, energy_wh: pd.Series[float], interval_minutes: int, fi
     return Grid(first, starts.reshape(count, slots), flat.reshape(count, slots))
 
 
-def beside_the_sun(array: Array, grid: Grid, interval_minutes: int) -> MeteredDays:
-    """Put a grid of readings beside what a clean system makes in each interval.
+def light_on(array: Array, grid: Grid, interval_minutes: int) -> Light:
+    """Sun and clear sky over a site in the intervals of a grid.
 
     Parameters
     ----------
@@ -145,10 +145,32 @@ def beside_the_sun(array: Array, grid: Grid, interval_minutes: int) -> MeteredDa
 
     Returns
     -------
+    Light
+        Interval after interval.
+    """
+    return light_in(array.latitude, array.longitude, grid.start_unix.ravel(), interval_minutes)
+
+
+def beside_the_sun(array: Array, grid: Grid, interval_minutes: int, light: Light) -> MeteredDays:
+    """Put a grid of readings beside what a clean system makes in each interval.
+
+    Parameters
+    ----------
+    array : Array
+        The site's facts.
+    grid : Grid
+        The readings.
+    interval_minutes : int
+        Length of an interval; 1440 for daily totals.
+    light : Light
+        :func:`light_on` it, whatever slope and direction the modules have.
+
+    Returns
+    -------
     MeteredDays
         Energies below zero read as zero: meters creep a little at night.
     """
-    model = expected_intervals(array, grid.start_unix.ravel(), interval_minutes)
+    model = energy_in(light, array)
     shape = grid.energy_wh.shape
     return MeteredDays(
         first_day=grid.first_day,

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.expected import sun_position
 from portal.pv.performance import NORMAL_MAD
+from portal.pv.sun import sun_position
 
 Floats = npt.NDArray[np.float64]
 DAY = 86_400.0

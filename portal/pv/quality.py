@@ -29,7 +29,7 @@ from portal.pv.clear import (
     row_quantile,
 )
 from portal.pv.daily import CLOUD, DAY, DEAD, EPOCH, GAPS, LOW_SUN, NO_READINGS, STUCK, UNITS, USED, Daily, Metering
-from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, to_grid
+from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, light_on, to_grid
 from portal.pv.mend import hours_late, mark_stuck, mend_units, meter_quantum
 from portal.pv.orientation import as_seen, seen_orientation
 from portal.pv.said import Code, Said
@@ -105,11 +105,12 @@ def reduce_to_days(array: Array, energy_wh: pd.Series[float], interval_minutes: 
     if not np.isfinite(energy_wh.to_numpy(dtype=np.float64)).any():
         raise ValueError("there is no reading at all")
     grid = to_grid(array, energy_wh, interval_minutes)
-    mended = _mended(beside_the_sun(array, grid, interval_minutes))
+    light = light_on(array, grid, interval_minutes)
+    mended = _mended(beside_the_sun(array, grid, interval_minutes, light))
     seen = seen_orientation(array, mended.days)
     if seen is not None:
         array = as_seen(array, seen)
-        mended = _mended(beside_the_sun(array, grid, interval_minutes))
+        mended = _mended(beside_the_sun(array, grid, interval_minutes, light))
     rows = _rows(array, mended.days, mended.meter, np.zeros(0, dtype=DAY))
     return Daily(
         rows,
@@ -209,7 +210,7 @@ def new_days(
     grid = to_grid(array, energy_wh, interval_minutes, first)
     if not len(grid.energy_wh):
         return known[:0]
-    days = beside_the_sun(array, grid, interval_minutes)
+    days = beside_the_sun(array, grid, interval_minutes, light_on(array, grid, interval_minutes))
     energy = days.energy_wh * meter.scale
     if meter.late_hours:
         energy = np.roll(energy, -(meter.late_hours * 60 // interval_minutes), axis=1)

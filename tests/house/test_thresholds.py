@@ -15,7 +15,8 @@ PLAIN = {0.0, 0.5, 1.0, 2.0, 10.0, 24.0, 60.0, 100.0, 1000.0, 3600.0}
 GUARD = 1e-4
 """Figures up to this size keep a division from zero, and decide nothing."""
 FORMULAS = {
-    "portal/pv/expected.py::sun_position": "coefficients of the published algorithm that its docstring cites",
+    "portal/pv/sun.py::sun_position": "coefficients of the published algorithm that its docstring cites",
+    "portal/pv/sun.py::_suns": "standard air and refraction, which the published algorithm asks for",
     "portal/pv/expected.py::climatological_temperature": "coefficients of the formula that its docstring writes out",
 }
 BARE = {"portal/pv/rain.py": "its curves are being drawn anew; they get their names with that"}

@@ -5,21 +5,24 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from pvlib import location, soiling, solarposition
+from pvlib import iam, irradiance, location, pvsystem, soiling, solarposition, temperature
 
 from portal.pv.air import exposure
 from portal.pv.array import Array, Plane
 from portal.pv.expected import (
+    ALBEDO,
+    DIFFUSE_ANGLE,
     SYSTEM_LOSSES,
     TEMPERATURE_COEFFICIENT,
     Sky,
     clear_sky,
     expected_energy,
+    glass,
     inverter_ac,
     plane_dc,
-    sun_position,
 )
 from portal.pv.moves import RATES
+from portal.pv.sun import sun_position
 
 PLACES = [(52.5, 13.4, "2023-06-21 10:07"), (-33.4, -70.7, "2021-12-03 17:31"), (27.0, 75.8, "2020-02-11 05:12")]
 
@@ -79,6 +82,25 @@ def test_dc_power_follows_the_equations_of_pvwatts_version_5() -> None:
     high = 5000 * (800 + ground) / 1000 * (1 + TEMPERATURE_COEFFICIENT * (cell - 25)) * (1 - SYSTEM_LOSSES)
     dc = plane_dc(Plane(30, 180, 5.0), facing_sun(800, 30, 20))
     assert low < dc[0] < high  # the ground's light loses some 4 % in the glass
+
+
+def test_glass_passes_what_the_physical_model_of_pvlib_says_at_any_angle() -> None:
+    angles = np.linspace(0, 90, 181)
+    assert glass(np.cos(np.radians(angles))) == pytest.approx(iam.physical(angles), abs=1e-12)
+
+
+@pytest.mark.parametrize("plane", [Plane(30, 180, 5.0), Plane(70, 90, 5.0), Plane(0, 10, 5.0), Plane(90, 300, 5.0)])
+def test_dc_power_is_that_of_the_same_models_in_pvlib(plane: Plane) -> None:
+    sky = clear_sky(1.6e9 + np.arange(0, 365 * 86400, 3 * 3600 + 420.0), 41.0, 5.0)
+    light = irradiance.get_total_irradiance(
+        plane.tilt, plane.azimuth, sky.zenith, sky.azimuth, sky.dni, sky.ghi, sky.dhi,
+        dni_extra=sky.dni_extra, albedo=ALBEDO, model="haydavies",
+    )  # fmt: skip
+    angle = irradiance.aoi(plane.tilt, plane.azimuth, sky.zenith, sky.azimuth)
+    seen = light["poa_direct"] * iam.physical(angle) + light["poa_diffuse"] * iam.physical(DIFFUSE_ANGLE)
+    cell = temperature.faiman(light["poa_global"], sky.temp_air, wind_speed=1.0)
+    power = pvsystem.pvwatts_dc(seen, cell, plane.dc_kw * 1000, TEMPERATURE_COEFFICIENT) * (1 - SYSTEM_LOSSES)
+    assert plane_dc(plane, sky) == pytest.approx(np.maximum(power, 0), abs=0.01)  # of 5,000 W
 
 
 def test_the_inverter_follows_the_equations_of_pvwatts_version_5_and_clips() -> None:
