@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
-from portal.pv.moves import GRID, HARDLY, LOSS, RATE_PRIOR, RATES, WORKS, growth, quantiles, rate_walk, wash_matrix
+from portal.pv.moves import GRID, LOSS, RATE_PRIOR, RATES, growth, quantiles, rate_walk, wash_matrix
 from portal.pv.result import BAND_90
 from portal.pv.spells import Spells
 
@@ -45,28 +45,44 @@ def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:
     Returns
     -------
     ndarray (n, levels, S)
-        Likelihood, relative to the best.
+        Likelihood, relative to the best; 1 everywhere where a spell tells nothing.
     """
-    seen = np.isfinite(spells.y)
-    mean = level[:, None] + theta @ spells.terms.T
-    error = (np.where(seen, spells.y, 0.0) - mean).T[:, :, None] + GRID
-    square = error * error / np.where(seen, spells.variance, 1.0)[:, None, None]
-    out = NORMAL_SHARE * np.exp(-0.5 * square) + TAIL_HEIGHT * np.exp(-0.5 / 9 * square) + UNEXPLAINED
-    out[~seen] = 1
-    return np.asarray(out, dtype=np.float32)
+    seen = np.flatnonzero(np.isfinite(spells.y))
+    error = (spells.y[seen] - (level[:, None] + theta @ spells.terms[seen].T)).T[:, :, None] + GRID
+    wide = np.exp(error * error * (-0.5 / 9 / spells.variance[seen])[:, None, None])
+    third = wide * wide * wide
+    out = np.ones((len(spells.y), len(level), len(GRID)), np.float32)
+    # A normal three times as wide to the ninth power is the normal itself.
+    out[seen] = NORMAL_SHARE * third * third * third + TAIL_HEIGHT * wide + UNEXPLAINED
+    return out
 
 
 @dataclass(frozen=True)
 class Pass:
-    """A forward-backward pass; arrays of shape (n, rates, levels, S)."""
+    """A forward-backward pass; arrays of shape (n, rates, levels, S) unless said."""
 
-    before: Floats32
-    """Filtered distribution just before each spell's own growth and wash."""
     alpha: Floats32
+    """Filtered distribution in each spell."""
     beta: Floats32
-    gamma: Floats32
+    by_loss: Floats32
+    """Distribution of the loss in each spell, given the whole record, shape (n, levels, S)."""
     evidence: Floats
     """Log evidence of each level, shape (levels,)."""
+
+    def before(self, spell: int) -> Floats32:
+        """Filtered distribution just before a spell's own growth and wash.
+
+        Parameters
+        ----------
+        spell : int
+            Its position.
+
+        Returns
+        -------
+        ndarray (rates, levels, S)
+            Sums to 1 in each level.
+        """
+        return np.asarray(self.alpha[spell - 1]) if spell else initial_state(self.alpha.shape[2])
 
 
 @dataclass(frozen=True)
@@ -162,21 +178,25 @@ def washes_of(spells: Spells) -> list[Floats32 | None]:
     ]
 
 
-def _washed(state: Floats32, matrix: Floats32) -> Floats32:
-    """Wash a state (rates, levels, S): its first half of levels where rain works, its second where it hardly does."""
+def _washed(state: Floats32, matrix: Floats32, out: Floats32) -> None:
+    """Wash a state (rates, levels, S) into another: each part of its levels has a rain of its own."""
     rates, levels, size = state.shape
-    half = levels // 2
-    out = np.empty_like(state)
-    for rain, part in ((WORKS, slice(None, half)), (HARDLY, slice(half, None))):
-        # One product of two matrices: as a stack of small ones it takes nearly twice as long.
-        out[:, part] = (state[:, part].reshape(-1, size) @ matrix[rain]).reshape(rates, half, size)
-    return out
+    parts = (rates, len(matrix), levels // len(matrix), size)
+    # One product of two matrices a rain: as a stack of small ones it takes nearly twice as long.
+    apart = state.reshape(parts).transpose(1, 0, 2, 3).reshape(len(matrix), -1, size)
+    moved = np.matmul(apart, matrix).reshape(parts[1], rates, parts[2], size)
+    out.reshape(parts)[:] = moved.transpose(1, 0, 2, 3)
+
+
+def _telling(likely: Floats32) -> list[bool]:
+    """Whether each spell's index (n, levels, S) tells anything."""
+    return [bool(tells) for tells in (likely != 1).any(axis=(1, 2))]
 
 
 def forward(
     start: Floats32, half: list[int], wash: list[Floats32 | None], likely: Floats32, rate_change: float
-) -> tuple[Floats32, Floats32, Floats]:
-    """Filter: the state before and after each spell, given what came before.
+) -> tuple[Floats32, Floats]:
+    """Filter: the state after each spell, given what came before.
 
     Parameters
     ----------
@@ -184,7 +204,7 @@ def forward(
         State before the first spell.
     half : list of int
         :func:`half_days_of` the spells.
-    wash : list of ndarray (2, S, S) or None
+    wash : list of ndarray (rains, S, S) or None
         :func:`washes_of` the spells.
     likely : ndarray (n, levels, S)
         :func:`emission` of the spells.
@@ -193,32 +213,28 @@ def forward(
 
     Returns
     -------
-    before : ndarray (n, rates, levels, S)
-        State before each spell's own growth and wash.
     alpha : ndarray (n, rates, levels, S)
-        State after it.
+        State after each spell.
     evidence : ndarray (levels,)
         Log evidence of each level.
     """
     n, levels, size = likely.shape
     rates = len(RATES)
-    before = np.empty((n, rates, levels, size), np.float32)
-    alpha = np.empty_like(before)
-    evidence = np.zeros(levels)
+    alpha = np.empty((n, rates, levels, size), np.float32)
+    norms = np.ones((n, levels))
+    walked = np.empty((rates, levels, size), np.float32)
     state = start
-    for t in range(n):
-        before[t] = state
-        walked = rate_walk(half[t], rate_change).T @ state.reshape(rates, -1)
-        state = np.matmul(walked.reshape(state.shape), growth(half[t]))
+    for t, tells in enumerate(_telling(likely)):
+        np.matmul(rate_walk(half[t], rate_change).T, state.reshape(rates, -1), out=walked.reshape(rates, -1))
+        state = np.matmul(walked, growth(half[t]), out=alpha[t])
         matrix = wash[t]
         if matrix is not None:
-            state = _washed(state, matrix)
-        state = state * likely[t]
-        norm = np.einsum("rms->m", state) + np.float32(1e-30)
-        evidence += np.log(norm)
-        state /= norm[None, :, None]
-        alpha[t] = state
-    return before, alpha, evidence
+            _washed(state, matrix, state)
+        if tells:  # else it still sums to 1
+            state *= likely[t]
+            norms[t] = norm = state.sum(axis=(0, 2)) + np.float32(1e-30)
+            state *= (1 / norm)[:, None]
+    return alpha, np.log(norms).sum(axis=0)
 
 
 def forward_backward(spells: Spells, likely: Floats32, rate_change: float) -> Pass:
@@ -240,22 +256,23 @@ def forward_backward(spells: Spells, likely: Floats32, rate_change: float) -> Pa
     """
     n, levels, size = likely.shape
     rates = len(RATES)
-    half, wash = half_days_of(spells, 0), washes_of(spells)
-    before, alpha, evidence = forward(initial_state(levels), half, wash, likely, rate_change)
-    beta = np.empty_like(before)
-    back = np.ones((rates, levels, size), np.float32)
-    for t in range(n - 1, -1, -1):
-        beta[t] = back
-        back = back * likely[t]
+    half, wash, telling = half_days_of(spells, 0), washes_of(spells), _telling(likely)
+    alpha, evidence = forward(initial_state(levels), half, wash, likely, rate_change)
+    beta = np.empty_like(alpha)
+    beta[-1] = 1
+    back, walked = np.empty_like(alpha[0]), np.empty_like(alpha[0])
+    for t in range(n - 1, 0, -1):
+        np.multiply(beta[t], likely[t], out=back)
         matrix = wash[t]
         if matrix is not None:
-            back = _washed(back, matrix.transpose(0, 2, 1))
-        back = np.matmul(back, growth(half[t]).transpose(0, 2, 1))
-        back = (rate_walk(half[t], rate_change) @ back.reshape(rates, -1)).reshape(back.shape)
-        back *= (rates * size / (np.einsum("rms->m", back) + np.float32(1e-30)))[None, :, None]
-    gamma = alpha * beta
-    gamma /= np.einsum("nrms->nm", gamma)[:, None, :, None] + np.float32(1e-30)
-    return Pass(before, alpha, beta, gamma, evidence)
+            _washed(back, matrix.transpose(0, 2, 1), back)
+        np.matmul(back, growth(half[t]).transpose(0, 2, 1), out=walked)
+        np.matmul(rate_walk(half[t], rate_change), walked.reshape(rates, -1), out=beta[t - 1].reshape(rates, -1))
+        if telling[t]:
+            beta[t - 1] *= (rates * size / (beta[t - 1].sum(axis=(0, 2)) + np.float32(1e-30)))[:, None]
+    by_loss = np.einsum("nrms,nrms->nms", alpha, beta)
+    by_loss /= by_loss.sum(axis=2, keepdims=True) + np.float32(1e-30)
+    return Pass(alpha, beta, by_loss, evidence)
 
 
 def normalised(log_weight: Floats) -> Floats:

@@ -57,7 +57,7 @@ class Weighed:
         ndarray (n, S)
             Each row sums to 1.
         """
-        return np.asarray(np.einsum("m,nms->ns", self.share, self.done.gamma.sum(axis=1)).astype(np.float64))
+        return np.asarray(np.einsum("m,nms->ns", self.share, self.done.by_loss).astype(np.float64))
 
 
 def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
@@ -82,7 +82,7 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     spells, done = weighed.spells, weighed.done
     matrix = wash_of(spells, spell)
     half = half_days_of(spells, 0)[spell]
-    before = done.before[spell]
+    before = done.before(spell)
     walked = (rate_walk(half, weighed.rate_change).T @ before.reshape(len(RATES), -1)).reshape(before.shape)
     grown = np.matmul(walked, growth(half))
     pair = np.zeros((len(GRID), len(GRID)))

@@ -125,7 +125,7 @@ def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
     spells = cut_spells(record, errors)
     likely = emission(spells, resume.level, resume.theta)
     half = half_days_of(spells, resume.half_days)
-    _, alpha, evidence = forward(resume.state, half, washes_of(spells), likely, errors.rate_change)
+    alpha, evidence = forward(resume.state, half, washes_of(spells), likely, errors.rate_change)
     share = normalised(resume.log_share + evidence)
     by_loss = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
     now, by_rate = at_the_end(alpha[-1], share, int(spells.days[-1]))
@@ -180,7 +180,7 @@ def fit(
     weighed = Weighed(spells, likely, done, share, errors.rate_change)
     # What the smooth terms leave open at the end, from the fit's own normal equations.
     now_sd = float(np.sqrt(spells.terms[-1] @ np.linalg.inv(normal) @ spells.terms[-1] + errors.present_sd**2))
-    now, by_rate = at_the_end(done.gamma[-1], share, int(spells.days[-1]))
+    now, by_rate = at_the_end(done.alpha[-1], share, int(spells.days[-1]))
     by_loss = weighed.log_loss()
     mean, low, high = band_of(by_loss)
     middle = spells.first + (spells.days - 1) / 2
@@ -268,7 +268,7 @@ class _Search:
         normal = np.tile(np.diag(pull), (len(self.levels), 1, 1))
         for _ in range(rounds - 1):
             done = forward_backward(self.spells, emission(self.spells, self.levels, theta), self.errors.rate_change)
-            mean_x = (done.gamma.sum(axis=1) @ grid).T.astype(np.float64)  # (levels, n)
+            mean_x = (done.by_loss @ grid).T.astype(np.float64)  # (levels, n)
             target = y + mean_x - self.levels[:, None]
             rest = target - theta @ columns.T
             weight = precision / (1 + rest * rest * precision / HEAVY_TAILS)
@@ -281,7 +281,7 @@ class _Search:
         """Log evidence of coefficients, all levels together."""
         likely = emission(self.spells, self.levels, theta)
         half, wash = half_days_of(self.spells, 0), washes_of(self.spells)
-        _, _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.errors.rate_change)
+        _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.errors.rate_change)
         return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.terms, self.errors.stubborn)))
 
 
