@@ -8,7 +8,7 @@ import portal.views.by_mail  # noqa: F401  # it listens to what a mail service h
 from portal.api import api, api_page
 from portal.views.account import login_address
 from portal.views.again import visit_again
-from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask
+from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask, site_rhythm
 from portal.views.booking import visit_book, visit_call_off, visit_finish, visit_move, visit_reopen
 from portal.views.business import business_logo, business_settings, member_add, member_remove
 from portal.views.calendar import calendar, calendar_feed
@@ -89,6 +89,7 @@ urlpatterns = [
     path("", home, name="home"),
     path("sites/<int:pk>/", site, name="site"),
     path("sites/<int:pk>/ask/", site_ask, name="site_ask"),
+    path("sites/<int:pk>/rhythm/", site_rhythm, name="site_rhythm"),
     path("sites/<int:pk>/write/", site_write, name="site_write"),
     path("sites/<int:pk>/edit/", site_edit, name="site_edit"),
     path("sites/<int:pk>/correct/", site_correct, name="site_correct"),

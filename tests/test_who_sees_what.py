@@ -232,6 +232,7 @@ ROUTES: dict[str, Route] = {
     "site_meters": get(OFFICE, pk="site"),
     "site_correct": post(OFFICE, pk="site"),
     "site_ask": post(HOME, pk="site"),
+    "site_rhythm": post(OFFICE | HOME, pk="site"),
     "site_write": post(OFFICE, pk="site", forbidden=NO_OFFICE),
     "site_erase": post(OFFICE, pk="site"),
     "site": get(LOOKS, pk="site"),

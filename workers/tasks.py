@@ -7,7 +7,7 @@ from functools import wraps
 from django.conf import settings
 from django.utils import timezone
 
-from portal.actions import files, forget, health, holds, inbox, nights, proof, stations, thin
+from portal.actions import files, forget, health, holds, inbox, nights, proof, standing_wishes, stations, thin
 from portal.actions.by_mail import keep, take
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.keeping import strays
@@ -134,6 +134,7 @@ def forget_old() -> None:
 @app.task(name="plan_reminders")
 @where_the_clock_is_right
 def plan_reminders() -> None:
+    standing_wishes.call_for_wishes(now=timezone.now())
     plan.plan_standing(now=timezone.now())
     plan.plan_unassessed(now=timezone.now())
 

@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.asks import answer
 from portal.actions.leads import CALL_AGAIN, held_open, lose_lead, move_lead, note_lead, wrong_lead
+from portal.actions.standing_wishes import standing_wishes
 from portal.models import (
     CLOSED_STAGES,
     Call,
@@ -29,6 +30,7 @@ from portal.models import (
 from portal.models.lead import LeadQuerySet
 from portal.pv.advice import Act
 from portal.pv.recommend import Recommendation
+from portal.pv.standing_wish import StandingWish
 from portal.words.figures import day_words
 
 
@@ -40,13 +42,23 @@ class ToCall:
     told: Recommendation
     promised: bool
     """They were told that somebody calls again by now."""
+    asked: bool
+    """They asked for something, and nobody has seen to it yet."""
     last: list[LeadNote]
+    standing: StandingWish | None
+
+    @property
+    def due(self) -> bool:
+        """Whether there is a reason to call today; the others would rather wait."""
+        wished = self.standing is not None and self.standing.due(self.told.today)
+        return self.promised or self.asked or wished or self.told.act in (Act.WASH, Act.LOOK)
 
 
 def calls_to_make(leads: LeadQuerySet, told: Mapping[int, Recommendation], *, today: date) -> list[ToCall]:
     """Who is to be called today: nobody who has a price or a visit, and nobody before the day agreed on.
 
-    Whoever was promised a call comes first, then those whom a wash pays now, each by what dirt costs a month.
+    Whoever was promised a call comes first, then those whom a wash pays now, who asked, or whose standing wish is due,
+    each by what dirt costs a month; last those who would rather wait.
     """
     open_ = leads.awake(today).filter(stage__in=[LeadStage.NEW, LeadStage.CONTACTED]).by_value()
     waiting = [
@@ -55,10 +67,20 @@ def calls_to_make(leads: LeadQuerySet, told: Mapping[int, Recommendation], *, to
         if told[lead.site_id].booked_for is None and (lead.next_action_on is None or lead.next_action_on <= today)
     ]
     said = last_said(waiting)
+    wishes = standing_wishes([lead.site for lead in waiting], told)
+    asked = set(LeadEvent.objects.filter(lead__in=waiting).waiting().values_list("lead", flat=True))
     calls = [
-        ToCall(one, told[one.site_id], one.next_action_on is not None, said.get(one.site_id, [])) for one in waiting
+        ToCall(
+            one,
+            told[one.site_id],
+            promised=one.next_action_on is not None,
+            asked=one.pk in asked,
+            last=said.get(one.site_id, []),
+            standing=wishes.get(one.site_id),
+        )
+        for one in waiting
     ]
-    return sorted(calls, key=lambda call: (not call.promised, call.told.act != Act.WASH))
+    return sorted(calls, key=lambda call: (not call.promised, not call.due, call.told.act != Act.WASH))
 
 
 def last_said(leads: Iterable[Lead]) -> dict[int, list[LeadNote]]:

@@ -21,6 +21,7 @@ from portal.models.visit import Visit
 class ReminderKind(models.TextChoices):
     DUE_SOON = "due_soon", gettext_lazy("Cleaning due soon")
     DUE = "due", gettext_lazy("Cleaning due")
+    WISHED = "wished", gettext_lazy("The wash they asked for")
     BOOKED = "booked", gettext_lazy("Visit booked")
     CALLED_OFF = "called_off", gettext_lazy("Visit called off")
     WASHED = "washed", gettext_lazy("What was done and found")

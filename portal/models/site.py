@@ -13,6 +13,8 @@ from django.utils.translation import gettext_lazy
 from portal.models.people import Business, Customer, Role, User, validate_zone
 from portal.pv.array import Array
 from portal.pv.array import Plane as PvPlane
+from portal.pv.standing_wish import Rhythm
+from portal.words.standing_wish import RHYTHMS
 
 
 class SiteQuerySet(models.QuerySet["Site"]):
@@ -91,6 +93,14 @@ class Site(models.Model):
     water_pressure = models.CharField(max_length=60, blank=True)
     supply_hardness_ppm = models.PositiveIntegerField(gettext_lazy("supply hardness [ppm]"), null=True, blank=True)
     notes = models.TextField(blank=True)
+
+    wash_rhythm = models.CharField(
+        max_length=8,
+        blank=True,
+        choices=[(one.value, RHYTHMS[one]) for one in Rhythm],
+        help_text="How often its owner wants a wash; empty: they leave it to the readings.",
+    )
+    wash_rhythm_since = models.DateField(null=True, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
     cell = models.BigIntegerField(
         null=True,
@@ -107,6 +117,11 @@ class Site(models.Model):
             models.CheckConstraint(condition=Q(latitude__gte=-90, latitude__lte=90), name="site_latitude"),
             models.CheckConstraint(condition=Q(longitude__gte=-180, longitude__lte=180), name="site_longitude"),
             models.CheckConstraint(condition=Q(ac_kw__gt=0), name="site_ac_kw"),
+            models.CheckConstraint(
+                condition=Q(wash_rhythm="", wash_rhythm_since=None)
+                | (~Q(wash_rhythm="") & Q(wash_rhythm_since__isnull=False)),
+                name="wash_rhythm_says_since_when",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -8,6 +8,7 @@ from typing import cast
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
@@ -17,7 +18,9 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.asks import answer, ask, close_enquiry, erase_enquiry
 from portal.actions.leads import unwrong_lead, wrong_lead
+from portal.actions.standing_wishes import want
 from portal.models import Business, Enquiry, EventKind, Lead, Site, User
+from portal.pv.standing_wish import Rhythm
 
 
 @login_required
@@ -110,3 +113,20 @@ def enquiry(request: HttpRequest, pk: int) -> HttpResponse:
         close_enquiry(enquiry=found, now=timezone.now())
         messages.success(request, _("Kept: seen to."))
     return redirect("home")
+
+
+@login_required
+@require_POST
+def site_rhythm(request: HttpRequest, pk: int) -> HttpResponse:
+    """How often a wash is wanted: the roof's owner says so, or the office for them."""
+    user = cast(User, request.user)
+    own, managed = Site.objects.owned_by(user), Site.objects.managed_by(user)
+    site = get_object_or_404(Site.objects.filter(Q(pk__in=own) | Q(pk__in=managed)), pk=pk)
+    asked = request.POST.get("rhythm", "")
+    try:
+        want(site=site, rhythm=Rhythm(asked) if asked else None, now=timezone.now())
+    except ValueError:
+        messages.error(request, _("That could not be read. Go back and press it again."))
+    else:
+        messages.success(request, _("Kept."))
+    return redirect(f"{reverse('site', args=[pk])}#rhythm")

@@ -26,6 +26,7 @@ from portal.actions.pricing import price_of_visit, quote
 from portal.actions.reminders.standing import told_of
 from portal.actions.roof_warnings import AskFirst, roof_warnings
 from portal.actions.slots import best_slots
+from portal.actions.standing_wishes import standing_wish
 from portal.actions.visits import (
     book_visit,
     cancel_visit,
@@ -126,7 +127,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     else:
         return _book_where(request, managed)
     nesting = request.GET.get("nesting") == "1"
-    price = price_of_visit(site, nesting=nesting)
+    told, price = recommendation(site, now=timezone.now()), price_of_visit(site, nesting=nesting)
     form = VisitForm(site, request.POST or None, initial={"price": price} | _wished(request, site))
     asked: AskFirst | None = None
     if request.method == "POST" and form.is_valid():
@@ -161,9 +162,10 @@ def visit_book(request: HttpRequest) -> HttpResponse:
             "despite": mark_of(asked.doubts) if asked else "",
             "site": site,
             "lead": lead,
-            "told": recommendation(site, now=timezone.now()),
+            "told": told,
+            "standing": standing_wish(site, told),
             "lines": quote(site, nesting=nesting),
-            "total": price_of_visit(site, nesting=nesting),
+            "total": price,
             "nesting": nesting,
             "slots": best_slots(site, minutes=USUAL_MINUTES, now=timezone.now()),
         },

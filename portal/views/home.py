@@ -128,7 +128,8 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     today = _today(user, now)
     told = recommendations(sites.select_related("customer__business"), now=now)
     states = Counter(one.state for one in told.values())
-    calls = calls_to_make(Lead.objects.visible_to(user), told, today=today)
+    to_call = calls_to_make(Lead.objects.visible_to(user), told, today=today)
+    calls = [call for call in to_call if call.due]
     asked = LeadEvent.objects.waiting().filter(lead__site__in=sites, lead__closed_at=None)
     called = Call.objects.visible_to(user).standing().filter(at__gte=now - CALLED_LATELY)
     return {
@@ -139,6 +140,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
         "calls": [CallCard(call, chart) for call, chart in zip(calls, _charts(calls[:LISTED], today), strict=False)],
         "calls_left": max(0, len(calls) - LISTED),
+        "can_wait": [call for call in to_call if not call.due],
         "called": called.select_related("lead__site__customer", "by")[:LISTED],
         "call_again_on": today + CALL_AGAIN_IN,
         "states": [(SIGNS[state][1], states[state]) for state in State],

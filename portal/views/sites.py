@@ -19,6 +19,7 @@ from django.utils.translation import gettext as _
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
 from portal.actions.sites import seen_otherwise
+from portal.actions.standing_wishes import standing_wish
 from portal.charts.chart import Chart
 from portal.charts.performance import Event, performance_chart
 from portal.charts.production import production_chart
@@ -37,10 +38,12 @@ from portal.models import (
 )
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
+from portal.pv.standing_wish import StandingWish
 from portal.views.life import life_of
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
 from portal.words.sentences import with_words
+from portal.words.standing_wish import RHYTHMS
 
 HISTORY_MONTHS = 24
 
@@ -93,6 +96,8 @@ class Story:
     today: date
     assessment: SiteAssessment | None
     told: Recommendation
+    standing: StandingWish | None
+    """What its owner wants at every so often."""
     first_reading: date | None
     last_reading: date | None
     gains: list[Gain]
@@ -104,6 +109,11 @@ class Story:
     """What each day of the last year was worth."""
     seen: str
     """What the readings see of slope and direction otherwise than told; empty where they agree."""
+
+    @property
+    def rhythms(self) -> list[tuple[str, str]]:
+        """How often a wash may be wanted."""
+        return [(one.value, str(word)) for one, word in RHYTHMS.items()]
 
     @property
     def last_gain(self) -> Gain | None:
@@ -130,6 +140,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         today=now.astimezone(ZoneInfo(site.tz)).date(),
         assessment=assessment,
         told=told,
+        standing=standing_wish(site, told),
         first_reading=readings["first"],
         last_reading=readings["last"],
         gains=_gains(site, assessment, visits),

@@ -167,3 +167,20 @@ def test_an_enquiry_without_a_way_to_answer_is_asked_again_and_many_are_bounded(
     assert Enquiry.objects.count() == ENQUIRIES_A_DAY
     people.visit.report_links.update(revoked_at=timezone.now())
     assert client.post(url, {"name": "Nell Next", "reach": "555-0177"}).status_code == 404
+
+
+def test_a_standing_wish_is_set_by_either_and_shown_where_it_matters(people: Cast) -> None:
+    home, office, site = people.client("homeowner"), people.client("office"), people.visit.site
+    address = reverse("site_rhythm", args=[site.pk])
+    assert home.post(address, {"rhythm": "weekly"}, follow=True).status_code == 200
+    site.refresh_from_db()
+    assert site.wash_rhythm == ""
+    home.post(address, {"rhythm": "twice"})
+    for client, page in (
+        (home, "/"),
+        (office, reverse("site", args=[site.pk])),
+        (office, f"{reverse('visit_book')}?site={site.pk}"),
+    ):
+        assert "A wash twice a year was asked for." in client.get(page).content.decode()
+    office.post(address, {"rhythm": ""})
+    assert "As the readings say." in home.get("/").content.decode()

@@ -19,6 +19,7 @@ from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import again_token, page_address, recipient
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, mailed_report
+from portal.actions.standing_wishes import standing_wish
 from portal.actions.washes import measured_gain
 from portal.models import (
     DayReadings,
@@ -37,6 +38,7 @@ from portal.models import (
 from portal.models.record import findings
 from portal.words import advice as words
 from portal.words.figures import day_words, money, percent
+from portal.words.standing_wish import standing_wish_words
 
 
 def common_facts(reminder: Reminder) -> dict[str, str]:
@@ -78,6 +80,19 @@ def wash_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         "due_date": day_words(max(told.due_on, told.today)) if told.due_on else "",
         "basis": f"{words.headline(told)} {words.why(told)}".strip(),
         "pays": f"{words.advice(told)} {pays}",
+    }
+
+
+def wished_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A wash that is due by its owner's standing wish, beside what the readings say."""
+    site = reminder.site
+    assert site is not None, "it is planned for a roof"
+    told = recommendation(site, now=moment)
+    wish = standing_wish(site, told)
+    return {
+        "asked": standing_wish_words(wish, told.today) if wish else "",
+        "basis": f"{words.headline(told)} {words.why(told)}".strip(),
+        "price": money(price_of_visit(site), site.customer.business.currency),
     }
 
 

@@ -26,8 +26,10 @@ from portal.models import Business, EventKind, InvoiceKind, ReminderKind, Wordin
 from portal.pv.advice import Act, Advised, Range, State, WashToday
 from portal.pv.recommend import Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
+from portal.pv.standing_wish import Heard, Rhythm, StandingWish
 from portal.words import advice as sentences
 from portal.words.figures import day_words, money, percent
+from portal.words.standing_wish import standing_wish_words
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 
@@ -112,6 +114,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
+            "asked": standing_wish_words(StandingWish(Rhythm.SPRING, told.today, Heard.AS_ASKED, told.today), told.today),
             "pays": f"{sentences.advice(told)} {sentences.money_line(told)}",
             "loss": sentences.loss_in_a_row(told),
             "price": price,

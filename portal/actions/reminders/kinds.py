@@ -6,7 +6,7 @@ The rows stand in the order in which reminders go that are due at the same time.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
@@ -38,8 +38,8 @@ class Kind:
     """So long after one about the same thing the next may be planned; None: never."""
     at_most: int | None = None
     """So often at most about the same thing."""
-    repeats: tuple[ReminderKind, timedelta] | None = None
-    """It would only say again what this other kind said about the roof so lately."""
+    repeats: Mapping[ReminderKind, timedelta] = field(default_factory=dict)
+    """It would only say again what one of these other kinds said about the roof so lately."""
     at_least_once: bool = False
     """Sent again when nobody can tell whether it arrived; all others are shown as failed (see ``send``)."""
 
@@ -89,7 +89,17 @@ _ROWS = (
         moot=roofs.wash_moot,
         lifetime=timedelta(days=21),
         again_after=timedelta(days=180),
-        repeats=(ReminderKind.DUE_SOON, timedelta(days=9)),
+        repeats={ReminderKind.DUE_SOON: timedelta(days=9), ReminderKind.WISHED: timedelta(days=21)},
+    ),
+    Kind(
+        letter=Letter(
+            ReminderKind.WISHED, Audience.HOMEOWNER, (*_ROOF, "asked", "basis", "price", "link"), facts.wished_facts
+        ),
+        of_roof=roofs.wash_wished,
+        moot=roofs.wished_moot,
+        lifetime=timedelta(days=21),
+        again_after=timedelta(days=150),  # twice a year, and a little early
+        repeats={ReminderKind.DUE: timedelta(days=45), ReminderKind.DUE_SOON: timedelta(days=9)},
     ),
     Kind(
         letter=Letter(

@@ -61,7 +61,7 @@ def _plan(wished: Sequence[tuple[Kind, Wish]], now: datetime) -> None:
     for first in range(0, len(wished), PLANNED_AT_ONCE):
         some = wished[first : first + PLANNED_AT_ONCE]
         kinds = {kind.letter.kind: kind for kind, _ in some}
-        looked_at = {*kinds, *(kind.repeats[0] for kind in kinds.values() if kind.repeats)}
+        looked_at = {*kinds, *(other for kind in kinds.values() for other in kind.repeats)}
         rows = Reminder.objects.filter(kind__in=looked_at).filter(
             Q(site__in={wish.site.pk for _, wish in some if wish.site})
             | Q(site=None, key__in=[_key(kind, wish, 0) for kind, wish in some if not wish.site])
@@ -96,12 +96,10 @@ def _may_be_told(kind: Kind, earlier: Sequence[Reminder], now: datetime) -> bool
 
 def _says_it_again(kind: Kind, site: Site, rows: Sequence[Reminder], now: datetime) -> bool:
     """Whether another kind went about this roof so lately that this one would only repeat it."""
-    if kind.repeats is None:
-        return False
-    other, lately = kind.repeats
     zone = ZoneInfo(site.tz)
-    since = at_hour(now.astimezone(zone).date(), 0, zone) - lately
-    return any(row.kind == other and row.sent_at is not None and row.sent_at > since for row in rows)
+    today = at_hour(now.astimezone(zone).date(), 0, zone)
+    lately = {str(other): today - span for other, span in kind.repeats.items()}
+    return any(row.kind in lately and row.sent_at is not None and row.sent_at > lately[row.kind] for row in rows)
 
 
 def _key(kind: Kind, wish: Wish, number: int) -> str:

@@ -16,11 +16,13 @@ from portal.actions.advice import last_readings, recommendation, recommendations
 from portal.actions.asks import left_alone
 from portal.actions.reminders.hours import next_decent, season_stopped, sending_rules
 from portal.actions.reminders.wish import Wish
+from portal.actions.standing_wishes import standing_wish, standing_wishes
 from portal.actions.washes import last_wash, measured_gain, wash_ahead
 from portal.models import DayReadings, Reminder, SendingRules, Site, Visit, VisitState
-from portal.pv.advice import State
-from portal.pv.recommend import Recommendation
+from portal.pv.advice import Act, State
+from portal.pv.recommend import Because, Recommendation
 from portal.pv.result import Cause
+from portal.pv.standing_wish import StandingWish
 
 SOON = timedelta(days=14)
 ASKED_AFTER = timedelta(days=7)
@@ -46,6 +48,8 @@ class Roof:
     last_reading: date | None = None
     last_wash: Visit | None = None
     wash_ahead: bool = False
+    standing: StandingWish | None = None
+    """What its owner wants at every so often."""
     left_alone: bool = False
     """Its owner wants to be asked about a wash later."""
     finished: list[Visit] = field(default_factory=list)
@@ -88,6 +92,8 @@ def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
             roof.finished.append(visit)
     for pk in left_alone(here, now=now):
         roofs[pk].left_alone = True
+    for pk, wish in standing_wishes(sites, told).items():
+        roofs[pk].standing = wish
     return list(roofs.values())
 
 
@@ -149,7 +155,21 @@ def _told_due(roof: Roof) -> date | None:
     """When a wash is due; None where nobody should be told so: something else is wrong, one is booked, or snow lies."""
     if roof.wash_ahead or season_stopped(roof.today, roof.rules):
         return None
-    return roof.told.due_on
+    return _due(roof.told, roof.standing)
+
+
+def _due(told: Recommendation, standing: StandingWish | None) -> date | None:
+    """When a wash is due by the readings or, where its owner has no rhythm of their own, by the firm's calendar."""
+    by_calendar = told.act != Act.WASH and told.because not in (Because.RAIN, Because.NOT_YET)
+    return None if standing is not None and by_calendar else told.due_on
+
+
+def wash_wished(roof: Roof) -> Iterator[Wish]:
+    """Due by its owner's standing wish alone: where a wash pays by the readings, the mail that says so goes instead."""
+    if roof.left_alone or roof.wash_ahead or season_stopped(roof.today, roof.rules) or roof.told.act == Act.WASH:
+        return
+    if roof.standing is not None and roof.standing.due(roof.today):
+        yield roof.wish(f"{_since(roof.last_wash)}:{roof.standing.asked_for}")
 
 
 def _since(washed: Visit | None) -> int:
@@ -168,6 +188,29 @@ def wash_soon_moot(reminder: Reminder, moment: datetime) -> str:
 
 
 def wash_moot(reminder: Reminder, moment: datetime) -> str:
+    if reason := _no_wash(reminder, moment):
+        return reason
+    site = _site(reminder)
+    told = recommendation(site, now=moment)
+    due = _due(told, standing_wish(site, told))
+    if due is None or due > told.today + SOON:
+        return gettext_noop("By the newest readings no wash is due.")
+    return ""
+
+
+def wished_moot(reminder: Reminder, moment: datetime) -> str:
+    if reason := _no_wash(reminder, moment):
+        return reason
+    site = _site(reminder)
+    told = recommendation(site, now=moment)
+    wish = standing_wish(site, told)
+    if wish is None:
+        return gettext_noop("They leave it to the readings by now.")
+    return "" if wish.due(told.today) else gettext_noop("By the newest readings no wash is due.")
+
+
+def _no_wash(reminder: Reminder, moment: datetime) -> str:
+    """Why nobody is to be written to about a wash, whoever says that it is due."""
     site = _site(reminder)
     today, washed = moment.astimezone(ZoneInfo(site.tz)).date(), last_wash(site)
     if season_stopped(today, sending_rules(reminder.business)):
@@ -176,14 +219,10 @@ def wash_moot(reminder: Reminder, moment: datetime) -> str:
         return gettext_noop("A visit is booked.")
     if left_alone([site.pk], now=moment):
         return gettext_noop("They want to be asked later.")
-    if reminder.about != f"{site.pk}:{_since(washed)}":
+    if not f"{reminder.about}:".startswith(f"{site.pk}:{_since(washed)}:"):
         return gettext_noop("The panels were washed meanwhile.")
-    told = recommendation(site, now=moment)
-    if told.state == State.NOT_DIRT:
+    if recommendation(site, now=moment).state == State.NOT_DIRT:
         return gettext_noop("By now the readings show something other than dirt.")
-    due = told.due_on
-    if due is None or due > today + SOON:
-        return gettext_noop("By the newest readings no wash is due.")
     return ""
 
 

@@ -83,6 +83,13 @@ def due_now(language: Language) -> Undo:
     return lambda: factories.visit(site=site)
 
 
+def wished(language: Language) -> Undo:
+    site = roof(language)
+    factories.visit(site=site, state=VisitState.DONE, starts_at=NOW - 370 * DAY, finished_at=NOW - 370 * DAY)
+    Site.objects.update(wash_rhythm="yearly", wash_rhythm_since=(NOW - 500 * DAY).date())
+    return lambda: Site.objects.update(wash_rhythm="", wash_rhythm_since=None)
+
+
 def gain_measured(language: Language) -> Undo:
     proof = factories.washed(roof(language), NOW - 10 * DAY, gain=0.05, low=0.04, high=0.06)
     return lambda: Proof.objects.filter(pk=proof.pk).update(gain=None)
@@ -165,6 +172,7 @@ SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.OTHER_FAULT: with_fault,
     ReminderKind.DUE_SOON: due_soon,
     ReminderKind.DUE: due_now,
+    ReminderKind.WISHED: wished,
     ReminderKind.RESULT: gain_measured,
     ReminderKind.BOOKED: booked,
     ReminderKind.CALLED_OFF: called_off,
