@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any
 from uuid import uuid4
@@ -58,6 +58,10 @@ def business(**fields: Any) -> Business:
         "phone": "555-0100",
         "postal_address": "1 Invented Street, Nowhere",
         "tz": "America/Denver",
+        # open always: on which day of the week a test runs is no matter
+        "work_days": "0123456",
+        "works_from": time(0),
+        "works_until": time(23, 59),
     }
     return Business.objects.create(**defaults | fields)
 
@@ -211,7 +215,7 @@ def invoiced(done: Visit, *, by: User) -> dict[str, Any]:
         amount=Decimal(1),
         method=Method.CASH,
         received_on=now.astimezone(ZoneInfo(issued.business.tz)).date(),
-        taken_by=None,
+        taken_by=by,
         by=by,
         now=now,
     )

@@ -47,7 +47,7 @@ def doubts_about(
     if starts_at < now:
         found.append(Doubt("past", _("This time is past.")))
     for other in booked.filter(site=site, starts_at__gte=now).order_by("starts_at", "pk"):
-        when = _when(other, zone)
+        when = times_of(other)
         found.append(Doubt(f"roof {other.pk}", _("This roof has a visit already: {when}.").format(when=when)))
     ends_at = starts_at + timedelta(minutes=minutes)
     near = booked.filter(technicians__in=technicians, starts_at__lt=ends_at, starts_at__gt=starts_at - LONGEST_VISIT)
@@ -59,15 +59,32 @@ def doubts_about(
                 found.append(Doubt(f"busy elsewhere {who}", _("{who} works elsewhere then.").format(who=who)))
                 continue
             words = _("{who} is booked then at {site}: {when}.")
-            found.append(Doubt(f"busy {other.pk}", words.format(who=who, site=other.site, when=_when(other, zone))))
-    return found + _off(site, day, technicians) + _other_day(site, day)
+            found.append(Doubt(f"busy {other.pk}", words.format(who=who, site=other.site, when=times_of(other))))
+    return found + _hours(site, starts_at, ends_at) + _off(site, day, technicians) + _other_day(site, day)
 
 
-def _when(visit: Visit, zone: ZoneInfo) -> str:
+def times_of(visit: Visit) -> str:
+    """A visit's day, start and end, where its roof stands."""
+    zone = ZoneInfo(visit.site.tz)
     start, end = visit.starts_at.astimezone(zone), visit.ends_at.astimezone(zone)
     return _("{day}, {start} to {end}").format(
         day=day_words(start.date()), start=time_format(start.time(), "H:i"), end=time_format(end.time(), "H:i")
     )
+
+
+def _hours(site: Site, starts_at: datetime, ends_at: datetime) -> list[Doubt]:
+    """Outside of the firm's own days and hours."""
+    firm = site.customer.business
+    start, end = (moment.astimezone(ZoneInfo(firm.tz)) for moment in (starts_at, ends_at))
+    if str(start.weekday()) not in firm.work_days:
+        words = _("{firm} does not work on this day of the week: {day}.")
+        return [Doubt("no work day", words.format(firm=firm, day=WEEKDAYS[start.weekday()]))]
+    inside = start.date() == end.date() and firm.works_from <= start.time() and end.time() <= firm.works_until
+    if inside:
+        return []
+    begins, ends = (time_format(one, "H:i") for one in (firm.works_from, firm.works_until))
+    words = _("This is outside of working hours, {begins} to {ends}.").format(begins=begins, ends=ends)
+    return [Doubt("outside of hours", words)]
 
 
 def _off(site: Site, day: date, technicians: Sequence[User]) -> list[Doubt]:

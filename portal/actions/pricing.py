@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -52,4 +53,9 @@ def quote(site: Site, *, nesting: bool = False) -> list[QuoteLine]:
 
 def price_of_visit(site: Site, *, nesting: bool = False) -> Decimal:
     """The sum of the quote."""
-    return sum((line.amount for line in quote(site, nesting=nesting)), Decimal(0)).quantize(Decimal("0.01"))
+    return total_of(quote(site, nesting=nesting))
+
+
+def total_of(lines: Sequence[QuoteLine]) -> Decimal:
+    """What a quote's lines come to."""
+    return sum((line.amount for line in lines), Decimal(0)).quantize(Decimal("0.01"))

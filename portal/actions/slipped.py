@@ -78,10 +78,7 @@ def slipped(user: User, *, today: date, now: datetime) -> Slipped:
     sites = list(Site.objects.managed_by(user).select_related("customer__business"))
     wrong = troubles(sites, now=now)
     leads = Lead.objects.filter(site__customer__business__in=mine, stage=LeadStage.QUOTED)
-    read_since = Import.objects.filter(
-        meter=OuterRef("meter"), state=ImportState.DONE, uploaded_at__gt=OuterRef("uploaded_at")
-    )
-    files = Import.objects.filter(meter__site__customer__business__in=mine).exclude(Exists(read_since))
+    files = Import.objects.filter(meter__site__customer__business__in=mine).unread()
     mails = Reminder.objects.filter(business__in=mine, state=ReminderState.FAILED, due_at__gte=now - MAIL_IS_NEWS)
     unassessed = Night.objects.filter(site__in=sites, state=NightState.FAILED, day__gte=today - NIGHT_IS_NEWS).order_by(
         "-day", "pk"
@@ -99,11 +96,9 @@ def slipped(user: User, *, today: date, now: datetime) -> Slipped:
         incomplete=[one for site in sites for one in wrong[site.pk] if one.meter is not None],
         findings=list(referrals.select_related("visit__site__customer", "entry")),
         files=list(
-            files.filter(
-                Q(state=ImportState.QUESTION) | Q(state=ImportState.FAILED, uploaded_at__gte=now - FILE_IS_NEWS)
+            files.filter(Q(state=ImportState.QUESTION) | Q(uploaded_at__gte=now - FILE_IS_NEWS)).select_related(
+                "meter__site__customer"
             )
-            .select_related("meter__site__customer")
-            .order_by("-uploaded_at", "-pk")
         ),
         mails=list(mails.select_related("customer", "user", "site__customer").order_by("-due_at", "-pk")),
         unassessed=list(unassessed.select_related("site__customer")),

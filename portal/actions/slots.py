@@ -9,12 +9,14 @@ from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from portal.actions.travel import Place, drive, place_of, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, place_of, road_km, yard_of
 from portal.models import Business, DayOff, Role, Site, User, Visit, VisitState
 
 LOOKED_AHEAD = 21
 """So many days ahead a visit is proposed. Common practice, no source."""
 PROPOSED = 3
+MOST_DRIVING = timedelta(hours=2)
+"""A time that lengthens a round by more is not proposed. Common practice, no source."""
 STEP = timedelta(minutes=15)
 """Visits begin at a quarter of an hour."""
 
@@ -54,8 +56,8 @@ class _Stop:
 def best_slots(site: Site, *, minutes: int, now: datetime) -> list[Slot]:
     """The best times for a visit of so many minutes: those that lengthen a round of that day the least.
 
-    Days on which the firm, the technician or the customer has no time are left out. A day without any visit counts with
-    all of its way out and home. One slot a technician and day.
+    Days on which the firm, the technician or the customer has no time are left out, and those on which the roof has a
+    visit already. A day without any visit counts with all of its way out and home. One slot a technician and day.
     """
     business = site.customer.business
     zone = ZoneInfo(business.tz)
@@ -71,9 +73,10 @@ def best_slots(site: Site, *, minutes: int, now: datetime) -> list[Slot]:
     rounds = _rounds(business, days, zone)
     off = list(DayOff.objects.filter(business=business).between(days[0], days[-1]))
     found = []
+    taken = {day for (_, day), visits in rounds.items() if any(one.site_id == site.pk for one in visits)}
     for day in days:
-        away = {row.user_id for row in off if row.first_day <= day <= row.last_day}
-        if None in away:
+        away = {row.user_id for row in off if row.covers(day)}
+        if None in away or day in taken:
             continue
         for person in crew:
             if person.pk not in away:
@@ -107,12 +110,15 @@ def _slots(site: Site, person: User, day: date, visits: Sequence[Visit], minutes
     fits = []
     for before, after in pairwise(stops):
         there, on = road_km(before.place, here), road_km(here, after.place)
-        earliest = before.leaves + (drive(there) if before.visit else timedelta(0))
-        starts_at = _rounded_up(max(earliest, begins))
-        leaves = starts_at + timedelta(minutes=minutes) + (drive(on) if after.visit else timedelta(0))
-        if leaves > after.arrives:
-            continue
+        earliest = max(begins, before.leaves + drive(there))
+        if before.visit is None:
+            earliest = max(begins, begins - BESIDE_WORK + drive(there))
+        starts_at = _rounded_up(earliest)
+        leaves = starts_at + timedelta(minutes=minutes)
+        home_by = ends + BESIDE_WORK if after.visit is None else after.arrives
         more = there + on - road_km(before.place, after.place)
+        if leaves > min(after.arrives, home_by - drive(on)) or drive(more) > MOST_DRIVING:
+            continue
         near = [(km, stop.visit) for km, stop in ((there, before), (on, after)) if stop.visit is not None]
         beside_km, beside = min(near, key=lambda one: one[0]) if near else (road_km(yard, here), None)
         fits.append(Slot(starts_at, person, beside, beside_km, max(0.0, more)))

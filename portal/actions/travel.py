@@ -16,6 +16,10 @@ SPEED_KMH = 40.0
 """A van between two roofs of a town, with finding the door [km/h]. Common practice, no source."""
 
 
+BESIDE_WORK = timedelta(hours=1)
+"""The way out may begin so long before work, and the way home end so long after it. Common practice, no source."""
+
+
 def place_of(site: Site) -> Place:
     return site.latitude, site.longitude
 

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from portal.actions.reminders.roofs import QUIET_AFTER
-from portal.models import Import, ImportState, Meter, Site
+from portal.models import Import, Meter, Site
 
 LOOKED_BACK = timedelta(days=30)
 """A file that was refused longer ago is no news any more. Common practice, no source."""
@@ -49,9 +49,9 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
             if until is None or max(days) - until >= QUIET_AFTER:
                 found[pk].append(Trouble(site, meter=meter, meter_until=until))
     seen: set[int] = set()
-    files = Import.objects.filter(meter__site__in=roofs, uploaded_at__gte=now - LOOKED_BACK).select_related("meter")
-    for file in files.exclude(state__in=[ImportState.UNDONE, ImportState.UNDOING]).order_by("-uploaded_at", "-pk"):
-        if file.meter_id not in seen and file.state in (ImportState.FAILED, ImportState.QUESTION):
+    files = Import.objects.filter(meter__site__in=roofs, uploaded_at__gte=now - LOOKED_BACK).unread()
+    for file in files.select_related("meter"):
+        if file.meter_id not in seen:
             found[file.meter.site_id].append(Trouble(roofs[file.meter.site_id], file=file))
         seen.add(file.meter_id)
     return found

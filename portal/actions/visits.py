@@ -16,7 +16,7 @@ from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import AskFirst, ask_first, note_read
-from portal.actions.travel import place_of, yard_of
+from portal.actions.travel import DETOUR, place_of, yard_of
 from portal.models import (
     CALLED_OFF,
     PUT_OFF,
@@ -78,9 +78,7 @@ def book_visit(
     if by is not None and known and read == known.mark:
         note_read(visit=visit, mark=read, by=by, now=now)
     if lead is not None and lead.kind == LeadKind.CLEANING:
-        lead.stage = LeadStage.BOOKED
-        lead.booked_at = now
-        lead.save(update_fields=["stage", "booked_at"])
+        _lead_to(visit, LeadStage.BOOKED, now=now)
         answer(lead=lead, now=now)
     return visit
 
@@ -234,12 +232,12 @@ def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float
 
 
 def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
-    """A day's visits in the order of the shortest round found from the yard, and its great-circle length [km]."""
+    """A day's visits in the order of the shortest round found from the yard, and its length by road [km]."""
     listed = list(visits)
     if not listed:
         return [], 0.0
     order, km = route_order([place_of(visit.site) for visit in listed], yard_of(listed[0].site.customer.business))
-    return [listed[index] for index in order], km
+    return [listed[index] for index in order], DETOUR * km
 
 
 @transaction.atomic
@@ -253,7 +251,8 @@ def _call_off(visit: Visit, state: VisitState, reason: str, *, now: datetime) ->
     if reason:
         visit.note = f"{visit.note}\n{reason}".strip()
     visit.save()
-    _lead_to(visit, LeadStage.QUOTED if visit.price is not None else LeadStage.CONTACTED, now=now)
+    quoted = visit.lead is not None and visit.lead.quoted_before
+    _lead_to(visit, LeadStage.QUOTED if quoted else LeadStage.CONTACTED, now=now)
     return visit
 
 
@@ -270,9 +269,11 @@ def _lead_to(visit: Visit, stage: LeadStage, *, now: datetime) -> None:
     lead = visit.lead
     if lead is None or lead.closed_at is not None or lead.stage == stage:
         return
+    if stage == LeadStage.BOOKED:
+        lead.quoted_before = lead.stage == LeadStage.QUOTED
     lead.stage = stage
     lead.booked_at = now if stage == LeadStage.BOOKED else None
-    lead.save(update_fields=["stage", "booked_at"])
+    lead.save(update_fields=["stage", "booked_at", "quoted_before"])
 
 
 def _refuse_naive(moment: datetime) -> None:

@@ -14,7 +14,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.doubts import hold_crew
-from portal.actions.travel import DETOUR, Place, drive, place_of, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, place_of, road_km, yard_of
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
 
@@ -30,7 +30,7 @@ class Stop:
     km: float
     minutes: int
     late: bool
-    """The way takes longer than the time between the two visits."""
+    """The way takes longer than the time there is for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ def week_of(business: Business, first: date) -> list[CrewWeek]:
 
 def _off(rows: Iterable[DayOff], crew: Sequence[int], day: date) -> str:
     for row in rows:
-        if row.first_day <= day <= row.last_day and (row.user_id is None or row.user_id in crew):
+        if row.covers(day) and (row.user_id is None or row.user_id in crew):
             return row.why or _("day off")
     return ""
 
@@ -100,9 +100,12 @@ def _off(rows: Iterable[DayOff], crew: Sequence[int], day: date) -> str:
 def _round(business: Business, day: date, visits: Sequence[Visit], off: str) -> Round:
     yard = yard_of(business)
     stops, before = [], None
+    leaves_at = datetime.combine(day, business.works_from, ZoneInfo(business.tz)) - BESIDE_WORK
     for visit in visits:
         km = road_km(place_of(before.site) if before else yard, place_of(visit.site))
-        late = before is not None and before.ends_at + drive(km) > visit.starts_at
+        # Who is booked before work begins sets out as early as that takes.
+        late = leaves_at + drive(km) > visit.starts_at if before or drive(km) > BESIDE_WORK else False
+        leaves_at = visit.ends_at
         stops.append(Stop(visit, km, round(drive(km).total_seconds() / 60), late))
         before = visit
     times, km = route_times(visits)
@@ -110,14 +113,21 @@ def _round(business: Business, day: date, visits: Sequence[Visit], off: str) -> 
         day=day,
         stops=stops,
         km=_closed_km([place_of(one.site) for one in visits], yard),
-        route_km=DETOUR * km,
+        route_km=km,
         route_moves=sum(starts_at != visit.starts_at for visit, starts_at in times),
         off=off,
     )
 
 
+def round_of(business: Business, day: date, crew: Iterable[int]) -> list[Visit]:
+    """One crew's standing visits of a day; ``crew`` are the keys of just who is sent together."""
+    sent = set(crew)
+    visits = Visit.objects.filter(site__customer__business=business).standing().between(day, day, tz=business.tz)
+    return [one for one in visits.with_site() if {person.pk for person in one.technicians.all()} == sent]
+
+
 def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], float]:
-    """A round's visits in the order of the route, each with the time it then begins, and its great-circle length [km].
+    """A round's visits in the order of the route, each with the time it then begins, and its length by road [km].
 
     It begins when its first visit begins now.
     """

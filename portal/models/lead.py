@@ -71,6 +71,9 @@ class Lead(models.Model):
     by_customer = models.BooleanField(default=False, help_text="Opened by the homeowner, not by the readings.")
     contacted_at = models.DateTimeField(null=True, blank=True)
     booked_at = models.DateTimeField(null=True, blank=True)
+    quoted_before = models.BooleanField(
+        default=False, help_text="Its price waited for an answer when a visit was booked: it does again if that is off."
+    )
     fading_since = models.DateField(
         null=True, blank=True, help_text="Since when the readings no longer bear it out; it closes after a while."
     )

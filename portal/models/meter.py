@@ -115,6 +115,14 @@ class ImportQuerySet(models.QuerySet["Import"]):
         """Imports that wait for a worker."""
         return self.filter(state__in=WAITING_STATES)
 
+    def unread(self) -> ImportQuerySet:
+        """Those that could not be read or wait for an answer, where nothing came for their meter since that was."""
+        later = Import.objects.filter(
+            meter=models.OuterRef("meter"), state=ImportState.DONE, uploaded_at__gt=models.OuterRef("uploaded_at")
+        )
+        stuck = self.filter(state__in=[ImportState.FAILED, ImportState.QUESTION])
+        return stuck.exclude(models.Exists(later)).order_by("-uploaded_at", "-pk")
+
     def listed(self) -> ImportQuerySet:
         """Imports for a list: with their site, without what only the ledger page shows."""
         return self.select_related("meter__site__customer", "uploaded_by").defer(

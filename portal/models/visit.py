@@ -163,3 +163,6 @@ class DayOff(models.Model):
 
     def __str__(self) -> str:
         return f"{self.user or self.business} {self.first_day} – {self.last_day}"
+
+    def covers(self, day: date) -> bool:
+        return self.first_day <= day <= self.last_day

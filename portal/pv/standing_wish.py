@@ -1,6 +1,6 @@
-"""A wash that the owner of a roof wants at every so often, whatever the readings say: when the next is due by their word.
+"""A wash that the owner of a roof wants every so often: when the next is due by their word.
 
-The readings may move it where they say so; how, is told by a code, so that nothing contradicts the one recommendation.
+The readings may move it; how, is told by a code, so that nothing contradicts the one recommendation.
 """
 
 from __future__ import annotations
@@ -93,8 +93,8 @@ def next_asked_for(rhythm: Rhythm, *, latitude: float, since: date, settled_on: 
     Returns
     -------
     date
-        For spring the first day of the one that goes on or comes next, unless it is settled already. Else so many months
-        after it was last settled; where it never was, the day on which they asked.
+        For spring the first day of the one that goes on or comes next, unless it is settled already. Else so many
+        months after it was last settled; where it never was, the day on which they asked.
 
     Examples
     --------

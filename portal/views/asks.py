@@ -7,7 +7,7 @@ from typing import cast
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
@@ -19,8 +19,9 @@ from django.views.decorators.http import require_POST
 from portal.actions.asks import answer, ask, close_enquiry, erase_enquiry
 from portal.actions.leads import unwrong_lead, wrong_lead
 from portal.actions.standing_wishes import want
-from portal.models import Business, Enquiry, EventKind, Lead, Site, User
+from portal.models import Enquiry, EventKind, Lead, Site, User
 from portal.pv.standing_wish import Rhythm
+from portal.views.office import office
 
 
 @login_required
@@ -57,9 +58,7 @@ def site_ask(request: HttpRequest, pk: int) -> HttpResponse:
 
 
 def _lead(request: HttpRequest, pk: int) -> Lead:
-    user = cast(User, request.user)
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
+    user, _firm = office(request)
     return get_object_or_404(Lead.objects.visible_to(user), pk=pk)
 
 
@@ -102,9 +101,7 @@ def lead_reopen(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def enquiry(request: HttpRequest, pk: int) -> HttpResponse:
     """The office has called somebody who saw a report, or nothing of them is to be kept."""
-    user = cast(User, request.user)
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
+    user, _firm = office(request)
     found = get_object_or_404(Enquiry.objects.visible_to(user), pk=pk)
     if request.POST.get("do") == "erase":
         erase_enquiry(enquiry=found)

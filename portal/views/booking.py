@@ -9,9 +9,8 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
-from django.db.models import Q
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -21,8 +20,8 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from portal.actions.advice import recommendation
-from portal.actions.doubts import mark_of
-from portal.actions.pricing import price_of_visit, quote
+from portal.actions.doubts import mark_of, times_of
+from portal.actions.pricing import quote, total_of
 from portal.actions.reminders.standing import told_of
 from portal.actions.roof_warnings import AskFirst, roof_warnings
 from portal.actions.slots import best_slots
@@ -37,7 +36,6 @@ from portal.actions.visits import (
 )
 from portal.models import (
     PUT_OFF,
-    Business,
     Lead,
     Site,
     User,
@@ -46,6 +44,8 @@ from portal.models import (
 )
 from portal.models.site import SiteQuerySet
 from portal.views.asked import row_asked, words_asked
+from portal.views.office import office
+from portal.views.searching import with_words
 from portal.views.week import week_address
 from portal.words.figures import day_words
 
@@ -103,8 +103,7 @@ class VisitForm(forms.Form):
 def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
     """The roofs to choose from, found by all words that are searched for."""
     wanted = words_asked(request)
-    for word in wanted.split():
-        sites = sites.filter(Q(name__icontains=word) | Q(address__icontains=word) | Q(customer__name__icontains=word))
+    sites = sites.filter(with_words(wanted.split()))
     page = Paginator(sites, PAGE).get_page(request.GET.get("page"))
     query = urlencode({"q": wanted}) if wanted else ""
     return render(request, "visits/book_where.html", {"page": page, "wanted": wanted, "query": query})
@@ -113,10 +112,8 @@ def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
 @login_required
 def visit_book(request: HttpRequest) -> HttpResponse:
     """Book a visit for a roof (``?site=``) or from a lead (``?lead=``)."""
-    user = cast(User, request.user)
+    user, _firm = office(request)
     managed = Site.objects.managed_by(user).select_related("customer__business")
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
     lead: Lead | None = None
     asked_lead, asked_site = request.GET.get("lead", ""), request.GET.get("site", "")
     if asked_lead:
@@ -127,7 +124,8 @@ def visit_book(request: HttpRequest) -> HttpResponse:
     else:
         return _book_where(request, managed)
     nesting = request.GET.get("nesting") == "1"
-    told, price = recommendation(site, now=timezone.now()), price_of_visit(site, nesting=nesting)
+    lines = quote(site, nesting=nesting)
+    told, price = recommendation(site, now=timezone.now()), total_of(lines)
     form = VisitForm(site, request.POST or None, initial={"price": price} | _wished(request, site))
     asked: AskFirst | None = None
     if request.method == "POST" and form.is_valid():
@@ -150,7 +148,8 @@ def visit_book(request: HttpRequest) -> HttpResponse:
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
-            messages.success(request, _("Booked: {site}.").format(site=visit.site))
+            words = _("Booked: {site}, {when}.")
+            messages.success(request, words.format(site=visit.site, when=times_of(visit)))
             return redirect("visit_sheet", visit.pk)
     return render(
         request,
@@ -164,7 +163,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
             "lead": lead,
             "told": told,
             "standing": standing_wish(site, told),
-            "lines": quote(site, nesting=nesting),
+            "lines": lines,
             "total": price,
             "nesting": nesting,
             "slots": best_slots(site, minutes=USUAL_MINUTES, now=timezone.now()),
@@ -207,7 +206,7 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
     asked: AskFirst | None = None
     if request.method == "POST" and form.is_valid():
         try:
-            move_visit(
+            moved = move_visit(
                 visit=visit,
                 starts_at=form.cleaned_data["starts_at"],
                 technicians=list(form.cleaned_data["technicians"]),
@@ -224,7 +223,8 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
         except ValidationError as problem:
             form.add_error(None, problem)
         else:
-            messages.success(request, _("Moved. The crew's calendars follow by themselves."))
+            words = _("Moved: {site}, {when}. The crew's calendars follow by themselves.")
+            messages.success(request, words.format(site=moved.site, when=times_of(moved)))
             if request.POST.get("back") == "week":
                 return redirect(week_address(form.cleaned_data["day"]))
             return redirect("visit_sheet", visit.pk)

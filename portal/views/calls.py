@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -17,7 +15,8 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.calls import keep_call, take_back_call
 from portal.actions.reminders.by_hand import ask_for_readings
-from portal.models import Business, Call, CallOutcome, Lead, Site, User
+from portal.models import Call, CallOutcome, Lead, Site
+from portal.views.office import office
 from portal.words.figures import day_words
 
 
@@ -29,17 +28,10 @@ class CallForm(forms.Form):
     said = forms.CharField(label=gettext_lazy("What was said"), max_length=5000, required=False)
 
 
-def _office(request: HttpRequest) -> User:
-    user = cast(User, request.user)
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
-    return user
-
-
 @login_required
 @require_POST
 def lead_call(request: HttpRequest, pk: int) -> HttpResponse:
-    user = _office(request)
+    user, _firm = office(request)
     lead = get_object_or_404(Lead.objects.visible_to(user).select_related("site__customer"), pk=pk)
     form = CallForm(request.POST)
     if not form.is_valid():
@@ -68,7 +60,7 @@ def lead_call(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 @require_POST
 def call_undo(request: HttpRequest, pk: int) -> HttpResponse:
-    user = _office(request)
+    user, _firm = office(request)
     call = get_object_or_404(Call.objects.visible_to(user).select_related("lead__site__customer"), pk=pk)
     try:
         take_back_call(call=call, now=timezone.now())
@@ -83,7 +75,7 @@ def call_undo(request: HttpRequest, pk: int) -> HttpResponse:
 @require_POST
 def site_write(request: HttpRequest, pk: int) -> HttpResponse:
     """Ask the owner of a silent roof for readings."""
-    user = _office(request)
+    user, _firm = office(request)
     site = get_object_or_404(Site.objects.managed_by(user).select_related("customer"), pk=pk)
     try:
         ask_for_readings(site=site, now=timezone.now())

@@ -7,7 +7,7 @@ from typing import Any, cast
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -23,6 +23,7 @@ from portal.actions.customer_files import (
     take_customers,
 )
 from portal.models import Business, CustomerFile, User
+from portal.views.office import office
 
 SHOWN = 50
 FACTS = {
@@ -46,16 +47,9 @@ class ColumnsForm(forms.Form):
             self.fields[fact] = forms.ChoiceField(label=FACTS[fact], choices=columns, required=False, initial=at)
 
 
-def _firm(request: HttpRequest) -> Business:
-    firm = Business.objects.managed_by(cast(User, request.user)).order_by("pk").first()
-    if firm is None:
-        raise PermissionDenied
-    return firm
-
-
 @login_required
 def customer_file_new(request: HttpRequest) -> HttpResponse:
-    firm = _firm(request)
+    _user, firm = office(request)
     if request.method == "POST":
         sent = request.FILES.get("file")
         try:
@@ -79,7 +73,7 @@ def customer_file_new(request: HttpRequest) -> HttpResponse:
 @login_required
 def customer_file(request: HttpRequest, pk: int) -> HttpResponse:
     """What a table would bring; its buttons change the columns, take it in, or take it back."""
-    _firm(request)
+    office(request)
     mine = Business.objects.managed_by(cast(User, request.user))
     file = get_object_or_404(CustomerFile.objects.filter(business__in=mine).select_related("business"), pk=pk)
     if request.method == "POST":

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -30,6 +29,7 @@ from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitS
 from portal.views.asked import row_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again, asks_again_to_read
+from portal.views.office import office
 from portal.views.searching import SearchForm
 from portal.views.weekdays import WeekdaysField
 
@@ -50,9 +50,7 @@ class ListForm(SearchForm):
 
 def _listed(request: HttpRequest) -> tuple[ListForm, list[Customer]]:
     """The customers asked for, in the order asked for, each with what is told of its roofs beside it."""
-    user = cast(User, request.user)
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
+    user, _firm = office(request)
     form = ListForm(request.GET)
     states, words = form.states_and_words()
     found = searched(Customer.objects.managed_by(user), " ".join(words))
@@ -198,10 +196,7 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
 @login_required
 def customer_new(request: HttpRequest) -> HttpResponse:
-    user = cast(User, request.user)
-    first = Business.objects.managed_by(user).order_by("pk").first()
-    if first is None:
-        raise PermissionDenied
+    user, first = office(request)
     entered = Customer(business=first, language=first.language)
     asked = request.GET.get("enquiry", "")
     enquiry = Enquiry.objects.visible_to(user).filter(pk=row_asked(asked))

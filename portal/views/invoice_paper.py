@@ -26,17 +26,10 @@ def invoice_pdf(request: HttpRequest, pk: int) -> HttpResponse:
     return _pdf(get_object_or_404(issued.select_related("business", "corrects", "visit__site"), pk=pk))
 
 
-def _linked(token: str) -> Invoice | None:
-    found = linked_invoice(token)
-    if found is None:
-        return None
-    return Invoice.objects.with_open().select_related("business", "corrects", "visit__site").get(pk=found.pk)
-
-
 @require_GET
 def shared_invoice(request: HttpRequest, token: str) -> HttpResponse:
     """The page behind the link of a mail."""
-    found = _linked(token)
+    found = linked_invoice(token)
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
     language, firm = _language(request, found), found.business
@@ -60,7 +53,7 @@ def _language(request: HttpRequest, found: Invoice) -> str:
 
 @require_GET
 def shared_invoice_pdf(request: HttpRequest, token: str) -> HttpResponse:
-    found = _linked(token)
+    found = linked_invoice(token)
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
     return guarded(_pdf(found))

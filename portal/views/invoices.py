@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
@@ -33,6 +33,7 @@ from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, 
 from portal.models.invoice import InvoiceQuerySet
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
+from portal.views.office import office
 
 PAGE = 50
 View = Callable[..., HttpResponse]
@@ -125,15 +126,6 @@ class BuyerForm(forms.Form):
 
 
 LineForms = forms.formset_factory(LineForm, extra=1, max_num=60)
-
-
-def office(request: HttpRequest) -> tuple[User, Business]:
-    """The user and a business they run; the list and the month are the office's alone."""
-    user = cast(User, request.user)
-    business = Business.objects.managed_by(user).order_by("pk").first()
-    if business is None:
-        raise PermissionDenied
-    return user, business
 
 
 def _listed(request: HttpRequest) -> tuple[ListForm, InvoiceQuerySet, date]:
@@ -229,7 +221,12 @@ def _show(
             "paying": paying
             or PaymentForm(
                 business=found.business,
-                initial={"client_id": uuid4(), "amount": abs(found.open_amount), "received_on": today},
+                initial={
+                    "client_id": uuid4(),
+                    "amount": abs(found.open_amount),
+                    "received_on": today,
+                    "method": Method.TRANSFER,
+                },
             ),
             "creditable": [(line, left[line.pk]) for line in found.lines.all() if left[line.pk]],
             "credited": found.credits.order_by("number"),

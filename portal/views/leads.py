@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.core.paginator import Page, Paginator
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
@@ -28,6 +28,7 @@ from portal.models import Business, Lead, LeadKind, LeadStage, Membership, Site,
 from portal.models.lead import LeadQuerySet
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
+from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words
 from portal.words.advice import advice, headline
 
@@ -104,17 +105,8 @@ class BoardForm(SearchForm):
         return leads.by_value()
 
 
-def _office(request: HttpRequest) -> tuple[User, Business]:
-    """The user and a business they run; leads are the office's alone."""
-    user = cast(User, request.user)
-    business = Business.objects.managed_by(user).first()
-    if business is None:
-        raise PermissionDenied
-    return user, business
-
-
 def _board(request: HttpRequest) -> tuple[BoardForm, LeadQuerySet]:
-    user, business = _office(request)
+    user, business = office(request)
     form = BoardForm(request.GET)
     today = timezone.now().astimezone(ZoneInfo(business.tz)).date()
     leads = Lead.objects.visible_to(user).select_related("site__customer__business", "assigned_to")
@@ -216,7 +208,7 @@ def _day(moment: datetime | None, business: Business) -> str:
 @login_required
 def leads_weekly(request: HttpRequest) -> HttpResponse:
     """Week by week: opened, contacted, booked, cleaned; and whether the promised gain came true."""
-    user, business = _office(request)
+    user, business = office(request)
     mine = Lead.objects.visible_to(user)
     washed = promises(mine)
     return render(
@@ -265,7 +257,7 @@ class LostForm(forms.Form):
 
 
 def _lead(request: HttpRequest, pk: int) -> Lead:
-    user, _ = _office(request)
+    user, _ = office(request)
     found = Lead.objects.visible_to(user).select_related("site__customer__business", "assigned_to")
     return get_object_or_404(found, pk=pk)
 

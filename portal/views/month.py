@@ -17,7 +17,7 @@ from portal.actions.invoices.month import documents, month_end, month_of, paymen
 from portal.models import Business
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
-from portal.views.invoices import office
+from portal.views.office import office
 
 
 class MonthForm(forms.Form):

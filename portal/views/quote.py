@@ -9,7 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 
-from portal.actions.pricing import price_of_visit, quote
+from portal.actions.pricing import quote, total_of
 from portal.models import Site, User
 
 
@@ -20,14 +20,15 @@ def visit_quote(request: HttpRequest, pk: int) -> HttpResponse:
         Site.objects.managed_by(cast(User, request.user)).select_related("customer__business"), pk=pk
     )
     nesting = request.GET.get("nesting") == "1"
+    lines = quote(site, nesting=nesting)
     return render(
         request,
         "visits/quote.html",
         {
             "site": site,
             "firm": site.customer.business,
-            "lines": quote(site, nesting=nesting),
-            "total": price_of_visit(site, nesting=nesting),
+            "lines": lines,
+            "total": total_of(lines),
             "nesting": nesting,
             "today": timezone.now(),
         },

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import cast
 from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext_lazy
 
-from portal.models import Business, Site, User, Visit, VisitState
+from portal.models import Business, Site, Visit, VisitState
 from portal.models.visit import VisitQuerySet
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
+from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words
 
 PAGE = 50
@@ -36,10 +35,7 @@ class VisitListForm(SearchForm):
 
 
 def _listed(request: HttpRequest) -> tuple[VisitListForm, VisitQuerySet]:
-    user = cast(User, request.user)
-    firm = Business.objects.managed_by(user).order_by("pk").first()
-    if firm is None:
-        raise PermissionDenied
+    user, firm = office(request)
     form = VisitListForm(request.GET)
     states, words = form.states_and_words()
     sites = Site.objects.managed_by(user)

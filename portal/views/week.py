@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -19,8 +19,10 @@ from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST
 
 from portal.actions.days_off import give_days_back, take_days_off, visits_on
-from portal.actions.week import order_by_route, week_of
-from portal.models import Business, DayOff, User, Visit
+from portal.actions.week import order_by_route, round_of, week_of
+from portal.models import Business, DayOff, User
+from portal.views.asked import row_asked
+from portal.views.office import office
 
 
 class DayOffForm(forms.Form):
@@ -37,13 +39,6 @@ class DayOffForm(forms.Form):
         field.queryset = User.objects.filter(memberships__business=business, is_active=True).distinct()
 
 
-def _firm(request: HttpRequest) -> Business:
-    firm = Business.objects.managed_by(cast(User, request.user)).order_by("pk").first()
-    if firm is None:
-        raise PermissionDenied
-    return firm
-
-
 def week_address(day: date) -> str:
     """The week that a day lies in."""
     return f"{reverse('week')}?day={day.isoformat()}"
@@ -51,7 +46,7 @@ def week_address(day: date) -> str:
 
 @login_required
 def week(request: HttpRequest) -> HttpResponse:
-    firm = _firm(request)
+    _user, firm = office(request)
     return _show(request, firm, DayOffForm(firm))
 
 
@@ -87,17 +82,15 @@ def _show(request: HttpRequest, firm: Business, form: DayOffForm) -> HttpRespons
 @require_POST
 def round_order(request: HttpRequest) -> HttpResponse:
     """Put one crew's round of a day in the order of the route."""
-    firm = _firm(request)
-    crew = {int(one) for one in request.POST.get("crew", "").split("-") if one.isdecimal() and len(one) < 10}
+    _user, firm = office(request)
+    crew = [row_asked(one) for one in request.POST.get("crew", "").split("-")]
     try:
         day = date.fromisoformat(request.POST.get("day", ""))
     except ValueError:
         messages.error(request, _("That could not be read. Go back and press it again."))
         return redirect("week")
-    mine = Visit.objects.filter(site__customer__business=firm).standing().between(day, day, tz=firm.tz)
-    visits = [one for one in mine.with_site() if {person.pk for person in one.technicians.all()} == crew]
     try:
-        moved = order_by_route(visits=visits, now=timezone.now())
+        moved = order_by_route(visits=round_of(firm, day, crew), now=timezone.now())
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     else:
@@ -113,7 +106,7 @@ def round_order(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_POST
 def day_off_new(request: HttpRequest) -> HttpResponse:
-    firm = _firm(request)
+    _user, firm = office(request)
     form = DayOffForm(firm, request.POST)
     if form.is_valid():
         try:
@@ -131,8 +124,8 @@ def day_off_new(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_POST
 def day_off_end(request: HttpRequest, pk: int) -> HttpResponse:
-    _firm(request)
-    off = get_object_or_404(DayOff.objects.visible_to(cast(User, request.user)), pk=pk)
+    user, _firm = office(request)
+    off = get_object_or_404(DayOff.objects.visible_to(user), pk=pk)
     give_days_back(off=off, now=timezone.now())
     messages.success(request, _("Taken back."))
     return redirect("week")

@@ -27,7 +27,8 @@ WEDNESDAY = MORNING.date()
 
 @pytest.fixture
 def firm(db: None) -> Business:
-    return factories.business(latitude=39.70, longitude=-105.0)
+    hours = {"works_from": time(8), "works_until": time(17), "work_days": "01234"}
+    return factories.business(latitude=39.70, longitude=-105.0, **hours)
 
 
 @pytest.fixture
@@ -96,6 +97,20 @@ def test_a_day_off_is_asked_about_to_its_last_day(firm: Business, crew: User, wh
     who = firm.name if whole_firm else "Rosa Brush"
     asked(f"{who} is off on 17 June 2026. Fair.", site=roof(firm), starts_at=MORNING, technicians=[crew])
     assert book_visit(site=roof(firm), starts_at=MORNING + timedelta(days=1), technicians=[crew], now=NOW).pk
+
+
+@pytest.mark.parametrize(
+    ("starts_at", "words"),
+    [
+        (MORNING - timedelta(minutes=15), "outside of working hours, 08:00 to 17:00"),
+        (MORNING + timedelta(hours=8, minutes=15), "outside of working hours"),
+        (MORNING + timedelta(days=3), "does not work on this day of the week: Saturday"),
+    ],
+)
+def test_a_time_outside_of_the_firms_hours_is_asked_about(firm: Business, starts_at: datetime, words: str) -> None:
+    asked(words, site=roof(firm), starts_at=starts_at, technicians=[])
+    last = MORNING + timedelta(hours=8)  # to the minute at which work ends
+    assert book_visit(site=roof(firm), starts_at=last, technicians=[], now=NOW).pk
 
 
 def test_another_day_of_the_week_than_the_customer_wants_is_asked_about(firm: Business) -> None:
@@ -226,3 +241,24 @@ def test_what_is_proposed_can_be_booked_without_a_question(firm: Business, crew:
         site = roof(firm, latitude=39.6 + 0.02 * number)
         slot = best_slots(site, minutes=60, now=NOW)[0]
         book_visit(site=site, starts_at=slot.starts_at.astimezone(UTC), technicians=[slot.technician], now=NOW)
+
+
+def test_a_far_roof_is_reached_without_setting_out_at_night_and_not_proposed_where_that_takes_hours(
+    firm: Business, crew: User
+) -> None:
+    # half a degree of latitude is 55.6 km, by road 72 and 108 minutes: out at 7, there at 8:48
+    assert not best_slots(roof(firm, latitude=40.2), minutes=60, now=NOW), "more than two hours of driving for one roof"
+    half = roof(firm, latitude=39.95)  # 54 minutes
+    assert local(best_slots(half, minutes=60, now=NOW)[0].starts_at)[1] == time(8)
+    factories.visit(site=roof(firm, latitude=40.2), technicians=(crew,), starts_at=MORNING + timedelta(hours=1))
+    beside = best_slots(roof(firm, latitude=40.21), minutes=60, now=NOW)[0]
+    assert beside.beside is not None
+    assert local(beside.starts_at) == (WEDNESDAY, time(10, 15))
+
+
+def test_a_roof_is_no_neighbour_of_itself(firm: Business, crew: User) -> None:
+    site = roof(firm)
+    factories.visit(site=site, technicians=(crew,), starts_at=MORNING)
+    for slot in best_slots(site, minutes=60, now=NOW):
+        assert slot.beside is None
+        assert local(slot.starts_at)[0] != WEDNESDAY

@@ -134,7 +134,7 @@ def test_a_wash_still_to_come_is_not_marked_done() -> None:
 
 
 def test_calling_off_for_weather_and_moving_books_it_again() -> None:
-    lead = factories.lead()
+    lead = factories.lead(stage=LeadStage.QUOTED)
     visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, price=Decimal("150"), now=NOW)
     off = put_off_visit(visit=visit, why=VisitState.WEATHER, reason="Thunder", now=NOW)
     lead.refresh_from_db()
@@ -144,6 +144,14 @@ def test_calling_off_for_weather_and_moving_books_it_again() -> None:
     assert (moved.state, lead.stage) == (VisitState.BOOKED, LeadStage.BOOKED)
     assert moved.revision == 2, "calendars learn of both changes"
     assert "Thunder" in moved.note
+
+
+def test_a_price_of_the_visit_alone_is_no_quote_that_waits_for_an_answer() -> None:
+    lead = factories.lead()
+    visit = book_visit(site=lead.site, starts_at=TOMORROW, technicians=[], lead=lead, price=Decimal("150"), now=NOW)
+    cancel_visit(visit=visit, reason="", now=NOW)
+    lead.refresh_from_db()
+    assert lead.stage == LeadStage.CONTACTED
 
 
 def test_a_done_visit_is_neither_moved_nor_cancelled() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -56,6 +56,16 @@ def test_each_stop_says_the_way_to_it_and_whether_there_is_time_for_it(firm: Bus
     assert [stop.late for stop in round_.stops] == [False, True, False]
     assert round_.km == pytest.approx(DETOUR * DEGREE_KM * 0.6, rel=1e-3)
     assert round_.route_km == pytest.approx(DETOUR * DEGREE_KM * 0.6, rel=1e-3)
+
+
+def test_a_first_way_that_would_begin_at_night_is_too_short(firm: Business, crew: User) -> None:
+    firm.works_from = time(8)
+    firm.save()
+    visit(firm, crew, 41.0, 8)  # 111 km, by road 145: over three and a half hours
+    (stop,) = tuesday(firm).stops
+    assert stop.late
+    Visit.objects.update(starts_at=datetime(2026, 6, 16, 11, tzinfo=ZoneInfo(firm.tz)))
+    assert not tuesday(firm).stops[0].late
 
 
 def test_crews_of_several_and_visits_of_nobody_have_rows_of_their_own(firm: Business, crew: User) -> None:

@@ -21,7 +21,8 @@ def spring(today: date, *, settled_on: date | None = None, latitude: float = 48.
     return next_asked_for(Rhythm.SPRING, latitude=latitude, since=ASKED, settled_on=settled_on, today=today)
 
 
-# Spring: March to May in the north, September to November in the south (doi:10.1175/1520-0477(1983)064<1276:WATS>2.0.CO;2)
+# Spring: March to May in the north, September to November in the south,
+# doi:10.1175/1520-0477(1983)064<1276:WATS>2.0.CO;2
 @pytest.mark.parametrize(
     ("today", "settled_on", "latitude", "on"),
     [

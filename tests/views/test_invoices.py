@@ -126,6 +126,10 @@ def test_payments_come_in_parts_and_a_double_press_counts_once(desk: Client, fir
     assert "undone" in page
     wrong = desk.post(reverse("payment_add", args=[issued.pk]), sent | {"client_id": str(uuid4()), "amount": "0"})
     assert wrong.status_code == 422
+    nobodys = sent | {"client_id": str(uuid4()), "taken_by": ""}
+    page = desk.post(reverse("payment_add", args=[issued.pk]), nobodys, follow=True).content.decode()
+    assert "Say who took the cash" in page
+    assert 'value="transfer" selected' in page, "what comes by itself is a transfer"
     too_much = sent | {"client_id": str(uuid4()), "amount": "151"}
     assert (
         "Only €150.00 is open"

@@ -182,12 +182,12 @@ def invoice_token(invoice: Invoice) -> str:
 
 
 def linked_invoice(token: str) -> Invoice | None:
-    """The issued invoice behind an address, while its customer is one."""
+    """The issued invoice behind an address with what is open of it, while its customer is one."""
     try:
         said = signing.Signer(salt=LINK_SALT).unsign_object(token)
     except signing.BadSignature:
         return None
     if said["customer"] is None:
         return None
-    issued = Invoice.objects.issued().select_related("business", "corrects")
+    issued = Invoice.objects.issued().with_open().select_related("business", "corrects", "visit__site")
     return issued.filter(pk=said["invoice"], customer=said["customer"]).first()

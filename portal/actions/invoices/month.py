@@ -63,6 +63,8 @@ class MonthEnd:
     first: date
     last: date
     visits: int
+    drafts: int
+    """Those of them that no invoice is issued for yet."""
     earned: Earned
     by_rate: tuple[RateTotal, ...]
     by_crew: tuple[tuple[str, int, Earned], ...]
@@ -108,6 +110,7 @@ def month_end(business: Business, first: date, *, now: datetime) -> MonthEnd:
         first=first,
         last=last,
         visits=done.count(),
+        drafts=Invoice.objects.drafts().filter(visit__in=done).count(),
         earned=sum((earned(one) for one in issued), Earned()),
         by_rate=_by_rate(issued),
         by_crew=_by_crew(issued),

@@ -45,6 +45,8 @@ def record_payment(
         raise ValidationError(_("Money that is still to come cannot be written down."))
     if taken_by is not None and not invoice.business.memberships.filter(user=taken_by).exists():
         raise ValidationError(_("Only somebody who works here can have taken it."))
+    if method == Method.CASH and taken_by is None:
+        raise ValidationError(_("Say who took the cash."))
     if amount > abs(left):
         raise ValidationError(
             _("Only {left} is open. Check the amount.").format(left=money(abs(left), invoice.currency))

@@ -103,6 +103,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
     with translation.override(language):
         day, price = day_words(date(2026, 5, 12)), money(Decimal(150), business.currency)
         told = _sample(business)
+        wish = StandingWish(Rhythm.SPRING, told.today, Heard.AS_ASKED, told.today)
         why = f"{sentences.headline(told)} {sentences.why(told)}"
         known = {
             "name": "Alex Example",
@@ -114,7 +115,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
-            "asked": standing_wish_words(StandingWish(Rhythm.SPRING, told.today, Heard.AS_ASKED, told.today), told.today),
+            "asked": standing_wish_words(wish, told.today),
             "pays": f"{sentences.advice(told)} {sentences.money_line(told)}",
             "loss": sentences.loss_in_a_row(told),
             "price": price,
