@@ -78,13 +78,13 @@ def _hours(site: Site, starts_at: datetime, ends_at: datetime) -> list[Doubt]:
     start, end = (moment.astimezone(ZoneInfo(firm.tz)) for moment in (starts_at, ends_at))
     if str(start.weekday()) not in firm.work_days:
         words = _("{firm} does not work on this day of the week: {day}.")
-        return [Doubt("no work day", words.format(firm=firm, day=WEEKDAYS[start.weekday()]))]
+        return [Doubt("closed", words.format(firm=firm, day=WEEKDAYS[start.weekday()]))]
     inside = start.date() == end.date() and firm.works_from <= start.time() and end.time() <= firm.works_until
     if inside:
         return []
     begins, ends = (time_format(one, "H:i") for one in (firm.works_from, firm.works_until))
     words = _("This is outside of working hours, {begins} to {ends}.").format(begins=begins, ends=ends)
-    return [Doubt("outside of hours", words)]
+    return [Doubt("hours", words)]
 
 
 def _off(site: Site, day: date, technicians: Sequence[User]) -> list[Doubt]:

@@ -39,7 +39,7 @@ def test_a_visit_is_moved_by_keyboard_and_by_dragging(page: Page, live_server: A
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
     page.locator(f"[data-visit='{visit.pk}']").get_by_role("button", name="Move").focus()
     page.keyboard.press("Enter")
-    expect(page.get_by_text("Moved.")).to_be_visible()
+    expect(page.get_by_text("Moved: Ida")).to_be_visible()
     assert Visit.objects.get(pk=visit.pk).starts_at == tuesday + timedelta(days=2)
 
     page.set_viewport_size(DESK)  # type: ignore[arg-type]
