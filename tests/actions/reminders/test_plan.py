@@ -24,7 +24,8 @@ pytestmark = pytest.mark.django_db
 def a_busy_roof(business: Business, crew: User) -> None:
     """A roof of which planning has everything to look at: readings gone quiet, a wash, a booking, a cold lead."""
     site = factories.site(customer=factories.customer(business=business))
-    Site.objects.filter(pk=site.pk).update(created_at=NOW - 400 * DAY)
+    since = (NOW - 300 * DAY).date()
+    Site.objects.filter(pk=site.pk).update(created_at=NOW - 400 * DAY, wash_rhythm="yearly", wash_rhythm_since=since)
     factories.day_readings(factories.meter(site=site), NOW.date() - 30 * DAY)
     factories.assessment(site=site, made_at=NOW - 30 * DAY, as_of=NOW.date() - 30 * DAY, clean_due=NOW.date())
     factories.washed(site, NOW - 20 * DAY, gain=0.05, low=0.04, high=0.06)
@@ -58,6 +59,7 @@ def test_planning_asks_the_database_as_often_for_two_sites_as_for_thirty() -> No
             "other_fault",
             "due",
             "due_soon",
+            "wished",
             "lead_digest",
             "send_readings",
             "asked",
