@@ -127,8 +127,6 @@ def assessment(**fields: Any) -> SiteAssessment:
         "loss_high": 0.10,
         "loss_quantiles": [] if loss is None else [loss - 0.02 + 0.04 * step / 9 for step in range(10)],
         "soiling_rate_per_day": 0.001,
-        "rate_low": 0.0007,
-        "rate_high": 0.0013,
         "soiling_since": NOW.date() - timedelta(days=80),
         "reasons": ["Output on clear days fell steadily since 27 March."],
         "energy_kwh_per_year": 9000.0,

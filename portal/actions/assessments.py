@@ -9,14 +9,15 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 from django.db import transaction
-from django.db.models import Max
 
-from portal.actions.leads import review_lead
+from portal.actions.advice import last_readings
+from portal.actions.leads import review_leads
 from portal.actions.proof import update_proofs
 from portal.actions.reminders.plan import plan_reminders
-from portal.actions.washes import outlook
+from portal.actions.washes import Outlook, outlooks
 from portal.models import (
     DayReadings,
+    Meter,
     RainGauge,
     Site,
     SiteAssessment,
@@ -42,9 +43,8 @@ def readings_of(sites: Sequence[Site], *, since: Mapping[int, date] | None = Non
     ``since`` gives the first day whose readings are needed, by site; where any of its meters has none since, all are.
     """
     begins = dict(since or {})
-    newest = DayReadings.objects.filter(meter__site__in=begins).order_by().values_list("meter__site_id", "meter_id")
-    for key, _, last in newest.annotate(last=Max("day")):
-        if key in begins and last < begins[key]:
+    for key, _, last in Meter.objects.filter(site__in=begins).last_days():
+        if key in begins and last is not None and last < begins[key]:
             del begins[key]
     finished: dict[int, set[date]] = {site.pk: set() for site in sites}
     zones = {site.pk: ZoneInfo(site.tz) for site in sites}
@@ -52,67 +52,92 @@ def readings_of(sites: Sequence[Site], *, since: Mapping[int, date] | None = Non
     for key, moment in washes.values_list("site_id", "finished_at"):
         assert moment is not None, "left out above"
         finished[key].add(moment.astimezone(zones[key]).date())
-    gauges = list(RainGauge.objects.within_reach(sites))
-    rain: dict[int, pd.Series[float]] = {}
+    recent = DayReadings.objects.all().since({site: begins[site.pk] for site in sites if site.pk in begins})
+    rain = _rain(sites)
     out = {}
     for site in sites:
         array = site.array()
         assert array is not None, "callers ask for sites with planes"
-        energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site, since=begins.get(site.pk))
+        energy_wh, interval_minutes = recent.get(site.pk) or DayReadings.objects.all().site_energy_wh(site)
         if site.pk in begins and not energy_wh.notna().any():
             energy_wh, interval_minutes = DayReadings.objects.all().site_energy_wh(site)
-        gauge = nearest_gauge(gauges, site)
-        if gauge is not None and gauge.pk not in rain:
-            rain[gauge.pk] = gauge.rain_mm()
-        rain_mm = rain[gauge.pk] if gauge else None
-        out[site.pk] = SiteReadings(
-            array, energy_wh, interval_minutes, sorted(finished[site.pk]), rain_mm, key=str(site.pk)
-        )
+        visits = sorted(finished[site.pk])
+        out[site.pk] = SiteReadings(array, energy_wh, interval_minutes, visits, rain.get(site.pk), key=str(site.pk))
     return out
 
 
-def keep_assessment(*, site: Site, result: Assessment, now: datetime) -> SiteAssessment:
-    """Keep one result, and let proofs, lead and reminders follow it. Keeping the same day again replaces it."""
-    loss, rate = result.present_loss_ci, result.soiling_rate_ci
-    ahead = outlook(site=site, result=result)
+def _rain(sites: Sequence[Site]) -> dict[int, pd.Series[float]]:
+    """Rain at the gauge nearest to each site, where there is one."""
+    gauges = list(RainGauge.objects.within_reach(sites))
+    nearest = {site.pk: gauge for site in sites if (gauge := nearest_gauge(gauges, site)) is not None}
+    fell = {gauge.pk: gauge.rain_mm() for gauge in set(nearest.values())}
+    return {key: fell[gauge.pk] for key, gauge in nearest.items()}
+
+
+def keep_assessments(*, results: Sequence[tuple[Site, Assessment]], now: datetime) -> list[SiteAssessment]:
+    """Keep results, one a site, and let proofs, leads and reminders follow them; the same day again replaces it.
+
+    In as many queries for many roofs as for one, but for those at which something moved.
+    """
+    sites = [site for site, _ in results]
+    read_until = last_readings(site.pk for site in sites)
+    ahead = outlooks(results)
+    rows = [
+        _row(site, result, one, read_until.get(site.pk), now)
+        for (site, result), one in zip(results, ahead, strict=True)
+    ]
     with transaction.atomic():
-        kept, _ = SiteAssessment.objects.update_or_create(
-            site=site,
-            as_of=result.as_of,
-            defaults={
-                "made_at": now,
-                "verdict": result.verdict,
-                "cause": result.cause or "",
-                "cause_began": result.cause_began,
-                "present_loss": result.present_loss,
-                "loss_low": loss.low if loss else None,
-                "loss_high": loss.high if loss else None,
-                "loss_quantiles": list(result.loss_quantiles),
-                "soiling_rate_per_day": result.soiling_rate_per_day,
-                "rate_low": rate.low if rate else None,
-                "rate_high": rate.high if rate else None,
-                "soiling_since": result.soiling_since,
-                "reasons": [asdict(said) for said in result.reasons],
-                "cleanings": [_gain(c.date, c.gain, c.gain_ci) for c in result.cleanings],
-                "recoveries": [_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
-                "quality": asdict(result.data_quality),
-                "readings_until": DayReadings.objects.last_day(site),
-                "seen": _planes_as_seen(site, result.seen),
-                "neighbours": result.neighbours,
-                "energy_kwh_per_year": ahead.energy_kwh_per_year,
-                "value_lost_per_month": ahead.value_lost_per_month,
-                "clean_due": ahead.due_on,
-                "due_basis": ahead.due.basis,
-                "advice": ahead.advised.keep(),
-            },
-        )
-        SiteDaily.objects.update_or_create(
-            site=site, defaults={"as_of": result.as_of, "table": pack_daily(result.daily), "memory": result.memory}
-        )
-        update_proofs(now=now, site=site)
-        review_lead(site=site, assessment=kept, now=now)
-        plan_reminders(sites=[site], now=now)
-    return kept
+        SiteAssessment.objects.all().keep(rows)
+        _keep_tables(results)
+        update_proofs(now=now, sites=sites)
+        review_leads(assessments=rows, now=now)
+        plan_reminders(sites=sites, now=now)
+    return rows
+
+
+def _keep_tables(results: Sequence[tuple[Site, Assessment]]) -> None:
+    """Keep the daily tables: whole after a full fit, else the days since it alone."""
+    there = set(SiteDaily.objects.filter(site__in=[site for site, _ in results]).values_list("site_id", flat=True))
+    whole, tails = [], []
+    for site, result in results:
+        if result.stands and site.pk in there:
+            tail = pack_daily(result.daily.iloc[result.stands :])
+            tails.append(SiteDaily(site=site, as_of=result.as_of, table=b"", tail=tail))
+        else:
+            table = pack_daily(result.daily)
+            whole.append(SiteDaily(site=site, as_of=result.as_of, table=table, tail=b"", memory=result.memory))
+    for rows, fields in ((whole, ["as_of", "table", "tail", "memory"]), (tails, ["as_of", "tail"])):
+        SiteDaily.objects.bulk_create(rows, update_conflicts=True, unique_fields=["site"], update_fields=fields)
+
+
+def _row(site: Site, result: Assessment, ahead: Outlook, read_until: date | None, now: datetime) -> SiteAssessment:
+    row = SiteAssessment(
+        site=site,
+        as_of=result.as_of,
+        made_at=now,
+        verdict=result.verdict,
+        cause=result.cause or "",
+        cause_began=result.cause_began,
+        present_loss=result.present_loss,
+        loss_quantiles=list(result.loss_quantiles),
+        soiling_rate_per_day=result.soiling_rate_per_day,
+        soiling_since=result.soiling_since,
+        reasons=[asdict(said) for said in result.reasons],
+        cleanings=[_gain(c.date, c.gain, c.gain_ci) for c in result.cleanings],
+        recoveries=[_gain(r.date, r.gain, r.gain_ci) for r in result.recoveries],
+        quality=asdict(result.data_quality),
+        readings_until=read_until,
+        seen=_planes_as_seen(site, result.seen),
+        neighbours=result.neighbours,
+        energy_kwh_per_year=ahead.energy_kwh_per_year,
+        value_lost_per_month=ahead.value_lost_per_month,
+        clean_due=ahead.due_on,
+        due_basis=ahead.due.basis,
+        advice=ahead.advised.keep(),
+    )
+    if loss := result.present_loss_ci:
+        row.loss_low, row.loss_high = loss.low, loss.high
+    return row
 
 
 def _planes_as_seen(site: Site, seen: Seen | None) -> list[dict[str, object]]:

@@ -6,7 +6,7 @@ They share the air, dimming by day, which is nobody's; no roof's name, reading o
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import date
 
@@ -14,7 +14,7 @@ from portal.actions.assessments import readings_of
 from portal.models import Meter, Site, SiteDaily
 from portal.pv.assessment import assess, assess_town
 from portal.pv.cells import cells, nearest
-from portal.pv.memory import FULL_FIT_EVERY, known_until
+from portal.pv.memory import known_until
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.said import Code, Said
@@ -51,26 +51,19 @@ def assess_cell(keys: Sequence[int], *, as_of: date, in_company: bool) -> Iterat
     sites = _with_company(keys, in_company=in_company)
     kept = SiteDaily.objects.filter(site__in=sites).values_list("site_id", "memory")
     remembered = {key: bytes(memory) for key, memory in kept if memory}
-    inputs = _inputs(sites, _short_of(remembered, as_of))
-    company = [one for one in inputs.values() if not one.energy_wh.empty]
-    results: dict[str, Assessment] = {}
+    known = {key: known_until(memory) for key, memory in remembered.items()}
+    inputs = _inputs(sites, {key: day for key, day in known.items() if day is not None})
+    results: dict[int, Assessment] = {}
     if in_company:
         try:
-            previous = [remembered.get(int(one.key), b"") for one in company]
-            try:
-                found = assess_town(company, as_of=as_of, previous=previous)
-            except PartOfRecord:
-                inputs = _inputs(sites, {})
-                company = [one for one in inputs.values() if not one.energy_wh.empty]
-                found = assess_town(company, as_of=as_of, previous=previous)
-            results = dict(zip((one.key for one in company), found, strict=True))
+            results = _together(sites, inputs, remembered, asked=set(keys), as_of=as_of)
         except Exception:  # one unreadable roof must not cost its neighbours their answer
             log.exception("joint assessment failed; assessing %d sites one by one", len(keys))
     for site in sites:
         if site.pk not in keys:
             continue
         try:
-            result = results.get(str(site.pk)) or _alone(site, inputs[site.pk], as_of)
+            result = results.get(site.pk) or _alone(site, inputs[site.pk], as_of)
         except Exception:  # logged, and the other sites go on
             log.exception("assessment of site %d failed", site.pk)
             yield site, None
@@ -78,10 +71,31 @@ def assess_cell(keys: Sequence[int], *, as_of: date, in_company: bool) -> Iterat
         yield site, result
 
 
-def _short_of(remembered: Mapping[int, bytes], as_of: date) -> dict[int, date]:
-    """From which day on the readings of a site are needed, where the short way from its memory is still open."""
-    known = {key: known_until(memory) for key, memory in remembered.items()}
-    return {key: day for key, day in known.items() if day is not None and (as_of - day).days < FULL_FIT_EVERY}
+def _together(
+    sites: Sequence[Site],
+    inputs: dict[int, SiteReadings],
+    remembered: Mapping[int, bytes],
+    *,
+    asked: Set[int],
+    as_of: date,
+) -> dict[int, Assessment]:
+    """Assess those asked about that have readings, beside the others; fills up ``inputs`` of whom all are needed."""
+    here = {site.pk: site for site in sites if not inputs[site.pk].energy_wh.empty}
+    order = sorted(here, key=lambda key: key not in asked)
+    count = len(asked & here.keys())
+    previous = [remembered.get(key, b"") for key in order]
+    whole: set[int] = set()
+    while True:
+        try:
+            found = assess_town([inputs[key] for key in order], as_of=as_of, previous=previous, answers=count)
+        except PartOfRecord as missing:
+            key = int(missing.key)
+            if key in whole:
+                raise
+            whole.add(key)
+            inputs |= _inputs([here[key]], {})
+        else:
+            return dict(zip(order, found, strict=False))
 
 
 def _inputs(sites: Sequence[Site], since: Mapping[int, date]) -> dict[int, SiteReadings]:

@@ -10,14 +10,16 @@ another takes it, in smaller company each time, so that a roof that kills its wo
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from itertools import islice
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils.translation import gettext_noop
 
-from portal.actions.assessments import keep_assessment
+from portal.actions.assessments import keep_assessments
 from portal.actions.cells import assess_cell, place_in_cells
 from portal.actions.jobs import ask_for
 from portal.models import Night, NightState, Site, SiteDaily
@@ -28,6 +30,8 @@ log = logging.getLogger(__name__)
 
 AT_ONCE = {0: None, 1: 6, 2: 1}
 """Nights of a cell begun in one go, by how often they were tried before: all, some, one."""
+KEPT_AT_ONCE = 20
+"""Results that are kept in one go: what waits to write meanwhile waits for half a second."""
 QUIET = timedelta(minutes=2)
 """When nights wait and none was begun for so long, the message went astray."""
 KEPT = timedelta(days=30)
@@ -102,12 +106,13 @@ def assess_next(*, now: datetime) -> int:
     today = now.astimezone(ZoneInfo(taken[0].site.tz)).date()
     as_of = min(today, max(night.day for night in taken)) - timedelta(days=1)
     try:
-        for site, result in assess_cell(list(left), as_of=as_of, in_company=taken[0].attempts < TRIES):
-            night = left.pop(site.pk)
-            if result is None:
-                _release(night)
-            else:
-                _keep(night, site, result, now=now)
+        assessed = assess_cell(list(left), as_of=as_of, in_company=taken[0].attempts < TRIES)
+        while some := list(islice(assessed, KEPT_AT_ONCE)):
+            _keep([(left[site.pk], site, result) for site, result in some if result is not None], now=now)
+            for site, result in some:
+                night = left.pop(site.pk)
+                if result is None:
+                    _release(night)
     except Exception:  # the next try is in smaller company
         log.exception("the assessment of %d sites stopped", len(left))
         for night in left.values():
@@ -146,14 +151,25 @@ def _take(*, now: datetime) -> list[Night]:
     return []
 
 
-def _keep(night: Night, site: Site, result: Assessment, *, now: datetime) -> None:
+def _keep(results: Sequence[tuple[Night, Site, Assessment]], *, now: datetime) -> None:
     with transaction.atomic():
+        nights = {night.pk: night for night, _, _ in results}
         # Asked for again meanwhile: the night stays waiting, and what was computed from the readings of before is not
         # remembered.
-        asked_once = Night.objects.select_for_update().filter(pk=night.pk, asked_at=night.asked_at).exists()
-        keep_assessment(site=site, result=result if asked_once else replace(result, memory=b""), now=now)
-        waiting = Night.objects.waiting().filter(site=site)
-        waiting.filter(asked_at__lte=night.asked_at).update(**_OVER)
+        held = Night.objects.select_for_update().filter(pk__in=nights).order_by("pk").values_list("pk", "asked_at")
+        once = {pk for pk, asked_at in held if asked_at == nights[pk].asked_at}
+        keep_assessments(
+            results=[
+                (site, result if night.pk in once else replace(result, memory=b"", stands=0))
+                for night, site, result in results
+            ],
+            now=now,
+        )
+        begun = {night.site_id: night.asked_at for night in nights.values()}
+        waiting = Night.objects.waiting().filter(site__in=begun)
+        rows = list(waiting.values_list("pk", "site_id", "asked_at"))
+        over = [pk for pk, site_id, asked_at in rows if asked_at <= begun[site_id]]
+        Night.objects.filter(pk__in=over).update(**_OVER)
         waiting.update(begun_at=None)
 
 

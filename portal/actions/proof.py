@@ -31,7 +31,6 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.models.assessment import unpack_daily
 from portal.models.record import standing
 from portal.pv.recovered import expected_clean_wh, recovered, same_season
 from portal.pv.result import Band, Recovery, Verdict
@@ -62,14 +61,14 @@ LINK_LASTS = timedelta(days=90)
 log = logging.getLogger(__name__)
 
 
-def update_proofs(*, now: datetime, site: Site | None = None) -> int:
-    """Look at the finished visits of the last year or so, of one roof or of all. Returns how many proofs changed.
+def update_proofs(*, now: datetime, sites: Sequence[Site] | None = None) -> int:
+    """Look at the finished visits of the last year or so, of some roofs or of all. Returns how many proofs changed.
 
     One that fails is logged and does not keep the others.
     """
     visits = Visit.objects.filter(state=VisitState.DONE, finished_at__gte=now - WATCHED_FOR)
-    if site is not None:
-        visits = visits.filter(site=site)
+    if sites is not None:
+        visits = visits.filter(site__in=sites)
     changed = 0
     for visit in visits.select_related("site__customer__business"):
         try:
@@ -96,7 +95,7 @@ def update_proof(*, visit: Visit, now: datetime) -> bool:
         return False
     if proof.as_of == assessment.as_of and proof.updated_at >= assessment.made_at:
         return False
-    daily = unpack_daily(kept.table)
+    daily = kept.frame()
     recoveries = _recoveries(assessment)
     if proof.state != ProofState.SETTLED or proof.gain is None:  # readings may come in months after the wash
         _judge(proof, assessment, daily, recoveries, cleaned_on, now=now)

@@ -5,13 +5,14 @@ An assessment comes in here and is asked what follows from it; leads, reminders 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from math import isfinite
 from zoneinfo import ZoneInfo
 
-from django.db.models import F
+from django.db.models import F, Max
 
 from portal.actions.pricing import price_of_visit
 from portal.models import PUT_OFF, Proof, Site, SiteAssessment, Visit, VisitState
@@ -70,26 +71,40 @@ class Outlook:
         return self.advised.as_of if self.advised.act == Act.WASH or self.advised.wash_too else self.advised.on
 
 
-def outlook(*, site: Site, result: Assessment) -> Outlook:
-    """What dirt costs on this roof and when its next wash is due, by all that is kept of it."""
+def outlooks(results: Sequence[tuple[Site, Assessment]]) -> list[Outlook]:
+    """What dirt costs on each roof and when its next wash is due, in as many queries for many roofs as for one."""
+    sites = [site for site, _ in results]
+    washed: dict[int, Visit] = {}
+    for visit in Visit.objects.filter(site__in=sites, state=VisitState.DONE).order_by("finished_at", "pk"):
+        washed[visit.site_id] = visit
+    not_due: dict[int, date] = {}
+    for as_of in {result.as_of for _, result in results}:
+        watched = SiteAssessment.objects.filter(
+            site__in=[site for site, result in results if result.as_of == as_of],
+            due_basis=Basis.READINGS,
+            as_of__lt=as_of,
+        )
+        last = watched.exclude(clean_due__lte=F("as_of")).order_by().values("site").annotate(last=Max("as_of"))
+        not_due |= dict(last.values_list("site", "last"))
+    return [_outlook(site, result, washed.get(site.pk), not_due.get(site.pk)) for site, result in results]
+
+
+def _outlook(site: Site, result: Assessment, washed: Visit | None, not_due: date | None) -> Outlook:
     year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
     month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
     value_lost = None
     if result.present_loss is not None and isfinite(month_kwh):
         value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
-    due, money = _when_due(site, result)
+    due, money = _when_due(site, result, last_cleaned(site, washed), not_due)
     advised = advise(result, due, money)
     return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due)
 
 
-def _when_due(site: Site, result: Assessment) -> tuple[Due, Money]:
-    price, cleaned = price_of_visit(site), last_cleaned(site, last_wash(site))
+def _when_due(site: Site, result: Assessment, cleaned: date, not_due: date | None) -> tuple[Due, Money]:
     known = {cleaning.date for cleaning in result.cleanings}
     ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
-    watched = SiteAssessment.objects.filter(site=site, due_basis=Basis.READINGS, as_of__lt=result.as_of)
     rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
-    not_due = watched.exclude(clean_due__lte=F("as_of")).values_list("as_of", flat=True).first()
-    money = Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price))
+    money = Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price_of_visit(site)))
     due = when_due(
         PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
         money,

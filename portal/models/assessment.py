@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -21,6 +22,9 @@ SILENT_AFTER = timedelta(days=60)
 """Without readings for longer there is no verdict any more. Common practice, no source."""
 
 
+_ONE_A_DAY = ("site", "as_of")
+
+
 class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
     def visible_to(self, user: User | AnonymousUser) -> SiteAssessmentQuerySet:
         return self.filter(site__in=Site.objects.visible_to(user))
@@ -28,6 +32,18 @@ class SiteAssessmentQuerySet(models.QuerySet["SiteAssessment"]):
     def newest(self) -> SiteAssessmentQuerySet:
         """One row a site: its newest assessment."""
         return self.filter(is_newest=True)
+
+    def keep(self, rows: Sequence[SiteAssessment]) -> None:
+        """Keep assessments, one a site; the same day again replaces it. In four queries for any number."""
+        sites = [row.site_id for row in rows]
+        last = dict(self.filter(site__in=sites).newest().values_list("site_id", "as_of"))
+        for row in rows:
+            row.is_newest = row.site_id not in last or last[row.site_id] <= row.as_of
+        changed = [field.name for field in self.model._meta.concrete_fields if field.name not in ("id", *_ONE_A_DAY)]
+        self.bulk_create(rows, update_conflicts=True, unique_fields=_ONE_A_DAY, update_fields=changed)
+        newest = [row for row in rows if row.is_newest]
+        before = self.filter(site__in=[row.site_id for row in newest], is_newest=True)
+        before.exclude(pk__in=[row.pk for row in newest]).update(is_newest=False)
 
 
 class SiteAssessment(models.Model):
@@ -45,8 +61,6 @@ class SiteAssessment(models.Model):
     loss_high = models.FloatField(null=True)
     loss_quantiles = models.JSONField(default=list, help_text="0.05, 0.15 … 0.95 quantiles of the present loss.")
     soiling_rate_per_day = models.FloatField(null=True)
-    rate_low = models.FloatField(null=True)
-    rate_high = models.FloatField(null=True)
     soiling_since = models.DateField(null=True)
     reasons = models.JSONField(
         default=list, help_text="Each a code with its figures (portal.pv.said); a sentence in rows of before."
@@ -150,7 +164,8 @@ class SiteDaily(models.Model):
 
     site = models.OneToOneField(Site, models.CASCADE, related_name="daily")
     as_of = models.DateField()
-    table = models.BinaryField(help_text="Packed daily frame of the assessment.")
+    table = models.BinaryField(help_text="Packed daily frame of the last full fit.")
+    tail = models.BinaryField(default=b"", help_text="The same of the days since; empty where there are none.")
     memory = models.BinaryField(
         default=b"", help_text="What the assessment remembers, so that a new day costs milliseconds; may be empty."
     )
@@ -160,4 +175,8 @@ class SiteDaily(models.Model):
 
     def frame(self) -> pd.DataFrame:
         """The daily table, as ``Assessment.daily``."""
-        return unpack_daily(self.table)
+        table = unpack_daily(self.table)
+        if not self.tail:
+            return table
+        tail = unpack_daily(self.tail)
+        return pd.concat([table.loc[: tail.index[0] - timedelta(days=1)], tail])

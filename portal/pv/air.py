@@ -79,7 +79,23 @@ def exposure(wash: Floats) -> Floats:
     return out
 
 
-def companions(residual: Floats) -> npt.NDArray[np.bool_]:
+@dataclass(frozen=True)
+class Witness:
+    """A roof whose last fit stands, and what it shows of the air; arrays of shape (days,) unless said."""
+
+    first_day: int
+    """Days since 1970-01-01."""
+    residual: Floats
+    """As for :func:`companions`, the air still in it."""
+    doubt: Floats
+    """As for :func:`shared_air`."""
+    wash: Floats
+    """Chance of a light and of a heavy wash by rain, shape (days, 2)."""
+    scatter: float
+    """Standard deviation of its day once the air is out."""
+
+
+def companions(residual: Floats, count: int | None = None) -> npt.NDArray[np.bool_]:
     """Which sites breathe the air of the others.
 
     Correlates each site's residual, its slow part taken out, with the median of the others.
@@ -88,13 +104,15 @@ def companions(residual: Floats) -> npt.NDArray[np.bool_]:
     ----------
     residual : ndarray (sites, days)
         Log index less the site's own level, season, ageing and soiling; NaN on refused days.
+    count : int, optional
+        Only so many of the sites, from the first on, are asked about; all by default.
 
     Returns
     -------
-    ndarray of bool (sites,)
+    ndarray of bool (count,)
         False also for a site with fewer than :data:`LEAST_COMMON_DAYS` days in common with the others.
     """
-    sites = len(residual)
+    sites = len(residual) if count is None else count
     fast = residual - _slow(residual)
     alike = np.zeros(sites, dtype=bool)
     for site in range(sites):

@@ -8,10 +8,10 @@ from datetime import date
 
 import numpy as np
 
-from portal.pv.air import companions, exposure, shared_air
+from portal.pv.air import Witness, companions, exposure, shared_air
 from portal.pv.arrays import Floats
-from portal.pv.memory import from_bytes
-from portal.pv.new_day import go_on
+from portal.pv.memory import Memory, from_bytes
+from portal.pv.new_day import Resting, extend, rest, without_air
 from portal.pv.performance import NORMAL_MAD
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
@@ -21,6 +21,9 @@ from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of,
 TOWN_ROUNDS = 3
 """Times that air and soiling are fitted in turn. No source; one more or less moves mean errors of loss and gain by 0.01
 points at most on a made fleet (16 roofs alone, 8 in a town)."""
+FEWEST_WITNESSES = 5
+"""Roofs whose fits stand from which a roof that is due is fitted beside them, and they not again; with fewer all are
+fitted together. Roofs; common practice, no source: the air of a day is known to half a roof's own scatter from five."""
 USUAL_SCATTER = 0.03
 SCATTERS = (0.008, 0.08)
 """Standard deviation [log] of a roof's own days about the town's air before it is seen, and the least and most that
@@ -53,13 +56,18 @@ def assess(site: SiteReadings, *, as_of: date | None = None, previous: bytes = b
 
 
 def assess_town(
-    sites: Sequence[SiteReadings], *, as_of: date | None = None, previous: Sequence[bytes] = ()
+    sites: Sequence[SiteReadings],
+    *,
+    as_of: date | None = None,
+    previous: Sequence[bytes] = (),
+    answers: int | None = None,
 ) -> list[Assessment]:
     """Assess sites under the same sky together; results in the order given.
 
     Each site is fitted alone first; what the residuals of all have in common on a day is the town's air
     (:mod:`portal.pv.air`), which is taken out, and the sites are fitted again. A site whose days do not go with the
-    others' is assessed on its own. With every site's ``memory`` as ``previous`` only new days are worked on.
+    others' is assessed on its own. With a site's ``memory`` as ``previous`` only its new days are worked on until its
+    next full fit is due; what it shows of the air stands, and those that are due are fitted beside it.
 
     Parameters
     ----------
@@ -69,11 +77,13 @@ def assess_town(
         Last day that may be used; each record's last day by default.
     previous : sequence of bytes, optional
         ``memory`` of each site's last assessment, in the same order; empty where there is none.
+    answers : int, optional
+        Only the first so many sites are asked about, the others keep them company; all by default.
 
     Returns
     -------
     list of Assessment
-        In the order of the sites.
+        In the order of the sites that were asked about.
 
     Raises
     ------
@@ -85,60 +95,85 @@ def assess_town(
     rain = town_rain(sites)
     sites = [replace(site, rain_mm=rain) for site in sites]
     memories = [from_bytes(data) if data else None for data in previous] or [None] * len(sites)
-    quick = go_on(sites, memories, as_of)
-    if quick is not None:
-        return quick
-    prepared = [prepare(site, as_of, memory) for site, memory in zip(sites, memories, strict=True)]
-    together = [one for one in prepared if isinstance(one, Prepared)]
-    answers = iter(_fit_together(together))
-    return [one if isinstance(one, Assessment) else next(answers) for one in prepared]
+    resting = _resting(sites, memories, as_of)
+    clear = dict(zip(resting, without_air(list(resting.values())), strict=True))
+    clear = {at: one for at, one in clear.items() if not one.looks_like_a_step()}
+    asked = range(len(sites) if answers is None else answers)
+    due = [at for at in asked if at not in clear]
+    witnesses = [resting[at].witness() for at in clear if resting[at].shares_air]
+    if due and len(witnesses) < FEWEST_WITNESSES:
+        due, witnesses = list(range(len(sites))), []
+    prepared = {at: prepare(sites[at], as_of, memories[at]) for at in due}
+    together = {at: one for at, one in prepared.items() if isinstance(one, Prepared)}
+    fitted = dict(zip(together, _fit_together(list(together.values()), witnesses), strict=True))
+
+    def answer(at: int) -> Assessment:
+        one = prepared.get(at)
+        if one is None:
+            return extend(clear[at], previous[at])
+        return one if isinstance(one, Assessment) else fitted[at]
+
+    return [answer(at) for at in asked]
 
 
-def _fit_together(together: list[Prepared]) -> list[Assessment]:
-    """Fit sites whole, with their town's air where they share it."""
-    if len(together) < 2:
+def _resting(
+    sites: Sequence[SiteReadings], memories: Sequence[Memory | None], as_of: date | None
+) -> dict[int, Resting]:
+    """Those of the sites, by position, whose last full fit stands."""
+    found = {
+        at: rest(site, memory, as_of)
+        for at, (site, memory) in enumerate(zip(sites, memories, strict=True))
+        if memory is not None
+    }
+    return {at: one for at, one in found.items() if one is not None}
+
+
+def _fit_together(together: list[Prepared], witnesses: list[Witness]) -> list[Assessment]:
+    """Fit sites whole, with their town's air where they share it: their own, and that of those whose fits stand."""
+    if len(together) + len(witnesses) < 2 or not together:
         return [conclude(one, None, 0) for one in together]
-    first = min(int(one.daily.days[0]) for one in together)
-    last = max(int(one.daily.days[-1]) for one in together)
-    span = last - first + 1
-    place = [slice(int(one.daily.days[0]) - first, int(one.daily.days[-1]) - first + 1) for one in together]
+    firsts = [*(int(one.daily.days[0]) for one in together), *(one.first_day for one in witnesses)]
+    counts = [*(len(one.daily.days) for one in together), *(len(one.residual) for one in witnesses)]
+    first = min(firsts)
+    span = max(begun + count for begun, count in zip(firsts, counts, strict=True)) - first
+    place = [slice(begun - first, begun - first + count) for begun, count in zip(firsts, counts, strict=True)]
     fits = [fit_site(one, None, with_gains=False) for one in together]
+    rest, doubt, wash = np.full((len(place), span), np.nan), np.zeros((len(place), span)), np.zeros((span, 2))
+    for i, witness in enumerate(witnesses, len(together)):
+        rest[i, place[i]], doubt[i, place[i]] = witness.residual, witness.doubt
 
-    def residuals() -> Floats:
-        out = np.full((len(together), span), np.nan)
+    def look() -> None:
         for i, (one, fitted) in enumerate(zip(together, fits, strict=True)):
-            out[i, place[i]] = one.record.log_index - fitted.smooth + fitted.log_mean
-        return out
+            rest[i, place[i]] = one.record.log_index - fitted.smooth + fitted.log_mean
+            doubt[i, place[i]] = doubt_of(fitted)
 
-    chosen = np.flatnonzero(companions(residuals()))
+    look()
+    own = np.flatnonzero(companions(rest, len(together)))
+    chosen = [*own.tolist(), *range(len(together), len(place))]
     airs: dict[int, SiteAir] = {}
-    if len(chosen) >= 2:
-        wash = np.zeros((span, 2))
+    if len(own) and len(chosen) >= 2:
         count = np.zeros(span)
         for i in chosen:
-            wash[place[i]] += together[i].record.wash
+            wash[place[i]] += together[i].record.wash if i < len(together) else witnesses[i - len(together)].wash
             count[place[i]] += 1
         dust = exposure(wash / np.maximum(count, 1)[:, None])
         angle = 2 * np.pi * (first + np.arange(span)) / YEAR_DAYS
         season = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
-        scatter = np.full(len(chosen), USUAL_SCATTER)
+        scatter = np.array([*(USUAL_SCATTER for _ in own), *(one.scatter for one in witnesses)])
         for turn in range(TOWN_ROUNDS):
-            rest = residuals()[chosen]
-            doubt = np.zeros_like(rest)
-            for n, i in enumerate(chosen):
-                doubt[n, place[i]] = doubt_of(fits[i])
-            air = shared_air(rest, scatter, doubt, dust, season)
-            off = rest - air.log_dimming
-            scatter = np.array([_own_scatter(row) for row in off])
-            for n, i in enumerate(chosen):
-                airs[int(i)] = SiteAir(
+            air = shared_air(rest[chosen], scatter, doubt[chosen], dust, season)
+            off = rest[chosen] - air.log_dimming
+            scatter[: len(own)] = [_own_scatter(row) for row in off[: len(own)]]
+            for n, i in enumerate(own.tolist()):
+                airs[i] = SiteAir(
                     air.log_dimming[n, place[i]],
                     np.sqrt(scatter[n] ** 2 + air.variance[n, place[i]]),
                     float(scatter[n]),
                     air.middle,
                 )
                 if turn < TOWN_ROUNDS - 1:
-                    fits[i] = fit_site(together[i], airs[int(i)], rounds=2, start=fits[i].theta, with_gains=False)
+                    fits[i] = fit_site(together[i], airs[i], rounds=2, start=fits[i].theta, with_gains=False)
+            look()
     return [
         conclude(one, airs.get(i), len(chosen) - 1 if i in airs else 0, fits[i].theta) for i, one in enumerate(together)
     ]

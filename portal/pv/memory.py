@@ -30,8 +30,8 @@ from portal.pv.said import Said
 from portal.pv.soiling import SoilingFit
 
 FULL_FIT_EVERY = 7
-"""Days after which the whole record is fitted again: what a filter alone says of a week is hardly worse; see
-``test_new_days_are_added_to_what_is_remembered``. Days; no source."""
+"""Days after which at the latest the whole record is fitted again: what a filter alone says of a week is hardly worse;
+see ``test_new_days_are_added_to_what_is_remembered``. Days; no source."""
 
 
 class Facts(TypedDict):
@@ -72,6 +72,10 @@ class Arrays(TypedDict):
     loss_low: Floats32
     loss_high: Floats32
     smooth: Floats32
+    residual: Floats32
+    """Log index, the air in it, less what the fit makes of it: what the roof shows its neighbours of the air."""
+    wash: Floats32
+    """Chance of a light and of a heavy wash by rain on each day, shape (days, 2)."""
 
 
 def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.NDArray[np.float64]]) -> str:
@@ -239,6 +243,37 @@ def known_until(data: bytes) -> date | None:
     """
     memory = from_bytes(data) if data else None
     return None if memory is None else EPOCH + timedelta(days=int(memory.rows["day"][-1]))
+
+
+def full_fit_due(known: int, last: int, key: str) -> bool:
+    """Whether the whole record is to be fitted again, by the calendar.
+
+    Each roof has a turn of its own among :data:`FULL_FIT_EVERY` days, so that the fits of roofs which came on one day
+    spread over the week.
+
+    Parameters
+    ----------
+    known, last : int
+        Last day of the last full fit, and last day now; days since 1970-01-01.
+    key : str
+        Of the site; without one it has no turn.
+
+    Returns
+    -------
+    bool
+        True at the latest after :data:`FULL_FIT_EVERY` days.
+
+    Examples
+    --------
+    Two roofs fitted on one day are due on days of their own, and on one day each week:
+
+    >>> [[day for day in range(1, 8) if full_fit_due(day - 1, day, key)] for key in ("12", "15")]
+    [[1], [5]]
+    """
+    if not key:
+        return last - known >= FULL_FIT_EVERY
+    turn = zlib.crc32(key.encode()) % FULL_FIT_EVERY
+    return (last - turn) // FULL_FIT_EVERY > (known - turn) // FULL_FIT_EVERY
 
 
 def fingerprint(array: Array, interval_minutes: int) -> str:

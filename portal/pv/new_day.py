@@ -9,13 +9,13 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
-from portal.pv.air import shared_air
+from portal.pv.air import Witness, shared_air
 from portal.pv.answer import answer_of
 from portal.pv.arrays import Floats
 from portal.pv.chain import normalised
 from portal.pv.daily import Metering
 from portal.pv.diagnosis import LevelStep
-from portal.pv.memory import FULL_FIT_EVERY, Memory, fingerprint
+from portal.pv.memory import Memory, fingerprint, full_fit_due
 from portal.pv.orientation import as_seen
 from portal.pv.performance import Index, new_index
 from portal.pv.quality import new_days
@@ -36,40 +36,9 @@ SKY_DAYS = 70
 that finds the bright days, 61 days."""
 
 
-def go_on(
-    sites: Sequence[SiteReadings], memories: Sequence[Memory | None], as_of: date | None
-) -> list[Assessment] | None:
-    """Work on new days only, or None when a full fit is due.
-
-    Parameters
-    ----------
-    sites : sequence of SiteReadings
-        Under one sky, or one alone.
-    memories : sequence of Memory or None
-        Of each site's last assessment.
-    as_of : date or None
-        Last day that may be used.
-
-    Returns
-    -------
-    list of Assessment, or None
-        In the order of the sites.
-    """
-    going: list[_Going] = []
-    for site, memory in zip(sites, memories, strict=True):
-        one = _new_days(site, memory, as_of) if memory is not None else None
-        if one is None:
-            return None
-        going.append(one)
-    clear = _without_air(going)
-    if not going or any(one.looks_like_a_step() for one in clear):
-        return None
-    return [_extend(one) for one in clear]
-
-
 @dataclass(frozen=True)
-class _Going:
-    """One site with new days since its last full fit; arrays by new day have shape (days,)."""
+class Resting:
+    """A site whose last full fit stands, with the days that are new since; arrays by new day have shape (days,)."""
 
     site: SiteReadings
     memory: Memory
@@ -83,16 +52,66 @@ class _Going:
     in_town: bool = False
     """Whether the town's air is out of the record."""
 
+    @property
+    def shares_air(self) -> bool:
+        """Whether the last full fit took the town's air out."""
+        return self.memory.facts["town_scatter"] is not None
+
     def residual(self) -> Floats:
-        """Log index less what the last fit makes of it."""
+        """Log index less what the last fit makes of it.
+
+        Returns
+        -------
+        ndarray (days,)
+            NaN on refused days.
+        """
         return np.asarray(self.record.log_index - self.smooth - np.log1p(-self.base.loss_mean[-1]))
 
     def looks_like_a_step(self) -> bool:
+        """Say whether the new days ask for a look at the whole record.
+
+        Returns
+        -------
+        bool
+            True where some stand far from the last fit.
+        """
         return bool((np.abs(self.residual()) > STEP_LIKE).sum() >= STEP_LIKE_DAYS)
 
+    def witness(self) -> Witness:
+        """Say what the site shows of the air, on known and new days.
 
-def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going | None:
-    """The days that the memory does not know, as the fit sees them; None when a full fit is due."""
+        Returns
+        -------
+        Witness
+            Of a site that shares the town's air.
+        """
+        arrays, doubt = self.memory.arrays, doubt_of(self.base)
+        return Witness(
+            first_day=int(self.memory.rows["day"][0]),
+            residual=np.concatenate([arrays["residual"], self.residual()]),
+            doubt=np.append(doubt, np.repeat(doubt[-1], len(self.rows))),
+            wash=np.concatenate([arrays["wash"], self.record.wash]),
+            scatter=float(self.memory.facts["town_scatter"] or 0.0),
+        )
+
+
+def rest(site: SiteReadings, memory: Memory, as_of: date | None) -> Resting | None:
+    """Read the days that a memory does not know, as its fit sees them.
+
+    Parameters
+    ----------
+    site : SiteReadings
+        The readings may begin at any day up to the first new one.
+    memory : Memory
+        Of its last full fit.
+    as_of : date or None
+        Last day that may be used.
+
+    Returns
+    -------
+    Resting or None
+        None when a full fit is due.
+    """
     facts = memory.facts
     if facts["made_of"] != fingerprint(site.array, site.interval_minutes):
         return None
@@ -100,7 +119,8 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
         return None
     array = as_seen(site.array, memory.seen)
     rows = new_days(array, until(site, as_of), site.interval_minutes, memory.rows, Metering(**facts["meter"]))
-    if len(rows) >= FULL_FIT_EVERY or in_another_unit(rows):
+    known = int(memory.rows["day"][-1])
+    if in_another_unit(rows) or full_fit_due(known, known + len(rows), site.key):
         return None
     steps = tuple(LevelStep(*step) for step in facts["steps"])
     days = np.concatenate([memory.rows["day"], rows["day"]]).astype(np.int64)
@@ -119,12 +139,23 @@ def _new_days(site: SiteReadings, memory: Memory, as_of: date | None) -> _Going 
     )
     share = normalised(base.resume.log_share)
     smooth = share @ (base.resume.level[:, None] + base.resume.theta @ record.terms.by_day.T)
-    return _Going(site, memory, base, rows, record, smooth, steps)
+    return Resting(site, memory, base, rows, record, smooth, steps)
 
 
-def _without_air(going: Sequence[_Going]) -> list[_Going]:
-    """Take the air of the new days out of those sites that shared the town's at the last full fit."""
-    members = [at for at, one in enumerate(going) if one.memory.facts["town_scatter"] is not None and len(one.rows)]
+def without_air(going: Sequence[Resting]) -> list[Resting]:
+    """Take the air of the new days out of those sites that shared the town's at the last full fit.
+
+    Parameters
+    ----------
+    going : sequence of Resting
+        Under one sky.
+
+    Returns
+    -------
+    list of Resting
+        In the same order.
+    """
+    members = [at for at, one in enumerate(going) if one.shares_air and len(one.rows)]
     if len(members) < 2:
         return list(going)
     # Records end on different days: each roof's new days have their place on one axis.
@@ -153,8 +184,21 @@ def _without_air(going: Sequence[_Going]) -> list[_Going]:
     return clear
 
 
-def _extend(one: _Going) -> Assessment:
-    """The answer of the last full fit, gone on with new days."""
+def extend(one: Resting, previous: bytes) -> Assessment:
+    """Go on with new days from the answer of the last full fit.
+
+    Parameters
+    ----------
+    one : Resting
+        The air out of it, where it is known.
+    previous : bytes
+        The memory that it was made of.
+
+    Returns
+    -------
+    Assessment
+        With that memory again.
+    """
     base, facts = one.base, one.memory.facts
     daily = one.memory.days_with(one.rows, one.site.interval_minutes)
     fitted = base
@@ -173,4 +217,5 @@ def _extend(one: _Going) -> Assessment:
             mean_loss=float((loss * weight).sum() / weight.sum()),
             smooth=np.concatenate([base.smooth, more.smooth]),
         )
-    return replace(answer_of(one.site, daily, one.steps, fitted, facts["neighbours"]), memory=one.memory.to_bytes())
+    answer = answer_of(one.site, daily, one.steps, fitted, facts["neighbours"])
+    return replace(answer, memory=previous, stands=len(one.memory.rows))

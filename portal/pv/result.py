@@ -120,6 +120,9 @@ class Assessment:
     """Slope and direction that the readings show where what was told cannot be right; what is said goes by it."""
     memory: bytes = field(default=b"", repr=False)
     """Keep it beside the result and hand it back as ``previous``: then a new day costs milliseconds."""
+    stands: int = 0
+    """Days of ``daily``, from its begin, that stand as the assessment which left ``previous`` told them, whose memory
+    this is too; 0 after a full fit."""
 
 
 def chance_loss_exceeds(loss_quantiles: Sequence[float], loss: float) -> float:

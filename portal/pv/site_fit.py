@@ -51,6 +51,10 @@ STEP_SD = 0.03
 class PartOfRecord(ValueError):
     """What is remembered of a site is of no use, and its readings begin later: the whole record is needed."""
 
+    def __init__(self, key: str) -> None:
+        super().__init__(f"{key} is to be read anew, and its readings do not begin with its record")
+        self.key = key
+
 
 @dataclass(frozen=True)
 class Prepared:
@@ -116,8 +120,7 @@ def _known_days(site: SiteReadings, energy: pd.Series[float], memory: Memory | N
         return None
     facts, array = memory.facts, as_seen(site.array, memory.seen)
     rows = new_days(array, energy, site.interval_minutes, memory.rows, Metering(**facts["meter"]))
-    grown = len(memory.rows) + len(rows) > LOOK_AGAIN * facts["looked_at"]
-    if grown and energy.index[0] <= _begins(site, memory):
+    if len(memory.rows) + len(rows) > LOOK_AGAIN * facts["looked_at"]:
         return None  # a longer record shows the slope better
     return None if in_another_unit(rows) else memory.days_with(rows, site.interval_minutes)
 
@@ -157,7 +160,7 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     daily = _known_days(site, energy, memory)
     if daily is None:
         if memory is not None and energy.index[0] > _begins(site, memory):
-            raise PartOfRecord(f"{site.key} is to be read anew, and its readings do not begin with its record")
+            raise PartOfRecord(site.key)
         daily = reduce_to_days(site.array, energy, site.interval_minutes)
     why = too_little(daily)
     if why is not None:
@@ -316,5 +319,7 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         loss_low=fitted.loss_low.astype(np.float32),
         loss_high=fitted.loss_high.astype(np.float32),
         smooth=fitted.smooth.astype(np.float32),
+        residual=(prepared.record.log_index - fitted.smooth + fitted.log_mean).astype(np.float32),
+        wash=prepared.record.wash.astype(np.float32),
     )
     return Memory(facts, daily.rows, arrays)

@@ -45,7 +45,6 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.models.assessment import unpack_daily
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.holds import held
@@ -170,15 +169,14 @@ def _first_steps(user: User) -> dict[str, bool]:
 def _charts(calls: Sequence[ToCall], today: date) -> list[str]:
     """The last year of each roof that is to be called about."""
     sites = [call.lead.site_id for call in calls]
-    tables = {row.site_id: row.table for row in SiteDaily.objects.filter(site__in=sites)}
+    kept = {row.site_id: row for row in SiteDaily.objects.filter(site__in=sites).defer("memory")}
     washes: dict[int, list[date]] = {}
     done = Visit.objects.filter(site__in=sites, state=VisitState.DONE).select_related("site")
     for visit in done:
         if visit.cleaned_on is not None:
             washes.setdefault(visit.site_id, []).append(visit.cleaned_on)
     return [
-        last_year_chart(unpack_daily(tables[site]), washes.get(site, []), until=today) if site in tables else ""
-        for site in sites
+        last_year_chart(kept[site].frame(), washes.get(site, []), until=today) if site in kept else "" for site in sites
     ]
 
 

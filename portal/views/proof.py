@@ -51,7 +51,6 @@ from portal.models import (
     VisitPhoto,
     VisitState,
 )
-from portal.models.assessment import unpack_daily
 from portal.models.record import findings, standing
 from portal.views.asked import row_asked
 from portal.views.printed import pdf
@@ -193,7 +192,7 @@ def _chart(visit: Visit) -> Chart | None:
         return None
     newest = SiteAssessment.objects.filter(site=visit.site).newest().first()
     recoveries = [date.fromisoformat(one["date"]) for one in newest.recoveries] if newest else []
-    return before_after_chart(unpack_daily(kept.table), cleaned_on=visit.cleaned_on, recoveries=recoveries)
+    return before_after_chart(kept.frame(), cleaned_on=visit.cleaned_on, recoveries=recoveries)
 
 
 def _done_visit(request: HttpRequest, pk: int) -> Visit:

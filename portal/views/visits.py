@@ -36,7 +36,6 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.models.assessment import unpack_daily
 from portal.pv.shaded_hours import hours_that_look_shaded
 from portal.views.life import life_of
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
@@ -125,7 +124,7 @@ def _chart(kept: SiteDaily, assessment: SiteAssessment | None, earlier: Sequence
     """The index around the last two cleanings, or over the last year where there were none."""
     washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
     since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
-    daily = with_words(unpack_daily(kept.table))
+    daily = with_words(kept.frame())
     events = [Event(day, _("Cleaned"), True) for day in washes]
     for recovery in assessment.recoveries if assessment else []:
         events.append(Event(date.fromisoformat(recovery["date"]), _("Recovered"), False))
@@ -137,7 +136,7 @@ def _shaded_hours(site: Site, kept: SiteDaily) -> list[tuple[time, time]]:
     array, since = site.array(), kept.as_of - timedelta(days=60)
     if array is None:
         return []
-    daily = unpack_daily(kept.table)
+    daily = kept.frame()
     clear = [day for day, used in zip(daily.index, daily["used"], strict=True) if used and day >= since]
     energy_wh, minutes = DayReadings.objects.all().site_energy_wh(site, since=since)
     stretches: list[list[int]] = []

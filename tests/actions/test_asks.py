@@ -11,7 +11,7 @@ from django.core.exceptions import ValidationError
 
 from portal.actions.asks import ENQUIRIES_A_DAY, MOST_A_DAY, answer, ask, close_enquiry, enquire, erase_enquiry, wishes
 from portal.actions.lead_figures import raised_by_month
-from portal.actions.leads import lose_lead, move_lead, review_lead, unwrong_lead, wrong_lead
+from portal.actions.leads import lose_lead, move_lead, review_leads, unwrong_lead, wrong_lead
 from portal.actions.pricing import price_of_visit
 from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import send_due
@@ -86,7 +86,7 @@ def test_the_readings_do_not_close_what_the_owner_asked(site: Site, owner: User)
     clean = factories.assessment(
         site=site, verdict="clean", present_loss=0.0, loss_low=-0.01, loss_high=0.01, as_of=NOW.date()
     )
-    review_lead(site=site, assessment=clean, now=NOW + timedelta(days=1))
+    review_leads(assessments=[clean], now=NOW + timedelta(days=1))
     lead.refresh_from_db()
     assert lead.closed_at is None
 
@@ -188,7 +188,8 @@ def test_a_wrong_lead_may_be_raised_again_long_before_one_that_was_turned_down(
     for day, opens in ((days - 2, False), (days, True)):
         moment = NOW + timedelta(days=day)
         dirty = factories.assessment(site=site, as_of=moment.date(), made_at=moment)
-        assert (review_lead(site=site, assessment=dirty, now=moment) is not None) == opens
+        review_leads(assessments=[dirty], now=moment)
+        assert Lead.objects.filter(site=site).open().exists() is opens
 
 
 def test_raised_right_wrong_and_unsure_are_counted_by_month(site: Site, owner: User) -> None:

@@ -10,7 +10,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
-from portal.actions.leads import lose_lead, move_lead, plan_lead, review_lead, trips
+from portal.actions.leads import lose_lead, move_lead, plan_lead, review_leads, trips
 from portal.actions.visits import finish_visit
 from portal.models import Lead, LeadKind, LeadStage, Site, SiteAssessment, VisitState
 from portal.pv.result import chance_loss_exceeds
@@ -33,7 +33,8 @@ def assess(site: Site, chance: float, day: int = 0, **fields: Any) -> SiteAssess
 
 
 def review(assessment: SiteAssessment, day: int = 0) -> Lead | None:
-    return review_lead(site=assessment.site, assessment=assessment, now=NOW + timedelta(days=day))
+    review_leads(assessments=[assessment], now=NOW + timedelta(days=day))
+    return Lead.objects.filter(site=assessment.site).open().first()
 
 
 @pytest.mark.parametrize(("loss", "chance"), [(0.05, 0.95), (0.4, 0.6), (0.5, 0.5), (0.73, 0.27), (0.95, 0.05)])

@@ -11,7 +11,7 @@ import pytest
 
 from portal.pv.air import shared_air
 from portal.pv.assessment import assess, assess_town
-from portal.pv.memory import from_bytes
+from portal.pv.memory import FULL_FIT_EVERY, from_bytes, full_fit_due
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Verdict
 from tests.pv.planted import START, dust, site, weather
@@ -22,16 +22,22 @@ RATES = (0.0, 0.0, 0.0003, 0.0008, 0.0014, 0.0016)
 
 @lru_cache(maxsize=1)
 def street() -> list[SiteReadings]:
-    """Six roofs under one hazy sky, some clean and some dusty, each with its own clouds."""
+    """Six roofs under one hazy sky, some clean and some dusty, each with its own clouds.
+
+    They have no key, and with it no day of the week for their full fit: it is due after seven days.
+    """
     return [
-        site(
-            SKY,
-            dust(SKY, rate),
-            seed=20 + n,
-            planes=((20.0 + 3 * n, 140.0 + 15 * n, 5.0 + n),),
-            told=((22.0 + 3 * n, 136.0 + 15 * n, 5.1 + n),),
-            ac_kw=5.0 + n,
-            with_rain=True,
+        replace(
+            site(
+                SKY,
+                dust(SKY, rate),
+                seed=20 + n,
+                planes=((20.0 + 3 * n, 140.0 + 15 * n, 5.0 + n),),
+                told=((22.0 + 3 * n, 136.0 + 15 * n, 5.1 + n),),
+                ac_kw=5.0 + n,
+                with_rain=True,
+            ),
+            key="",
         )
         for n, rate in enumerate(RATES)
     ]
@@ -134,6 +140,31 @@ def test_a_town_goes_on_together() -> None:
     for short, full in zip(after, together(), strict=True):
         assert short.neighbours == 5
         assert short.present_loss == pytest.approx(full.present_loss, abs=0.015)
+
+
+@pytest.mark.parametrize("due", [0, 4])
+def test_a_roof_that_is_due_is_fitted_beside_those_whose_fits_stand(due: int) -> None:
+    roofs, whole = street(), together()
+    before = [result.memory for result in assess_town(roofs, as_of=days_before_end(3))]
+    after = assess_town(roofs, previous=[b"" if n == due else memory for n, memory in enumerate(before)])
+    assert [one.stands > 0 for one in after] == [n != due for n in range(len(roofs))]
+    one = after[due]
+    assert one.neighbours == len(roofs) - 1
+    assert one.verdict == whole[due].verdict
+    assert one.present_loss == pytest.approx(whole[due].present_loss, abs=0.004)
+    assert width(one) == pytest.approx(width(whole[due]), rel=0.1)
+    others = [n for n in range(len(roofs)) if n != due]
+    asked = assess_town([roofs[n] for n in [due, *others]], previous=[b"", *(before[n] for n in others)], answers=1)
+    assert len(asked) == 1, "the others only keep it company"
+    assert asked[0].present_loss == pytest.approx(one.present_loss, abs=1e-5)
+
+
+def test_each_roof_has_its_day_of_the_week_for_the_full_fit() -> None:
+    days = {key: [day for day in range(20_000, 20_021) if full_fit_due(day - 1, day, key)] for key in "abcdefghijklmn"}
+    assert all(np.diff(turns).tolist() == [FULL_FIT_EVERY] * 2 for turns in days.values())
+    assert len({turns[0] for turns in days.values()}) > 4, "they spread over the week"
+    assert not full_fit_due(20_000, 20_000, "a")
+    assert all(full_fit_due(20_000, 20_000 + FULL_FIT_EVERY, key) for key in ("", *days))
 
 
 def test_a_haze_that_all_roofs_share_is_no_dirt_on_a_roof_that_was_looked_at_later() -> None:

@@ -9,7 +9,7 @@ from django.core import mail
 from django.utils import translation
 
 from portal.actions.advice import recommendation
-from portal.actions.leads import review_lead
+from portal.actions.leads import review_leads
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
 from portal.models import Language, Reminder, ReminderKind, Role
@@ -90,7 +90,7 @@ def test_the_office_reads_in_its_own_language_why_a_lead_is_new() -> None:
         cause_began=date(2026, 5, 3),
     )
     for assessment in (dirty, broken):
-        review_lead(site=assessment.site, assessment=assessment, now=NOW - timedelta(hours=6))
+        review_leads(assessments=[assessment], now=NOW - timedelta(hours=6))
     plan_standing(now=NOW)
     send_due(now=NOW)
     (digest,) = (str(one.body) for one in mail.outbox if owner.email in one.to[0])
