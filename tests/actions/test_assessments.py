@@ -6,14 +6,18 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from pytest_django import DjangoAssertNumQueries
 
 from portal.actions.assessments import readings_of, site_readings
 from portal.actions.nights import ask_for_assessment, assess_next, poll_nights, start_night
 from portal.models import DayReadings, Lead, Meter, Night, NightState, Site, SiteAssessment, SiteDaily, VisitState, pack
+from portal.models.assessment import unpack_daily
 from portal.pv.array import Array
 from portal.pv.assessment import assess
+from portal.pv.daily import EPOCH
 from portal.pv.days import cut_days
 from portal.pv.expected import expected_energy
+from portal.pv.memory import full_fit_due
 from portal.pv.site_fit import PartOfRecord
 from tests import factories
 
@@ -198,6 +202,35 @@ def test_a_short_night_reads_the_new_days_alone_and_says_what_the_whole_record_s
     other = replace(part, array=replace(part.array, ac_kw=9.0))
     with pytest.raises(PartOfRecord):
         assess(other, as_of=LAST, previous=memory)
+
+
+def test_a_short_night_writes_the_new_days_alone_and_asks_as_often_for_many_roofs_as_for_few(
+    django_assert_max_num_queries: DjangoAssertNumQueries,
+) -> None:
+    roofs = [factories.site(name=f"Roof {number}") for number in range(9)]
+    for roof in roofs:
+        give_readings(roof, days=120)
+    before = NOW - timedelta(days=1)
+    start_night(now=before)
+    assert assess_next(now=before) == len(roofs)
+    first = {daily.site_id: daily for daily in SiteDaily.objects.all()}
+    start_night(now=NOW)
+    with django_assert_max_num_queries(48):  # of nine roofs: five a roof
+        assert assess_next(now=NOW) == len(roofs)
+    yesterday = (LAST - timedelta(days=1) - EPOCH).days
+    for daily in SiteDaily.objects.all():
+        was = first[daily.site_id]
+        if full_fit_due(yesterday, yesterday + 1, str(daily.site_id)):
+            assert not daily.tail
+            assert daily.memory != was.memory
+        else:
+            assert (daily.table, daily.memory) == (was.table, was.memory)
+            assert list(unpack_daily(daily.tail).index) == [LAST]
+        frame = daily.frame()
+        assert list(frame.index) == [LAST - timedelta(days=back) for back in reversed(range(120))]
+        pd.testing.assert_frame_equal(frame.iloc[:60, :3], was.frame().iloc[:60, :3])
+    newest = SiteAssessment.objects.newest()
+    assert {row.site_id: row.as_of for row in newest} == dict.fromkeys((roof.pk for roof in roofs), LAST)
 
 
 def test_changed_facts_on_a_short_night_have_the_whole_record_read_again() -> None:
