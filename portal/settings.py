@@ -109,6 +109,7 @@ TEMPLATES: list[dict[str, Any]] = [
         "DIRS": [ROOT / "portal" / "templates"],
         "APP_DIRS": True,
         "OPTIONS": {
+            "libraries": {"devices": "portal.views.devices"},
             "builtins": ["portal.views.parts", "portal.views.words", "django.templatetags.i18n"],
             "context_processors": [
                 "django.template.context_processors.request",

@@ -10,7 +10,7 @@ from portal.views.account import login_address
 from portal.views.again import visit_again
 from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask, site_rhythm
 from portal.views.booking import visit_book, visit_call_off, visit_finish, visit_move, visit_reopen
-from portal.views.business import business_logo, business_settings, member_add, member_remove
+from portal.views.business import business_logo, business_settings, member_add, member_join, member_remove
 from portal.views.calendar import calendar, calendar_feed
 from portal.views.calls import call_undo, lead_call, site_write
 from portal.views.customer_files import customer_file, customer_file_new
@@ -111,6 +111,7 @@ urlpatterns = [
     path("business/<slug:slug>/", business_settings, name="business_settings_of"),
     path("business/<slug:slug>/logo/", business_logo, name="business_logo"),
     path("business/<slug:slug>/trail/", business_trail, name="business_trail"),
+    path("join/<str:token>/", member_join, name="member_join"),
     path("business/<slug:slug>/members/", member_add, name="member_add"),
     path("business/<slug:slug>/members/<int:pk>/remove/", member_remove, name="member_remove"),
     path("method/", method, name="method"),

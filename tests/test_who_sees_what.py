@@ -19,6 +19,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 from PIL import Image
 
+from portal.actions.joining import Asked, join_token
 from portal.actions.mail.recipient import again_token, token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
@@ -168,6 +169,7 @@ def world() -> World:
         "due": "due",
         "en": "en",
         "small": "small",
+        "join": join_token(Asked(firm, people["rival owner"], Role.TECHNICIAN, people["owner"]), now=now),
         "employee": firm.memberships.get(user=people["idle technician"]).pk,
     }
     return World(people, keys)
@@ -244,6 +246,7 @@ ROUTES: dict[str, Route] = {
     "business_trail": get(OWNER, slug="ours", forbidden=NO_OFFICE | {"office"}),
     "business_logo": get(OFFICE | TECHNICIANS | HOMES, slug="ours"),
     "member_add": post(OWNER, ok=200, slug="ours", forbidden=NO_OFFICE | {"office"}),
+    "member_join": get(RIVAL, token="join"),
     "member_remove": post(OWNER, slug="ours", pk="employee", forbidden=NO_OFFICE | {"office"}),
     "rain": get(OFFICE | RIVAL, refused=403),
     # readings

@@ -1,4 +1,9 @@
-"""What is kept of a customer, for themselves: just what erasing them would erase, for people and for programs."""
+"""What is kept of a customer, for themselves: what erasing them would erase, for people and for programs.
+
+Left out is how the firm means to sell: drafts of invoices, notes and outcomes of its calls, where a lead stands. What
+the customer asked for, and all that is kept of their house, is theirs. Whoever wants to read what notes say of them
+asks the firm (GDPR, article 15), which looks them through first: a note may tell of others too.
+"""
 
 from __future__ import annotations
 
@@ -17,10 +22,17 @@ from django.db import DEFAULT_DB_ALIAS, models
 from django.template.loader import render_to_string
 
 from portal.actions.trail import note
-from portal.models import Customer, DayReadings, Deed, Meter, User, unpack
+from portal.models import Call, Customer, DayReadings, Deed, Lead, LeadNote, Meter, User, unpack
 
 SECRET = ("hashed", "token", "hint")
 """Fields that open something; they are no personal data, and a file is passed on sooner than a login."""
+
+
+NOT_THEIRS: tuple[type[models.Model], ...] = (Call, LeadNote)
+OF_THE_SALE: dict[type[models.Model], tuple[str, ...]] = {
+    Lead: ("stage", "assigned_to", "next_action_on", "snoozed_until", "closed_because", "contacted_at", "fading_since")
+}
+"""Fields that tell what the firm is about, not what is so."""
 
 
 def export_customer(*, customer: Customer, to: IO[bytes], by: User, now: datetime) -> None:
@@ -49,19 +61,18 @@ def _rows(customer: Customer) -> dict[str, list[Any]]:
     """Every row that would go with the customer, by table; days of readings come as CSV instead."""
     gone = NestedObjects(using=DEFAULT_DB_ALIAS)
     gone.collect([customer])
-    gone.collect(
-        customer.invoices.all()
-    )  # those that were sent outlive an erasure, and tell of the customer all the same
+    gone.collect(customer.invoices.issued())  # they outlive an erasure, and tell of the customer all the same
     return {
         model.__name__: sorted(rows, key=lambda row: row.pk)
         for model, rows in gone.data.items()
-        if model is not DayReadings
+        if model is not DayReadings and model not in NOT_THEIRS
     }
 
 
 def _told(row: models.Model) -> dict[str, Any]:
     fields = (field for field in row._meta.concrete_fields if not isinstance(field, models.BinaryField))
-    return {field.attname: _plain(field, row) for field in fields if field.name not in SECRET}
+    left_out = SECRET + OF_THE_SALE.get(type(row), ())
+    return {field.attname: _plain(field, row) for field in fields if field.name not in left_out}
 
 
 def _plain(field: models.Field[Any, Any], row: models.Model) -> Any:

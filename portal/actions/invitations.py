@@ -61,10 +61,7 @@ def may_hand_on_link(*, to: User, by: User, business: Business) -> bool:
 
 def invite(*, user: User, business: Business, by: User, now: datetime) -> None:
     """Send the mail whose link lets a person choose a password. Raises what the mail server raises."""
-    lately = AuditEntry.objects.filter(business=business, deed=Deed.INVITED, at__gt=now - DAY)
-    if lately.filter(about=_login(user)).count() >= MOST_TO_ONE_A_DAY or lately.count() >= MOST_OF_A_FIRM_A_DAY:
-        raise NotPossible(_("That is enough invitations for one day. The login is kept: send the mail again tomorrow."))
-    note(deed=Deed.INVITED, about=_login(user), business=business, by=by, now=now)
+    note_invitation(user=user, business=business, by=by, now=now)
     text = render_to_string(
         f"account/email/invitation.{user.language}.txt",
         {
@@ -80,5 +77,10 @@ def invite(*, user: User, business: Business, by: User, now: datetime) -> None:
     send_mail(subject, text, settings.DEFAULT_FROM_EMAIL, [user.email])
 
 
-def _login(user: User) -> str:
-    return f"login {user.pk}"
+def note_invitation(*, user: User, business: Business, by: User, now: datetime) -> None:
+    """Count one more mail to this login, or refuse it: they are not asked without end."""
+    about = f"login {user.pk}"
+    lately = AuditEntry.objects.filter(business=business, deed=Deed.INVITED, at__gt=now - DAY)
+    if lately.filter(about=about).count() >= MOST_TO_ONE_A_DAY or lately.count() >= MOST_OF_A_FIRM_A_DAY:
+        raise NotPossible(_("That is enough invitations for one day. The login is kept: send the mail again tomorrow."))
+    note(deed=Deed.INVITED, about=about, business=business, by=by, now=now)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from smtplib import SMTPException
 from typing import Any, cast
 
 from django import forms
@@ -22,7 +23,8 @@ from PIL import Image
 from stdnum import bic, iban
 from stdnum.exceptions import ValidationError as StdnumError
 
-from portal.actions.people import NotPossible, add_member, remove_member, save_business
+from portal.actions.joining import asked_to_join, join, take_on
+from portal.actions.people import NotPossible, remove_member, save_business
 from portal.models import Business, Membership, Role, User
 from portal.pv.result import SUREST
 from portal.views.customers import send_invitation
@@ -323,7 +325,7 @@ def member_add(request: HttpRequest, slug: str) -> HttpResponse:
         return _show(request, business, BusinessForm(instance=business), form)
     given = form.cleaned_data
     try:
-        membership = add_member(
+        membership = take_on(
             business=business,
             email=given["email"],
             name=given["name"],
@@ -333,9 +335,29 @@ def member_add(request: HttpRequest, slug: str) -> HttpResponse:
         )
     except NotPossible as problem:
         messages.error(request, str(problem))
+    except (SMTPException, OSError) as problem:
+        messages.error(request, _("The mail could not be sent ({problem}). Try again.").format(problem=problem))
     else:
-        send_invitation(request, membership.user, business)
+        if membership is None:
+            messages.success(
+                request, _("They have a login of another firm. We asked them by mail, and they join once they say yes.")
+            )
+        else:
+            send_invitation(request, membership.user, business)
     return redirect("business_settings_of", slug)
+
+
+@login_required
+def member_join(request: HttpRequest, token: str) -> HttpResponse:
+    """Where the link of a mail leads whom a firm wants to work there, and who has a login already."""
+    asked = asked_to_join(token, user=cast(User, request.user), now=timezone.now())
+    if asked is None:
+        raise Http404
+    if request.method != "POST":
+        return render(request, "business/join.html", {"asked": asked})
+    join(asked, now=timezone.now())
+    messages.success(request, _("You now work at {business}.").format(business=asked.business))
+    return redirect("home")
 
 
 @login_required

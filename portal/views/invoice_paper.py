@@ -9,7 +9,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.template.loader import render_to_string
-from django.utils import translation
+from django.utils import timezone, translation
 from django.views.decorators.http import require_GET
 
 from portal.actions.invoices.issue import linked_invoice
@@ -29,7 +29,7 @@ def invoice_pdf(request: HttpRequest, pk: int) -> HttpResponse:
 @require_GET
 def shared_invoice(request: HttpRequest, token: str) -> HttpResponse:
     """The page behind the link of a mail."""
-    found = linked_invoice(token)
+    found = linked_invoice(token, now=timezone.now())
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
     language, firm = _language(request, found), found.business
@@ -53,7 +53,7 @@ def _language(request: HttpRequest, found: Invoice) -> str:
 
 @require_GET
 def shared_invoice_pdf(request: HttpRequest, token: str) -> HttpResponse:
-    found = linked_invoice(token)
+    found = linked_invoice(token, now=timezone.now())
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
     return guarded(_pdf(found))

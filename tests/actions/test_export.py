@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from portal.actions.calls import keep_call
 from portal.actions.erase import erase_customer
 from portal.actions.export import export_customer
 from portal.actions.proof import share_report
 from portal.actions.tokens import make_token
-from portal.models import AuditEntry, Deed, ReportLink
+from portal.models import AuditEntry, CallOutcome, Deed, LeadEvent, ReportLink
 from tests import factories
 from tests.actions.test_erase import lived_in, rows
 from tests.factories import NOW
@@ -47,12 +48,13 @@ def test_the_archive_holds_just_what_erasing_erases() -> None:
     erase_customer(customer=customer, by=owner, now=NOW)
     gone = {name: count - rows()[name] for name, count in before.items()} | {"AuditEntry": 0}
     # readings come as tables; an invoice that was sent stays with the firm, and is told of too
-    apart = ("DayReadings", "Invoice", "InvoiceLine", "InvoiceTax")
+    # and what the firm writes down to sell a wash is not told of
+    apart = ("DayReadings", "Invoice", "InvoiceLine", "InvoiceTax", "Call", "LeadNote")
     assert {name: len(listed) for name, listed in told.items() if name not in apart} == {
         name: count for name, count in gone.items() if count and name not in apart
     }
-    assert len(told["Invoice"]) == before["Invoice"]
-    assert len(told["InvoiceLine"]) == before["InvoiceLine"]
+    assert [row["state"] for row in told["Invoice"]] == ["issued"]
+    assert len(told["InvoiceLine"]) == before["InvoiceLine"] - gone["InvoiceLine"]
     assert {"Customer", "Site", "Meter", "Import", "Visit", "VisitPhoto", "ReportLink", "Token"} <= set(told)
     for listed in told.values():
         for row in listed:
@@ -63,6 +65,30 @@ def test_the_archive_holds_just_what_erasing_erases() -> None:
     assert {f"files/{name}" for name in kept} <= names
     assert "Ida Novak" in page
     assert not ReportLink.objects.exists()
+
+
+@pytest.mark.django_db
+def test_what_the_customer_asked_is_theirs_and_how_the_firm_means_to_sell_is_not() -> None:
+    lead = factories.lead()
+    customer = lead.site.customer
+    owner = factories.member(customer.business)
+    keep_call(
+        lead=lead,
+        outcome=CallOutcome.QUOTED,
+        said="Give her ten percent off if she hesitates",
+        by=owner,
+        now=NOW,
+    )
+    LeadEvent.objects.create(lead=lead, kind="call", at=NOW, text="Please ring after six", by=None)
+    packed = io.BytesIO()
+    export_customer(customer=customer, to=packed, by=owner, now=NOW)
+    with zipfile.ZipFile(packed) as archive:
+        everything = b"".join(archive.read(name) for name in archive.namelist()).decode(errors="replace")
+        (told,) = json.loads(archive.read("data.json"))["Lead"]
+    assert "ten percent" not in everything
+    assert "ring after six" in everything
+    assert "the firm's own notes" in everything.replace("&#x27;", "'"), "and the archive says so"
+    assert set(told) == {"id", "site_id", "kind", "opened_at", "closed_at", "by_customer", "booked_at"}
 
 
 @pytest.mark.django_db

@@ -284,11 +284,13 @@ def test_sessions_last_a_fortnight_and_half_a_day_where_customers_data_lies_open
 
 def test_a_login_is_ended_on_a_lost_phone(client: Client) -> None:
     user = factories.user()
-    phone = Client(HTTP_USER_AGENT="A phone", REMOTE_ADDR="203.0.113.1")
+    name = "Mozilla/5.0 (Android 15; Mobile; rv:139.0) Gecko/139.0 Firefox/139.0"
+    phone = Client(HTTP_USER_AGENT=name, REMOTE_ADDR="203.0.113.1")
     for browser in (phone, client):
         browser.post("/accounts/login/", {"login": user.email, "password": factories.PASSWORD})
     page = text_of(client.get("/accounts/devices/"))
-    assert "A phone" in page
+    assert "Firefox on Android" in page
+    assert "Mozilla" not in page
     assert "203.0.113.1" in page
     client.post("/accounts/devices/")
     assert phone.get("/")["Location"].startswith("/accounts/login/")

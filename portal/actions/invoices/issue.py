@@ -18,6 +18,8 @@ from portal.actions.invoices.totals import NOTHING, RateTotal, Totals, credit_to
 from portal.models import Business, Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax, User
 
 LINK_SALT = "invoice"
+LINK_OPENS = timedelta(days=365)
+"""Counted from the invoice's day; longer while something of it is open. Common practice, no source."""
 MOST = Decimal("9999999.99")
 """What an amount's column holds, with room for its tax."""
 
@@ -181,8 +183,11 @@ def invoice_token(invoice: Invoice) -> str:
     return signing.Signer(salt=LINK_SALT).sign_object({"invoice": invoice.pk, "customer": invoice.customer_id})
 
 
-def linked_invoice(token: str) -> Invoice | None:
-    """The issued invoice behind an address with what is open of it, while its customer is one."""
+def linked_invoice(token: str, *, now: datetime) -> Invoice | None:
+    """The issued invoice behind an address, with what is open of it, while its customer is one.
+
+    A mail is kept for longer than the invoice matters, and may be passed on: a link to what is long paid opens nothing.
+    """
     try:
         said = signing.Signer(salt=LINK_SALT).unsign_object(token)
     except signing.BadSignature:
@@ -190,4 +195,9 @@ def linked_invoice(token: str) -> Invoice | None:
     if said["customer"] is None:
         return None
     issued = Invoice.objects.issued().with_open().select_related("business", "corrects", "visit__site")
-    return issued.filter(pk=said["invoice"], customer=said["customer"]).first()
+    found = issued.filter(pk=said["invoice"], customer=said["customer"]).first()
+    if found is None or found.issued_on is None:
+        return None
+    today = now.astimezone(ZoneInfo(found.business.tz)).date()
+    of_use = today <= found.issued_on + LINK_OPENS or (found.kind == InvoiceKind.INVOICE and found.open_cents > 0)
+    return found if of_use else None

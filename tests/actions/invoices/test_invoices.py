@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from django.core.exceptions import ValidationError
@@ -17,12 +18,14 @@ from portal.actions.invoices.draft import (
     write_again,
 )
 from portal.actions.invoices.issue import credit_invoice, invoice_token, issue_invoice, linked_invoice
+from portal.actions.invoices.payments import record_payment
 from portal.models import (
     Business,
     Invoice,
     InvoiceLine,
     InvoiceState,
     IssuedForGood,
+    Method,
 )
 from tests import factories
 from tests.actions.invoices.cases import ISSUED, credit_all, draft_of, finished, issued, words_of
@@ -130,22 +133,41 @@ def test_an_erased_customer_leaves_the_books_whole_and_takes_their_drafts() -> N
     visit, open_one = (finished(site=factories.site(customer=customer)) for _ in range(2))
     invoice = issued(visit)
     token = invoice_token(invoice)
-    assert linked_invoice(token) == invoice
+    assert linked_invoice(token, now=NOW) == invoice
     erase_site(site=open_one.site, by=None, now=NOW)
     erase_customer(customer=customer, by=None, now=NOW)
     (kept,) = Invoice.objects.all()
     assert (kept.label, kept.buyer_name, kept.buyer_address) == ("2026-0001", customer.name, "12 Invented Road")
     assert (kept.customer, kept.visit) == (None, None)
     assert kept.lines.get().amount == Decimal("150.00")
-    assert linked_invoice(token) is None, "nobody is left to open it"
+    assert linked_invoice(token, now=NOW) is None, "nobody is left to open it"
+
+
+@pytest.mark.django_db
+def test_a_link_opens_for_a_year_and_longer_only_while_something_is_open() -> None:
+    invoice = issued()
+    token, later = invoice_token(invoice), NOW + timedelta(days=400)
+    assert linked_invoice(token, now=later) == invoice, "it is not paid"
+    record_payment(
+        invoice=invoice,
+        client_id=uuid4(),
+        amount=invoice.total,
+        method=Method.CASH,
+        received_on=NOW.date(),
+        taken_by=None,
+        by=None,
+        now=NOW,
+    )
+    assert linked_invoice(token, now=NOW + timedelta(days=300)) == invoice
+    assert linked_invoice(token, now=later) is None
 
 
 @pytest.mark.django_db
 def test_a_link_made_up_opens_nothing() -> None:
     invoice = issued()
-    assert linked_invoice(invoice_token(invoice)[:-1] + "x") is None
+    assert linked_invoice(invoice_token(invoice)[:-1] + "x", now=NOW) is None
     draft = draft_of(finished())
-    assert linked_invoice(invoice_token(draft)) is None
+    assert linked_invoice(invoice_token(draft), now=NOW) is None
 
 
 # --- tax and credit notes --------------------------------------------------------------------------------------------
