@@ -138,7 +138,7 @@ if "sqlite3" in DATABASES["default"]["ENGINE"]:
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL;",
     }
 else:
-    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+    DATABASES["default"] |= {"CONN_HEALTH_CHECKS": True, "ENGINE": "portal.postgres"}
 
 # Figures for Prometheus, of all web processes, at a port of their own; unset: none. See "Watching" in the guide.
 FIGURES_PORT = os.environ.get("PORTAL_FIGURES_PORT", "")
