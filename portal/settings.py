@@ -210,6 +210,21 @@ STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "portal.actions.files.WholeFiles"},
     "staticfiles": {"BACKEND": "portal.apps.StaticFiles"},
 }
+# Instead of that folder a bucket of an S3-compatible store, so that machines share no disk. Empty: the folder.
+FILES_BUCKET = os.environ.get("PORTAL_FILES_BUCKET", "")
+if FILES_BUCKET:
+    STORAGES["default"] = {
+        "BACKEND": "portal.actions.bucket.BucketFiles",
+        "OPTIONS": {
+            "bucket_name": FILES_BUCKET,
+            "endpoint_url": os.environ.get("PORTAL_FILES_ADDRESS") or None,
+            "region_name": os.environ.get("PORTAL_FILES_REGION") or None,
+            "access_key": os.environ.get("PORTAL_FILES_USER", ""),
+            "secret_key": os.environ.get("PORTAL_FILES_PASSWORD", ""),
+            "file_overwrite": False,
+            "max_memory_size": 2 * 1024 * 1024,  # a larger file waits on the disk while it is read
+        },
+    }
 # A station's daily rain, as GHCN-Daily lays it out, with {station} where its number goes; empty: nothing is fetched.
 RAIN_ADDRESS = os.environ.get("PORTAL_RAIN_ADDRESS", "")
 INBOX = Path(os.environ.get("PORTAL_INBOX", VAR / "inbox"))  # files in <inbox>/<meter's number>/ are taken in

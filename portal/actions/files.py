@@ -1,4 +1,7 @@
-"""Where files are kept: each is there whole and on the disk, or not at all; and what is said when there is no room."""
+"""Where files are kept: each is there whole and on the disk, or not at all; and what is said when there is no room.
+
+That is a folder, or where one is set a bucket (``bucket``).
+"""
 
 from __future__ import annotations
 
@@ -7,18 +10,55 @@ import os
 import secrets
 import shutil
 import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 from django.conf import settings
 from django.core.files.base import File
-from django.core.files.storage import FileSystemStorage
+from django.core.files.storage import FileSystemStorage, default_storage
+from django.db.models.fields.files import FieldFile
 
 INCOMING = ".incoming"
 """The folder, in that of the files, where one lies until it is whole."""
 NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 DISK_FULL = "53100"
 """PostgreSQL's code, of its manual's appendix A."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A file that is kept, whoever names it."""
+
+    name: str
+    size_bytes: int
+    at: datetime
+
+
+def all_kept() -> Iterator[Kept]:
+    """Every file there is."""
+    yield from cast(Any, default_storage).kept()
+
+
+@contextmanager
+def on_disk(file: FieldFile) -> Iterator[Path]:
+    """Where a kept file can be read by its path: itself, or a copy for as long as it is needed."""
+    try:
+        path = Path(file.path)
+    except NotImplementedError:  # a bucket's
+        path = None
+    if path is not None:
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder) / Path(str(file.name)).name
+        with file.open("rb") as kept, copy.open("wb") as into:
+            shutil.copyfileobj(kept, into)
+        yield copy
 
 
 class WholeFiles(FileSystemStorage):
@@ -54,6 +94,18 @@ class WholeFiles(FileSystemStorage):
                 to_disk(folder)
                 folder = folder.parent
             return name
+
+    def kept(self) -> Iterator[Kept]:
+        """Every file with its size and its time; what is gone meanwhile is left out."""
+        root = Path(self.location)
+        for path in root.rglob("*"):
+            try:
+                seen = path.stat()
+            except FileNotFoundError:
+                continue
+            if path.is_file():
+                at = datetime.fromtimestamp(seen.st_mtime, UTC)
+                yield Kept(path.relative_to(root).as_posix(), seen.st_size, at)
 
 
 def to_disk(folder: Path) -> None:

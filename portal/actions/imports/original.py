@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import partial
-from pathlib import Path
 
 from django.utils.translation import gettext_noop
 
 from portal import readers
+from portal.actions.files import on_disk
 from portal.actions.imports.against import remembered
 from portal.actions.imports.kept import mapping_of
 from portal.models import Import, Site
@@ -30,13 +31,11 @@ ABSURD = 20.0
 
 def read_original(import_: Import, *, now: datetime) -> readers.ReadResult:
     """Read the original: by the mapping given, else by the one remembered for the meter, else by guessing."""
-    read = partial(
-        readers.read,
-        Path(import_.original.path),
-        filename=import_.filename,
-        tz=import_.meter.cut_in,
-        now=now,
-    )
+    with on_disk(import_.original) as path:
+        return _read(import_, partial(readers.read, path, filename=import_.filename, tz=import_.meter.cut_in, now=now))
+
+
+def _read(import_: Import, read: Callable[..., readers.ReadResult]) -> readers.ReadResult:
     if import_.mapping is not None:
         return read(mapping=mapping_of(import_.mapping))
     before = remembered(import_.meter)
@@ -55,9 +54,8 @@ def read_original(import_: Import, *, now: datetime) -> readers.ReadResult:
 
 def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
     """Return what an import's file seems to be, or how a mapping reads it, to show before it is read in earnest."""
-    return readers.guess(
-        Path(import_.original.path), filename=import_.filename, tz=import_.meter.cut_in, now=now, mapping=mapping
-    )
+    with on_disk(import_.original) as path:
+        return readers.guess(path, filename=import_.filename, tz=import_.meter.cut_in, now=now, mapping=mapping)
 
 
 def _size_accepted(mapping: readers.Mapping) -> float:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -20,7 +19,7 @@ from django.core.files.storage import default_storage
 from django.db import transaction
 from django.utils.translation import gettext_noop
 
-from portal.actions.files import INCOMING
+from portal.actions.files import INCOMING, all_kept
 from portal.actions.keeping.backup import file_names
 from portal.actions.photos import keep_photo
 from portal.models import CameBy, Import, ImportState, MailHold, Meter, Visit, VisitPhoto
@@ -51,12 +50,12 @@ class Strays:
 def find_strays(*, now: datetime) -> Strays:
     """Hold the files against the rows. Nothing is changed."""
     named = set(file_names(apps.get_models()))  # before the files are listed: one that comes meanwhile is no stray
-    there = set(_files())
-    empty = {name for name in named & there if not default_storage.size(name) and not _was_empty(name)}
+    there = {one.name: one for one in all_kept()}
+    empty = {name for name in named & set(there) if not there[name].size_bytes and not _was_empty(name)}
     named |= set(file_names(apps.get_models()))
     return Strays(
-        without_row=sorted(name for name in there - named if _age(name, now) > UNDER_WAY),
-        without_file=sorted((named - there) | empty),
+        without_row=sorted(name for name in set(there) - named if now - there[name].at > UNDER_WAY),
+        without_file=sorted((named - set(there)) | empty),
     )
 
 
@@ -145,13 +144,3 @@ def _was_empty(name: str) -> bool:
 
 def _age(name: str, now: datetime) -> timedelta:
     return now - default_storage.get_modified_time(name)
-
-
-def _files(folder: str = "") -> Iterator[str]:
-    try:
-        folders, names = default_storage.listdir(folder)
-    except FileNotFoundError:  # nothing was ever kept
-        return
-    yield from (f"{folder}{name}" for name in names)
-    for one in folders:
-        yield from _files(f"{folder}{one}/")

@@ -8,7 +8,7 @@ from datetime import datetime
 from django.db import DatabaseError
 
 from portal.management.doctor.found import Found
-from portal.management.doctor.machine import disk_found, files_found, folders_found, settings_found
+from portal.management.doctor.machine import bucket_found, disk_found, files_found, folders_found, settings_found
 from portal.management.doctor.outside import mail_found, proxy_found
 from portal.management.doctor.service import broker_found, clock_found, database_found, holds_found, workers_found
 
@@ -17,6 +17,7 @@ def examine(*, now: datetime, mail_to: str = "") -> Iterator[tuple[str, list[Fou
     """Each subject with what was found; what needs the tables is left out where there are none."""
     yield "settings", list(settings_found())
     yield "folders", list(folders_found())
+    yield "bucket", list(bucket_found())
     yield "disk", list(disk_found())
     database = list(database_found())
     yield "database", database

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import os
+import secrets
 import shutil
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from botocore.exceptions import BotoCoreError, ClientError
 from django.conf import settings
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 
+from portal.actions.files import INCOMING
 from portal.actions.keeping.strays import find_strays
 from portal.management.doctor.found import Found
 
@@ -67,6 +72,23 @@ def folders_found() -> Iterator[Found]:
         yield Found(f"Others on this machine can read {key}: chmod 600 {key}")
     if not (Path(settings.STATIC_ROOT) / "staticfiles.json").exists():
         yield Found("Style sheets and scripts are not prepared, so that no page opens: manage.py prepare_assets")
+
+
+def bucket_found() -> Iterator[Found]:
+    """Whether the store of files takes one, gives it back as it was, and lets it go."""
+    if not settings.FILES_BUCKET:
+        return
+    told = secrets.token_bytes(64)
+    try:
+        name = default_storage.save(f"{INCOMING}/doctor", ContentFile(told))
+        with default_storage.open(name) as file:
+            same = file.read() == told
+        default_storage.delete(name)
+    except (BotoCoreError, ClientError, OSError) as error:
+        yield Found(f"The bucket {settings.FILES_BUCKET} cannot be used, so nothing can be uploaded or shown: {error}")
+        return
+    if not same:
+        yield Found(f"The bucket {settings.FILES_BUCKET} gives back something else than it was given: use another.")
 
 
 def disk_found() -> Iterator[Found]:
