@@ -29,7 +29,7 @@ class BucketFiles(S3Storage):  # type: ignore[misc]  # django-storages carries n
                     raise
                 name = self.get_available_name(name)
                 continue
-            return clean_name(name)
+            return str(clean_name(name))
 
     def kept(self) -> Iterator[Kept]:
         """Every file with its size and its time, in one listing."""

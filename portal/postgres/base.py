@@ -19,7 +19,7 @@ class DatabaseSchemaEditor(PostgresSchemaEditor):
         super().add_field(model, field)
         if field.column is None or field.null or field.has_db_default() or self.effective_default(field) is None:
             return
-        changes, values = self._alter_column_default_sql(model, None, field)
+        changes, values = self._alter_column_default_sql(model, None, field)  # type: ignore[attr-defined]  # Django's own
         table = self.quote_name(model._meta.db_table)
         self.execute(self.sql_alter_column % {"table": table, "changes": changes}, values)
 

@@ -14,7 +14,7 @@ register = Library()
 BROWSERS = (
     ("Edg", "Edge"),
     ("OPR/", "Opera"),
-    ("SamsungBrowser/", "Samsung Internet"),
+    ("SamsungBrowser/", "Samsung"),
     ("Firefox/", "Firefox"),
     ("FxiOS/", "Firefox"),
     ("CriOS/", "Chrome"),

@@ -150,7 +150,7 @@ def test_what_was_kept_in_a_folder_moves_to_a_bucket_by_a_backup(
 @pytest.mark.django_db(transaction=True)
 def test_the_sweeper_finds_what_is_lost_in_a_bucket(bucket: Any) -> None:
     one, other = (send(factories.meter(), "time,kwh\n") for _ in range(2))
-    default_storage.delete(one.original.name)
+    default_storage.delete(str(one.original.name))
     bucket.put_object(Key="imports/2026/06/left.csv", Body=b"of nobody")
     later = datetime.now(UTC) + timedelta(hours=2)
     found = find_strays(now=later)

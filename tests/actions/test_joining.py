@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.core import mail
@@ -45,7 +46,7 @@ def test_a_login_of_another_firm_joins_by_its_own_yes(ours: Business, boss: User
     assert not ours.memberships.filter(user=theirs).exists()
     (sent,) = mail.outbox
     assert sent.to == ["una@others.example"]
-    (link,) = re.findall(r"http://localhost:8000(/join/\S+)", sent.body)
+    (link,) = re.findall(r"http://localhost:8000(/join/\S+)", str(sent.body))
     assert "Bright Panels" in them.get(link).content.decode()
     assert not ours.memberships.filter(user=theirs).exists(), "looking is no yes"
     assert office.get(link).status_code == 404, "it is not for whoever reads it"
@@ -57,7 +58,7 @@ def test_a_login_of_another_firm_joins_by_its_own_yes(ours: Business, boss: User
 def test_a_customer_of_another_firm_is_asked_too_and_a_new_login_is_not(ours: Business, boss: User) -> None:
     homeowner = factories.user(email="ida@homes.example")
     factories.customer(user=homeowner)
-    given = {"business": ours, "name": "Ida", "role": Role.OFFICE, "by": boss, "now": NOW}
+    given: dict[str, Any] = {"business": ours, "name": "Ida", "role": Role.OFFICE, "by": boss, "now": NOW}
     assert take_on(email="ida@homes.example", **given) is None
     new = take_on(email="new@people.example", **given)
     assert new is not None

@@ -108,7 +108,12 @@ TEMPLATES: dict[str, str] = {
     "portal/templates/design.html": "shown to who changes the pages alone, in English as the code is",
 }
 """Templates with sentences that are not marked yet, each with the reason."""
-BY_LANGUAGE = ("portal/templates/mail/en/", "portal/templates/mail/es/", "portal/templates/account/email/invitation.")
+BY_LANGUAGE = (
+    "portal/templates/mail/en/",
+    "portal/templates/mail/es/",
+    "portal/templates/account/email/invitation.",
+    "portal/templates/account/email/join.",
+)
 """Whole mails that stand there once for each language."""
 
 

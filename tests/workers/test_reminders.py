@@ -1,4 +1,6 @@
-"""Every due reminder is sent and none twice, through whatever happens to the worker, the queue and the database.
+"""Every due reminder is sent and none twice, through whatever happens to the worker and the queue.
+
+What a killed worker, broker or database does to a whole portal is seen in ``tests/killed``.
 
 Real workers, a real Redis-protocol server, a real SMTP server; processes are killed with SIGKILL. Each test prints its
 figures. A mail whose sender died between the moment it left and the moment that was written down may or may not have
@@ -12,16 +14,12 @@ import os
 import random
 import shutil
 import signal
-import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
-from tempfile import mkdtemp
 
-import psutil
-import psycopg
 import pytest
 from celery import Celery
 from django.db.models import F
@@ -29,7 +27,7 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from deploy.embedded import WORKER_OPTIONS
-from deploy.processes import Child, Program, Supervisor, start_postgres, start_queue
+from deploy.processes import Child, Program, Supervisor, start_queue
 from portal.actions.reminders.send import LEASE
 from portal.models import Reminder, ReminderState
 from tests.workers.post_office import STAGES, PostOffice
@@ -188,23 +186,6 @@ def test_processes_killed_forty_times_at_random_moments(
     kill_again_and_again(40, worker, queue, office, make_due(KINDS * 300, timezone.now()))
 
 
-def test_a_whole_worker_killed_with_its_machine_is_followed_by_another(
-    celery_worker_process: StartWorker, queue: str, office: PostOffice
-) -> None:
-    worker = celery_worker_process()
-    keys = make_due(KINDS * 10, timezone.now())
-    office.hold = "rcpt"
-    nudge(queue)
-    assert office.holding.wait(30)
-    os.killpg(worker.process.pid, signal.SIGKILL)
-    worker.process.wait()
-    office.release()
-    celery_worker_process()
-    drain(queue)
-    found = Figures("the whole worker killed", office, keys)
-    assert (found.arrived, found.duplicates, found.lost, found.told) == (20, {}, [], [])
-
-
 def test_a_queue_that_comes_back_empty_costs_nothing(
     celery_worker_process: StartWorker, supervisor: Supervisor, office: PostOffice, tmp_path: Path
 ) -> None:
@@ -258,98 +239,3 @@ def test_two_beats_and_two_workers_send_each_mail_once(
         supervisor.stop(beat)
     found = Figures("two beats, two workers", office, keys)
     assert (found.arrived, found.duplicates, found.lost, found.told) == (100, {}, [], [])
-
-
-FREE_ALL = "update portal_reminder set claimed_at = claimed_at - interval '15 minutes' where state = 'sending'"
-
-
-def test_a_database_that_restarts_in_the_middle_costs_nothing(
-    celery_worker_process: StartWorker,
-    supervisor: Supervisor,
-    queue: str,
-    office: PostOffice,
-    process_env: dict[str, str],
-    var: Path,
-) -> None:
-    """On a PostgreSQL server of its own, killed and started again before, after and while mails go out.
-
-    The database lies in no folder of pytest's: each run of pytest that begins on this machine closes those to all but
-    its own user, and PostgreSQL, which refuses to run as root, could not start again.
-    """
-    server, url = start_postgres(supervisor, Path(mkdtemp(prefix="restarted-", dir=var)) / "data")
-    process_env["PORTAL_DATABASE_URL"] = url
-    for argv in (["manage.py", "migrate", "--verbosity", "0"], ["-m", "tests.workers.post_rows", "60"]):
-        subprocess.run([sys.executable, *argv], env=process_env, check=True)
-    worker = celery_worker_process()
-    asked = 0
-
-    def ask() -> None:
-        nonlocal asked
-        nudge(queue)
-        asked += 1
-
-    def job_has_ended() -> bool:
-        said = worker.log.read_text()
-        return said.count("] succeeded in ") + said.count("] raised unexpected: ") == asked
-
-    office.seconds_a_mail = 0.05
-    office.hold = "kept"
-    ask()
-    assert office.holding.wait(60)
-    server = killed_and_started_again(supervisor, server, url)
-    office.holding.clear()
-    office.release()  # the mail that was taken is written down now, and the next one begins
-    office.hold = "rcpt"
-    assert office.holding.wait(60)
-    server = killed_and_started_again(supervisor, server, url)
-    office.release()
-    wait_for(job_has_ended)
-    assert sql(url, "select state from portal_reminder where state != 'due' order by 1") == [("sending",), ("sent",)]
-    sql(url, FREE_ALL)  # whose job has ended holds no mail, however busy the machine
-    ask()
-    wait_for(lambda: len(office.arrived) > 5)
-    killed_and_started_again(supervisor, server, url)
-    wait_for(job_has_ended)
-    sql(url, FREE_ALL)
-    ask()
-    wait_for(job_has_ended)
-    copies = office.copies()
-    told = sql(url, "select kind from portal_reminder where state = 'failed'")
-    doubles = sum(copies.values()) - len(copies)
-    print(f"the database killed three times: due 60, arrived {len(copies)}, duplicates {doubles}, unsure {len(told)}")
-    assert len(copies) >= 60 - len(told)
-    assert not sql(url, "select 1 from portal_reminder where state in ('due', 'sending')")
-    assert len(told) + doubles <= 1, "one job was at one mail when the database went away the third time"
-
-
-def killed_and_started_again(supervisor: Supervisor, server: Child, url: str) -> Child:
-    """SIGKILL a PostgreSQL server with the processes it has started, which lead groups of their own.
-
-    One of them that outlives it holds the shared memory, and a new server in the same folder refuses to start
-    (PostgreSQL's manual, 18.3.1, "pre-existing shared memory block").
-    """
-    leader = psutil.Process(server.process.pid)
-    leader.suspend()  # it starts no more
-    started = leader.children(recursive=True)
-    for process in (leader, *started):
-        process.kill()
-    server.process.wait()
-    psutil.wait_procs(started)
-    assert supervisor.mend()
-    server = supervisor.children[-1]
-    supervisor.wait_until(lambda: answers(url), server, 60)
-    return server
-
-
-def answers(url: str) -> bool:
-    try:
-        psycopg.connect(url, connect_timeout=2).close()
-    except psycopg.OperationalError:
-        return False
-    return True
-
-
-def sql(url: str, statement: str) -> list[tuple[object, ...]]:
-    with psycopg.connect(url, autocommit=True) as connection:
-        cursor = connection.execute(statement)
-        return cursor.fetchall() if cursor.description else []

@@ -199,5 +199,5 @@ def linked_invoice(token: str, *, now: datetime) -> Invoice | None:
     if found is None or found.issued_on is None:
         return None
     today = now.astimezone(ZoneInfo(found.business.tz)).date()
-    of_use = today <= found.issued_on + LINK_OPENS or (found.kind == InvoiceKind.INVOICE and found.open_cents > 0)
+    of_use = today <= found.issued_on + LINK_OPENS or (found.kind == InvoiceKind.INVOICE and found.open_amount > 0)
     return found if of_use else None
