@@ -30,7 +30,16 @@ SECRET = ("hashed", "token", "hint")
 
 NOT_THEIRS: tuple[type[models.Model], ...] = (Call, LeadNote)
 OF_THE_SALE: dict[type[models.Model], tuple[str, ...]] = {
-    Lead: ("stage", "assigned_to", "next_action_on", "snoozed_until", "closed_because", "contacted_at", "fading_since")
+    Lead: (
+        "stage",
+        "assigned_to",
+        "next_action_on",
+        "snoozed_until",
+        "closed_because",
+        "contacted_at",
+        "fading_since",
+        "quoted_before",
+    )
 }
 """Fields that tell what the firm is about, not what is so."""
 

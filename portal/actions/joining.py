@@ -18,7 +18,7 @@ from portal.actions.invitations import known_elsewhere, note_invitation
 from portal.actions.people import add_member
 from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 
-SALT = "join a firm"
+SALT = "join-a-firm"
 OPENS = timedelta(days=7)
 
 

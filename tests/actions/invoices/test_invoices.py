@@ -152,7 +152,7 @@ def test_a_link_opens_for_a_year_and_longer_only_while_something_is_open() -> No
         invoice=invoice,
         client_id=uuid4(),
         amount=invoice.total,
-        method=Method.CASH,
+        method=Method.TRANSFER,
         received_on=NOW.date(),
         taken_by=None,
         by=None,
