@@ -12,6 +12,8 @@ from zoneinfo import ZoneInfo
 
 from portal.models import (
     DayRain,
+    EventKind,
+    LeadEvent,
     Meter,
     Proof,
     ProofState,
@@ -24,7 +26,7 @@ from portal.models import (
 from portal.models.rain import nearest_gauge
 from portal.pv.advice import Range, kept_advice
 from portal.pv.due import calendar_due
-from portal.pv.recommend import LONGEST_RESULT, Found, Recommendation, Since, recommend
+from portal.pv.recommend import LONGEST_RESULT, Asked, Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
 from portal.pv.said import Said
 
@@ -44,6 +46,7 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
     readings = last_readings(roofs)
     washed, booked = _visits(roofs, now)
     rain = _rain(list(roofs.values()), now)
+    asked = _asked(roofs, now)
     told = {}
     for key, site in roofs.items():
         row = newest.get(key)
@@ -57,6 +60,7 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
             washed_on=cleaned,
             result_told=visit is None or _result_told(visit, row, cleaned),
             booked_for=booked[key].astimezone(ZoneInfo(site.tz)) if key in booked else None,
+            asked=asked.get(key),
             rain=rain.get(key, ()),
             calendar_on=calendar_due(
                 cleaned or site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date(),
@@ -101,6 +105,20 @@ def _result_told(visit: Visit, row: SiteAssessment | None, cleaned: date | None)
     if proof is not None and (proof.gain is not None or proof.state == ProofState.SETTLED):
         return True
     return row is not None and cleaned is not None and row.as_of >= cleaned + LONGEST_RESULT
+
+
+def _asked(roofs: dict[int, Site], now: datetime) -> dict[int, Asked]:
+    """What the owner of each roof wants of the firm; what waits for an answer goes first."""
+    asked: dict[int, Asked] = {}
+    events = LeadEvent.objects.filter(lead__site__in=roofs, lead__closed_at=None).select_related("lead")
+    for event in events.order_by("pk"):
+        key, rests = event.lead.site_id, event.lead.snoozed_until
+        if event.kind != EventKind.NOT_NOW:
+            if event.answered_at is None:
+                asked[key] = Asked.SOMETHING
+        elif rests is not None and rests > now.astimezone(ZoneInfo(roofs[key].tz)).date():
+            asked.setdefault(key, Asked.PEACE)
+    return asked
 
 
 def _rain(sites: Sequence[Site], now: datetime) -> dict[int, tuple[tuple[date, float], ...]]:

@@ -34,7 +34,7 @@ class Offer:
 
 def offer(visit: Visit, *, now: datetime) -> Offer:
     """Times that are free now. Where something grave is known of the roof, the firm decides and nothing is offered."""
-    if visit.state not in CALLED_OFF or roof_warnings([visit.site])[visit.site_id].grave:
+    if visit.state not in CALLED_OFF or roof_warnings([visit.site], now=now)[visit.site_id].grave:
         return Offer(visit, [])
     return Offer(visit, best_slots(visit.site, minutes=visit.minutes, now=now))
 

@@ -12,6 +12,7 @@ import pandas as pd
 from django.core import signing
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
@@ -35,6 +36,7 @@ from portal.models.record import standing
 from portal.pv.recovered import expected_clean_wh, recovered, same_season
 from portal.pv.result import Band, Recovery, Verdict
 from portal.words.figures import day_words
+from portal.words.gains import NoGain
 
 NARROW = 0.04
 """A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since
@@ -48,6 +50,8 @@ FEW_DAYS = 8
 """Fewer usable days than this on either side are said as a doubt."""
 
 SETTLES_AFTER = timedelta(days=30)
+OVERDUE = timedelta(days=3)
+"""So long after it should have settled a proof may still be in the making: some nights. Common practice, no source."""
 WATCHED_FOR = timedelta(days=400)
 HORIZON = timedelta(days=365)
 WINDOW = timedelta(days=30)
@@ -64,9 +68,12 @@ log = logging.getLogger(__name__)
 def update_proofs(*, now: datetime, sites: Sequence[Site] | None = None) -> int:
     """Look at the finished visits of the last year or so, of some roofs or of all. Returns how many proofs changed.
 
-    One that fails is logged and does not keep the others.
+    Older ones are looked at where nothing was ever said of them: their readings may have come since. One that fails is
+    logged and does not keep the others.
     """
-    visits = Visit.objects.filter(state=VisitState.DONE, finished_at__gte=now - WATCHED_FOR)
+    told_of = SiteAssessment.objects.filter(site=OuterRef("site"), is_newest=True)
+    never = ~Q(proof__state=ProofState.SETTLED) & Exists(told_of)
+    visits = Visit.objects.filter(Q(finished_at__gte=now - WATCHED_FOR) | never, state=VisitState.DONE)
     if sites is not None:
         visits = visits.filter(site__in=sites)
     changed = 0
@@ -159,6 +166,18 @@ def _count(
     if ahead == ahead:  # not NaN: the record holds energies
         total = kwh + ahead
         proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, low * total, high * total
+
+
+def no_gain(visit: Visit, *, today: date) -> NoGain | None:
+    """Why nothing is said of a finished visit's gain; None where something is."""
+    proof: Proof | None = getattr(visit, "proof", None)
+    if proof is not None and proof.gain is not None:
+        return None
+    if proof is None or proof.state != ProofState.SETTLED:
+        over = visit.cleaned_on is not None and today > visit.cleaned_on + SETTLES_AFTER + OVERDUE
+        return NoGain.NO_READINGS if over else NoGain.AWAITED
+    seen = min(proof.clear_days_before, proof.clear_days_after)
+    return NoGain.FEW_CLEAR_DAYS if seen < FEWEST_DAYS else NoGain.TOO_ROUGH
 
 
 def _recoveries(assessment: SiteAssessment) -> list[Recovery]:

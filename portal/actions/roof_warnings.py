@@ -17,20 +17,21 @@ from uuid import NAMESPACE_URL, UUID, uuid5
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 
+from portal.actions.advice import recommendations
 from portal.actions.doubts import Doubt, mark_of
 from portal.models import (
     EntryKind,
     Finding,
     Referral,
     Site,
-    SiteAssessment,
     User,
     Visit,
     VisitEntry,
     VisitPhoto,
     VisitState,
 )
-from portal.pv.result import Verdict
+from portal.pv.advice import State
+from portal.pv.recommend import Recommendation
 
 MARK_LENGTH = 12
 MOST_PHOTOS = 4
@@ -63,8 +64,8 @@ class RoofWarnings:
     findings: list[OpenFinding] = field(default_factory=list)
     customer_note: str = ""
     roof_note: str = ""
-    fault: SiteAssessment | None = None
-    """The newest assessment, where it says that it is something other than dirt."""
+    fault: Recommendation | None = None
+    """What is to be said of the roof, where that is something other than dirt."""
     visit: Visit | None = None
     reader: User | None = None
     read: list[VisitEntry] = field(default_factory=list)
@@ -82,7 +83,7 @@ class RoofWarnings:
     def mark(self) -> str:
         """Changes when something new is to be read. A number of the entry, since a finding may become worse."""
         said = [f"finding {one.referral.pk} {one.referral.entry_id}" for one in self.findings]
-        said += [self.customer_note, self.roof_note, self.fault.cause if self.fault else ""]
+        said += [self.customer_note, self.roof_note, (self.fault.cause or "") if self.fault else ""]
         return hashlib.sha256("\0".join(said).encode()).hexdigest()[:MARK_LENGTH] if self else ""
 
     @property
@@ -97,7 +98,7 @@ class RoofWarnings:
         return _identity(self.visit, self.mark, self.reader) if self.visit and self.reader else None
 
 
-def roof_warnings(sites: Iterable[Site]) -> dict[int, RoofWarnings]:
+def roof_warnings(sites: Iterable[Site], *, now: datetime) -> dict[int, RoofWarnings]:
     """What must be known of each roof, by its key; as many queries for many roofs as for one."""
     roofs = {site.pk: site for site in sites}
     open_ = Referral.objects.open().filter(visit__site__in=roofs).select_related("entry__by", "visit__site")
@@ -109,8 +110,8 @@ def roof_warnings(sites: Iterable[Site]) -> dict[int, RoofWarnings]:
     for referral in open_.order_by("-opened_at", "pk"):
         shots = photos[referral.visit_id, referral.item][:MOST_PHOTOS]
         findings[referral.visit.site_id].append(OpenFinding(referral, shots))
-    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=roofs).newest()}
-    faulty = {pk: row for pk, row in newest.items() if row.verdict == Verdict.OTHER_FAULT and not row.old}
+    told = recommendations(roofs.values(), now=now)
+    faulty = {pk: one for pk, one in told.items() if one.state == State.NOT_DIRT}
     return {
         pk: RoofWarnings(
             sorted(findings[pk], key=lambda one: not one.urgent),
@@ -122,13 +123,13 @@ def roof_warnings(sites: Iterable[Site]) -> dict[int, RoofWarnings]:
     }
 
 
-def visit_warnings(visits: Iterable[Visit], *, reader: User) -> dict[int, RoofWarnings]:
+def visit_warnings(visits: Iterable[Visit], *, reader: User, now: datetime) -> dict[int, RoofWarnings]:
     """What must be known before each visit, by its key, and who has read just that.
 
     What is found on the visit itself is no news to those who are there.
     """
     listed = list(visits)
-    of_roof = roof_warnings([visit.site for visit in listed])
+    of_roof = roof_warnings([visit.site for visit in listed], now=now)
     read: dict[tuple[int, str], list[VisitEntry]] = defaultdict(list)
     for entry in VisitEntry.objects.filter(visit__in=listed, kind=EntryKind.READ).select_related("by").order_by("at"):
         read[entry.visit_id, entry.item].append(entry)
@@ -143,13 +144,13 @@ def visit_warnings(visits: Iterable[Visit], *, reader: User) -> dict[int, RoofWa
     return found
 
 
-def ask_first(site: Site, *, read: str, doubts: Sequence[Doubt] = (), despite: str = "") -> RoofWarnings:
+def ask_first(site: Site, *, read: str, now: datetime, doubts: Sequence[Doubt] = (), despite: str = "") -> RoofWarnings:
     """What must be known of a roof that is being booked. ``read`` is the mark of what was read.
 
     Raises ``AskFirst`` where something is grave and just that has not been read, or where something speaks against the
     time or the crew: ``despite`` is the mark of what was agreed to.
     """
-    known = roof_warnings([site])[site.pk]
+    known = roof_warnings([site], now=now)[site.pk]
     if known.grave and read != known.mark:
         raise AskFirst(_("Something is known of this roof that a wash does not mend. Read it, then decide."), doubts)
     if doubts and despite != mark_of(doubts):

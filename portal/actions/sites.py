@@ -66,7 +66,9 @@ def save_meters(*, site: Site, meters: Sequence[Meter], removed: Sequence[Meter]
     for meter in removed:
         if meter.imports.exists() or meter.days.exists():
             raise NotPossible(
-                _("Files were sent for {name}: it stays. Files sent by mistake can be undone.").format(name=meter.name)
+                _("Files were sent for {name}: it stays. Files sent by mistake can be undone.").format(
+                    name=meter.called
+                )
             )
         meter.delete()
     for meter in meters:

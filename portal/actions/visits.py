@@ -67,7 +67,7 @@ def book_visit(
     if twin is not None and set(twin.technicians.all()) != set(technicians):
         raise ValidationError(_("This roof is booked for that time already, with others on the crew. Open that visit."))
     against = doubts_about(site, starts_at, minutes=minutes, technicians=technicians, now=now, visit=twin)
-    known = ask_first(site, read=read, doubts=[] if twin else against, despite=despite)
+    known = ask_first(site, read=read, now=now, doubts=[] if twin else against, despite=despite)
     if twin is not None:
         return twin
     # A closed lead needs no visit any more; the visit then stands by itself.
@@ -116,7 +116,7 @@ def move_visit(
     if again or not as_it_was:
         against = doubts_about(visit.site, starts_at, minutes=length, technicians=crew, now=now, visit=visit)
     if again:
-        known = ask_first(visit.site, read=read, doubts=against, despite=despite)
+        known = ask_first(visit.site, read=read, now=now, doubts=against, despite=despite)
         if by is not None and known and read == known.mark:
             note_read(visit=visit, mark=read, by=by, now=now)
     elif against and despite != mark_of(against):

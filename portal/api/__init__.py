@@ -204,7 +204,7 @@ def read_assessment(request: HttpRequest, site_id: int) -> Any:
         "why": why(told),
         "money": money_line(told),
         "what_to_do": advice(told),
-        "reasons": [sentence(said) for said in newest.reasons] if told.readings_speak else [],
+        "reasons": [sentence(said) for said in told.reasons or told.why],
     }
 
 

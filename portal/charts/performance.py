@@ -100,18 +100,10 @@ def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
     used = int(daily["used"].astype(bool).sum())
     first, last = pd.Timestamp(daily.index[0]), pd.Timestamp(daily.index[-1])
     washes = sum(event.wash for event in events)
-    ratio = daily["soiling_ratio"].dropna()
-    text = (
+    return (
         f"{spelled(first)} to {spelled(last)}: {used} of {len(daily)} days were fit to judge by. "
         f"Cleanings marked: {washes}; times that it came clean by itself: {len(events) - washes}."
     )
-    if len(ratio):
-        text += (
-            f" Dirt alone leaves {ratio.iloc[-1]:.0%} of a clean roof's output"
-            f" (likely {daily['soiling_ratio_low'].dropna().iloc[-1]:.0%}"
-            f" to {daily['soiling_ratio_high'].dropna().iloc[-1]:.0%}), an estimate."
-        ).replace("%", " %")
-    return text
 
 
 def _table(daily: pd.DataFrame) -> Table:

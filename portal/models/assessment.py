@@ -15,7 +15,7 @@ from django.utils import timezone
 
 from portal.models.people import User
 from portal.models.site import Site
-from portal.pv.recommend import OLD_AFTER
+from portal.pv.advice import STATES, State, kept_advice
 from portal.pv.result import Cause, Verdict
 
 SILENT_AFTER = timedelta(days=60)
@@ -113,19 +113,17 @@ class SiteAssessment(models.Model):
         return self.cause_began or self.soiling_since
 
     @property
-    def old(self) -> bool:
-        """Whether its readings end too long before it was made for anybody to act on it."""
-        return self._without_readings() > OLD_AFTER
-
-    @property
     def silent(self) -> bool:
         """Whether its readings end so long before it was made that its verdict counts no more."""
         return self._without_readings() > SILENT_AFTER
 
     @property
-    def standing(self) -> Verdict:
-        """The verdict as far as it still counts."""
-        return Verdict.NOT_ENOUGH_DATA if self.silent else Verdict(self.verdict)
+    def state(self) -> State:
+        """How the roof stood by it, as far as that still counts: by the advice of the day, not by the verdict alone."""
+        advised = kept_advice(self.advice)
+        if self.silent:
+            return State.CANNOT_TELL
+        return advised.state if advised else STATES[Verdict(self.verdict)]
 
     def _without_readings(self) -> timedelta:
         return timedelta(0) if self.readings_until is None else self.made_at.date() - self.readings_until

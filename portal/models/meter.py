@@ -13,7 +13,7 @@ import pandas as pd
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
 from django.db.models import OuterRef, Subquery
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
 from portal.models.by_mail import ReadingsMail
 from portal.models.people import User
@@ -57,7 +57,7 @@ class Meter(models.Model):
     """Something that counts a site's production. A site's production is the sum of its meters."""
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="meters")
-    name = models.CharField(max_length=80, default="Production")
+    name = models.CharField(max_length=80, default=gettext_noop("Production"))
     mapping = models.JSONField(
         null=True, blank=True, editable=False, help_text="How the last file of this meter was read."
     )
@@ -79,7 +79,12 @@ class Meter(models.Model):
         constraints = [models.UniqueConstraint(fields=["site", "name"], name="meter_name_once_a_site")]
 
     def __str__(self) -> str:
-        return f"{self.site} · {self.name}"
+        return f"{self.site} · {self.called}"
+
+    @property
+    def called(self) -> str:
+        """Its name, in the reader's language where nobody gave it one."""
+        return gettext("Production") if self.name == "Production" else self.name
 
     @property
     def cut_in(self) -> str:

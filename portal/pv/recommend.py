@@ -12,7 +12,7 @@ from enum import StrEnum, auto
 
 from portal.pv.advice import LIKELY, Act, Advised, RainAhead, Range, State, WashToday
 from portal.pv.result import Cause
-from portal.pv.said import Said
+from portal.pv.said import Code, Said
 
 OLD_AFTER = timedelta(days=21)
 """Without readings for longer nobody acts on what they said: rain or three more weeks of dust may have changed the
@@ -31,6 +31,10 @@ RAIN_TAKES = 0.2
 """Share of the dirt that rain must usually take until a day to be the reason for waiting [1]. No source."""
 HEAVY_RAIN_MM = 5.0
 """Rain within days that takes much of the dirt [mm]; doi:10.1109/WCPEC.2006.279690 found 3 to 10 mm a day."""
+AGAINST_DIRT = frozenset({Code.CLEAN_ENOUGH, Code.TOO_UNSURE})
+"""What a verdict says against washing: no reason any more where the same figures say that a wash pays now."""
+LIKE_DIRT = frozenset({Code.DIRT_OR_MODULES, Code.FIRST_HALF_YEAR})
+"""What leaves it open whether a loss is dirt, also where a wash is likely to pay."""
 
 
 class Because(StrEnum):
@@ -60,7 +64,18 @@ class Step(StrEnum):
     ASK_FOR_READINGS = auto()
     READ_FINDINGS = auto()
     WASH = auto()
+    WAIT_FOR_FIRM = auto()
+    ANSWER = auto()
     NOTHING = auto()
+
+
+class Asked(StrEnum):
+    """What the owner of a roof wants of the firm, by their own word."""
+
+    SOMETHING = auto()
+    """A wash, a call or a day, and nobody has seen to it yet."""
+    PEACE = auto()
+    """To be asked later, and not before."""
 
 
 class Reader(StrEnum):
@@ -87,6 +102,8 @@ class Since:
         Whether that wash's gain is told, or never will be.
     booked_for : datetime or None
         Start of the next visit that is booked.
+    asked : Asked or None
+        What its owner asked of the firm.
     rain : tuple of (date, float)
         Days and millimetres of rain of late, in any order.
     calendar_on : date or None
@@ -98,6 +115,7 @@ class Since:
     washed_on: date | None = None
     result_told: bool = True
     booked_for: datetime | None = None
+    asked: Asked | None = None
     rain: tuple[tuple[date, float], ...] = ()
     calendar_on: date | None = None
 
@@ -137,9 +155,17 @@ class Recommendation:
     rain: RainAhead | None
     calendar_on: date | None
     why: tuple[Said | str, ...]
+    reasons: tuple[Said | str, ...]
+    """What the readings show for it; empty where they do not speak, and where ``why`` says it already."""
     readings_until: date | None
     booked_for: datetime | None
+    asked: Asked | None
     currency: str
+
+    @property
+    def only_likely(self) -> bool:
+        """Whether something else than dirt would look the same."""
+        return any(isinstance(one, Said) and one.code in LIKE_DIRT for one in self.reasons)
 
     @property
     def readings_speak(self) -> bool:
@@ -168,7 +194,18 @@ class Recommendation:
         Step
             One for each reader.
         """
-        return STEPS[self.act][reader] if self.booked_for is None else BOOKED_STEPS[reader]
+        step = STEPS[self.act][reader]
+        if reader == Reader.TECHNICIAN:
+            return step if self.booked_for is None else Step.READ_FINDINGS
+        if reader == Reader.OFFICE and self.asked == Asked.SOMETHING:
+            return Step.ANSWER
+        if reader == Reader.HOMEOWNER and step in (Step.ASK_FOR_WASH, Step.NOTHING):
+            if self.asked == Asked.SOMETHING:
+                return Step.WAIT_FOR_FIRM
+            return Step.NOTHING if self.booked_for or self.asked else step
+        if reader == Reader.OFFICE and self.booked_for is not None:
+            return Step.READ_FINDINGS
+        return Step.NOTHING if step == Step.CALL_CUSTOMER and self.asked == Asked.PEACE else step
 
 
 STEPS = {
@@ -197,11 +234,6 @@ STEPS = {
         Reader.OFFICE: Step.ASK_FOR_READINGS,
         Reader.TECHNICIAN: Step.READ_FINDINGS,
     },
-}
-BOOKED_STEPS = {
-    Reader.HOMEOWNER: Step.ASK_FOR_CALL,
-    Reader.OFFICE: Step.READ_FINDINGS,
-    Reader.TECHNICIAN: Step.READ_FINDINGS,
 }
 
 
@@ -261,8 +293,10 @@ def _without_readings(since: Since, currency: str) -> Recommendation:
         rain=None,
         calendar_on=since.calendar_on,
         why=(),
+        reasons=(),
         readings_until=since.readings_until,
         booked_for=since.booked_for,
+        asked=since.asked,
         currency=currency,
     )
 
@@ -289,21 +323,34 @@ def _rained_on(advised: Advised, since: Since) -> date | None:
 
 
 def _as_found(told: Recommendation, advised: Advised, found: Found) -> Recommendation:
+    faulty = advised.state == State.NOT_DIRT
+    # Under a fault a loss that may be nothing is no dirt to speak of.
+    dirt = found.loss is not None and not (faulty and found.loss.low <= 0)
     told = replace(
         told,
         state=advised.state,
         act=advised.act,
         on=advised.on,
         state_day=found.since if advised.state in (State.DIRTY, State.NOT_DIRT) else None,
-        cause=found.cause if advised.state == State.NOT_DIRT else None,
-        loss=found.loss,
-        lost_a_month=found.lost_a_month,
+        cause=found.cause if faulty else None,
+        loss=found.loss if dirt else None,
+        lost_a_month=found.lost_a_month if dirt else None,
         wash=advised.wash,
         wash_too=advised.wash_too,
         rain=advised.rain,
         calendar_on=advised.calendar_on,
         why=advised.why or (found.reasons if advised.state == State.CANNOT_TELL else ()),
     )
+    told = _waiting(told)
+    if told.state == State.CANNOT_TELL:
+        return told
+    against = AGAINST_DIRT if told.state == State.DIRTY else frozenset[Code]()
+    reasons = tuple(one for one in found.reasons if not (isinstance(one, Said) and one.code in against))
+    return replace(told, reasons=reasons)
+
+
+def _waiting(told: Recommendation) -> Recommendation:
+    """Why one waits, and whether one still does."""
     if told.act != Act.WAIT:
         return told
     if told.on is None or told.wash is None:

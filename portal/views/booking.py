@@ -156,7 +156,7 @@ def visit_book(request: HttpRequest) -> HttpResponse:
         "visits/book.html",
         {
             "form": form,
-            "known": roof_warnings([site])[site.pk],
+            "known": roof_warnings([site], now=timezone.now())[site.pk],
             "asked": asked,
             "despite": mark_of(asked.doubts) if asked else "",
             "site": site,
@@ -235,7 +235,7 @@ def visit_move(request: HttpRequest, pk: int) -> HttpResponse:
             "form": form,
             "visit": visit,
             "site": visit.site,
-            "known": roof_warnings([visit.site])[visit.site.pk],
+            "known": roof_warnings([visit.site], now=timezone.now())[visit.site.pk],
             "asked": asked,
             "despite": mark_of(asked.doubts) if asked else "",
         },

@@ -10,6 +10,8 @@ from django.db.models import QuerySet
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
+from portal.actions.proof import no_gain
+from portal.actions.washes import measured_gain
 from portal.charts.chart import Chart
 from portal.charts.life import Mark, Row, Shape, life_chart
 from portal.models import (
@@ -24,10 +26,11 @@ from portal.models import (
     VisitState,
 )
 from portal.models.record import findings
-from portal.pv.advice import STATES, State
+from portal.pv.advice import State
 from portal.views.words import interval_words
 from portal.words.advice import SIGNS
 from portal.words.figures import percent
+from portal.words.gains import IN_A_ROW, NoGain
 
 GAP = timedelta(days=7)
 """Days without readings that are seen as a gap. No source."""
@@ -47,7 +50,7 @@ def life_of(site: Site, *, user: User, until: date, assessment: SiteAssessment |
         Row(_("Installed"), [Mark(site.installed_on, _("Installed"))] if site.installed_on else []),
         Row(_("Readings"), list(_readings(site))),
         Row(_("Came clean by itself"), list(_rains(assessment))),
-        Row(_("Washes"), list(_washes(site, visits))),
+        Row(_("Washes"), list(_washes(visits, until))),
         Row(_("Findings"), list(_findings(site, visits))),
         Row(_("What the readings said"), list(_said(site))),
         Row(_("Leads"), list(_leads(site, leads, until))),
@@ -76,17 +79,16 @@ def _rains(assessment: SiteAssessment | None) -> Iterator[Mark]:
         yield Mark(date.fromisoformat(one["date"]), _gained(one["gain"], one["low"], one["high"]), Shape.RAIN, "rain")
 
 
-def _washes(site: Site, visits: QuerySet[Visit]) -> Iterator[Mark]:
-    for visit in visits.filter(state=VisitState.DONE).select_related("proof"):
-        day, proof = visit.cleaned_on, getattr(visit, "proof", None)
+def _washes(visits: QuerySet[Visit], until: date) -> Iterator[Mark]:
+    for visit in visits.filter(state=VisitState.DONE).select_related("proof", "site"):
+        day, gain = visit.cleaned_on, measured_gain(visit)
         if day is not None:
-            gain = _gained(proof.gain, proof.gain_low, proof.gain_high) if proof else _gained(None, None, None)
-            yield Mark(day, gain, Shape.DROP, "wash")
+            unknown = IN_A_ROW[no_gain(visit, today=until) or NoGain.AWAITED]
+            words = _gained(*gain) if gain else _("Gain {why}").format(why=unknown)
+            yield Mark(day, words, Shape.DROP, "wash")
 
 
-def _gained(gain: float | None, low: float | None, high: float | None) -> str:
-    if gain is None:
-        return _("Gain not known yet")
+def _gained(gain: float, low: float, high: float) -> str:
     return _("Gain {gain}").format(gain=f"{percent(gain)} {interval_words(low, high)}".strip())
 
 
@@ -108,7 +110,7 @@ def _said(site: Site) -> Iterator[Mark]:
     """The verdict each time that it changed."""
     before = None
     for one in SiteAssessment.objects.filter(site=site).order_by("as_of", "pk"):
-        state = STATES[one.standing]
+        state = one.state
         if state != before:
             shape, colour = SAID.get(state, (Shape.DOT, "refused"))
             yield Mark(one.as_of, str(SIGNS[state][1]), shape, colour)

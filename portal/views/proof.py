@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo
@@ -23,12 +23,14 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_GET, require_POST
 
+from portal.actions.advice import recommendation
 from portal.actions.asks import enquire
 from portal.actions.proof import (
     SETTLES_AFTER,
     Worth,
     link_token,
     linked_report,
+    no_gain,
     revoke_report_link,
     share_report,
     worth,
@@ -52,9 +54,12 @@ from portal.models import (
     VisitState,
 )
 from portal.models.record import findings, standing
+from portal.pv.recommend import Recommendation
 from portal.views.asked import row_asked
 from portal.views.printed import pdf
 from portal.views.record import photo_file
+from portal.words.gains import SENTENCES as NO_GAIN
+from portal.words.gains import NoGain
 
 if TYPE_CHECKING:
     from django_stubs_ext import StrOrPromise
@@ -126,14 +131,20 @@ class Report:
     signed_by: str
     not_at_home: bool
     settles_on: date | None
-    overdue: bool
-    """Nothing could be said by the day it should have settled, a few nights allowed."""
+    unknown: NoGain | None
+    """Why there is no figure, where there is none."""
+    told: Recommendation
+    """How the roof stands by now. Shared, without what it costs and when somebody comes."""
     washed_a_year_before: date | None
     """A wash shortly before the weeks that the same season is compared with."""
     logo: str
     """Where the firm's logo is shown from; empty where there is none, or the page's frame shows it already."""
     shared: bool
     """Opened by link: whoever has it reads nothing of the roof's owner."""
+
+    @property
+    def unknown_words(self) -> str:
+        return str(NO_GAIN[self.unknown]) if self.unknown else ""
 
 
 def report_of(
@@ -157,7 +168,10 @@ def report_of(
     pairs = [
         (str(distance.label), newest(Phase.BEFORE, distance), newest(Phase.AFTER, distance)) for distance in Distance
     ]
-    cleaned_on, today = visit.cleaned_on, timezone.now().astimezone(ZoneInfo(visit.site.tz)).date()
+    cleaned_on, now = visit.cleaned_on, timezone.now()
+    told = recommendation(visit.site, now=now)
+    if shared:
+        told = replace(told, booked_for=None, wash=None, lost_a_month=None)
     return Report(
         visit,
         proof,
@@ -171,7 +185,8 @@ def report_of(
         sign_off.note if sign_off and sign_off.answer == "signed" and not shared else "",
         sign_off is not None and sign_off.answer == "not_at_home",
         cleaned_on + SETTLES_AFTER if cleaned_on else None,
-        cleaned_on is not None and today > cleaned_on + SETTLES_AFTER + timedelta(days=3),
+        no_gain(visit, today=now.astimezone(ZoneInfo(visit.site.tz)).date()),
+        told,
         _washed_a_year_before(visit, cleaned_on),
         logo,
         shared,
@@ -222,6 +237,7 @@ def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
         "proof/report.html",
         {
             "report": report_of(visit, _inside),
+            "hides_prices": not visit.site.customer.business.shows_prices_to(user),
             "pdf_url": reverse("visit_report_pdf", args=[visit.pk]),
             "may_share": may_share,
             "links": [(link, settings.BASE_URL + reverse("shared_report", args=[link_token(link)])) for link in links],

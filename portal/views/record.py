@@ -126,7 +126,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
         "visits/record.html",
         {
             "visit": visit,
-            "known": visit_warnings([visit], reader=user)[visit.pk],
+            "known": visit_warnings([visit], reader=user, now=timezone.now())[visit.pk],
             "site": visit.site,
             "user_id": user.pk,
             "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),

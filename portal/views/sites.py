@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any, cast
@@ -18,6 +19,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
+from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import standing_wish
 from portal.charts.chart import Chart
@@ -36,12 +38,13 @@ from portal.models import (
     Visit,
     VisitState,
 )
-from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.pv.standing_wish import StandingWish
 from portal.views.life import life_of
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
+from portal.words.gains import IN_A_ROW, NoGain
+from portal.words.gains import SENTENCES as NO_GAIN
 from portal.words.sentences import with_words
 from portal.words.standing_wish import RHYTHMS
 
@@ -70,6 +73,16 @@ class Gain:
     high: float | None
     worth: PerMonth | None
     visit: Visit | None
+    unknown: NoGain | None
+    """Why there is no figure, where there is none."""
+
+    @property
+    def unknown_in_a_row(self) -> str:
+        return str(IN_A_ROW[self.unknown]) if self.unknown else ""
+
+    @property
+    def unknown_words(self) -> str:
+        return str(NO_GAIN[self.unknown]) if self.unknown else ""
 
     @property
     def measurable(self) -> bool:
@@ -127,23 +140,24 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
     performance = production = took = year = None
-    told = recommendation(site, now=now)
+    told, today = recommendation(site, now=now), now.astimezone(ZoneInfo(site.tz)).date()
+    gains = _gains(site, assessment, visits, today)
     if assessment and daily:
         frame = with_words(daily.frame())
-        performance = performance_chart(frame, _events(assessment))
+        performance = performance_chart(frame, _events(assessment, gains))
         production = production_chart(frame)
         took = _took(site, told, frame)
         year = year_chart(frame)
     return Story(
         site=site,
         business=site.customer.business,
-        today=now.astimezone(ZoneInfo(site.tz)).date(),
+        today=today,
         assessment=assessment,
         told=told,
         standing=standing_wish(site, told),
         first_reading=readings["first"],
         last_reading=readings["last"],
-        gains=_gains(site, assessment, visits),
+        gains=gains,
         performance=performance,
         production=production,
         took=took,
@@ -154,7 +168,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
 
 def _took(site: Site, told: Recommendation, daily: pd.DataFrame) -> Took | None:
     """The year's dirt, where the recommendation tells of dirt at all, and by the rule by which it does."""
-    if told.loss is None or (told.state == State.NOT_DIRT and told.loss.low <= 0):
+    if told.loss is None:
         return None
     ribbon = taken_ribbon(daily)
     if ribbon is None:
@@ -163,26 +177,33 @@ def _took(site: Site, told: Recommendation, daily: pd.DataFrame) -> Took | None:
     return Took(ribbon.chart, taken, *(one * price for one in (taken.kwh, taken.kwh_low, taken.kwh_high)))
 
 
-def _events(assessment: SiteAssessment) -> list[Event]:
-    washes = {date.fromisoformat(one["date"]) for one in assessment.cleanings}
-    events = [
-        Event(date.fromisoformat(one["date"]), _gained(_("cleaned"), one), wash=True) for one in assessment.cleanings
-    ]
+def _events(assessment: SiteAssessment, gains: Sequence[Gain]) -> list[Event]:
+    """Washes with the word of their report, and falls of the loss that none explains."""
+    said = {one.date: one for one in gains}
+    events = []
+    for one in assessment.cleanings:
+        day = date.fromisoformat(one["date"])
+        known = said.get(day)
+        gain = {"gain": known.gain, "low": known.low, "high": known.high} if known else one
+        why = known.unknown if known and known.unknown else NoGain.AWAITED
+        events.append(Event(day, _gained(_("cleaned"), gain, why), wash=True))
+    washes = {event.date for event in events}
     for one in assessment.recoveries:
         day = date.fromisoformat(one["date"])
         if day not in washes:
-            events.append(Event(day, _gained(_("recovered by itself, like after rain"), one), wash=False))
+            words = _gained(_("recovered by itself, like after rain"), one, NoGain.TOO_ROUGH)
+            events.append(Event(day, words, wash=False))
     return sorted(events, key=lambda event: event.date)
 
 
-def _gained(word: str, one: dict[str, Any]) -> str:
+def _gained(word: str, one: dict[str, Any], why: NoGain) -> str:
     if one["gain"] is None:
-        return _("{word}, gain not known yet").format(word=word)
+        return _("{word}, gain {why}").format(word=word, why=IN_A_ROW[why])
     gain = f"{percent(one['gain'])} {interval_words(one['low'], one['high'])}".strip()
     return _("{word}, gain {gain}").format(word=word, gain=gain)
 
 
-def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit]) -> list[Gain]:
+def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit], today: date) -> list[Gain]:
     """Every known cleaning, newest first, with the word of its visit's report: mail, page and report say the same."""
     zone = ZoneInfo(site.tz)
     visits = {
@@ -194,7 +215,8 @@ def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet
     for day, visit in sorted(visits.items(), reverse=True):
         proof: Proof | None = getattr(visit, "proof", None)
         gain, low, high = (proof.gain, proof.gain_low, proof.gain_high) if proof else (None, None, None)
-        gains.append(Gain(day, gain, low, high, _worth(site, assessment, gain, low, high), visit))
+        worth = _worth(site, assessment, gain, low, high)
+        gains.append(Gain(day, gain, low, high, worth, visit, no_gain(visit, today=today)))
     return gains
 
 

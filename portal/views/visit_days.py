@@ -44,11 +44,11 @@ def coming_days(visits: VisitQuerySet, now: datetime) -> dict[date, list[int]]:
     return dict(sorted(days.items()))
 
 
-def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User) -> list[Day]:
+def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datetime) -> list[Day]:
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
-    known = visit_warnings(visits, reader=reader)
+    known = visit_warnings(visits, reader=reader, now=now)
     if not by_route:
         return [Day(day, [Round("", [(one, known[one.pk]) for one in of_day], 0.0)]) for day, of_day in days.items()]
     return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]

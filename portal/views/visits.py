@@ -68,7 +68,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         request,
         "visits/visits.html",
         {
-            "days": days_of(listed, by_route=by_route, reader=user),
+            "days": days_of(listed, by_route=by_route, reader=user, now=now),
             "page": page,
             "query": query.urlencode(),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
@@ -100,7 +100,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
         "visits/sheet.html",
         {
             "visit": visit,
-            "known": visit_warnings([visit], reader=user)[visit.pk],
+            "known": visit_warnings([visit], reader=user, now=timezone.now())[visit.pk],
             "shows_prices": site.customer.business.shows_prices_to(user),
             "invoices": Invoice.objects.visible_to(user).filter(visit=visit).with_open().order_by("pk"),
             "site": site,

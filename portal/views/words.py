@@ -14,10 +14,8 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from portal.actions.leads import OUR_NOTES
 from portal.models import Proof, SiteAssessment
-from portal.pv.advice import STATES
 from portal.pv.orientation import LEAST_TILT, LEAST_TURN
 from portal.pv.recommend import Reader, Recommendation
-from portal.pv.result import Cause
 from portal.words import advice as sentences_of_advice
 from portal.words.advice import SIGNS
 from portal.words.drawn import chart_in_their_words, svg_in_their_words
@@ -46,6 +44,7 @@ for figure in (
 for told_as in (
     "headline",
     "why",
+    "cause",
     "cost",
     "money_line",
     "advice",
@@ -129,7 +128,7 @@ def state_colour(told: Recommendation) -> str:
 @register.simple_tag
 def verdict_mark(assessment: SiteAssessment) -> SafeString:
     """What an assessment of before said, as a sign; how the roof stands now is :func:`state_mark`'s to say."""
-    colour, word = SIGNS[STATES[assessment.standing]]
+    colour, word = SIGNS[assessment.state]
     return format_html('<span class="verdict {}">{}</span>', colour, word)
 
 
@@ -139,12 +138,6 @@ def loss_words(assessment: SiteAssessment) -> str:
     if assessment.present_loss is None or assessment.silent:
         return ""
     return f"{percent(assessment.present_loss)} {interval_words(assessment.loss_low, assessment.loss_high)}".strip()
-
-
-@register.filter
-def cause_words(assessment: SiteAssessment) -> str:
-    """What seems wrong by an assessment that says it is not dirt."""
-    return str(sentences_of_advice.CAUSES[Cause(assessment.cause or Cause.UNKNOWN)])
 
 
 @register.filter

@@ -68,6 +68,8 @@ STEPS = {
     Step.ASK_FOR_READINGS: gettext_lazy("Ask them for readings"),
     Step.READ_FINDINGS: gettext_lazy("Read what was found"),
     Step.WASH: gettext_lazy("Wash"),
+    Step.WAIT_FOR_FIRM: gettext_lazy("Nothing more: the firm knows, and gets in touch"),
+    Step.ANSWER: gettext_lazy("Answer what they asked"),
     Step.NOTHING: gettext_lazy("Nothing to do now"),
 }
 """What a reader does next, as a button says it."""
@@ -98,7 +100,8 @@ def headline(told: Recommendation) -> str:
     """How the roof stands, in one sentence."""
     day = day_words(told.state_day) if told.state_day else ""
     if told.state == State.DIRTY:
-        return _("The panels are dirty.")
+        likely = _("The panels make less than they should, most likely because of dirt.")
+        return likely if told.only_likely else _("The panels are dirty.")
     if told.state == State.CLEAN:
         return _("The panels are clean enough.")
     if told.state == State.UNSURE:
@@ -106,7 +109,9 @@ def headline(told: Recommendation) -> str:
     if told.state == State.NOT_DIRT:
         return _("The panels make less, and it is not dirt. A wash will not mend it.")
     if told.state == State.JUST_WASHED:
-        return _("Washed on {day}. What it gained is not known yet.").format(day=day)
+        lacks = _("Washed on {day}. Without newer readings nobody can tell what it gained.").format(day=day)
+        yet = _("Washed on {day}. What it gained is not known yet.").format(day=day)
+        return lacks if told.act == Act.SEND_READINGS else yet
     if told.state == State.RAINED:
         return _("Rain fell on {day}. How much dirt it took is not known yet.").format(day=day)
     if told.state == State.CANNOT_TELL:
@@ -123,8 +128,10 @@ def why(told: Recommendation) -> str:
         said.append(cause(told))
         if told.state_day:
             said.append(_("It began about {day}.").format(day=day_words(told.state_day)))
-    if told.loss is not None and not (told.state == State.NOT_DIRT and told.loss.low <= 0):
+    if told.loss is not None:
         said.append(loss_words(told))
+    if told.state == State.NOT_DIRT and told.lost_a_month is not None:
+        said.append(_costs(told.lost_a_month, told.currency))
     if told.state == State.DIRTY and told.state_day:
         said.append(_("It has built up since about {day}.").format(day=day_words(told.state_day)))
     said += [sentence(one) for one in told.why]
@@ -160,13 +167,17 @@ def loss_in_a_row(told: Recommendation) -> str:
 
 
 def cost(told: Recommendation) -> str:
-    """What the dirt costs a month; empty where that is not known."""
-    if told.lost_a_month is None or (told.state == State.NOT_DIRT and told.lost_a_month.low <= 0):
+    """What the dirt costs a month; empty where that is not known, and where dirt is not what is wrong."""
+    if told.lost_a_month is None or told.state == State.NOT_DIRT:
         return ""
+    return _costs(told.lost_a_month, told.currency)
+
+
+def _costs(a_month: Range, currency: str) -> str:
     return _("Dirt costs {cost} a month (likely {low} to {high}).").format(
-        cost=roughly(told.lost_a_month.middle, told.currency),
-        low=whole_money(told.lost_a_month.low, told.currency),
-        high=about_money(told.lost_a_month.high, told.currency),
+        cost=roughly(a_month.middle, currency),
+        low=whole_money(a_month.low, currency),
+        high=about_money(a_month.high, currency),
     )
 
 

@@ -115,6 +115,18 @@ def test_a_settled_gain_stays_and_its_energy_goes_on() -> None:
 
 
 @pytest.mark.django_db
+def test_readings_that_come_two_years_after_a_wash_still_tell_of_it_and_once() -> None:
+    visit = _washed()
+    _assessed(visit, WASHED + timedelta(days=700))
+    late = datetime(2026, 5, 4, 23, tzinfo=ZONE) + timedelta(days=701)
+    assert update_proofs(now=late) == 1
+    assert Proof.objects.get(visit=visit).state == ProofState.SETTLED
+    assert Proof.objects.get(visit=visit).gain == 0.1
+    _assessed(visit, WASHED + timedelta(days=710))
+    assert update_proofs(now=late + timedelta(days=10)) == 0  # nobody follows it any more
+
+
+@pytest.mark.django_db
 def test_the_job_may_run_twice() -> None:
     visit = _washed()
     _assessed(visit, WASHED + timedelta(days=30))

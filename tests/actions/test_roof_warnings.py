@@ -56,7 +56,7 @@ def earlier(site: Site, crew: User) -> Visit:
 
 
 def test_a_roof_of_which_nothing_is_known_asks_nothing(site: Site) -> None:
-    known = roof_warnings([site])[site.pk]
+    known = roof_warnings([site], now=NOW)[site.pk]
     assert not known
     assert (known.grave, known.mark) == (False, "")
     assert book_visit(site=site, starts_at=TOMORROW, technicians=[], now=NOW).state == VisitState.BOOKED
@@ -68,11 +68,11 @@ def test_urgent_findings_come_first_and_end_when_somebody_has_seen_to_them(
     find(earlier, "seen", "frame", by=crew)
     find(earlier, "urgent", by=crew)
     find(earlier, "seen", "debris", by=crew)  # a wash takes care of that
-    found = roof_warnings([site])[site.pk].findings
+    found = roof_warnings([site], now=NOW)[site.pk].findings
     assert [one.referral.item for one in found] == ["cables", "frame"]
     for referral in Referral.objects.all():
         close_referral(referral=referral, outcome="Electrician replaced it", now=NOW)
-    assert not roof_warnings([site])[site.pk]
+    assert not roof_warnings([site], now=NOW)[site.pk]
 
 
 @pytest.mark.parametrize("why", ["urgent finding", "other than dirt"])
@@ -89,13 +89,22 @@ def test_nothing_is_written_or_mailed_before_what_is_grave_was_read(
             book_visit(site=site, starts_at=TOMORROW, technicians=[crew], now=NOW, by=office, read=read)
     plan_standing(now=NOW)
     assert (Visit.objects.count(), Reminder.objects.count(), len(mail.outbox)) == (rows, 0, 0)
-    mark = roof_warnings([site])[site.pk].mark
+    mark = roof_warnings([site], now=NOW)[site.pk].mark
     visits = {
         book_visit(site=site, starts_at=TOMORROW, technicians=[crew], now=NOW, by=office, read=mark).pk
         for _ in range(2)
     }
     entry = VisitEntry.objects.get(kind="read")
     assert (entry.by, entry.at, {entry.visit_id}) == (office, NOW, visits)
+
+
+def test_a_fault_is_known_by_the_recommendation_and_not_by_the_verdict_of_some_day(site: Site) -> None:
+    row = factories.assessment(site=site, verdict="other fault", cause="string_loss", readings_until=NOW.date())
+    fault = roof_warnings([site], now=NOW)[site.pk].fault
+    assert fault is not None
+    assert fault.cause == row.cause
+    # Of readings that stopped since nobody knows: what the pages of the roof no longer say stops no booking.
+    assert roof_warnings([site], now=NOW + timedelta(days=60))[site.pk].fault is None
 
 
 def test_a_note_alone_does_not_hold_a_booking_up(site: Site) -> None:
@@ -107,7 +116,7 @@ def test_a_note_alone_does_not_hold_a_booking_up(site: Site) -> None:
 
 def test_what_is_found_meanwhile_is_asked_about_again(site: Site, earlier: Visit, crew: User) -> None:
     find(earlier, "urgent", by=crew)
-    read = roof_warnings([site])[site.pk].mark
+    read = roof_warnings([site], now=NOW)[site.pk].mark
     find(earlier, "urgent", "glass", "Broken", by=crew)
     with pytest.raises(AskFirst):
         book_visit(site=site, starts_at=TOMORROW, technicians=[], now=NOW, by=crew, read=read)
@@ -122,7 +131,7 @@ def test_a_visit_called_off_is_booked_again_only_by_who_has_read_it(site: Site, 
         move_visit(visit=visit, starts_at=TOMORROW, now=NOW, by=crew)
     visit.refresh_from_db()
     assert visit.state == VisitState.CANCELLED
-    move_visit(visit=visit, starts_at=TOMORROW, now=NOW, by=crew, read=roof_warnings([site])[site.pk].mark)
+    move_visit(visit=visit, starts_at=TOMORROW, now=NOW, by=crew, read=roof_warnings([site], now=NOW)[site.pk].mark)
     assert VisitEntry.objects.filter(visit=visit, kind="read", by=crew).count() == 1
 
 
@@ -132,10 +141,10 @@ def test_each_who_is_sent_reads_it_and_reads_what_is_new_again(site: Site, earli
     visit = factories.visit(site=site, technicians=(crew, other))
 
     def unread(by: User) -> bool:
-        return visit_warnings([visit], reader=by)[visit.pk].unread
+        return visit_warnings([visit], reader=by, now=NOW)[visit.pk].unread
 
     def read(by: User) -> None:
-        known = visit_warnings([visit], reader=by)[visit.pk]
+        known = visit_warnings([visit], reader=by, now=NOW)[visit.pk]
         assert known.identity is not None
         for _ in range(2):  # sent twice by a phone
             record_entry(visit=visit, client_id=known.identity, kind="read", item=known.mark, at=NOW, by=by, now=NOW)
@@ -167,7 +176,7 @@ def test_who_is_sent_to_a_roof_sees_the_photos_of_what_was_found_there_and_no_ot
     factories.visit(site=site, technicians=(sent,))
     assert list(VisitPhoto.objects.visible_to(sent)) == [of_finding]
     assert not VisitPhoto.objects.visible_to(idle).exists()
-    (finding,) = roof_warnings([site])[site.pk].findings
+    (finding,) = roof_warnings([site], now=NOW)[site.pk].findings
     assert finding.photos == [of_finding]
 
 
@@ -181,6 +190,6 @@ def test_many_roofs_ask_the_database_no_more_than_one(
         find(factories.visit(site=other, technicians=(crew,)), "urgent", by=crew)
         visits.append(factories.visit(site=other))
     for some in (visits[:1], visits):
-        fresh = list(Visit.objects.filter(pk__in=[one.pk for one in some]).select_related("site__customer"))
-        with django_assert_num_queries(4):
-            visit_warnings(fresh, reader=crew)
+        fresh = list(Visit.objects.filter(pk__in=[one.pk for one in some]).select_related("site__customer__business"))
+        with django_assert_num_queries(8):
+            visit_warnings(fresh, reader=crew, now=NOW)

@@ -14,6 +14,7 @@ from portal.pv.recommend import (
     LONGEST_RESULT,
     OLD_AFTER,
     OLD_RESULT,
+    Asked,
     Because,
     Found,
     Reader,
@@ -23,6 +24,7 @@ from portal.pv.recommend import (
     recommend,
 )
 from portal.pv.result import Cause
+from portal.pv.said import Code, Said
 
 TODAY = date(2026, 7, 10)
 WASH = WashToday(Range(60.0, 120.0, 200.0), 0.8, 85.0, 0.3, 140.0, 0.18)
@@ -152,8 +154,70 @@ def test_where_readings_cannot_tell_the_calendar_gives_the_day() -> None:
 def test_a_booked_visit_changes_what_is_next_and_not_what_is_so() -> None:
     booked = told(since=replace(SINCE, booked_for=datetime(2026, 7, 12, 8, tzinfo=UTC)))
     assert (booked.state, booked.act) == (State.DIRTY, Act.WASH)
-    assert booked.step(Reader.HOMEOWNER) == Step.ASK_FOR_CALL
+    assert booked.step(Reader.HOMEOWNER) == Step.NOTHING
+    assert booked.step(Reader.OFFICE) == Step.READ_FINDINGS
     assert booked.step(Reader.TECHNICIAN) == Step.READ_FINDINGS
+
+
+BOOKED = datetime(2026, 7, 12, 8, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("advised", "since", "homeowner", "office"),
+    [
+        (DIRTY, SINCE, Step.ASK_FOR_WASH, Step.CALL_CUSTOMER),
+        # Who has asked is not told to ask again, and whom they asked is told to answer.
+        (DIRTY, replace(SINCE, asked=Asked.SOMETHING), Step.WAIT_FOR_FIRM, Step.ANSWER),
+        (DIRTY, replace(SINCE, asked=Asked.SOMETHING, booked_for=BOOKED), Step.WAIT_FOR_FIRM, Step.ANSWER),
+        (TOLD_TO_WAIT, replace(SINCE, asked=Asked.SOMETHING), Step.WAIT_FOR_FIRM, Step.ANSWER),
+        # Who wants to be left alone is neither called nor told to ask.
+        (DIRTY, replace(SINCE, asked=Asked.PEACE), Step.NOTHING, Step.NOTHING),
+        # A fault and missing readings are for the owner to act on, whatever they asked of the firm.
+        (FAULTY, replace(SINCE, asked=Asked.SOMETHING), Step.CALL_ELECTRICIAN, Step.ANSWER),
+        (FAULTY, replace(SINCE, booked_for=BOOKED), Step.CALL_ELECTRICIAN, Step.READ_FINDINGS),
+        (FAULTY, replace(SINCE, asked=Asked.PEACE), Step.CALL_ELECTRICIAN, Step.REFER),
+        (
+            DIRTY,
+            replace(SINCE, readings_until=days_ago(40), asked=Asked.PEACE),
+            Step.SEND_READINGS,
+            Step.ASK_FOR_READINGS,
+        ),
+    ],
+)
+def test_what_is_next_follows_what_the_owner_asked(
+    advised: Advised, since: Since, homeowner: Step, office: Step
+) -> None:
+    answer = told(advised, since=since)
+    assert (answer.step(Reader.HOMEOWNER), answer.step(Reader.OFFICE)) == (homeowner, office)
+
+
+def said(*codes: Code) -> Found:
+    return replace(FOUND, reasons=tuple(Said(code) for code in codes))
+
+
+def test_a_verdict_that_speaks_against_washing_is_no_reason_for_a_wash() -> None:
+    for code in (Code.CLEAN_ENOUGH, Code.TOO_UNSURE):
+        assert told(found=said(Code.ESTIMATE, code)).reasons == (Said(Code.ESTIMATE),)
+        waits = replace(DIRTY, state=State.UNSURE, act=Act.WOULD_NOT_PAY)
+        assert told(waits, said(Code.ESTIMATE, code)).reasons == (Said(Code.ESTIMATE), Said(code))
+        # the day has come since: what was unsure then is worth a wash by now
+        come = replace(TOLD_TO_WAIT, state=State.UNSURE, on=TODAY)
+        assert told(come, said(code)).reasons == ()
+
+
+def test_what_may_be_dirt_or_not_is_never_called_just_dirty() -> None:
+    for code in (Code.DIRT_OR_MODULES, Code.FIRST_HALF_YEAR):
+        answer = told(found=said(Code.ESTIMATE, code))
+        assert answer.only_likely
+        assert Said(code) in answer.reasons
+    assert not told(found=said(Code.ESTIMATE, Code.DRIFTED)).only_likely
+
+
+def test_under_a_fault_a_loss_that_may_be_nothing_is_not_told() -> None:
+    faint = replace(FOUND, loss=Range(0.0, 0.02, 0.04), cause=Cause.STRING_LOSS)
+    assert (told(FAULTY, faint).loss, told(FAULTY, faint).lost_a_month) == (None, None)
+    assert told(FAULTY, FOUND).loss == FOUND.loss
+    assert told(DIRTY, faint).loss == faint.loss
 
 
 ADVICE = st.sampled_from(
@@ -194,6 +258,7 @@ def test_no_answer_contradicts_itself(
     assert (answer.act == Act.LOOK) == (answer.state == State.NOT_DIRT)
     if not answer.readings_speak:  # then no figure of before is shown beside it
         assert (answer.loss, answer.lost_a_month, answer.wash, answer.rain) == (None, None, None, None)
+        assert answer.reasons == ()
     if answer.state == State.NO_READINGS and readings is not None:
         assert timedelta(days=readings) > OLD_AFTER
     if answer.state == State.JUST_WASHED:

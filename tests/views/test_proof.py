@@ -13,9 +13,12 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from portal.actions.advice import recommendation
+from portal.actions.proof import link_token, share_report
 from portal.actions.visits import finish_visit
 from portal.models import Proof, Visit
 from portal.views.proof import report_of
+from portal.words.advice import headline
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -56,13 +59,39 @@ def test_a_report_that_no_readings_ever_reached_does_not_promise_a_day_that_is_p
     for days_ago, promised in ((29, True), (36, False)):
         said = _says(_washed(days_ago))
         assert ("the final one by" in said) == promised
-        assert ("Send the readings" in said) != promised
+        assert ("If you send those" in said) != promised
 
 
-def test_a_month_without_an_honest_figure_is_not_a_gain_of_nothing() -> None:
-    said = _says(_washed(40), state="settled")
+@pytest.mark.parametrize(("clear_days", "why"), [(2, "too few days before or after it"), (9, "are too rough")])
+def test_a_month_without_an_honest_figure_is_not_a_gain_of_nothing(clear_days: int, why: str) -> None:
+    said = _says(_washed(40), state="settled", clear_days_before=clear_days, clear_days_after=9)
     assert "The readings cannot say" in said
-    assert "That is not a gain of nothing: it is not known." in said
+    assert why in said
+    assert "not a gain of nothing: it is not known." in said
+
+
+def test_a_wash_of_long_ago_is_not_said_to_be_known_soon() -> None:
+    visit = _washed(520)
+    client = Client()
+    client.force_login(visit.site.customer.user)  # type: ignore[arg-type] - it has one
+    page = client.get(reverse("site", args=[visit.site_id])).text
+    assert "not known yet" not in page
+    assert "could not be measured: no readings" in page
+
+
+def test_the_report_tells_how_the_roof_stands_by_now_and_a_shared_one_nothing_of_money_or_of_who_comes() -> None:
+    visit = _washed(60)
+    factories.assessment(site=visit.site, as_of=timezone.now().date(), clean_due=timezone.now().date())
+    factories.visit(site=visit.site, starts_at=timezone.now() + timedelta(days=3))
+    told = recommendation(visit.site, now=timezone.now())
+    own = _says(visit, state="settled")
+    link = link_token(share_report(visit=visit, now=timezone.now()))
+    shared = Client().get(reverse("shared_report", args=[link])).text
+    for page in (own, shared):
+        assert headline(told) in page
+        assert "Wash now" in page
+    assert ("Dirt costs" in own, "A visit is booked" in own) == (True, True)
+    assert ("Dirt costs" in shared, "A visit is booked" in shared) == (False, False)
 
 
 GAIN = {"gain": 0.08, "gain_low": 0.07, "gain_high": 0.1, "kwh": 54.0, "kwh_low": 45.0, "kwh_high": 62.0}

@@ -135,4 +135,4 @@ def test_keeping_an_assessment_notes_its_last_reading() -> None:
     factories.day_readings(meter, NOW.date() - timedelta(days=30))
     keep_assessments(results=[(meter.site, result_for(meter.site, None))], now=NOW)
     row = SiteAssessment.objects.get()
-    assert (row.readings_until, row.old, row.silent) == (NOW.date() - timedelta(days=30), True, False)
+    assert (row.readings_until, row.silent) == (NOW.date() - timedelta(days=30), False)

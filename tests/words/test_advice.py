@@ -10,7 +10,7 @@ import pytest
 from django.utils.translation import override
 
 from portal.pv.advice import Act, RainAhead, Range, State, WashToday
-from portal.pv.recommend import Because, Reader, Recommendation
+from portal.pv.recommend import Asked, Because, Reader, Recommendation
 from portal.pv.result import Cause
 from portal.pv.said import Code, Said
 from portal.words import advice as words
@@ -32,15 +32,17 @@ DIRTY = Recommendation(
     rain=None,
     calendar_on=None,
     why=(),
+    reasons=(),
     readings_until=TODAY - timedelta(days=1),
     booked_for=None,
+    asked=None,
     currency="USD",
 )
 BY_RAIN = replace(
     DIRTY, act=Act.WAIT, on=date(2026, 9, 8), because=Because.RAIN, rain=RainAhead(0.7, 2, 3, futures=False)
 )
 CLEAN = replace(DIRTY, state=State.CLEAN, act=Act.WOULD_NOT_PAY, state_day=None, loss=Range(0.0, 0.004, 0.016))
-FAULT = replace(DIRTY, state=State.NOT_DIRT, act=Act.LOOK, cause=Cause.STRING_LOSS, loss=Range(0.0, 0.01, 0.03))
+FAULT = replace(DIRTY, state=State.NOT_DIRT, act=Act.LOOK, cause=Cause.STRING_LOSS, loss=None, lost_a_month=None)
 SILENT = replace(
     DIRTY,
     state=State.NO_READINGS,
@@ -66,7 +68,8 @@ ALL = {
     "by rain": BY_RAIN,
     "clean": CLEAN,
     "fault": FAULT,
-    "fault and dirt": replace(FAULT, loss=Range(0.06, 0.08, 0.1), wash_too=True),
+    "fault and dirt": replace(FAULT, loss=Range(0.06, 0.08, 0.1), lost_a_month=Range(20.4, 27.0, 34.0), wash_too=True),
+    "likely dirty": replace(DIRTY, reasons=(Said(Code.DIRT_OR_MODULES),)),
     "silent": SILENT,
     "never any": replace(SILENT, state_day=None, readings_until=None),
     "washed": WASHED,
@@ -77,6 +80,8 @@ ALL = {
     "unsure": UNSURE,
     "not yet": replace(UNSURE, act=Act.WAIT, because=Because.NOT_YET, on=date(2026, 9, 8)),
     "booked": replace(DIRTY, booked_for=datetime(2026, 7, 12, 8, tzinfo=UTC)),
+    "asked": replace(DIRTY, asked=Asked.SOMETHING),
+    "left in peace": replace(DIRTY, asked=Asked.PEACE),
 }
 
 
@@ -152,6 +157,12 @@ def test_rain_that_takes_nearly_all_is_not_said_to_take_all() -> None:
     assert "nearly all of the dirt" in words.advice(replace(BY_RAIN, rain=RainAhead(0.999, 3, 3, futures=False)))
     assert "of 1 year on record" in words.advice(replace(BY_RAIN, rain=RainAhead(0.7, 1, 1, futures=False)))
     assert "of 10 possible futures" in words.advice(replace(BY_RAIN, rain=RainAhead(0.7, 7, 10, futures=True)))
+
+
+def test_what_the_dirt_costs_beside_a_fault_stands_with_that_dirt_and_not_under_the_headline() -> None:
+    both = ALL["fault and dirt"]
+    assert (words.cost(both), words.money_line(both)) == ("", "")
+    assert f"Besides, about 8{NBSP}% seems lost to dirt (likely 6{NBSP}% to 10{NBSP}%). Dirt costs" in words.why(both)
 
 
 def everything(told: Recommendation) -> dict[str, str]:
