@@ -47,7 +47,7 @@ def test_it_is_told_once_in_the_customers_language_and_booked_anew_by_the_link(v
     put_off_visit(visit=visit, why=VisitState.ILLNESS, now=timezone.now())
     (told,) = tell()
     assert told.startswith("Su visita del")
-    assert "Alguien de nuestra cuadrilla está enfermo. No iremos el" in told
+    assert "Alguien de nuestro equipo está enfermo. No iremos el" in told
     assert tell() == []
     (address,) = links(told)
     text = client.get(address).content.decode()
