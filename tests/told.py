@@ -162,7 +162,8 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
 """Sentences of which no roof may be told both: any of the first beside any of the second."""
 
 
-def pairs() -> set[tuple[str, str]]:
+@cache
+def pairs() -> frozenset[tuple[str, str]]:
     """Every two sentences that contradict each other."""
     found = {(one, other) for some, others in AGAINST for one in some for other in others}
     for table in (STATES, ACTS):
@@ -170,7 +171,7 @@ def pairs() -> set[tuple[str, str]]:
         found |= {(one, other) for some, others in combinations(groups, 2) for one in some for other in others}
     for state, goes in GOES_WITH.items():
         found |= {(one, other) for act in set(Act) - goes for one in STATES[state] for other in ACTS[act]}
-    return found
+    return frozenset(found)
 
 
 def words_of(page: str) -> str:
@@ -194,7 +195,8 @@ def _pattern(sentence: str, language: str) -> re.Pattern[str]:
     said = one_line(said_as(step))
     if step != sentence:
         said = f"{gettext('Next:')} {said}"
-    return re.compile(".{1,60}?".join(re.escape(part) for part in re.split(r"\{\w+\}|%\(\w+\)s", said)))
+    parts = [re.escape(part) for part in re.split(r"\{\w+\}|%\(\w+\)s", said)]
+    return re.compile(".{1,60}?".join(parts).removeprefix(".{1,60}?").removesuffix(".{1,60}?"))
 
 
 def said_as(sentence: str) -> str:
