@@ -222,8 +222,8 @@ def advise(result: Assessment, due: Due, money: Money) -> Advised:
     )
     by_readings = due.basis == Basis.READINGS
     act = Act.WAIT if state in (State.UNSURE, State.CLEAN, State.DIRTY) else Act.SEND_READINGS
-    if any(said.code == Code.NO_CLEAR_DAY for said in result.reasons):
-        act = Act.WAIT  # readings are there; what lacks is a clear day
+    if any(said.code in (Code.NO_CLEAR_DAY, Code.JUST_FELL) for said in result.reasons):
+        act = Act.WAIT  # readings are there; what lacks is a clear day, or some more
     base = Advised(
         as_of=result.as_of,
         state=state,
@@ -238,7 +238,7 @@ def advise(result: Assessment, due: Due, money: Money) -> Advised:
         clear_share=result.data_quality.clear_days_last_30 / 30,
         days_to_wash=(),
     )
-    if ahead is None:
+    if ahead is None or state == State.CANNOT_TELL:  # who cannot tell how it stands advises nothing by figures
         return replace(base, act=Act.LOOK) if state == State.NOT_DIRT else base
     return _with_forecast(base, result, ahead, money, due)
 

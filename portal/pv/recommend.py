@@ -324,8 +324,8 @@ def _rained_on(advised: Advised, since: Since) -> date | None:
 
 def _as_found(told: Recommendation, advised: Advised, found: Found) -> Recommendation:
     faulty = advised.state == State.NOT_DIRT
-    # Under a fault a loss that may be nothing is no dirt to speak of.
-    dirt = found.loss is not None and not (faulty and found.loss.low <= 0)
+    # Under a fault a loss that may be nothing is no dirt to speak of; who cannot tell names no figure.
+    dirt = found.loss is not None and not (faulty and found.loss.low <= 0) and advised.state != State.CANNOT_TELL
     told = replace(
         told,
         state=advised.state,

@@ -120,6 +120,14 @@ def test_where_readings_cannot_say_the_calendar_does() -> None:
     assert cloudy.act == Act.WAIT  # nobody need send what is there
 
 
+@pytest.mark.parametrize("why", [Code.NO_CLEAR_DAY, Code.JUST_FELL])
+def test_who_cannot_tell_how_a_roof_stands_advises_nothing_by_figures(why: Code) -> None:
+    answer, due = advised(replace(RESULT, verdict=Verdict.NOT_ENOUGH_DATA, reasons=(Said(why),)))
+    assert due.basis == Basis.READINGS
+    assert (answer.state, answer.act, answer.on, answer.wash) == (State.CANNOT_TELL, Act.WAIT, None, None)
+    assert answer.days_to_wash == ()
+
+
 def test_the_chance_of_a_wash_within_days_is_that_of_the_quantiles() -> None:
     answer, _ = advised(at=money(price=270.0))
     # Without rain the loss grows by 0.1 % a day, and a wash of 270 at 6 a day pays from √(2 · 270 · 0.001 / 6) = 30 %

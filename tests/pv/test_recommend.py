@@ -213,6 +213,11 @@ def test_what_may_be_dirt_or_not_is_never_called_just_dirty() -> None:
     assert not told(found=said(Code.ESTIMATE, Code.DRIFTED)).only_likely
 
 
+def test_who_cannot_tell_names_no_figure() -> None:
+    answer = told(replace(BLIND, calendar_on=None), FOUND)
+    assert (answer.loss, answer.lost_a_month, answer.wash) == (None, None, None)
+
+
 def test_under_a_fault_a_loss_that_may_be_nothing_is_not_told() -> None:
     faint = replace(FOUND, loss=Range(0.0, 0.02, 0.04), cause=Cause.STRING_LOSS)
     assert (told(FAULTY, faint).loss, told(FAULTY, faint).lost_a_month) == (None, None)
