@@ -9,6 +9,7 @@ import pytest
 from django.core import mail
 from django.core.exceptions import ValidationError
 
+from portal.actions.advice import recommendation
 from portal.actions.asks import ENQUIRIES_A_DAY, MOST_A_DAY, answer, ask, close_enquiry, enquire, erase_enquiry, wishes
 from portal.actions.lead_figures import raised_by_month
 from portal.actions.leads import lose_lead, move_lead, review_leads, unwrong_lead, wrong_lead
@@ -28,6 +29,7 @@ from portal.models import (
     Site,
     User,
 )
+from portal.pv.recommend import Reader, Step
 from tests import factories
 from tests.factories import NOW
 
@@ -67,6 +69,22 @@ def test_asking_of_a_roof_that_is_on_the_list_already_joins_its_lead(site: Site,
     assert event.lead == lead
     lead.refresh_from_db()
     assert (lead.by_customer, lead.snoozed_until) == (False, None), "who asks is not to be left waiting"
+
+
+def test_who_has_asked_is_told_that_the_firm_knows_and_no_longer_to_ask(site: Site, owner: User) -> None:
+    factories.assessment(site=site, as_of=NOW.date(), clean_due=NOW.date(), readings_until=NOW.date())
+
+    def steps() -> tuple[Step, Step]:
+        told = recommendation(site, now=NOW)
+        return told.step(Reader.HOMEOWNER), told.step(Reader.OFFICE)
+
+    assert steps() == (Step.ASK_FOR_WASH, Step.CALL_CUSTOMER)
+    lead = ask(site=site, kind=EventKind.CALL, by=owner, now=NOW).lead
+    assert steps() == (Step.WAIT_FOR_FIRM, Step.ANSWER)
+    answer(lead=lead, now=NOW)
+    assert steps() == (Step.ASK_FOR_WASH, Step.CALL_CUSTOMER)
+    ask(site=site, kind=EventKind.NOT_NOW, by=owner, now=NOW, months=3)
+    assert steps() == (Step.NOTHING, Step.NOTHING)
 
 
 def test_who_asks_about_a_fault_is_not_taken_for_a_wash(site: Site, owner: User) -> None:
