@@ -167,7 +167,7 @@ def pairs() -> frozenset[tuple[str, str]]:
     """Every two sentences that contradict each other."""
     found = {(one, other) for some, others in AGAINST for one in some for other in others}
     for table in (STATES, ACTS):
-        groups: list[tuple[str, ...]] = list(table.values())  # type: ignore[attr-defined]
+        groups: list[tuple[str, ...]] = list(table.values())
         found |= {(one, other) for some, others in combinations(groups, 2) for one in some for other in others}
     for state, goes in GOES_WITH.items():
         found |= {(one, other) for act in set(Act) - goes for one in STATES[state] for other in ACTS[act]}
