@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from uuid import NAMESPACE_URL, UUID, uuid5
@@ -98,8 +98,13 @@ class RoofWarnings:
         return _identity(self.visit, self.mark, self.reader) if self.visit and self.reader else None
 
 
-def roof_warnings(sites: Iterable[Site], *, now: datetime) -> dict[int, RoofWarnings]:
-    """What must be known of each roof, by its key; as many queries for many roofs as for one."""
+def roof_warnings(
+    sites: Iterable[Site], *, now: datetime, told: Mapping[int, Recommendation] | None = None
+) -> dict[int, RoofWarnings]:
+    """What must be known of each roof, by its key; as many queries for many roofs as for one.
+
+    ``told`` is what is said of them now, where that was asked already.
+    """
     roofs = {site.pk: site for site in sites}
     open_ = Referral.objects.open().filter(visit__site__in=roofs).select_related("entry__by", "visit__site")
     photos: dict[tuple[int, str], list[VisitPhoto]] = defaultdict(list)
@@ -110,8 +115,8 @@ def roof_warnings(sites: Iterable[Site], *, now: datetime) -> dict[int, RoofWarn
     for referral in open_.order_by("-opened_at", "pk"):
         shots = photos[referral.visit_id, referral.item][:MOST_PHOTOS]
         findings[referral.visit.site_id].append(OpenFinding(referral, shots))
-    told = recommendations(roofs.values(), now=now)
-    faulty = {pk: one for pk, one in told.items() if one.state == State.NOT_DIRT}
+    told = told or recommendations(roofs.values(), now=now)
+    faulty = {pk: told[pk] for pk in roofs if told[pk].state == State.NOT_DIRT}
     return {
         pk: RoofWarnings(
             sorted(findings[pk], key=lambda one: not one.urgent),
@@ -123,13 +128,15 @@ def roof_warnings(sites: Iterable[Site], *, now: datetime) -> dict[int, RoofWarn
     }
 
 
-def visit_warnings(visits: Iterable[Visit], *, reader: User, now: datetime) -> dict[int, RoofWarnings]:
+def visit_warnings(
+    visits: Iterable[Visit], *, reader: User, now: datetime, told: Mapping[int, Recommendation] | None = None
+) -> dict[int, RoofWarnings]:
     """What must be known before each visit, by its key, and who has read just that.
 
     What is found on the visit itself is no news to those who are there.
     """
     listed = list(visits)
-    of_roof = roof_warnings([visit.site for visit in listed], now=now)
+    of_roof = roof_warnings([visit.site for visit in listed], now=now, told=told)
     read: dict[tuple[int, str], list[VisitEntry]] = defaultdict(list)
     for entry in VisitEntry.objects.filter(visit__in=listed, kind=EntryKind.READ).select_related("by").order_by("at"):
         read[entry.visit_id, entry.item].append(entry)

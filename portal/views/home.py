@@ -217,6 +217,6 @@ def _visits(
             found.append((visit, visit.starts_at.astimezone(zone).date() > today))
     if told is None:
         told = recommendations([visit.site for visit, _ in found], now=now)
-    known = visit_warnings([visit for visit, _ in found], reader=user, now=now)
+    known = visit_warnings([visit for visit, _ in found], reader=user, now=now, told=told)
     stops = [Stop(visit, later, told[visit.site_id], known[visit.pk]) for visit, later in found]
     return sorted(stops, key=lambda stop: (stop.visit.starts_at, stop.visit.pk))

@@ -134,7 +134,7 @@ class Report:
     unknown: NoGain | None
     """Why there is no figure, where there is none."""
     told: Recommendation
-    """How the roof stands by now. Shared, without what it costs and when somebody comes."""
+    """How the roof stands by now. Shared, without what dirt costs and when somebody comes."""
     washed_a_year_before: date | None
     """A wash shortly before the weeks that the same season is compared with."""
     logo: str
@@ -171,7 +171,7 @@ def report_of(
     cleaned_on, now = visit.cleaned_on, timezone.now()
     told = recommendation(visit.site, now=now)
     if shared:
-        told = replace(told, booked_for=None, wash=None, lost_a_month=None)
+        told = replace(told, booked_for=None, lost_a_month=None)
     return Report(
         visit,
         proof,
@@ -237,7 +237,6 @@ def visit_report(request: HttpRequest, pk: int) -> HttpResponse:
         "proof/report.html",
         {
             "report": report_of(visit, _inside),
-            "hides_prices": not visit.site.customer.business.shows_prices_to(user),
             "pdf_url": reverse("visit_report_pdf", args=[visit.pk]),
             "may_share": may_share,
             "links": [(link, settings.BASE_URL + reverse("shared_report", args=[link_token(link)])) for link in links],

@@ -50,11 +50,11 @@ def test_a_list_of_fifty_asks_as_little_as_a_list_of_one(
     add()
     # session, user; may manage; count, customers, sites, what is told of them (newest assessments,
     # readings, visits, gauges); frame: roles, owns a roof, businesses
-    with django_assert_num_queries(13):
+    with django_assert_num_queries(14):
         client.get("/customers/")
     for _ in range(49):
         add()
-    with django_assert_num_queries(13):
+    with django_assert_num_queries(14):
         text = text_of(client.get("/customers/"))
     assert "50 customers." in text
     assert text.count("8 % (6 to 10 %)") == 50
