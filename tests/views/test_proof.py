@@ -73,7 +73,8 @@ def test_a_month_without_an_honest_figure_is_not_a_gain_of_nothing(clear_days: i
 def test_a_wash_of_long_ago_is_not_said_to_be_known_soon() -> None:
     visit = _washed(520)
     client = Client()
-    client.force_login(visit.site.customer.user)  # type: ignore[arg-type] - it has one
+    assert visit.site.customer.user is not None
+    client.force_login(visit.site.customer.user)
     page = client.get(reverse("site", args=[visit.site_id])).text
     assert "not known yet" not in page
     assert "could not be measured: no readings" in page
