@@ -45,7 +45,12 @@ _ANSWERS: dict[EntryKind, type[Finding] | type[SignOff]] = {
 }
 
 
-_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "amount", "agreed_by", "at", "by")
+SIGNATURE = re.compile(r"(?:M\d{1,3} \d{1,3}(?:L\d{1,3} \d{1,3})+)+")
+"""Strokes of a finger as an SVG path: moves and lines between whole numbers, and nothing else."""
+LONGEST_SIGNATURE = 30_000
+"""Characters: some 3000 points, a minute of drawing."""
+
+_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "amount", "agreed_by", "signature", "at", "by")
 """What an entry says, besides which visit it is of and its number."""
 
 
@@ -64,6 +69,7 @@ def record_entry(
     note: str = "",
     amount: Decimal | None = None,
     agreed_by: str = "",
+    signature: str = "",
 ) -> VisitEntry:
     """Keep one entry from a phone; the same ``client_id`` again returns what is kept.
 
@@ -87,6 +93,7 @@ def record_entry(
             note=note.strip(),
             amount=amount,
             agreed_by=agreed_by.strip(),
+            signature=signature,
             at=at if now - OLDEST_ENTRY <= at <= now else now,
             by=by,
         )
@@ -137,6 +144,12 @@ def _check(entry: VisitEntry) -> None:
         raise ValidationError(_("Say what you saw: an urgent finding needs a note."))
     if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:
         raise ValidationError(_("Enter the name of the customer who agreed."))
+    if entry.signature and (
+        kind != EntryKind.SIGN_OFF
+        or len(entry.signature) > LONGEST_SIGNATURE
+        or not SIGNATURE.fullmatch(entry.signature)
+    ):
+        raise ValidationError(_("The signature cannot be read. Clear it and sign again, or keep the name alone."))
 
 
 def _check_extra(entry: VisitEntry) -> None:

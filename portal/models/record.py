@@ -7,6 +7,7 @@ phones on one visit simply add up. What stands of an item is worked out when it 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 
 from django.contrib.auth.models import AnonymousUser
 from django.db import models
@@ -20,13 +21,16 @@ from portal.models.visit import Visit
 
 
 class EntryKind(models.TextChoices):
+    ARRIVED = "arrived", gettext_lazy("Arrived")
     ANSWER = "answer", gettext_lazy("Asked on the doorstep")
     STEP = "step", gettext_lazy("Step of the work")
     INSPECTION = "inspection", gettext_lazy("Looked over")
     FEW_PHOTOS = "few_photos", gettext_lazy("Why fewer photos")
     EXTRA = "extra", gettext_lazy("Extra work")
+    TOLD = "told", gettext_lazy("What the customer was told")
     SIGN_OFF = "sign_off", gettext_lazy("Customer")
     FINISH = "finish", gettext_lazy("Finished")
+    LEFT = "left", gettext_lazy("Left")
     READ = "read", gettext_lazy("Read what is known of the roof")
 
 
@@ -35,6 +39,7 @@ class Step(models.TextChoices):
 
     TAP = "tap", gettext_lazy("Tap and hose")
     WATER = "water", gettext_lazy("Filter and water quality")
+    LADDER = "ladder", gettext_lazy("Ladder and footing")
     PRE_RINSE = "pre_rinse", gettext_lazy("Pre-rinse")
     SOAK = "soak", gettext_lazy("Soak")
     SCRUB = "scrub", gettext_lazy("Soft scrub")
@@ -97,6 +102,9 @@ class VisitEntry(models.Model):
         max_digits=8, decimal_places=2, null=True, blank=True, help_text="Of an extra: the price agreed on the spot."
     )
     agreed_by = models.CharField(max_length=120, blank=True, help_text="Of an extra: who said yes to it.")
+    signature = models.TextField(
+        blank=True, help_text="Of a sign-off: what was drawn on the glass, as an SVG path in a box of 600 by 200."
+    )
     at = models.DateTimeField(help_text="By the phone's clock.")
     by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="visit_entries")
 
@@ -138,6 +146,14 @@ def standing(entries: Iterable[VisitEntry]) -> dict[tuple[str, str], VisitEntry]
     ):
         stands[entry.kind, entry.item] = entry
     return stands
+
+
+def times_there(entries: Iterable[VisitEntry]) -> tuple[datetime | None, datetime | None]:
+    """When the first of the crew arrived, and when the last left."""
+    entries = list(entries)
+    arrived = [entry.at for entry in entries if entry.kind == EntryKind.ARRIVED]
+    left = [entry.at for entry in entries if entry.kind == EntryKind.LEFT]
+    return min(arrived, default=None), max(left, default=None)
 
 
 def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:

@@ -19,60 +19,29 @@ from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
+from portal.actions.advice import recommendation
 from portal.actions.photos import MOST_BYTES, keep_photo, too_many_bytes
 from portal.actions.record import close_referral, missing_from, record_entry
 from portal.actions.roof_warnings import visit_warnings
 from portal.actions.uploads import TOO_LARGE
 from portal.models import (
-    Ask,
-    Distance,
     EntryKind,
     Finding,
-    Look,
-    Phase,
     Referral,
     Site,
-    SiteAssessment,
-    Step,
     User,
     Visit,
     VisitPhoto,
-    VisitState,
 )
 from portal.models.record import standing
+from portal.views.record_steps import found_in, screens_of
 from portal.words.scripts import script_words
 
 View = Callable[..., HttpResponse]
-
-STEP_HINTS = {
-    Step.TAP: gettext_lazy("Which tap, whose hose; leave both as you found them."),
-    Step.WATER: gettext_lazy(
-        "Read the meter after the filter. Water above about 50 ppm dries to spots; common practice, no source."
-    ),
-    Step.PRE_RINSE: gettext_lazy("Only when the glass is cool to the hand."),
-    Step.SOAK: gettext_lazy("How long it stood wet. Do not let it dry."),
-    Step.SCRUB: gettext_lazy("Soft brush, water alone, from the ladder, platform or ridge: never from the panels."),
-    Step.RINSE: gettext_lazy("From the top down."),
-}
-LOOK_HINTS = {
-    Look.GLASS: gettext_lazy(
-        "Cracks, chips, brown spots. Broken glass: stop, do not wet it, call a licensed electrician."
-    ),
-    Look.FRAME: gettext_lazy("Loose clamps, bent frames, corrosion."),
-    Look.CABLES: gettext_lazy(
-        "Look, do not touch. Burnt, open or chewed: stop, do not wet it, call a licensed electrician."
-    ),
-    Look.ROOF: gettext_lazy("Flashing, feet, cracked tiles, damp."),
-    Look.NESTING: gettext_lazy("Birds, rodents, wasps. Nests may be protected by law: leave them and report."),
-    Look.DEBRIS: gettext_lazy("Leaves and moss under or between panels."),
-    Look.SHADING: gettext_lazy("Branches or plants that reach the panels' light."),
-}
 
 LISTS = {"visits": "/visits/", "office": "/?as=office", "roofs": "/?as=roofs"}
 """The day's lists, on which too somebody says that they have read what is known of a roof."""
@@ -115,12 +84,7 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
     visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     entries = list(visit.entries.select_related("by"))
     photos = list(visit.photos.select_related("by"))
-    stands = standing(entries)
-    known = _known(visit)
-    of_item: dict[str, list[VisitPhoto]] = {}
-    for photo in photos:
-        if photo.item:
-            of_item.setdefault(photo.item, []).append(photo)
+    screens = screens_of(visit, entries, photos)
     return render(
         request,
         "visits/record.html",
@@ -130,55 +94,18 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "site": visit.site,
             "user_id": user.pk,
             "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),
-            "asks": [(ask, known[ask], stands.get((EntryKind.ANSWER, ask)), uuid4()) for ask in Ask],
-            "steps": [(step, STEP_HINTS[step], stands.get((EntryKind.STEP, step)), uuid4()) for step in Step],
-            "looks": [
-                (
-                    look,
-                    LOOK_HINTS[look],
-                    stands.get((EntryKind.INSPECTION, look)),
-                    uuid4(),
-                    of_item.get(look, []),
-                    uuid4(),
-                )
-                for look in Look
-            ],
+            "screens": screens,
+            "found": found_in(screens),
+            "urgent": any(screen.entry.answer == Finding.URGENT for screen in found_in(screens) if screen.entry),
+            "told": recommendation(visit.site, now=timezone.now()),
             "answers": Finding,
-            "shots": [
-                (
-                    phase,
-                    distance,
-                    [p for p in photos if p.phase == phase and p.distance == distance and not p.item],
-                    uuid4(),
-                )
-                for phase in (Phase.BEFORE, Phase.AFTER)
-                for distance in Distance
-            ],
-            "few_photos": stands.get((EntryKind.FEW_PHOTOS, "")),
-            "sign_off": stands.get((EntryKind.SIGN_OFF, "")),
-            "finish": stands.get((EntryKind.FINISH, "")),
             "missing": missing_from(visit, entries),
             "extras": [entry for entry in entries if entry.kind == EntryKind.EXTRA],
             "shows_prices": visit.site.customer.business.shows_prices_to(user),
-            "ids": [uuid4() for _ in range(4)],
+            "left": standing(entries).get((EntryKind.LEFT, "")),
+            "left_id": uuid4(),
         },
     )
-
-
-def _known(visit: Visit) -> dict[Ask, str]:
-    """What is known already of each question on the doorstep."""
-    site = visit.site
-    installed = [date_format(site.installed_on, _("F Y"))] if site.installed_on else []
-    installed += [site.installer] if site.installer else []
-    washed = site.visits.filter(state=VisitState.DONE).exclude(pk=visit.pk).order_by("-finished_at").first()
-    newest = SiteAssessment.objects.filter(site=site).newest().first()
-    return {
-        Ask.INSTALLED: ", ".join(installed),
-        Ask.CLEANED: date_format(washed.cleaned_on, _("F Y")) + _(", by us") if washed and washed.cleaned_on else "",
-        Ask.NOTICED: _("the readings show it since ") + date_format(newest.less_since, _("F Y"))
-        if newest and newest.less_since
-        else "",
-    }
 
 
 @require_POST
@@ -199,6 +126,7 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
         note=request.POST.get("note", "")[:4000],
         amount=_price(request),
         agreed_by=request.POST.get("agreed_by", "")[:120],
+        signature=request.POST.get("signature", ""),
         at=_moment(request, now),
         by=user,
         now=now,

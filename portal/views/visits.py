@@ -36,6 +36,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.models.record import times_there
 from portal.pv.shaded_hours import hours_that_look_shaded
 from portal.views.life import life_of
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
@@ -116,6 +117,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "washed_on": min(today, visit.starts_at.astimezone(ZoneInfo(site.tz)).date()),
             "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
             "user_id": user.pk,
+            "there": times_there(visit.entries.all()),
         },
     )
 

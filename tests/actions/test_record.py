@@ -18,7 +18,7 @@ from portal.actions.photos import keep_photo
 from portal.actions.record import close_referral, missing_from, record_entry
 from portal.actions.visits import cancel_visit, finish_visit, reopen_visit
 from portal.models import EntryKind, Look, Role, User, Visit, VisitEntry, VisitState
-from portal.models.record import findings, standing
+from portal.models.record import findings, standing, times_there
 from tests import factories
 from tests.factories import NOW
 
@@ -206,3 +206,23 @@ def test_an_entry_and_a_photo_sent_many_times_at_once_are_kept_once(var: Path) -
         folder = Path(file.path).parent
         left = [path for path in folder.iterdir() if path.name not in before]
         assert len(left) == 1, "the files of the photos that came second are taken away"
+
+
+def test_a_signature_is_strokes_and_nothing_else(crew: tuple[Visit, User, User]) -> None:
+    visit, one, _ = crew
+    strokes = "M60 100L300 50L540 100M10 10L20 20"
+    assert _enter(visit, one, "sign_off", "", answer="signed", note="Ida", signature=strokes).signature == strokes
+    for other in ("M60 100", "hello", '"/><script>', "M1 1L2000 2", "M1 1" + "L2 2" * 10_000):
+        with pytest.raises(ValidationError, match="signature cannot be read"):
+            _enter(visit, one, "sign_off", "", answer="signed", note="Ida", signature=other)
+    with pytest.raises(ValidationError, match="signature cannot be read"):
+        _enter(visit, one, "step", "tap", signature=strokes)
+
+
+def test_the_time_there_is_from_the_first_to_arrive_to_the_last_to_leave(crew: tuple[Visit, User, User]) -> None:
+    visit, one, other = crew
+    for minutes, who, kind in ((0, one, "arrived"), (9, other, "arrived"), (70, other, "left"), (64, one, "left")):
+        at = NOW - timedelta(minutes=90 - minutes)
+        _enter(visit, who, kind, "", at=at)
+    first, last = times_there(visit.entries.all())
+    assert (first, last) == (NOW - timedelta(minutes=90), NOW - timedelta(minutes=20))

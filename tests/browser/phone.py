@@ -81,7 +81,21 @@ def waits_for_nothing(page: Page) -> None:
     expect(page.locator("[data-waiting]")).to_be_hidden(timeout=30_000)
 
 
+def go_to(page: Page, screen: str) -> None:
+    """To one screen of the record, as its link in the list of all steps goes."""
+    page.evaluate("name => { location.hash = `#at-${name}`; }", screen)
+    expect(page.locator(f"#at-{screen}")).to_be_visible()
+
+
+def screens(page: Page) -> list[str]:
+    """The screens of the record, in their order."""
+    names = page.locator("#all a").evaluate_all("links => links.map(one => one.hash.replace('#at-', ''))")
+    assert len(names) > 20
+    return list(names)
+
+
 def do_step(page: Page, step: Step, **fields: str) -> None:
+    go_to(page, step.value)
     form = page.locator(f"form[data-entry]:has(input[value={step.value}])")
     for name, value in fields.items():
         form.locator(f"[name={name}]").fill(value)
@@ -90,6 +104,7 @@ def do_step(page: Page, step: Step, **fields: str) -> None:
 
 
 def look_over(page: Page, look: Look, answer: str, note: str = "") -> None:
+    go_to(page, look.value)
     form = page.locator(f"form[data-entry]:has(input[value={look.value}])")
     if note:
         form.locator("[name=note]").fill(note)
@@ -98,6 +113,7 @@ def look_over(page: Page, look: Look, answer: str, note: str = "") -> None:
 
 
 def shoot(page: Page, phase: Phase, distance: str, name: str, shade: int) -> None:
+    go_to(page, f"photos-{phase.value}")
     field = page.locator(f"#photo-{phase.value}-{distance}")
     shown = page.locator(f"form:has(#photo-{phase.value}-{distance}) [data-photos] li")
     before = shown.count()

@@ -15,7 +15,7 @@ from portal.actions.invoices.issue import invoice_token
 from portal.actions.visits import finish_visit
 from portal.models import Business, EntryKind, Invoice, Role, VisitEntry
 from tests import factories
-from tests.browser.phone import booked, complaints, log_in, ready, waits_for_nothing
+from tests.browser.phone import booked, complaints, go_to, log_in, ready, waits_for_nothing
 
 __all__ = ["complaints"]  # the fixture
 
@@ -42,6 +42,7 @@ def test_an_extra_is_written_down_without_a_signal_and_arrives_once(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
+    go_to(page, "extra")
     form = page.locator("form[data-entry]:has(input[value=extra])")
     for what, amount, by in (("Gutter cleared", "35,50", "Ida Novak"), ("Nest removed", "", "Ida Novak")):
         form.get_by_label("What was done besides").fill(what)

@@ -32,6 +32,7 @@ from tests.browser.phone import (
     booked,
     browser_context_args,
     do_step,
+    go_to,
     log_in,
     look_over,
     ready,
@@ -64,9 +65,10 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
     # the signal goes
     context.set_offline(True)
     shoot(page, Phase.BEFORE, "close", "before-close.jpg", 40)
+    do_step(page, Step.LADDER)
     do_step(page, Step.PRE_RINSE)
     do_step(page, Step.SOAK, soak_minutes="10")
-    expect(page.locator("[data-waiting]")).to_contain_text("3 entries wait")
+    expect(page.locator("[data-waiting]")).to_contain_text("4 entries wait")
 
     _go_on_without_a_signal(page, live_server, visit)
 
@@ -88,7 +90,7 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
 def _go_on_without_a_signal(page: Page, live_server: LiveServer, visit: Visit) -> None:
     # the page is reloaded without a signal; what waits is still there
     page.reload()
-    expect(page.locator("[data-waiting]")).to_contain_text("3 entries wait")
+    expect(page.locator("[data-waiting]")).to_contain_text("4 entries wait")
     expect(page.locator("form:has(#photo-before-close) [data-photos] li")).to_have_count(1)
     expect(page.locator(f"form[data-entry]:has(input[value={Step.SOAK.value}]) [data-state]")).to_contain_text("10 min")
     page.goto(f"{live_server.url}/visits/{visit.pk}/")
@@ -96,6 +98,7 @@ def _go_on_without_a_signal(page: Page, live_server: LiveServer, visit: Visit) -
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     do_step(page, Step.SCRUB)
     do_step(page, Step.RINSE)
+    go_to(page, Look.CABLES)
     cables = page.locator(f"form[data-entry]:has(input[value={Look.CABLES.value}])")
     cables.get_by_role("button", name="Urgent").click()
     expect(cables.locator("[data-state]")).to_have_text("Say what you saw, then press Urgent.")
@@ -103,15 +106,18 @@ def _go_on_without_a_signal(page: Page, live_server: LiveServer, visit: Visit) -
     for look in Look:
         if look != Look.CABLES:
             look_over(page, look, "ok")
+    go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
     expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text(
         "Two photos before and two after"
     )
     shoot(page, Phase.AFTER, "wide", "after-wide.jpg", 70)
     shoot(page, Phase.AFTER, "close", "after-close.jpg", 100)
+    go_to(page, "sign_off")
     sign = page.locator("form[data-entry]:has(input[value=sign_off])")
     sign.get_by_role("button", name="Not at home").click()
     expect(sign.locator("[data-state]")).to_contain_text("Not at home")
+    go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
     assert VisitPhoto.objects.filter(visit=visit).count() == 1, "nothing arrived meanwhile"
 

@@ -21,9 +21,11 @@ from tests.browser.phone import (
     browser_context_args,
     complaints,
     finished,
+    go_to,
     log_in,
     no_violation,
     ready,
+    screens,
 )
 
 __all__ = ["browser_context_args", "complaints", "finished"]  # the fixtures
@@ -80,9 +82,13 @@ def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: Live
     visit, (technician,) = booked()
     log_in(page, live_server, technician)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    targets = page.locator(".record button, .record input:not([type=hidden])")
-    heights = targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
-    assert len(heights) > 30
+    ready(page)
+    heights = []
+    for screen in screens(page):
+        go_to(page, screen)
+        targets = page.locator(f"#at-{screen} :is(button, .button, input:not([type=hidden]))")
+        heights += targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
+    assert len(heights) > 60
     assert [(what, height) for what, height in heights if height < 44] == []
 
 

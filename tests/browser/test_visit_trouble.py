@@ -26,6 +26,7 @@ from tests.browser.phone import (
     booked,
     browser_context_args,
     do_step,
+    go_to,
     log_in,
     look_over,
     ready,
@@ -70,7 +71,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
         page.wait_for_timeout(100)
     context.set_offline(True)
     page.reload()
-    expect(page.locator("script[src*='/next/visit/']")).to_have_count(6)
+    expect(page.locator("script[src*='/next/visit/']")).to_have_count(9)
     do_step(page, Step.SCRUB)
     assert page.locator(".record button").first.evaluate("one => parseFloat(getComputedStyle(one).minHeight)") >= 44
     context.set_offline(False)
@@ -195,6 +196,7 @@ def test_a_phone_without_room_says_so_and_sends_at_once_where_there_is_a_signal(
     devtools = context.new_cdp_session(page)
     devtools.send("Storage.overrideQuotaForOrigin", {"origin": live_server.url, "quotaSize": 1})
     context.set_offline(True)
+    go_to(page, "doorstep")
     answer = page.locator("#ask-cleaned")
     answer.fill("Never")
     answer.press("Enter")
@@ -211,6 +213,7 @@ def test_a_half_written_note_outlives_the_tab(page: Page, context: BrowserContex
     visit, (technician,) = booked()
     log_in(page, live_server, technician)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    go_to(page, Look.ROOF)
     page.locator("#note-roof").fill("Two tiles are")
     page.close()
     page = context.new_page()
@@ -232,9 +235,11 @@ def test_a_phone_whose_clock_is_a_day_slow_does_not_move_the_day_of_the_wash(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
+    go_to(page, "photos-after")
     page.locator("#few").fill("The lens was wet")
     page.get_by_role("button", name="Keep the reason").click()
     expect(state_of(page, "few_photos")).to_contain_text("The lens was wet")
+    go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
     expect(state_of(page, "finish")).to_contain_text("waits")
     context.set_offline(False)
@@ -256,9 +261,11 @@ def test_one_entry_that_the_portal_stumbles_over_does_not_hold_up_the_others_but
     broken = f"{live_server.url}/visits/{visit.pk}/photos/"
     context.route(broken, lambda route: route.fulfill(status=500, body="oh"))
     shoot(page, Phase.BEFORE, "wide", "before.jpg", 10)
+    go_to(page, "photos-after")
     page.locator("#few").fill("The lens was wet")
     page.get_by_role("button", name="Keep the reason").click()
     do_step(page, Step.TAP)
+    go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
     expect(state_of(page, "finish")).to_contain_text("waits")  # only now are the two the photo and the finish
     expect(page.locator("[data-waiting]")).to_contain_text(

@@ -5,6 +5,9 @@ import { tidyCopies } from "./aside.js";
 import { every, frame, me, one, spoken, visit } from "./here.js";
 import { paintPhotos, photosMissing, watchCameras } from "./photos.js";
 import { hindrance, send, sendAtOnce } from "./send.js";
+import { signature, watchPads } from "./signature.js";
+import { NAMES, inWords, nameOf } from "./said.js";
+import { goTo, startSteps, tickSteps } from "./steps.js";
 import { all, put, remove } from "./store.js";
 
 /** @typedef {import("./store.js").Row} Row */
@@ -132,6 +135,22 @@ async function enter(form, event) {
   await kept();
 }
 
+/** Nothing was found: every part that nobody has answered for yet is in order. @param {HTMLElement} said */
+async function keepAllInOrder(said) {
+  const left = every(document, "form[data-answer]", HTMLFormElement).filter(
+    (form) => !form.classList.contains("entered") && !one(form, "[name=note]", HTMLInputElement).value.trim());
+  try {
+    for (const form of left) await keep(form, { ...fieldsOf(form), answer: "ok" }, null);
+  } catch (error) {
+    await couldNotKeep(error);
+    return;
+  }
+  await kept();
+  said.textContent = spoken("Kept as in order: {count}", { count: left.length });
+  const open = every(document, "form[data-answer]:not(.entered)", HTMLFormElement)[0];
+  if (open) goTo(one(open, "[name=item]", HTMLInputElement).value);
+}
+
 /**
  * @param {HTMLFormElement} form
  * @param {File[]} files
@@ -162,8 +181,11 @@ async function paint() {
   for (const form of forms) {
     const last = mine.findLast((row) => row.file === null && !row.fileName && sameItem(form, row));
     if (last) {
-      one(form, "[data-state]", HTMLElement).textContent = inWords(last);
+      const state = one(form, "[data-state]", HTMLElement);
+      state.textContent = inWords(last);
+      if (last.fields.signature) state.append(" ", signature(last.fields.signature, last.fields.note));
       form.classList.add("entered");
+      press(form, last.fields.answer);
     }
   }
   // What is known of the roof was read: the rest of the record opens.
@@ -173,6 +195,37 @@ async function paint() {
   for (const form of every(document, "form[data-photo]", HTMLFormElement)) {
     paintPhotos(form, mine.filter((row) => row.fileName && sameItem(form, row)));
   }
+  paintFound();
+  tickSteps();
+}
+
+/**
+ * The button that was pressed shows it.
+ *
+ * @param {HTMLFormElement} form
+ * @param {string | undefined} answer
+ */
+function press(form, answer) {
+  if ("answer" in form.dataset) form.dataset.answer = answer;
+  for (const each of every(form, "button[name=answer]", HTMLButtonElement)) {
+    if (each.value === answer) each.setAttribute("aria-pressed", "true");
+    else each.removeAttribute("aria-pressed");
+  }
+}
+
+/** What was found stands where the customer is told, and an urgent finding where water would come. */
+function paintFound() {
+  const found = every(document, "form[data-answer=seen], form[data-answer=urgent]", HTMLFormElement);
+  for (const list of every(document, "[data-found]", HTMLUListElement)) {
+    list.replaceChildren(...found.map((form) => {
+      const item = document.createElement("li");
+      const part = NAMES[one(form, "[name=item]", HTMLInputElement).value];
+      item.textContent = `${part}: ${one(form, "[data-state]", HTMLElement).textContent.trim()}`;
+      return item;
+    }));
+  }
+  const urgent = found.some((form) => form.dataset.answer === "urgent");
+  for (const stop of every(document, "[data-stop]", HTMLElement)) stop.hidden = !urgent;
 }
 
 /** @param {string} text */
@@ -277,54 +330,18 @@ function sameItem(form, row) {
   });
 }
 
-// ---- in words
-
-/** @type {Record<string, string>} */
-const NAMES = {
-  tap: spoken("Tap and hose"), water: spoken("Water quality"), pre_rinse: spoken("Pre-rinse"),
-  soak: spoken("Soak"), scrub: spoken("Soft scrub"), rinse: spoken("Final rinse"), glass: spoken("Glass"),
-  frame: spoken("Frame and clamps"), cables: spoken("Cables and connectors"),
-  roof: spoken("Roof penetrations"), nesting: spoken("Nesting"), debris: spoken("Debris"),
-  shading: spoken("Shading growth"), few_photos: spoken("Why fewer photos"), sign_off: spoken("Customer"),
-  finish: spoken("Finish"), answer: spoken("Doorstep"), read: spoken("What is known of the roof"),
-};
-/** @type {Record<string, string>} */
-const ANSWERS = {
-  ok: "OK", seen: spoken("Seen"), urgent: spoken("Urgent"), signed: spoken("Customer agreed"),
-  not_at_home: spoken("Not at home"),
-};
-/** @type {Record<string, string>} */
-const PHASES = { before: spoken("before"), after: spoken("after"), wide: spoken("wide"), close: spoken("close") };
-const STATES = { sent: spoken("sent"), waiting: spoken("waits on this phone"), refused: "" };
-
-/** @param {Row} row */
-function nameOf(row) {
-  const field = row.fields;
-  if (row.fileName) {
-    const where = [NAMES[field.item] || PHASES[field.phase], PHASES[field.distance]].filter(Boolean).join(", ");
-    return [spoken("Photo"), where].join(" ");
-  }
-  return `${NAMES[field.item] || NAMES[field.kind] || ""} ${inWords(row)}`.trim();
-}
-
-/** @param {Row} row */
-function inWords(row) {
-  const field = row.fields;
-  const time = new Date(row.madeAt).toLocaleTimeString("en-GB", { // as the portal writes it
-    hour: "2-digit", minute: "2-digit", timeZone: frame.dataset.tz || undefined,
-  });
-  return [
-    ANSWERS[field.answer] || spoken("Done"), field.water_ppm && `${field.water_ppm} ppm`,
-    field.soak_minutes && `${field.soak_minutes} min`, field.note, time, STATES[row.state] && "·", STATES[row.state],
-  ].filter(Boolean).join(" ");
-}
-
 // ---- from the start
 
 async function start() {
   for (const form of forms) {
     for (const field of every(form, "input[id]", HTMLInputElement)) keepDraft(field);
     form.addEventListener("submit", (event) => enter(form, event));
+  }
+  if (visit) startSteps();
+  watchPads();
+  for (const all of every(document, "[data-all-ok]", HTMLElement)) {
+    all.hidden = false;
+    one(all, "button", HTMLButtonElement).addEventListener("click", () => keepAllInOrder(one(all, "[data-state]", HTMLElement)));
   }
   watchCameras(keepPhotos, () => kept().catch(() => {}));
   addEventListener("online", () => send(paint));
