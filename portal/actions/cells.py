@@ -28,16 +28,11 @@ day is known to a quarter of a roof's own scatter from fifteen."""
 
 
 def place_in_cells() -> int:
-    """Say of each site with a plane which cell it is in. Returns how many were moved."""
-    rows = list(
-        Site.objects.filter(planes__isnull=False)
-        .distinct()
-        .order_by("pk")
-        .values_list("pk", "latitude", "longitude", "cell")
-    )
+    """Say of each site that can be assessed which cell it is in. Returns how many were moved."""
+    rows = list(Site.objects.assessable().order_by("pk").values_list("pk", "latitude", "longitude", "cell"))
     if not rows:
         return 0
-    firsts = [rows[label][0] for label in cells([row[1] for row in rows], [row[2] for row in rows])]
+    firsts = [rows[label][0] for label in cells([row[1] or 0.0 for row in rows], [row[2] or 0.0 for row in rows])]
     moved = [Site(pk=row[0], cell=first) for row, first in zip(rows, firsts, strict=True) if row[3] != first]
     Site.objects.bulk_update(moved, ["cell"], batch_size=500)
     return len(moved)
@@ -124,8 +119,7 @@ def _alone(site: Site, readings: SiteReadings, as_of: date) -> Assessment:
 def _with_company(keys: Sequence[int], *, in_company: bool) -> list[Site]:
     """The sites, and near ones of their cell where they are few."""
     with_planes = (
-        Site.objects.filter(planes__isnull=False)
-        .distinct()
+        Site.objects.assessable()
         .order_by("pk")
         .select_related("customer__business__sending_rules")
         .prefetch_related("planes")
@@ -134,14 +128,11 @@ def _with_company(keys: Sequence[int], *, in_company: bool) -> list[Site]:
     if not in_company or not own or len(own) > COMPANY:
         return own
     places = list(
-        Site.objects.filter(cell=own[0].cell, planes__isnull=False)
-        .distinct()
-        .order_by("pk")
-        .values_list("pk", "latitude", "longitude")
+        Site.objects.assessable().filter(cell=own[0].cell).order_by("pk").values_list("pk", "latitude", "longitude")
     )
     at = [n for n, place in enumerate(places) if place[0] in keys]
     if not at:  # not placed yet
         return own
-    near = nearest([place[1] for place in places], [place[2] for place in places], at)
+    near = nearest([place[1] or 0.0 for place in places], [place[2] or 0.0 for place in places], at)
     chosen = [places[n][0] for n in near if places[n][0] not in keys][: COMPANY + 1 - len(own)]
     return [*own, *with_planes.filter(pk__in=chosen)]

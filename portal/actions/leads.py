@@ -20,7 +20,7 @@ from django.utils.translation import gettext_noop
 
 from portal.actions.advice import recommendations
 from portal.actions.asks import answer
-from portal.actions.travel import place_of, yard_of
+from portal.actions.travel import Place, yard_of
 from portal.actions.washes import last_wash
 from portal.models import (
     CLOSED_STAGES,
@@ -314,7 +314,8 @@ def trips(leads: Sequence[Lead], *, within_km: float) -> list[list[Lead]]:
     groups: list[list[Lead]] = []
     for lead in leads:
         for group in groups:
-            if _km(group[0].site, lead.site) <= within_km:
+            km = _km(group[0].site.place, lead.site.place)
+            if km is not None and km <= within_km:
                 group.append(lead)
                 break
         else:
@@ -327,11 +328,10 @@ def _at_stake(lead: Lead) -> float:
     return float(getattr(lead, "at_stake", None) or 0)
 
 
-def _km(a: Site, b: Site) -> float:
-    return kilometres(*place_of(a), *place_of(b))
+def _km(a: Place | None, b: Place | None) -> float | None:
+    return None if a is None or b is None else kilometres(*a, *b)
 
 
 def distance_km(lead: Lead) -> float | None:
-    """From the business's yard to the roof, as the crow flies; None while nobody said where the yard is."""
-    yard = yard_of(lead.site.customer.business)
-    return None if yard is None else kilometres(*yard, *place_of(lead.site))
+    """From the business's yard to the roof, as the crow flies; None while nobody said where either is."""
+    return _km(yard_of(lead.site.customer.business), lead.site.place)

@@ -40,7 +40,12 @@ def missing_of(customer: Customer, sites: Sequence[Site]) -> list[Missing]:
 
 def _of_roof(site: Site) -> list[Missing]:
     edit = reverse("site_edit", args=[site.pk])
-    found = []
+    found = [
+        Missing(_("{site}: {what}").format(site=site.name, what=what), _("to tell whether it is dirty"), edit)
+        for what in site.lacks
+    ]
+    if not site.address:
+        found.append(Missing(_("Address of {site}").format(site=site.name), _("for the crew"), edit))
     if not DayReadings.objects.filter(meter__site=site).exists():
         page = f"{reverse('import_upload')}?site={site.pk}"
         found.append(Missing(_("Readings of {site}").format(site=site.name), _("to tell whether it is dirty"), page))

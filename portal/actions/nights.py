@@ -75,7 +75,7 @@ def start_night(*, now: datetime) -> int:
     zones = Site.objects.order_by().values_list("tz", flat=True).distinct()
     for tz in zones:
         day = now.astimezone(ZoneInfo(tz)).date()
-        sites = Site.objects.filter(tz=tz, planes__isnull=False).exclude(nights__day=day).distinct()
+        sites = Site.objects.assessable().filter(tz=tz).exclude(nights__day=day)
         fresh = [Night(site_id=key, day=day, asked_at=now) for key in sites.order_by("pk").values_list("pk", flat=True)]
         Night.objects.bulk_create(fresh, ignore_conflicts=True, batch_size=1000)
     waiting = Night.objects.waiting().count()
@@ -118,7 +118,7 @@ def assess_next(*, now: datetime) -> int:
         for night in left.values():
             _release(night)
         return len(taken)
-    # What is left has no plane yet: it is asked for again with its first one.
+    # What is left cannot be assessed yet: it is asked for again with its facts.
     Night.objects.waiting().filter(site__in=left, asked_at__lte=now).update(**_OVER)
     return len(taken)
 

@@ -13,7 +13,9 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.invoices.draft import draft_invoice
+from portal.actions.sites import keep_place
 from portal.actions.visits import finish_visit
+from portal.actions.where import read_place
 from portal.models import (
     Ask,
     EntryKind,
@@ -113,6 +115,8 @@ def record_entry(
             finish_visit(visit=visit, now=now, finished_at=entry.at)
         if made and entry.kind == EntryKind.INSPECTION:
             refer_findings(visit=visit, now=now)
+        if made and entry.kind == EntryKind.PLACE:
+            keep_place(site=visit.site, pasted=entry.note, now=now)
         if made and entry.kind == EntryKind.EXTRA:
             draft_invoice(visit=visit, now=now)  # of a visit that is done already: the phone had no signal
     return entry
@@ -140,6 +144,8 @@ def _check(entry: VisitEntry) -> None:
         raise ValidationError(_("Say why there are fewer photos."))
     if kind == EntryKind.EXTRA:
         _check_extra(entry)
+    if kind == EntryKind.PLACE and read_place(entry.note) is None:
+        raise ValidationError(_("The phone did not say where it is. Try again under the open sky."))
     if kind == EntryKind.INSPECTION and entry.answer == Finding.URGENT and not entry.note:
         raise ValidationError(_("Say what you saw: an urgent finding needs a note."))
     if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:

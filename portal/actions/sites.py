@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from portal.actions.imports.asked import ask_for_replay
 from portal.actions.nights import ask_for_assessment
 from portal.actions.people import NotPossible
+from portal.actions.where import read_place
 from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, SiteAssessment, Token
 
 
@@ -29,9 +30,22 @@ def save_site(*, site: Site, planes: Sequence[Plane], removed: Sequence[Plane] =
         Meter.objects.create(site=site)
     if zone is not None and zone != site.tz:
         ask_for_replay(site=site, now=now)  # its days were cut by the old clock; an assessment follows
-    elif site.meters.filter(days__isnull=False).exists():
+    elif site.meters.filter(days__isnull=False).exists() and not site.lacks:
         ask_for_assessment(site, now=now)
     return site
+
+
+@transaction.atomic
+def keep_place(*, site: Site, pasted: str, now: datetime) -> None:
+    """Keep where a roof is, as a phone at its door says; what somebody entered before stands."""
+    place = read_place(pasted)
+    site = Site.objects.select_for_update().prefetch_related("planes").get(pk=site.pk)
+    if place is None or site.place is not None:
+        return
+    site.latitude, site.longitude = place
+    site.save(update_fields=["latitude", "longitude"])
+    if not site.lacks and site.meters.filter(days__isnull=False).exists():
+        ask_for_assessment(site, now=now)
 
 
 def seen_otherwise(assessment: SiteAssessment) -> list[dict[str, Any]]:

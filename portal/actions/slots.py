@@ -9,7 +9,7 @@ from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from portal.actions.travel import BESIDE_WORK, Place, drive, place_of, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, yard_of
 from portal.models import Business, DayOff, Role, Site, User, Visit, VisitState
 
 LOOKED_AHEAD = 21
@@ -98,13 +98,13 @@ def _rounds(business: Business, days: Sequence[date], zone: ZoneInfo) -> dict[tu
 def _slots(site: Site, person: User, day: date, visits: Sequence[Visit], minutes: int) -> Iterator[Slot]:
     """The gaps of a round that the visit fits into, with the way there and on; the shortest way first."""
     business = site.customer.business
-    zone, yard, here = ZoneInfo(business.tz), yard_of(business), place_of(site)
+    zone, yard, here = ZoneInfo(business.tz), yard_of(business), site.place
     begins = datetime.combine(day, business.works_from, zone)
     ends = datetime.combine(day, business.works_until, zone)
     # The first visit begins with work, so the way to it is before; the last ends with work, and the way home is after.
     stops = [
         _Stop(yard, begins, begins),
-        *(_Stop(place_of(one.site), one.starts_at, one.ends_at, one) for one in visits),
+        *(_Stop(one.site.place, one.starts_at, one.ends_at, one) for one in visits),
         _Stop(yard, ends, ends),
     ]
     fits = []
@@ -119,7 +119,11 @@ def _slots(site: Site, person: User, day: date, visits: Sequence[Visit], minutes
         more = there + on - road_km(before.place, after.place)
         if leaves > min(after.arrives, home_by - drive(on)) or drive(more) > MOST_DRIVING:
             continue
-        near = [(km, stop.visit) for km, stop in ((there, before), (on, after)) if stop.visit is not None]
+        near = [
+            (km, stop.visit)
+            for km, stop in ((there, before), (on, after))
+            if stop.visit is not None and stop.place is not None and here is not None
+        ]
         beside_km, beside = min(near, key=lambda one: one[0]) if near else (road_km(yard, here), None)
         fits.append(Slot(starts_at, person, beside, beside_km, max(0.0, more)))
     yield from sorted(fits, key=lambda slot: (round(slot.more_km), slot.starts_at))

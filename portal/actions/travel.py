@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from portal.models import Business, Site
+from portal.models import Business
 from portal.pv.town import kilometres
 
 Place = tuple[float, float]
@@ -18,10 +18,6 @@ SPEED_KMH = 40.0
 
 BESIDE_WORK = timedelta(hours=1)
 """The way out may begin so long before work, and the way home end so long after it. Common practice, no source."""
-
-
-def place_of(site: Site) -> Place:
-    return site.latitude, site.longitude
 
 
 def yard_of(business: Business) -> Place | None:

@@ -16,7 +16,7 @@ from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import AskFirst, ask_first, note_read
-from portal.actions.travel import DETOUR, place_of, yard_of
+from portal.actions.travel import DETOUR, yard_of
 from portal.models import (
     CALLED_OFF,
     PUT_OFF,
@@ -232,12 +232,17 @@ def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float
 
 
 def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
-    """A day's visits in the order of the shortest round found from the yard, and its length by road [km]."""
+    """A day's visits in the order of the shortest round found from the yard, and its length by road [km].
+
+    Those whose place nobody knows come last.
+    """
     listed = list(visits)
     if not listed:
         return [], 0.0
-    order, km = route_order([place_of(visit.site) for visit in listed], yard_of(listed[0].site.customer.business))
-    return [listed[index] for index in order], DETOUR * km
+    placed = [(visit, place) for visit in listed if (place := visit.site.place) is not None]
+    order, km = route_order([place for _visit, place in placed], yard_of(listed[0].site.customer.business))
+    unplaced = [visit for visit in listed if visit.site.place is None]
+    return [*(placed[index][0] for index in order), *unplaced], DETOUR * km
 
 
 @transaction.atomic

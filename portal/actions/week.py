@@ -14,7 +14,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.doubts import hold_crew
-from portal.actions.travel import BESIDE_WORK, Place, drive, place_of, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, yard_of
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
 
@@ -102,7 +102,7 @@ def _round(business: Business, day: date, visits: Sequence[Visit], off: str) -> 
     stops, before = [], None
     leaves_at = datetime.combine(day, business.works_from, ZoneInfo(business.tz)) - BESIDE_WORK
     for visit in visits:
-        km = road_km(place_of(before.site) if before else yard, place_of(visit.site))
+        km = road_km(before.site.place if before else yard, visit.site.place)
         # Who is booked before work begins sets out as early as that takes.
         late = leaves_at + drive(km) > visit.starts_at if before or drive(km) > BESIDE_WORK else False
         leaves_at = visit.ends_at
@@ -112,7 +112,7 @@ def _round(business: Business, day: date, visits: Sequence[Visit], off: str) -> 
     return Round(
         day=day,
         stops=stops,
-        km=_closed_km([place_of(one.site) for one in visits], yard),
+        km=_closed_km([one.site.place for one in visits], yard),
         route_km=km,
         route_moves=sum(starts_at != visit.starts_at for visit, starts_at in times),
         off=off,
@@ -137,7 +137,7 @@ def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], 
         starts_at = min(one.starts_at for one in visits)
         if times:
             before, began_at = times[-1]
-            way = drive(road_km(place_of(before.site), place_of(visit.site)))
+            way = drive(road_km(before.site.place, visit.site.place))
             starts_at = began_at + _whole_steps(timedelta(minutes=before.minutes) + way)
         times.append((visit, starts_at))
     return times, km
@@ -147,12 +147,13 @@ def _whole_steps(span: timedelta) -> timedelta:
     return math.ceil(span / TO_THE_NEXT) * TO_THE_NEXT
 
 
-def _closed_km(places: Sequence[Place], yard: Place | None) -> float:
-    """Out and home by road; without a yard, back to the first roof."""
-    if not places:
+def _closed_km(places: Sequence[Place | None], yard: Place | None) -> float:
+    """Out and home by road; without a yard, back to the first roof. Roofs whose place nobody knows are left out."""
+    known = [place for place in places if place is not None]
+    if not known:
         return 0.0
-    start = yard or places[0]
-    return sum(road_km(a, b) for a, b in pairwise([start, *places, start]))
+    start = yard or known[0]
+    return sum(road_km(a, b) for a, b in pairwise([start, *known, start]))
 
 
 @transaction.atomic

@@ -40,10 +40,10 @@ class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
 
     def within_reach(self, sites: Sequence[Site]) -> RainGaugeQuerySet:
         """Gauges that may be within ``TOWN_KM`` of any of the sites, by their latitude."""
-        if not sites:
+        latitudes = [site.latitude for site in sites if site.latitude is not None]
+        if not latitudes:
             return self.none()
         degrees = TOWN_KM / KM_A_DEGREE
-        latitudes = [site.latitude for site in sites]
         return self.filter(latitude__range=(min(latitudes) - degrees, max(latitudes) + degrees))
 
 
@@ -51,7 +51,7 @@ def nearest_gauge(gauges: Iterable[RainGauge], site: Site) -> RainGauge | None:
     """The nearest of these within ``TOWN_KM``; one of the site's firm or of the portal before any other firm's."""
     own = (None, site.customer.business_id)
     found = [(gauge.business_id not in own, gauge.km_from(site), gauge.pk, gauge) for gauge in gauges]
-    within = [one for one in found if one[1] <= TOWN_KM]
+    within = [one for one in found if one[1] is not None and one[1] <= TOWN_KM]
     return min(within)[3] if within else None
 
 
@@ -102,9 +102,9 @@ class RainGauge(models.Model):
     def __str__(self) -> str:
         return self.name
 
-    def km_from(self, site: Site) -> float:
-        """Distance as the crow flies."""
-        return kilometres(self.latitude, self.longitude, site.latitude, site.longitude)
+    def km_from(self, site: Site) -> float | None:
+        """Distance as the crow flies; None where nobody knows the site's place."""
+        return None if site.place is None else kilometres(self.latitude, self.longitude, *site.place)
 
     def called_for(self, site: Site) -> str:
         """What the gauge is called where a roof's people read it: another firm's name for it stays with that firm."""

@@ -22,6 +22,7 @@ from portal.models.visit import Visit
 
 class EntryKind(models.TextChoices):
     ARRIVED = "arrived", gettext_lazy("Arrived")
+    PLACE = "place", gettext_lazy("Where the roof is")
     ANSWER = "answer", gettext_lazy("Asked on the doorstep")
     STEP = "step", gettext_lazy("Step of the work")
     INSPECTION = "inspection", gettext_lazy("Looked over")

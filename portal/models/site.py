@@ -8,6 +8,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, Customer, Role, User, validate_zone
@@ -39,6 +40,10 @@ class SiteQuerySet(models.QuerySet["Site"]):
         """The user's own roofs."""
         return self.filter(customer__user=user) if user.is_authenticated else self.none()
 
+    def assessable(self) -> SiteQuerySet:
+        """Sites of which all is known that an estimate needs: place, inverter, and a plane."""
+        return self.filter(planes__isnull=False, latitude__isnull=False, ac_kw__isnull=False).distinct()
+
     def fed_by(self, user: User | AnonymousUser) -> SiteQuerySet:
         """Sites whose readings the user may bring in: owner, office, and the homeowner."""
         if not user.is_authenticated:
@@ -51,22 +56,28 @@ class Site(models.Model):
 
     customer = models.ForeignKey(Customer, models.CASCADE, related_name="sites")
     name = models.CharField(max_length=120, help_text=gettext_lazy("How the customer calls it: Home, Barn, Shop."))
-    address = models.CharField(max_length=250)
+    address = models.CharField(max_length=250, blank=True)
     latitude = models.FloatField(
+        null=True,
+        blank=True,
         validators=[
             MinValueValidator(-90, gettext_lazy("Latitude lies between −90 and 90.")),
             MaxValueValidator(90, gettext_lazy("Latitude lies between −90 and 90.")),
-        ]
+        ],
     )
     longitude = models.FloatField(
+        null=True,
+        blank=True,
         validators=[
             MinValueValidator(-180, gettext_lazy("Longitude lies between −180 and 180.")),
             MaxValueValidator(180, gettext_lazy("Longitude lies between −180 and 180.")),
-        ]
+        ],
     )
     tz = models.CharField(gettext_lazy("time zone"), max_length=64, validators=[validate_zone])
     ac_kw = models.FloatField(
         gettext_lazy("inverter AC size [kW]"),
+        null=True,
+        blank=True,
         validators=[MinValueValidator(0.05, gettext_lazy("The inverter's AC size must be above 0 kW."))],
     )
     installed_on = models.DateField(null=True, blank=True)
@@ -122,6 +133,10 @@ class Site(models.Model):
                 | (~Q(wash_rhythm="") & Q(wash_rhythm_since__isnull=False)),
                 name="wash_rhythm_says_since_when",
             ),
+            models.CheckConstraint(
+                condition=Q(latitude=None, longitude=None) | Q(latitude__isnull=False, longitude__isnull=False),
+                name="site_place_whole",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -135,10 +150,27 @@ class Site(models.Model):
     def dc_kw(self) -> float:
         return sum(plane.dc_kw for plane in self.planes.all())
 
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """Latitude and longitude [degrees]; None while nobody said where it is."""
+        if self.latitude is None or self.longitude is None:
+            return None
+        return self.latitude, self.longitude
+
+    @property
+    def lacks(self) -> list[str]:
+        """What an estimate still needs of the roof's facts, in words."""
+        needed = (
+            (self.place is None, _("where the roof is")),
+            (self.ac_kw is None, _("the inverter's size")),
+            (not self.planes.all(), _("tilt, direction and panels of a roof plane")),
+        )
+        return [what for missing, what in needed if missing]
+
     def array(self) -> Array | None:
-        """The site as the computation sees it, or None while it has no plane."""
+        """The site as the computation sees it, or None while a fact that it needs is missing."""
         planes = tuple(PvPlane(p.tilt, p.azimuth, p.dc_kw) for p in self.planes.all())
-        if not planes:
+        if not planes or self.latitude is None or self.longitude is None or self.ac_kw is None:
             return None
         return Array(self.latitude, self.longitude, self.tz, planes, self.ac_kw, self.installed_on)
 

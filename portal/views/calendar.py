@@ -76,7 +76,8 @@ def visit_event(visit: Visit, address: str) -> Event:
     event.add("status", "CANCELLED" if called_off else "CONFIRMED")
     event.add("summary", _("Called off: {visit}").format(visit=visit.site) if called_off else str(visit.site))
     event.add("location", visit.site.address)
-    event.add("geo", (visit.site.latitude, visit.site.longitude))
+    if visit.site.place is not None:
+        event.add("geo", visit.site.place)
     event.add("url", address)
     event.add("description", f"{visit.get_state_display()}. Sheet: {address}")
     return event

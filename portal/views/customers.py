@@ -98,7 +98,7 @@ def customers_csv(request: HttpRequest) -> HttpResponse:
             facts = ["", "", "", "", "", ""]
             if roof is not None:
                 loss = f"{roof.told.loss.middle:.4f}" if roof.told.loss else ""
-                place = [roof.latitude, roof.longitude, str(roof.told.state), loss]
+                place = [*(roof.place or ("", "")), str(roof.told.state), loss]
                 facts = [safe_cell(roof.name), safe_cell(roof.address), *place]
             out.writerow(person + facts)
     return response

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from math import cos, radians, sin
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -32,9 +33,14 @@ from portal.models import (
 from portal.views.asked import row_asked, words_asked
 from portal.views.customers import searched
 from portal.views.guard import asks_again
+from portal.words.figures import compass
 
 FOUND = 20
 """So many customers are listed to hand a roof over to."""
+WINDS = (315, 0, 45, 270, 90, 225, 180, 135)
+"""Directions [degrees] as they stand around a compass, row by row, without its middle."""
+PITCHES = (0, 10, 20, 30, 35, 45, 60)
+"""Tilts [degrees] that have a picture."""
 FARTHEST_FROM_ITS_ZONE = 4.0
 """Hours between the sun's clock and the wall's. The far west of China comes to about three; none is farther off."""
 
@@ -111,8 +117,8 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        for name in ("latitude", "longitude"):  # what is pasted may stand for both
-            self.fields[name].required = False
+        if not self.instance.name:
+            self.initial.setdefault("name", _("Home"))
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data
@@ -124,9 +130,11 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
             self.errors.pop("longitude", None)
         elif pasted:
             self.add_error("where", _("There is no place in it. Open the link, and copy both numbers from there."))
-        for name in ("latitude", "longitude"):
-            if cleaned.get(name) is None and name not in self.errors and not pasted:
-                self.add_error(name, _("Paste where it is, or give this number."))
+        given = [name for name in ("latitude", "longitude") if cleaned.get(name) is not None]
+        if len(given) == 1 and not pasted:
+            other = "longitude" if given == ["latitude"] else "latitude"
+            if other not in self.errors:
+                self.add_error(other, _("Paste where it is, or give this number."))
         return cleaned
 
     FACTS = (
@@ -152,9 +160,17 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
 
 
 class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs
+    watts = forms.FloatField(
+        label=gettext_lazy("Watts a panel"),
+        required=False,
+        min_value=50,
+        max_value=1000,
+        help_text=gettext_lazy("In place of the size: it is on the panel's label or in the offer."),
+    )
+
     class Meta:
         model = Plane
-        fields = ["name", "tilt", "azimuth", "dc_kw", "module_count"]
+        fields = ["name", "tilt", "azimuth", "module_count", "dc_kw"]
         labels = {
             "name": gettext_lazy("Name"),
             "tilt": gettext_lazy("Tilt [degrees]"),
@@ -167,10 +183,19 @@ class PlaneForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
             "dc_kw": gettext_lazy("All panels of this plane together."),
         }
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["dc_kw"].required = False  # panels and their watts say it too
+
     def clean(self) -> dict[str, Any] | None:
         """Catch watts typed for kilowatts: panels have between 0.05 and 1 kW each."""
         cleaned = super().clean() or self.cleaned_data
-        size, count = cleaned.get("dc_kw"), cleaned.get("module_count")
+        size, count, watts = cleaned.get("dc_kw"), cleaned.get("module_count"), cleaned.get("watts")
+        if size is None and "dc_kw" not in self.errors:
+            if watts and count:
+                size = cleaned["dc_kw"] = count * watts / 1000
+            elif not self.errors:
+                self.add_error("dc_kw", _("Give the size of the plane, or the watts of one panel."))
         if size and count and not 0.05 <= size / count <= 1:
             self.add_error(
                 "dc_kw",
@@ -195,9 +220,7 @@ class MeterForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be 
 
 
 MeterFormSet = forms.inlineformset_factory(Site, Meter, form=MeterForm, extra=1, can_delete=True)
-PlaneFormSet = forms.inlineformset_factory(
-    Site, Plane, form=PlaneForm, extra=1, min_num=1, validate_min=True, can_delete=True
-)
+PlaneFormSet = forms.inlineformset_factory(Site, Plane, form=PlaneForm, extra=2, max_num=20, can_delete=True)
 
 
 @login_required
@@ -292,12 +315,13 @@ def site_erase(request: HttpRequest, pk: int) -> HttpResponse:
 
 def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
     form = SiteForm(request.POST or None, instance=roof)
-    planes = PlaneFormSet(
-        request.POST or None, instance=roof, error_messages={"too_few_forms": _("Give at least one roof plane.")}
-    )
+    planes = PlaneFormSet(request.POST or None, instance=roof)
     if request.method == "POST" and all([form.is_valid(), planes.is_valid()]) and _facts_agree(form, planes):
         kept = planes.save(commit=False)
         saved = save_site(site=form.save(commit=False), planes=kept, removed=planes.deleted_objects, now=timezone.now())
+        if saved.lacks:
+            messages.success(request, _("{name} is kept.").format(name=saved.name))
+            return redirect("customer", customer.pk)  # where the list of what is missing stands
         messages.success(
             request, _("{name} is kept. A new estimate follows when there are readings.").format(name=saved.name)
         )
@@ -305,7 +329,14 @@ def _edit(request: HttpRequest, roof: Site, customer: Customer) -> HttpResponse:
     return render(
         request,
         "site/edit.html",
-        {"form": form, "planes": planes, "site": roof if roof.pk else None, "customer": customer},
+        {
+            "form": form,
+            "planes": planes,
+            "site": roof if roof.pk else None,
+            "customer": customer,
+            "compass": [(degrees, compass(degrees)) for degrees in WINDS],
+            "pitches": [(p, round(8 + 80 * cos(radians(p))), round(80 * sin(radians(p)))) for p in PITCHES],
+        },
     )
 
 
@@ -313,7 +344,10 @@ def _facts_agree(form: SiteForm, planes: BaseInlineFormSet[Any, Any, Any]) -> bo
     """Catch what only shows beside other facts: a lost minus sign, and watts typed for the inverter's kilowatts."""
     facts = form.cleaned_data
     dc_kw = sum(one["dc_kw"] for one in planes.cleaned_data if one and not one.get("DELETE"))
-    if _hours_from_the_zone(facts["tz"], facts["longitude"]) > FARTHEST_FROM_ITS_ZONE:
+    if (
+        facts["longitude"] is not None
+        and _hours_from_the_zone(facts["tz"], facts["longitude"]) > FARTHEST_FROM_ITS_ZONE
+    ):
         form.add_error(
             "longitude",
             _(
@@ -321,7 +355,7 @@ def _facts_agree(form: SiteForm, planes: BaseInlineFormSet[Any, Any, Any]) -> bo
                 "longitude is negative."
             ).format(longitude=facts["longitude"], tz=facts["tz"]),
         )
-    if not dc_kw / 10 <= facts["ac_kw"] <= dc_kw * 10:
+    if dc_kw and facts["ac_kw"] is not None and not dc_kw / 10 <= facts["ac_kw"] <= dc_kw * 10:
         form.add_error(
             "ac_kw",
             _("{ac_kw:g} kW of inverter does not go with {dc_kw:g} kW of panels. Give both in kW, not watts.").format(

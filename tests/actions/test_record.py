@@ -226,3 +226,15 @@ def test_the_time_there_is_from_the_first_to_arrive_to_the_last_to_leave(crew: t
         _enter(visit, who, kind, "", at=at)
     first, last = times_there(visit.entries.all())
     assert (first, last) == (NOW - timedelta(minutes=90), NOW - timedelta(minutes=20))
+
+
+def test_a_phone_at_the_door_says_where_a_roof_is_and_moves_none_that_is_known() -> None:
+    site = factories.site(latitude=None, longitude=None)
+    visit = factories.visit(site=site)
+    by = factories.member(site.customer.business, Role.TECHNICIAN)
+    with pytest.raises(ValidationError, match="did not say where it is"):
+        _enter(visit, by, "place", "", note="somewhere")
+    _enter(visit, by, "place", "", note="39.74200, -105.17270")
+    _enter(visit, by, "place", "", note="1.0, 1.0")
+    site.refresh_from_db()
+    assert site.place == (39.742, -105.1727)

@@ -9,7 +9,8 @@ from django.utils import timezone
 from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
 
-from portal.models import EntryKind, Look, Phase, Step, VisitEntry
+from portal.models import EntryKind, Look, Phase, Role, Site, Step, VisitEntry
+from tests import factories
 from tests.browser.phone import (
     booked,
     browser_context_args,
@@ -152,6 +153,24 @@ def test_a_signature_on_the_glass_and_the_times_there_are_kept_without_a_signal(
     expect(page.get_by_role("img", name="Signature of Ida Novak")).to_be_visible()
 
 
+def test_the_phone_says_where_a_roof_is_that_nobody_entered(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = booked()
+    Site.objects.update(latitude=None, longitude=None)
+    context.grant_permissions(["geolocation"])
+    context.set_geolocation({"latitude": 39.742, "longitude": -105.1727})
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    ready(page)
+    context.set_offline(True)
+    page.get_by_role("button", name="The roof is here").click()
+    expect(state_of(page, "place")).to_contain_text("39.74200, -105.17270")
+    context.set_offline(False)
+    waits_for_nothing(page)
+    assert Site.objects.get().place == (39.742, -105.1727)
+
+
 def test_without_the_script_the_record_is_one_page(page: Page, live_server: LiveServer) -> None:
     _record(page, live_server)
     state = page.context.storage_state()
@@ -176,3 +195,21 @@ def test_a_step_with_photos_is_ticked_when_there_are_two(page: Page, live_server
     do_step(page, Step.TAP)
     expect(ticked).to_have_count(2)
     waits_for_nothing(page)
+
+
+def test_a_compass_and_pictures_of_pitches_fill_a_planes_numbers(
+    page: Page, live_server: LiveServer, complaints: list[str]
+) -> None:
+    site = factories.site()
+    log_in(page, live_server, factories.member(site.customer.business, Role.OFFICE))
+    page.goto(f"{live_server.url}/sites/{site.pk}/edit/")
+    plane = page.get_by_role("group", name="Roof plane 1")
+    plane.get_by_role("button", name="south-west").press("Enter")
+    plane.get_by_role("button", name="35°").click()
+    expect(page.locator("#id_planes-0-azimuth")).to_have_value("225")
+    expect(page.locator("#id_planes-0-tilt")).to_have_value("35")
+    expect(plane.locator("button[aria-pressed=true]")).to_have_count(2)
+    no_violation(page)
+    page.get_by_role("button", name="Keep the facts").click()
+    page.wait_for_url(f"**/sites/{site.pk}/")
+    assert [(one.azimuth, one.tilt) for one in site.planes.all()] == [(225, 35)]

@@ -164,12 +164,51 @@ def test_a_wrong_fact_gets_a_sentence_at_its_field_and_keeps_the_rest(
     assert not Site.objects.exists()
 
 
-def test_a_site_needs_a_plane(client: Client) -> None:
+NOT_KNOWN = {
+    **{f"planes-0-{name}": "" for name in ("tilt", "azimuth", "dc_kw", "module_count")},
+    **dict.fromkeys(("address", "latitude", "longitude", "ac_kw"), ""),
+}
+
+
+def test_a_roof_is_kept_without_its_place_inverter_and_planes_and_says_what_it_lacks(client: Client) -> None:
+    customer = factories.customer(phone="555-0123", email="")
+    client.force_login(factories.member(customer.business, Role.OFFICE))
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(**NOT_KNOWN))
+    assert answer["Location"] == f"/customers/{customer.pk}/"
+    site = Site.objects.get()
+    assert (site.place, site.ac_kw, site.planes.count(), site.array()) == (None, None, 0, None)
+    lacks = "where the roof is, the inverter's size, tilt, direction and panels of a roof plane"
+    assert f"No estimate can be made yet. Missing: {lacks}." in text_of(client.get(f"/sites/{site.pk}/"))
+    missing = text_of(client.get(f"/customers/{customer.pk}/"))
+    for what in (*lacks.split(", ", 2), "Address of Home"):
+        assert what in missing
+    visit = factories.visit(site=site, price=None)
+    for page in (
+        f"/visits/{visit.pk}/",
+        f"/visits/{visit.pk}/record/",
+        "/visits/",
+        "/visits/?order=route",
+        "/visits/week/",
+        f"/visits/book/?site={site.pk}",
+        "/customers/",
+        "/leads/",
+        "/",
+    ):
+        assert client.get(page).status_code == 200, page
+    assert "geo:" not in client.get(f"/visits/{visit.pk}/").content.decode()
+    filled = {f"planes-0-{name}": facts()[f"planes-0-{name}"] for name in ("tilt", "azimuth", "module_count")}
+    known = {"where": "https://map.example/#map=18/39.742/-105.17", "ac_kw": "5", "planes-0-watts": "400"}
+    client.post(f"/sites/{site.pk}/edit/", facts(**(NOT_KNOWN | filled | known)))
+    site = Site.objects.get()
+    assert (site.lacks, site.place) == ([], (39.742, -105.17))
+    assert site.planes.get().dc_kw == pytest.approx(6.0)  # 15 panels of 400 W
+
+
+def test_one_number_of_a_place_is_none(client: Client) -> None:
     customer = factories.customer()
     client.force_login(factories.member(customer.business))
-    none = {f"planes-0-{name}": "" for name in ("tilt", "azimuth", "dc_kw", "module_count")}
-    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(**none))
-    assert answer.status_code == 200
+    answer = client.post(f"/customers/{customer.pk}/sites/new/", facts(longitude=""))
+    assert "Paste where it is, or give this number." in text_of(answer)
     assert not Site.objects.exists()
 
 

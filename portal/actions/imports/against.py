@@ -109,8 +109,11 @@ def against_sun(result: readers.ReadResult, site: Site) -> list[readers.Notice]:
 
 
 def _shift(energy_wh: pd.Series[float], minutes: int, site: Site) -> float | None:
+    if site.place is None:
+        return None
+    latitude, longitude = site.place
     planes = list(site.planes.values_list("tilt", "azimuth", "dc_kw"))
-    return sun_shift(energy_wh, minutes, latitude=site.latitude, longitude=site.longitude, planes=planes)
+    return sun_shift(energy_wh, minutes, latitude=latitude, longitude=longitude, planes=planes)
 
 
 def _mending(result: readers.ReadResult, site: Site) -> str:

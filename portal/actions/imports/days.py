@@ -198,5 +198,5 @@ def _insert(model: type[Model], columns: Sequence[str], rows: Iterable[tuple[Any
 
 
 def assess_again(site: Site, *, changed_since: date, now: datetime) -> None:
-    if site.planes.exists():  # without a plane there is nothing to compare with; the nightly job takes it later
+    if not site.lacks:  # without a fact there is nothing to compare with; the nightly job takes it later
         ask_for_assessment(site, now=now, changed_since=changed_since)

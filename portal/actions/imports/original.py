@@ -66,15 +66,17 @@ def _size_accepted(mapping: readers.Mapping) -> float:
 
 def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Question | None, list[readers.Notice]]:
     """Say where the readings cannot be this site's: only the portal knows the roof, the file does not."""
+    question: readers.Question | None = None
+    notices: list[readers.Notice] = []
+    if site.place is None or site.ac_kw is None:
+        return question, notices  # nothing to compare with yet
     told = plausibility_of(
         result.readings.energy_wh,
         result.readings.interval_minutes,
-        latitude=site.latitude,
-        longitude=site.longitude,
+        latitude=site.place[0],
+        longitude=site.place[1],
         ac_kw=site.ac_kw,
     )
-    question: readers.Question | None = None
-    notices: list[readers.Notice] = []
     if told is None:
         return question, notices
     if told.size > max(ABSURD, _size_accepted(result.mapping)):

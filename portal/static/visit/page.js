@@ -104,12 +104,22 @@ function keepDraft(field) {
  * @param {Record<string, string>} fields
  */
 function objection(fields) {
+  if (fields.kind === "place" && !fields.note) return spoken("The phone did not say where it is. Try again under the open sky.");
   if (fields.answer === "urgent" && !fields.note.trim()) return spoken("Say what you saw, then press Urgent.");
   if (fields.answer === "signed" && !fields.note.trim()) return spoken("Enter the name first.");
   if (fields.kind === "finish" && photosMissing()) {
     return spoken("Two photos before and two after are needed, or the reason why there are fewer.");
   }
   return "";
+}
+
+/** Where this phone is, as both numbers; nothing where it does not say. @returns {Promise<string>} */
+function position() {
+  return new Promise((done) => {
+    navigator.geolocation.getCurrentPosition(
+      ({ coords }) => done(`${coords.latitude.toFixed(5)}, ${coords.longitude.toFixed(5)}`), () => done(""),
+      { enableHighAccuracy: true, timeout: 20000 });
+  });
 }
 
 /**
@@ -119,10 +129,11 @@ function objection(fields) {
 async function enter(form, event) {
   event.preventDefault();
   const fields = fieldsOf(form, event.submitter);
+  if ("here" in form.dataset) fields.note = await position();
   const wrong = objection(fields);
   if (wrong) {
     one(form, "[data-state]", HTMLElement).textContent = wrong;
-    if (fields.kind !== "finish") one(form, "[name=note]", HTMLInputElement).focus();
+    if (!["finish", "place"].includes(fields.kind)) one(form, "[name=note]", HTMLInputElement).focus();
     return;
   }
   try {
@@ -338,6 +349,7 @@ async function start() {
     form.addEventListener("submit", (event) => enter(form, event));
   }
   if (visit) startSteps();
+  for (const form of every(document, "[data-here]", HTMLFormElement)) form.hidden = !navigator.geolocation;
   watchPads();
   for (const all of every(document, "[data-all-ok]", HTMLElement)) {
     all.hidden = false;

@@ -11,7 +11,7 @@ export const NAMES = {
   frame: spoken("Frame and clamps"), cables: spoken("Cables and connectors"),
   roof: spoken("Roof penetrations"), nesting: spoken("Nesting"), debris: spoken("Debris"),
   shading: spoken("Shading growth"), few_photos: spoken("Why fewer photos"), sign_off: spoken("Customer"),
-  finish: spoken("Finish"), arrived: spoken("Arrived"), left: spoken("Left"), extra: spoken("Extra work"),
+  finish: spoken("Finish"), arrived: spoken("Arrived"), place: spoken("Where the roof is"), left: spoken("Left"), extra: spoken("Extra work"),
   told: spoken("What the customer was told"), answer: spoken("Doorstep"), read: spoken("What is known of the roof"),
 };
 /** @type {Record<string, string>} */
