@@ -27,7 +27,8 @@ from portal.views.design import colours, design
 from portal.views.health import live, ready
 from portal.views.holds import clock_confirm, mails_decide
 from portal.views.home import home
-from portal.views.imports import import_upload, imports
+from portal.views.import_list import imports, imports_csv
+from portal.views.imports import import_upload
 from portal.views.invoice_paper import invoice_pdf, shared_invoice, shared_invoice_pdf
 from portal.views.invoices import (
     invoice,
@@ -79,6 +80,7 @@ from portal.views.record import (
 from portal.views.reminders import mail, mail_rules, mail_wording, mails, reminder_retry, reminders
 from portal.views.site_facts import site_correct, site_edit, site_erase, site_hand_over, site_meters, site_new
 from portal.views.sites import cautions, method, site
+from portal.views.together import customers_ask, leads_assign
 from portal.views.tokens import token_revoke, tokens
 from portal.views.visit_list import visit_list, visits_csv
 from portal.views.visits import visit_sheet, visits
@@ -97,6 +99,7 @@ urlpatterns = [
     path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
     path("sites/<int:pk>/erase/", site_erase, name="site_erase"),
     path("customers/", customers, name="customers"),
+    path("customers/ask/", customers_ask, name="customers_ask"),
     path("customers/customers.csv", customers_csv, name="customers_csv"),
     path("customers/files/", customer_file_new, name="customer_file_new"),
     path("customers/files/<int:pk>/", customer_file, name="customer_file"),
@@ -150,6 +153,7 @@ urlpatterns = [
     path("visits/referrals/<int:pk>/", visit_referral, name="visit_referral"),
     path("calendar/<str:token>.ics", calendar_feed, name="calendar_feed"),
     path("imports/", imports, name="imports"),
+    path("imports/imports.csv", imports_csv, name="imports_csv"),
     path("imports/new/", import_upload, name="import_upload"),
     path("imports/tokens/", tokens, name="tokens"),
     path("imports/tokens/<int:pk>/revoke/", token_revoke, name="token_revoke"),
@@ -165,6 +169,7 @@ urlpatterns = [
     path("api/", api_page, name="api_page"),
     path("api/", api.urls),
     path("leads/", leads, name="leads"),
+    path("leads/assign/", leads_assign, name="leads_assign"),
     path("leads/leads.csv", leads_csv, name="leads_csv"),
     path("leads/weekly/", leads_weekly, name="leads_weekly"),
     path("leads/<int:pk>/", lead, name="lead"),

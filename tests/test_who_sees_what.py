@@ -223,6 +223,7 @@ ROUTES: dict[str, Route] = {
     "customers": get(OFFICE | RIVAL, refused=403),
     "customer_file_new": get(OFFICE | RIVAL, refused=403),
     "customer_file": get(OFFICE, pk="file", forbidden=NO_OFFICE),
+    "customers_ask": post(OFFICE | RIVAL, refused=403),
     "customers_csv": get(OFFICE | RIVAL, refused=403),
     "customer_new": get(OFFICE | RIVAL, refused=403),
     "customer": get(OFFICE, pk="customer"),
@@ -251,6 +252,7 @@ ROUTES: dict[str, Route] = {
     "rain": get(OFFICE | RIVAL, refused=403),
     # readings
     "imports": get(OFFICE | HOMES | RIVAL, refused=403),
+    "imports_csv": get(OFFICE | RIVAL, refused=403),
     "import_upload": get(OFFICE | HOMES | RIVAL, refused=403),
     "import_ledger": get(OFFICE | HOME, pk="import"),
     "import_state": get(OFFICE | HOME, pk="import"),
@@ -266,6 +268,7 @@ ROUTES: dict[str, Route] = {
     "api_page": get(EVERYBODY),
     # leads
     "leads": get(OFFICE | RIVAL, refused=403),
+    "leads_assign": post(OFFICE | RIVAL, refused=403),
     "leads_csv": get(OFFICE | RIVAL, refused=403),
     "leads_weekly": get(OFFICE | RIVAL, refused=403),
     "lead": get(OFFICE, pk="lead", forbidden=NO_OFFICE),

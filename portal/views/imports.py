@@ -1,4 +1,4 @@
-"""Sending files in, and the list of what was sent."""
+"""Sending files in."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -18,19 +17,18 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
-from django.views.decorators.http import require_safe
 
 from portal.actions.by_mail.address import address_of
-from portal.actions.imports.receive import STALLED_AFTER, ImportRefused, meter_called, receive_file
+from portal.actions.imports.receive import ImportRefused, meter_called, receive_file
 from portal.actions.uploads import FILES_A_DAY, too_large
-from portal.models import Business, Customer, Import, Meter, Site, User
+from portal.models import Business, Customer, Meter, Site, User
 from portal.models.meter import MeterQuerySet
 from portal.views.asked import row_asked, words_asked
 
 METERS_LISTED = 50
 
 
-def _may_send(user: User) -> None:
+def may_send(user: User) -> None:
     """Technicians read histories; they bring nothing in."""
     if not (Business.objects.managed_by(user).exists() or Customer.objects.filter(user=user).exists()):
         raise PermissionDenied
@@ -40,27 +38,7 @@ def _meters(user: User) -> MeterQuerySet:
     return Meter.objects.fed_by(user).select_related("site__customer").order_by("site__customer__name", "site", "pk")
 
 
-@login_required
-@require_safe
-def imports(request: HttpRequest) -> HttpResponse:
-    """List what was sent, the newest first."""
-    user = cast(User, request.user)
-    _may_send(user)
-    sent = Import.objects.visible_to(user).listed()
-    site = _asked_site(request, user)
-    if site:
-        sent = sent.filter(meter__site=site)
-    page = Paginator(sent, 30).get_page(request.GET.get("page"))
-    waiting = any(one.waits for one in page)
-    unbegun = (
-        Import.objects.visible_to(user).unfinished().filter(begun_at=None, asked_at__lt=timezone.now() - STALLED_AFTER)
-    )
-    late = unbegun.order_by("asked_at").first() if waiting else None
-    shown = {"page": page, "site": site, "waiting": waiting, "late": late}
-    return render(request, "imports/imports.html", shown)
-
-
-def _asked_site(request: HttpRequest, user: User) -> Site | None:
+def asked_site(request: HttpRequest, user: User) -> Site | None:
     asked = request.GET.get("site", "")
     return get_object_or_404(Site.objects.fed_by(user), pk=row_asked(asked)) if asked.isdecimal() else None
 
@@ -112,9 +90,9 @@ class UploadForm(forms.Form):
 def import_upload(request: HttpRequest) -> HttpResponse:
     """Take files for a meter (``?site=`` or ``?meter=`` presets it)."""
     user = cast(User, request.user)
-    _may_send(user)
+    may_send(user)
     meters = _meters(user)
-    site, sought = _asked_site(request, user), words_asked(request)
+    site, sought = asked_site(request, user), words_asked(request)
     listed = meters
     if site:
         listed = listed.filter(site=site)

@@ -11,7 +11,7 @@ from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
 from django.core.paginator import Page, Paginator
-from django.db.models import F
+from django.db.models import F, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
@@ -105,6 +105,12 @@ class BoardForm(SearchForm):
         return leads.by_value()
 
 
+def team_of(user: User) -> QuerySet[User]:
+    """Those who work in the firms that the user runs."""
+    working = Membership.objects.filter(business__in=Business.objects.managed_by(user), user__is_active=True)
+    return User.objects.filter(pk__in=working.values("user")).order_by("name", "pk")
+
+
 def _board(request: HttpRequest) -> tuple[BoardForm, LeadQuerySet]:
     user, business = office(request)
     form = BoardForm(request.GET)
@@ -144,6 +150,7 @@ def leads(request: HttpRequest) -> HttpResponse:
                 for group in groups
             ],
             "count": chosen.count(),
+            "team": team_of(cast(User, request.user)),
             "query": query.urlencode(),
         },
     )

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.models import Business, Language, Role, Site, VisitState
+from portal.models import Business, Customer, Import, ImportState, Language, Lead, Reminder, Role, Site, VisitState
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -118,3 +120,68 @@ def test_the_state_is_found_in_the_readers_language(firm: Business, client: Clie
     client.force_login(factories.member(firm, Role.OFFICE, language=Language.SPANISH))
     found = client.get(f"{reverse('customers')}?q=sucio").content.decode()
     assert sorted(rows(found)) == ["Ida", "Ole"]
+
+
+def test_imports_are_searched_chosen_by_state_sorted_and_taken_as_a_file(office: Client, firm: Business) -> None:
+    ida, ole = roof(firm, "Ida Novak", "clean"), roof(firm, "Ole Berg", "clean")
+    for site, name, state, rejected in (
+        (ida, "march.csv", ImportState.DONE, 0),
+        (ida, "april.csv", ImportState.FAILED, 7),
+        (ole, "=cmd.csv", ImportState.DONE, 2),
+    ):
+        Import.objects.create(
+            meter=site.meters.get(),
+            uploaded_at=timezone.now(),
+            sha256="-",
+            original=ContentFile(b"x", name),
+            filename=name,
+            state=state,
+            rows_rejected=rejected,
+        )
+
+    def files(query: str) -> list[str]:
+        page = office.get(f"/imports/?{query}").content.decode()
+        return re.findall(r'id="import-\d+"[^>]*>([^<]+)<', page)
+
+    assert files("") == ["=cmd.csv", "april.csv", "march.csv"]
+    assert files("sort=oldest") == ["march.csv", "april.csv", "=cmd.csv"]
+    assert files("sort=rejected") == ["april.csv", "=cmd.csv", "march.csv"]
+    assert files("q=novak&sort=name") == ["april.csv", "march.csv"]
+    assert files("q=MARCH") == ["march.csv"]
+    assert files("state=failed") == ["april.csv"]
+    assert files(f"site={ole.pk}") == ["=cmd.csv"]
+    taken = list(csv.DictReader(io.StringIO(office.get("/imports/imports.csv?q=berg").content.decode("utf-8-sig"))))
+    assert [(row["file"], row["site"], row["rejected"]) for row in taken] == [("'=cmd.csv", str(ole), "2")]
+
+
+def test_leads_are_given_to_one_of_the_team_together(office: Client, firm: Business, roofs: dict[str, Site]) -> None:
+    mine = [factories.lead(site=roofs[name]) for name in ("Ida", "Ole")]
+    foreign = factories.lead()
+    person = factories.member(firm, Role.TECHNICIAN)
+    ticked = {
+        "lead": [str(one.pk) for one in (*mine, foreign)],
+        "assigned_to": str(person.pk),
+        "query": "q=Ida&sort=opened_at",
+    }
+    answer = office.post("/leads/assign/", ticked)
+    assert answer["Location"] == "/leads/?q=Ida&sort=opened_at"
+    assert set(Lead.objects.filter(assigned_to=person)) == set(mine)
+    assert "2 leads are given to" in office.get(answer["Location"]).content.decode()
+    outsider = factories.member(factories.business())
+    answer = office.post("/leads/assign/", ticked | {"assigned_to": str(outsider.pk)}, follow=True)
+    assert "Give it to somebody who works here." in answer.content.decode()
+    assert not Lead.objects.filter(assigned_to=outsider).exists()
+    office.post("/leads/assign/", {"lead": str(mine[0].pk), "assigned_to": ""})
+    assert set(Lead.objects.filter(assigned_to=person)) == {mine[1]}
+    assert "Nothing is ticked." in office.post("/leads/assign/", {}, follow=True).content.decode()
+
+
+def test_owners_of_ticked_roofs_are_asked_for_readings_once(office: Client, roofs: dict[str, Site]) -> None:
+    Customer.objects.filter(pk=roofs["Ole"].customer_id).update(consented_on=None)
+    foreign = factories.site()
+    ticked = {"site": [str(one.pk) for one in (roofs["Ida"], roofs["Ole"], foreign)], "query": ""}
+    for _ in ("once", "and by mistake again"):
+        said = office.post("/customers/ask/", ticked, follow=True).content.decode()
+        assert "1 mail is on its way." in said
+        assert "Ole Berg has not agreed to be written to." in said
+    assert list(Reminder.objects.values_list("site", flat=True)) == [roofs["Ida"].pk]

@@ -9,7 +9,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.models import Business, Role, User, VisitState
+from portal.models import Business, Role, Site, User, VisitState
 from tests import factories
 from tests.factories import NOW
 
@@ -53,6 +53,29 @@ def test_a_technician_sees_no_draft_and_no_price_where_the_firm_hides_them(shown
     for person in ("office", "home"):
         assert b"$150.00" in page(shown[person], "invoice", shown["invoice"])[1]
         assert b"A wash now costs" in page(shown[person], "site", shown["site"])[1]
+
+
+def test_a_technician_sees_no_invoice_of_a_visit_that_is_anothers(shown: dict[str, Any]) -> None:
+    other = factories.member(Business.objects.get(pk=shown["firm"]), Role.TECHNICIAN)
+    factories.visit(site=Site.objects.get(pk=shown["site"]), technicians=(other,), starts_at=NOW)  # of the same roof
+    for name in ("invoice", "invoice_pdf"):
+        assert page(other, name, shown["invoice"])[0] == 404
+    client = Client()
+    client.force_login(other)
+    assert [client.get(reverse(name)).status_code for name in ("invoices", "invoices_csv")] == [403, 403]
+
+
+def test_no_list_of_a_technician_says_a_price_that_the_firm_hides(shown: dict[str, Any]) -> None:
+    Business.objects.filter(pk=shown["firm"]).update(technicians_see_prices=False)
+    site = Site.objects.get(pk=shown["site"])
+    coming = factories.visit(site=site, technicians=(shown["crew"],), starts_at=timezone.now(), price="173.00")
+    client = Client()
+    client.force_login(shown["crew"])
+    for address in ("/", "/visits/", f"/visits/{coming.pk}/", f"/visits/{coming.pk}/record/", f"/sites/{site.pk}/"):
+        answer = client.get(address)
+        assert answer.status_code == 200
+        assert b"173" not in answer.content.split(b"<main")[1], address
+    assert client.get("/visits/all/").status_code == 403
 
 
 def test_a_homeowner_sees_no_draft_and_none_of_what_the_office_does(shown: dict[str, Any]) -> None:
