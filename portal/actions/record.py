@@ -111,15 +111,22 @@ def record_entry(
         # Sent twice at the same moment, the second insert meets the constraint and reads the first.
         said = {field: getattr(entry, field) for field in _SAID}
         entry, made = VisitEntry.objects.get_or_create(visit=visit, client_id=client_id, defaults=said)
-        if made and entry.kind == EntryKind.FINISH:
-            finish_visit(visit=visit, now=now, finished_at=entry.at)
-        if made and entry.kind == EntryKind.INSPECTION:
-            refer_findings(visit=visit, now=now)
-        if made and entry.kind == EntryKind.PLACE:
-            keep_place(site=visit.site, pasted=entry.note, now=now)
-        if made and entry.kind == EntryKind.EXTRA:
-            draft_invoice(visit=visit, now=now)  # of a visit that is done already: the phone had no signal
+        if made:
+            _follow(entry, now=now)
     return entry
+
+
+def _follow(entry: VisitEntry, *, now: datetime) -> None:
+    """What an entry brings about, once."""
+    visit = entry.visit
+    if entry.kind == EntryKind.FINISH:
+        finish_visit(visit=visit, now=now, finished_at=entry.at)
+    if entry.kind == EntryKind.INSPECTION:
+        refer_findings(visit=visit, now=now)
+    if entry.kind == EntryKind.PLACE:
+        keep_place(site=visit.site, pasted=entry.note, now=now)
+    if entry.kind == EntryKind.EXTRA:
+        draft_invoice(visit=visit, now=now)  # of a visit that is done already: the phone had no signal
 
 
 def _check(entry: VisitEntry) -> None:

@@ -70,13 +70,9 @@ def against_site(result: readers.ReadResult, site: Site) -> tuple[readers.Questi
     notices: list[readers.Notice] = []
     if site.place is None or site.ac_kw is None:
         return question, notices  # nothing to compare with yet
-    told = plausibility_of(
-        result.readings.energy_wh,
-        result.readings.interval_minutes,
-        latitude=site.place[0],
-        longitude=site.place[1],
-        ac_kw=site.ac_kw,
-    )
+    latitude, longitude = site.place
+    energy_wh, minutes = result.readings.energy_wh, result.readings.interval_minutes
+    told = plausibility_of(energy_wh, minutes, latitude=latitude, longitude=longitude, ac_kw=site.ac_kw)
     if told is None:
         return question, notices
     if told.size > max(ABSURD, _size_accepted(result.mapping)):
