@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect, QueryDict
 from django.urls import reverse
 from django.utils import timezone
@@ -16,18 +14,12 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.leads import plan_lead
 from portal.actions.reminders.by_hand import ask_for_readings
-from portal.models import Business, Lead, Site, User
+from portal.models import Lead, Site, User
 from portal.views.asked import row_asked
+from portal.views.office import office
 
 MOST = 200
 """So many rows at once: a list's page has fewer."""
-
-
-def _office(request: HttpRequest) -> User:
-    user = cast(User, request.user)
-    if not Business.objects.managed_by(user).exists():
-        raise PermissionDenied
-    return user
 
 
 def _chosen(request: HttpRequest, name: str) -> list[int]:
@@ -46,7 +38,7 @@ def _back(request: HttpRequest, page: str) -> HttpResponseRedirect:
 @require_POST
 def leads_assign(request: HttpRequest) -> HttpResponse:
     """Give the ticked leads to one of the team, or to nobody."""
-    user = _office(request)
+    user, _firm = office(request)
     asked = request.POST.get("assigned_to", "")
     who = User.objects.filter(pk=row_asked(asked)).first() if asked else None
     given, problems = 0, []
@@ -73,7 +65,7 @@ def leads_assign(request: HttpRequest) -> HttpResponse:
 @require_POST
 def customers_ask(request: HttpRequest) -> HttpResponse:
     """Write to the owners of the ticked roofs and ask for readings; who may not be written to is named."""
-    user = _office(request)
+    user, _firm = office(request)
     asked, problems = 0, []
     for site in Site.objects.managed_by(user).filter(pk__in=_chosen(request, "site")):
         try:
