@@ -10,6 +10,7 @@ from django.db import transaction
 from django.db.models import Exists, Max, OuterRef, Q
 
 from portal.actions.advice import recommendations
+from portal.actions.travel import yard_of
 from portal.models import PUT_OFF, Lead, LeadKind, LeadStage, Site, Visit, VisitState
 from portal.pv.recommend import Recommendation
 from portal.pv.standing_wish import Rhythm, StandingWish, hear, next_asked_for
@@ -44,13 +45,19 @@ def standing_wishes(sites: Sequence[Site], told: Mapping[int, Recommendation]) -
         rhythm = Rhythm(site.wash_rhythm)
         asked_for = next_asked_for(
             rhythm,
-            latitude=site.latitude,
+            latitude=_latitude(site),
             since=site.wash_rhythm_since,
             settled_on=settled.get(key),
             today=told[key].today,
         )
         found[key] = hear(rhythm, asked_for, told[key])
     return found
+
+
+def _latitude(site: Site) -> float:
+    """Which half of the Earth its spring is of: the firm's yard stands for a roof without a place, else the north."""
+    place = site.place or yard_of(site.customer.business)
+    return place[0] if place is not None else 45.0
 
 
 def _settled_on(sites: Mapping[int, Site]) -> dict[int, date]:
