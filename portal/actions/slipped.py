@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -74,7 +74,7 @@ class Slipped:
 
 def slipped(user: User, *, today: date, now: datetime) -> Slipped:
     """All that needs a hand in the businesses the user runs."""
-    mine = Business.objects.managed_by(user)
+    mine = list(Business.objects.managed_by(user))
     sites = list(Site.objects.managed_by(user).select_related("customer__business"))
     wrong = troubles(sites, now=now)
     leads = Lead.objects.filter(site__customer__business__in=mine, stage=LeadStage.QUOTED)
@@ -105,20 +105,20 @@ def slipped(user: User, *, today: date, now: datetime) -> Slipped:
     )
 
 
-def _visits(mine: Iterable[Business], now: datetime) -> dict[str, list[Visit]]:
-    undone: list[Visit] = []
-    unsent: list[Visit] = []
-    put_off: list[Visit] = []
-    for business in mine:
-        zone = ZoneInfo(business.tz)
-        midnight = datetime.combine(now.astimezone(zone).date(), time.min, zone)
-        of_firm = Visit.objects.filter(site__customer__business=business).select_related("site__customer__business")
-        booked = of_firm.filter(state=VisitState.BOOKED).prefetch_related("technicians").order_by("starts_at", "pk")
-        undone += booked.filter(starts_at__lt=midnight)
-        unsent += booked.filter(starts_at__gte=midnight, technicians=None)
-        again = Visit.objects.filter(site=OuterRef("site"), starts_at__gt=OuterRef("starts_at")).standing()
-        put_off += of_firm.filter(state__in=PUT_OFF).exclude(Exists(again)).order_by("starts_at", "pk")
-    return {"undone": undone, "unsent": unsent, "put_off": put_off}
+def _visits(mine: Sequence[Business], now: datetime) -> dict[str, list[Visit]]:
+    of_firms = Visit.objects.filter(site__customer__business__in=mine).select_related("site__customer__business")
+    booked = of_firms.filter(state=VisitState.BOOKED).prefetch_related("technicians").order_by("starts_at", "pk")
+    past = Q(pk__in=[])
+    for tz in {business.tz for business in mine}:
+        midnight = datetime.combine(now.astimezone(ZoneInfo(tz)).date(), time.min, ZoneInfo(tz))
+        past |= Q(site__customer__business__tz=tz, starts_at__lt=midnight)
+    again = Visit.objects.filter(site=OuterRef("site"), starts_at__gt=OuterRef("starts_at")).standing()
+    put_off = of_firms.filter(state__in=PUT_OFF).exclude(Exists(again)).order_by("starts_at", "pk")
+    return {
+        "undone": list(booked.filter(past)),
+        "unsent": list(booked.exclude(past).filter(technicians=None)),
+        "put_off": list(put_off),
+    }
 
 
 def silent_roofs(sites: Sequence[Site], wrong: dict[int, list[Trouble]], *, now: datetime) -> list[Silent]:

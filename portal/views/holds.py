@@ -8,6 +8,7 @@ from typing import cast
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
+from django.db.models import Count
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
@@ -23,10 +24,12 @@ from portal.models import Business, Deed, MailHold, Reminder, User
 def held(user: User, now: datetime) -> dict[str, object]:
     """What the office's first page asks of them."""
     holds = MailHold.objects.open().filter(business__in=Business.objects.managed_by(user)).select_related("business")
+    due = Reminder.objects.filter(business__in=holds.values("business")).due(now).order_by()
+    waiting = dict(due.values_list("business").annotate(count=Count("pk")))
     return {
         "full": short_of_room(),
         "clock": clock_doubt(now=now),
-        "holds": [(hold, Reminder.objects.filter(business=hold.business_id).due(now).count()) for hold in holds],
+        "holds": [(hold, waiting.get(hold.business_id, 0)) for hold in holds],
     }
 
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.contrib.auth.decorators import login_required
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -200,21 +200,19 @@ def _visits(
     told: dict[int, Recommendation] | None = None,
 ) -> list[Stop]:
     """Booked and done visits from each business's local midnight on, and whether each is later than today."""
-    found: list[tuple[Visit, bool]] = []
-    for business in Business.objects.filter(memberships__user=user).distinct():
-        zone = ZoneInfo(business.tz)
+    days_of = Q(pk__in=[])
+    for tz in set(Business.objects.filter(memberships__user=user).order_by().values_list("tz", flat=True)):
+        zone = ZoneInfo(tz)
         today = now.astimezone(zone).date()
         start, end = (datetime.combine(today + timedelta(days=d), time.min, zone) for d in (0, days))
-        visits = Visit.objects.worked_by(user).filter(
-            site__customer__business=business,
-            starts_at__gte=start,
-            starts_at__lt=end,
-            state__in=[VisitState.BOOKED, VisitState.DONE],
-        )
-        if technician:
-            visits = visits.filter(technicians=user)
-        for visit in visits.select_related("site__customer__business").prefetch_related("technicians"):
-            found.append((visit, visit.starts_at.astimezone(zone).date() > today))
+        days_of |= Q(site__customer__business__tz=tz, starts_at__gte=start, starts_at__lt=end)
+    visits = Visit.objects.worked_by(user).filter(days_of, state__in=[VisitState.BOOKED, VisitState.DONE])
+    if technician:
+        visits = visits.filter(technicians=user)
+    found: list[tuple[Visit, bool]] = []
+    for visit in visits.select_related("site__customer__business").prefetch_related("technicians"):
+        zone = ZoneInfo(visit.site.customer.business.tz)
+        found.append((visit, visit.starts_at.astimezone(zone).date() > now.astimezone(zone).date()))
     if told is None:
         told = recommendations([visit.site for visit, _ in found], now=now)
     known = visit_warnings([visit for visit, _ in found], reader=user, now=now, told=told)
