@@ -18,15 +18,14 @@ from typing import Any
 import numpy as np
 from django.db import connection
 
-from portal.actions.nights import assess_next, start_night
+from portal.actions.nights import ask_for_assessment, assess_next, start_night
 from portal.models import Business, Customer, DayReadings, Meter, Night, Plane, Site, pack
 from portal.pv.days import cut_days
 from tests.pv.planted import START, dust, site, weather
+from tests.scale import MINUTES, PLANES
 
-MINUTES = 15
 VILLAGE = 8
 CITY_SHARE = 0.8
-PLANES = ((15.0, 180.0), (25.0, 150.0), (25.0, 180.0), (30.0, 215.0), (35.0, 170.0), (40.0, 190.0))
 
 
 def last_day(days: int) -> date:
@@ -69,12 +68,17 @@ def make(roofs: int, days: int) -> None:
         )
 
 
-def night(roofs: int, workers: int, name: str, until: date, *, kill: bool = False) -> None:
-    """Queue a night, let workers do it, and print what it cost."""
+def night(roofs: int, workers: int, name: str, until: date, *, kill: bool = False, upload: bool = False) -> None:
+    """Queue a night, or one roof whose readings all changed, let workers do it, and print what it cost."""
     now = datetime.combine(until + timedelta(days=1), clock(2), UTC)
     with counted() as queries:
         began = time.monotonic()
-        start_night(now=now)
+        if upload:
+            ask_for_assessment(Site.objects.order_by("pk")[0], now=now + timedelta(hours=8), changed_since=START)
+            now += timedelta(hours=8)
+            roofs = 1
+        else:
+            start_night(now=now)
         starting = time.monotonic() - began
     command = [sys.executable, "-m", "tests.scale", "--roofs", str(roofs), "--work", now.isoformat()]
     began = time.monotonic()
