@@ -199,7 +199,7 @@ def fit(
         mean_loss=float((loss_mean * record.expected_wh)[usable].sum() / record.expected_wh[usable].sum()),
         smooth=share @ (level[:, None] + theta @ record.terms.by_day.T),
         theta=share @ theta,
-        resume=Resume(done.alpha[-1], int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
+        resume=Resume(done.alpha[-1].copy(), int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
     )
 
 
