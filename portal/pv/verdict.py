@@ -25,18 +25,20 @@ UNSEEN_DAYS = 45
 """Days without a clear one after which the present state cannot be told. Common practice, no source."""
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash [fraction of clean yield]. Common practice, no source."""
-SURE, SURE_ALONE = 0.85, 0.8
+SURE, SURE_ALONE = 0.85, 0.75
 """Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone. Tuned on
-made fleets so that hardly any clean roof is told so: a wrong "you are dirty" costs more than a missed one. A fifth less
-tells one clean roof in ten "soiling"; a fifth more finds none."""
+made fleets so that hardly any clean roof is told so: a wrong "you are dirty" costs more than a missed one. In a town a
+fifth less tells one clean roof in ten "soiling", a fifth more finds none; alone 0.7 tells none more, 0.85 finds one in
+six fewer."""
 SURELY_LOST = 0.005
 """Low end of the interval below which nobody is told "soiling" [fraction of clean yield]: the roof may as well be
 clean, as where only rain that hardly works would explain a heavy loss. Tuned on made fleets."""
 DIRTY_LOSS = 0.04
 """Loss that who was told "clean" would call a mistake [fraction of clean yield]. Common practice, no source."""
-CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.1
+CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.12
 """Chance of :data:`DIRTY_LOSS` under which the verdict is "clean", in a town and alone. Tuned on made fleets: alone
-half of the clean roofs get the word, and one dirty roof in ten; in towns three quarters, and hardly any."""
+three in five clean roofs get the word, and one dirty roof in nine; a fifth less there loses one clean roof in ten, a
+fifth more tells one dirty roof in fifty more clean. In towns three quarters, and hardly any."""
 RAIN_FAILS = 0.9
 """Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it: below, too few
 rains have shown it. Tuned on made fleets with modules that fail slowly."""
