@@ -188,7 +188,8 @@ def test_a_haze_that_all_roofs_share_is_no_dirt_on_a_roof_that_was_looked_at_lat
     alone, alone_hazed = (assess(roof[4], as_of=end, previous=memories[4]).present_loss for roof in (street(), dimmed))
     assert alone is not None
     assert alone_hazed is not None
-    assert alone_hazed > alone + 0.004, "nobody else's days tell a roof alone that it was the air"
+    # More than the roofs of the town are held to above; two days no longer move a roof alone by much either.
+    assert alone_hazed > alone + 0.002, "nobody else's days tell a roof alone that it was the air"
 
 
 def test_a_roof_just_washed_says_more_of_the_air_than_one_whose_dirt_is_guessed() -> None:
