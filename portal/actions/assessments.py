@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -88,25 +89,27 @@ def keep_assessments(*, results: Sequence[tuple[Site, Assessment]], now: datetim
     ]
     with transaction.atomic():
         SiteAssessment.objects.all().keep(rows)
-        _keep_tables(results)
+        _keep_tables(results, [one.fan.keep() if one.fan else {} for one in ahead])
         update_proofs(now=now, sites=sites)
         review_leads(assessments=rows, now=now)
         plan_reminders(sites=sites, now=now)
     return rows
 
 
-def _keep_tables(results: Sequence[tuple[Site, Assessment]]) -> None:
-    """Keep the daily tables: whole after a full fit, else the days since it alone."""
+def _keep_tables(results: Sequence[tuple[Site, Assessment]], fans: Sequence[dict[str, Any]]) -> None:
+    """Keep the daily tables, whole after a full fit, else the days since it alone; and beside each the year ahead."""
     there = set(SiteDaily.objects.filter(site__in=[site for site, _ in results]).values_list("site_id", flat=True))
     whole, tails = [], []
-    for site, result in results:
+    for (site, result), fan in zip(results, fans, strict=True):
+        row = SiteDaily(site=site, as_of=result.as_of, table=b"", tail=b"", fan=fan)
         if result.stands and site.pk in there:
-            tail = pack_daily(result.daily.iloc[result.stands :])
-            tails.append(SiteDaily(site=site, as_of=result.as_of, table=b"", tail=tail))
+            row.tail = pack_daily(result.daily.iloc[result.stands :])
+            tails.append(row)
         else:
-            table = pack_daily(result.daily)
-            whole.append(SiteDaily(site=site, as_of=result.as_of, table=table, tail=b"", memory=result.memory))
-    for rows, fields in ((whole, ["as_of", "table", "tail", "memory"]), (tails, ["as_of", "tail"])):
+            row.table, row.memory = pack_daily(result.daily), result.memory
+            whole.append(row)
+    both = ["as_of", "tail", "fan"]
+    for rows, fields in ((whole, [*both, "table", "memory"]), (tails, both)):
         SiteDaily.objects.bulk_create(rows, update_conflicts=True, unique_fields=["site"], update_fields=fields)
 
 

@@ -18,6 +18,7 @@ from portal.actions.pricing import price_of_visit
 from portal.models import PUT_OFF, Proof, Site, SiteAssessment, Visit, VisitState
 from portal.pv.advice import Act, Advised, advise
 from portal.pv.due import Basis, Calendar, Due, when_due
+from portal.pv.fan import Fan, fan_of
 from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Cause
 from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
@@ -62,6 +63,8 @@ class Outlook:
     """What dirt costs in the month ahead [money]."""
     advised: Advised
     due: Due
+    fan: Fan | None
+    """The year ahead; None where readings cannot say."""
 
     @property
     def due_on(self) -> date | None:
@@ -97,7 +100,9 @@ def _outlook(site: Site, result: Assessment, washed: Visit | None, not_due: date
         value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
     due, money = _when_due(site, result, last_cleaned(site, washed), not_due)
     advised = advise(result, due, money)
-    return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due)
+    as_of = result.as_of
+    fan = fan_of(due.forecast, as_of=as_of, wash_on=advised.on or as_of) if due.forecast else None
+    return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due, fan)
 
 
 def _when_due(site: Site, result: Assessment, cleaned: date, not_due: date | None) -> tuple[Due, Money]:

@@ -9,7 +9,7 @@ from enum import StrEnum
 from html import escape
 
 from portal.charts.chart import Chart, Table, spelled
-from portal.charts.svg import DESK, PHONE, Sheet, fill, month_steps, picture, stroke
+from portal.charts.svg import DESK, PHONE, Sheet, fill, month_axis, picture, stroke
 
 ROW, FOOT, EDGE = 42, 24, 10
 """Heights of a row and of the axis, and what stands free at either side [px]."""
@@ -82,14 +82,7 @@ def _drawn(rows: Sequence[Row], first: date, until: date, sheet: Sheet, title: s
         return EDGE + (sheet.width - 2 * EDGE) * min(1.0, max(0.0, (day - first).days / span))
 
     bottom = ROW * len(rows)
-    marks = []
-    for day, word in month_steps(first, until, most=sheet.ticks):
-        room = len(word) * sheet.letters * 0.3
-        marks.append(
-            f'<path {stroke("grid")} d="M{x(day):.1f} 0V{bottom}"/>'
-            f'<text {fill("soft")} font-size="{sheet.letters}" text-anchor="middle" '
-            f'x="{min(max(x(day), room), sheet.width - room):.1f}" y="{bottom + 17}">{word}</text>'
-        )
+    marks = [month_axis(first, until, sheet, x, below=bottom, top=0)]
     for number, row in enumerate(rows):
         middle = ROW * number + 30
         marks.append(

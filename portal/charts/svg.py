@@ -197,6 +197,16 @@ class Drawing:
         drop = f'<path {fill(colour)} d="M11-8l4 7a4.6 4.6 0 1 1-8 0z"/>'
         self._name(drop if not dashes else f'<path {look} d="M11-7V7"/>{drop}', name)
 
+    def words_above(self, words: Sequence[tuple[date, str]], colour: str, *, sample: str, name: str) -> None:
+        """Short words above the plot, each over its day; ``sample`` is one of them, for the legend."""
+        look = f'{fill(colour)} font-size="{self.sheet.letters}"'
+        for day, word in words:
+            self.marks.append(
+                f'<text {look} text-anchor="middle" x="{self.x(day):.1f}" y="{self.top - 5:.1f}">{escape(word)}</text>'
+                f'<path {stroke("grid")} d="M{self.x(day):.1f} {self.top:.1f}V{self.bottom:.0f}"/>'
+            )
+        self._name(f'<text {look} x="-2" y="{self.sheet.letters * 0.36:.1f}">{escape(sample)}</text>', name)
+
     def draw(self, *, title: str, key: str) -> str:
         """The whole picture, named for those who cannot see it; what it shows is said beside it."""
         sheet = self.sheet
@@ -209,17 +219,28 @@ class Drawing:
                 f'<text {fill("soft")} {words} text-anchor="end" x="{sheet.left - 6}" y="{y + 4.5:.1f}">'
                 f"{escape(self.label(value))}</text>"
             )
-        for day, word in month_steps(self.extent.first, self.extent.last, most=sheet.ticks):
-            x = self.x(day)
-            room = len(word) * sheet.letters * 0.3
-            x_word = min(max(x, room), sheet.width - room)
-            grid.append(
-                f'<path {stroke("soft")} d="M{x:.1f} {self.bottom:.0f}v5"/>'
-                f'<text {fill("soft")} {words} text-anchor="middle" x="{x_word:.1f}" '
-                f'y="{self.bottom + 6 + sheet.letters:.1f}">{word}</text>'
-            )
+        grid.append(month_axis(self.extent.first, self.extent.last, sheet, self.x, below=self.bottom))
         foot, names = legend(self.named[::-1], sheet, self.bottom + sheet.line + 12)
         return picture(sheet.width, foot, "".join([*grid, *self.marks, names]), title=title, key=key)
+
+
+def month_axis(
+    first: date, last: date, sheet: Sheet, x: Callable[[date], float], *, below: float, top: float | None = None
+) -> str:
+    """Names of months under a picture that ends at ``below``, with a tick each, or a line from ``top`` on."""
+    marks = []
+    for day, word in month_steps(first, last, most=sheet.ticks):
+        at, room = x(day), len(word) * sheet.letters * 0.3
+        mark = (
+            f'{stroke("soft")} d="M{at:.1f} {below:.0f}v5"'
+            if top is None
+            else (f'{stroke("grid")} d="M{at:.1f} {top:.0f}V{below:.0f}"')
+        )
+        marks.append(
+            f'<path {mark}/><text {fill("soft")} font-size="{sheet.letters}" text-anchor="middle" '
+            f'x="{min(max(at, room), sheet.width - room):.1f}" y="{below + 5 + sheet.letters:.1f}">{word}</text>'
+        )
+    return "".join(marks)
 
 
 def legend(named: Sequence[tuple[str, str]], sheet: Sheet, begin: float) -> tuple[float, str]:

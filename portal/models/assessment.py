@@ -167,6 +167,10 @@ class SiteDaily(models.Model):
     memory = models.BinaryField(
         default=b"", help_text="What the assessment remembers, so that a new day costs milliseconds; may be empty."
     )
+    fan = models.JSONField(
+        default=dict,
+        help_text="The year ahead (portal.pv.fan); empty where readings cannot say, and on rows of before.",
+    )
 
     def __str__(self) -> str:
         return f"{self.site} daily to {self.as_of}"

@@ -146,6 +146,43 @@ def best_routine(year: SoilingYear, value_per_day: Floats, wash_price: float) ->
 
 
 @dataclass(frozen=True)
+class Futures:
+    """The year ahead as it was drawn: by pentad and future, but for where each future starts.
+
+    Parameters
+    ----------
+    start : ndarray (f,)
+        Present loss.
+    gathered : ndarray (p, f)
+        Loss gathered in a pentad.
+    kept : ndarray (p, f)
+        Share of the dirt that rain leaves in it; 1 where it does not rain.
+    """
+
+    start: Floats
+    gathered: Floats
+    kept: Floats
+
+    def losses(self, washed: int | None = None) -> Floats:
+        """Loss at the end of each pentad.
+
+        Parameters
+        ----------
+        washed : int or None
+            Pentad at whose start the panels are washed clean; None where nobody washes.
+
+        Returns
+        -------
+        ndarray (p, f)
+            [fraction of clean yield]
+        """
+        if washed is None:
+            return _unwashed(self.start, self.gathered, self.kept)
+        before = _unwashed(self.start, self.gathered[:washed], self.kept[:washed])
+        return np.vstack([before, _unwashed(np.zeros_like(self.start), self.gathered[washed:], self.kept[washed:])])
+
+
+@dataclass(frozen=True)
 class Forecast:
     """What lies ahead if nobody washes, and when a wash pays.
 
@@ -172,6 +209,8 @@ class Forecast:
     yield]."""
     year: SoilingYear = field(repr=False)
     """What each time of the year does to the roof."""
+    futures: Futures = field(repr=False)
+    """The year ahead of each."""
 
 
 def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: int = 6, seed: int = 0) -> Forecast:
@@ -229,6 +268,7 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
         np.cumprod(kept[:PENTADS], axis=0, dtype=np.float64),
         float(np.sort(start)[FUTURES - 1 - round(REACHED * FUTURES)]),
         year,
+        Futures(start, gathered[:PENTADS], kept[:PENTADS]),
     )
 
 

@@ -23,6 +23,7 @@ from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import standing_wish
 from portal.charts.chart import Chart
+from portal.charts.fan import fan_chart
 from portal.charts.performance import Event, performance_chart
 from portal.charts.production import production_chart
 from portal.charts.taken import Taken, taken_ribbon
@@ -38,6 +39,8 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.pv.advice import State
+from portal.pv.fan import kept_fan
 from portal.pv.recommend import Recommendation
 from portal.pv.standing_wish import StandingWish
 from portal.views.life import life_of
@@ -49,6 +52,8 @@ from portal.words.sentences import with_words
 from portal.words.standing_wish import RHYTHMS
 
 HISTORY_MONTHS = 24
+FORETOLD = (State.DIRTY, State.CLEAN, State.UNSURE)
+"""States in which the newest assessment's year ahead still holds: a wash or a rain since makes it another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +125,8 @@ class Story:
     """What dirt took in the last year; None where nothing is told of dirt."""
     year: Chart | None
     """What each day of the last year was worth."""
+    ahead: Chart | None
+    """The year ahead; None where nothing is told of dirt, or what was told is over since."""
     seen: str
     """What the readings see of slope and direction otherwise than told; empty where they agree."""
 
@@ -139,7 +146,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
     assessment = SiteAssessment.objects.filter(site=site).first()
     readings = DayReadings.objects.filter(meter__site=site).aggregate(first=Min("day"), last=Max("day"))
     daily = SiteDaily.objects.filter(site=site).first()
-    performance = production = took = year = None
+    performance = production = took = year = ahead = None
     told, today = recommendation(site, now=now), now.astimezone(ZoneInfo(site.tz)).date()
     gains = _gains(site, assessment, visits, today)
     if assessment and daily:
@@ -148,6 +155,8 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         production = production_chart(frame)
         took = _took(site, told, frame)
         year = year_chart(frame)
+        fan = kept_fan(daily.fan) if told.state in FORETOLD else None
+        ahead = fan_chart(fan) if fan else None
     return Story(
         site=site,
         business=site.customer.business,
@@ -162,6 +171,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         production=production,
         took=took,
         year=year,
+        ahead=ahead,
         seen=seen_words(seen_otherwise(assessment)) if assessment else "",
     )
 
