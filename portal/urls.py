@@ -24,6 +24,7 @@ from portal.views.customers import (
     customers_csv,
 )
 from portal.views.design import colours, design
+from portal.views.fleet import fleet
 from portal.views.health import live, ready
 from portal.views.holds import clock_confirm, mails_decide
 from portal.views.home import home
@@ -98,6 +99,7 @@ urlpatterns = [
     path("sites/<int:pk>/meters/", site_meters, name="site_meters"),
     path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
     path("sites/<int:pk>/erase/", site_erase, name="site_erase"),
+    path("fleet/", fleet, name="fleet"),
     path("customers/", customers, name="customers"),
     path("customers/ask/", customers_ask, name="customers_ask"),
     path("customers/customers.csv", customers_csv, name="customers_csv"),

@@ -148,7 +148,7 @@ def world() -> World:
         "customer": customer.pk,
         "site": site.pk,
         "lead": lead.pk,
-        "file": CustomerFile.objects.create(business=firm, at=now, table=[["name"], ["Una"]]).pk,
+        "file": CustomerFile.objects.create(business=firm, at=now, filename="ours.csv", table=[["name"], ["Una"]]).pk,
         "again": again_token(visit),
         "off": DayOff.objects.create(business=firm, first_day=now.date(), last_day=now.date()).pk,
         "call": Call.objects.create(lead=lead, at=now, outcome="quoted").pk,
@@ -221,6 +221,7 @@ ROUTES: dict[str, Route] = {
     "ready": get(EVERYBODY),
     # customers and roofs
     "customers": get(OFFICE | RIVAL, refused=403),
+    "fleet": get(OFFICE | RIVAL, refused=403),
     "customer_file_new": get(OFFICE | RIVAL, refused=403),
     "customer_file": get(OFFICE, pk="file", forbidden=NO_OFFICE),
     "customers_ask": post(OFFICE | RIVAL, refused=403),

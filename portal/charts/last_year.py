@@ -20,7 +20,34 @@ STEP = 3
 """One point in so many days: the picture is narrower than the year is long [days]."""
 
 
-def last_year_chart(daily: pd.DataFrame, washes: Sequence[date], *, until: date) -> str:
+def lowest_of(roofs: Sequence[pd.DataFrame], *, until: date) -> float:
+    """The lower edge that pictures of several roofs share.
+
+    Parameters
+    ----------
+    roofs : sequence of pd.DataFrame
+        ``Assessment.daily`` of each.
+    until : date
+        The last day shown.
+
+    Returns
+    -------
+    float
+        :data:`LEAST_SHOWN`, or the lowest soiling ratio of them all [1].
+    """
+    return min([LEAST_SHOWN, *(ratio for daily in roofs for _, ratio in _known(daily, until))])
+
+
+def _known(daily: pd.DataFrame, until: date) -> list[tuple[date, float]]:
+    """Days of the year before one with their ratio, as many as are seen."""
+    return [
+        (day, float(ratio))
+        for day, ratio in zip(daily.index, daily["soiling_ratio"], strict=True)
+        if until - YEAR <= day <= until and isfinite(ratio)
+    ][::STEP]
+
+
+def last_year_chart(daily: pd.DataFrame, washes: Sequence[date], *, until: date, lowest: float | None = None) -> str:
     """Draw the soiling ratio of the year before a day.
 
     Parameters
@@ -31,6 +58,8 @@ def last_year_chart(daily: pd.DataFrame, washes: Sequence[date], *, until: date)
         Days on which the panels were washed.
     until : date
         The last day shown.
+    lowest : float or None
+        The lower edge, which pictures beside each other share [1]; None for this roof's own.
 
     Returns
     -------
@@ -38,14 +67,10 @@ def last_year_chart(daily: pd.DataFrame, washes: Sequence[date], *, until: date)
         The drawing, or nothing where the year holds no estimate.
     """
     first = until - YEAR
-    known = [
-        (day, float(ratio))
-        for day, ratio in zip(daily.index, daily["soiling_ratio"], strict=True)
-        if first <= day <= until and isfinite(ratio)
-    ][::STEP]
+    known = _known(daily, until)
     if len(known) < 2:
         return ""
-    low = min(LEAST_SHOWN, min(ratio for _, ratio in known))
+    low = lowest_of([daily], until=until) if lowest is None else lowest
 
     def x(day: date) -> float:
         return LEFT + (WIDTH - LEFT - RIGHT) * (day - first) / YEAR

@@ -27,7 +27,6 @@ from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.actions.slipped import slipped
 from portal.actions.troubles import troubles
-from portal.charts.last_year import last_year_chart
 from portal.models import (
     Business,
     Call,
@@ -40,13 +39,13 @@ from portal.models import (
     Membership,
     Role,
     Site,
-    SiteDaily,
     User,
     Visit,
     VisitState,
 )
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
+from portal.views.fleet import last_years
 from portal.views.holds import held
 from portal.views.sites import site_story
 from portal.words.advice import SIGNS
@@ -168,16 +167,8 @@ def _first_steps(user: User) -> dict[str, bool]:
 
 def _charts(calls: Sequence[ToCall], today: date) -> list[str]:
     """The last year of each roof that is to be called about."""
-    sites = [call.lead.site_id for call in calls]
-    kept = {row.site_id: row for row in SiteDaily.objects.filter(site__in=sites).defer("memory")}
-    washes: dict[int, list[date]] = {}
-    done = Visit.objects.filter(site__in=sites, state=VisitState.DONE).select_related("site")
-    for visit in done:
-        if visit.cleaned_on is not None:
-            washes.setdefault(visit.site_id, []).append(visit.cleaned_on)
-    return [
-        last_year_chart(kept[site].frame(), washes.get(site, []), until=today) if site in kept else "" for site in sites
-    ]
+    drawn = last_years([call.lead.site_id for call in calls], until=today)
+    return [drawn.get(call.lead.site_id, "") for call in calls]
 
 
 def _technician(user: User, now: datetime) -> dict[str, object]:
