@@ -16,6 +16,7 @@ from django.conf import settings
 from django.core.management.base import CommandError
 from fontTools.subset import Options, Subsetter
 from fontTools.ttLib import TTFont
+from fontTools.varLib.instancer import instantiateVariableFont
 from lucide import get_icon_list, lucide_icon
 
 from portal.charts import colours
@@ -27,6 +28,9 @@ LAYERS = (
 """The files of ``static/css``, the last word last; the colours come before them all."""
 
 ICONS = ("arrow-right", "calendar-days", "mail", "receipt-text", "store", "sun", "target", "upload", "users")
+
+PAPER_WEIGHTS = (450, 700)
+"""Of running words and of headings on paper, as on the pages."""
 
 # Latin as far as Latin Extended-A, quotes, dashes, signs of money, the arrows and marks that our sentences use.
 LETTERS = (
@@ -43,6 +47,21 @@ def make_appearance(folder: Path) -> None:
     _cut_font(fontpkg.path("figtree"), folder / "figtree.woff2")
     _keep(folder / "icons.svg", sprite(ICONS))
     _keep(folder / "portal.css", joined(settings.ROOT / "portal" / "static" / "css"))
+
+
+def make_paper_fonts(folder: Path) -> None:
+    """Put the font's weights on paper into ``folder``, each a file of its own: typst knows no variable fonts."""
+    folder.mkdir(parents=True, exist_ok=True)
+    source = fontpkg.path("figtree")
+    made_at = source.stat().st_mtime_ns
+    for weight in PAPER_WEIGHTS:
+        cut = folder / f"figtree-{weight}.ttf"
+        if cut.exists() and cut.stat().st_mtime_ns == made_at:
+            continue
+        with TTFont(source) as font:
+            instantiateVariableFont(font, {"wght": weight}, inplace=True)
+            font.save(cut)
+        os.utime(cut, ns=(made_at, made_at))
 
 
 def _keep(path: Path, text: str) -> None:

@@ -20,8 +20,9 @@ NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 
 @cache
 def _fonts() -> typst.Fonts:
-    """Those of the packages, whatever the machine has: a report looks the same everywhere."""
-    return typst.Fonts(include_system_fonts=False, font_paths=[str(files(name) / "files") for name in FONTS])
+    """The pages' own, made at set-up, and those of the packages, whatever the machine has."""
+    packed = [str(files(name) / "files") for name in FONTS]
+    return typst.Fonts(include_system_fonts=False, font_paths=[str(settings.VAR / "fonts"), *packed])
 
 
 def pdf(page: str, pictures: dict[str, bytes]) -> bytes:

@@ -21,6 +21,7 @@ from PIL import Image
 from pypdf import PdfReader
 from pypdf.generic import ContentStream, DictionaryObject
 
+from portal.management.appearance import make_paper_fonts
 from portal.models import Proof
 from portal.views import printed
 from portal.views.proof import report_of
@@ -37,6 +38,13 @@ FALLING_BACK = "שלום مرحبا հայերեն ქართული"
 
 def _page(body: str, title: str = "A report") -> str:
     return f'<!doctype html><html lang="en"><head><title>{title}</title></head><body>{body}</body></html>'
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _set_up() -> None:
+    """As a portal is when it starts."""
+    make_paper_fonts(settings.VAR / "fonts")
+    printed._fonts.cache_clear()
 
 
 def _read(written: bytes) -> PdfReader:
@@ -137,10 +145,10 @@ def test_a_logo_keeps_its_shape_and_leaves_the_page_its_room(
     ]
 
 
-def test_latin_words_are_set_in_noto_sans_alone() -> None:
+def test_latin_words_are_set_in_the_pages_own_font_alone() -> None:
     body = "<h1>Gain</h1><p>Words, <b>8 %</b> and a sum of 12.50</p><dl><div><dt>Back</dt><dd>9</dd></div></dl>"
     fonts = _fonts(_read(printed.pdf(_page(body), {})))
-    assert {name.split("+")[1].split("-")[0] for name in fonts} == {"NotoSans"}
+    assert {name.split("+")[1].split("-")[0] for name in fonts} == {"Figtree"}
 
 
 def test_letters_outside_latin_1_are_drawn_from_fonts_inside_the_file() -> None:

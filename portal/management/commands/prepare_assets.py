@@ -18,7 +18,7 @@ from django.contrib.staticfiles.finders import get_finders
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
 
-from portal.management.appearance import make_appearance
+from portal.management.appearance import make_appearance, make_paper_fonts
 
 BASIC, BASIC_VERSION = "plotly.js-basic-dist-min", "4.1.1"
 BASIC_SHA256 = "99784e3abfb07b142a15e521a439e6d9addceadb3f79553fd24c72774f0649ba"
@@ -34,6 +34,7 @@ class Command(BaseCommand):
         if problem := take_plotly(settings.VAR / "assets" / "plotly"):
             self.stderr.write(problem)
         make_appearance(settings.VAR / "assets")
+        make_paper_fonts(settings.VAR / "fonts")
         seen = fingerprint()
         stamp: Path = settings.STATIC_ROOT / "prepared"
         if stamp.exists() and stamp.read_text() == seen:
