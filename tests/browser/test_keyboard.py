@@ -1,0 +1,194 @@
+"""Each role's main job without a mouse: keys that move the focus, what is written, and Enter."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.utils import timezone
+from playwright.sync_api import Locator, Page, expect
+
+from portal.models import Call, LeadEvent, Look, Phase, Role, Step, User, Visit, VisitPhoto, VisitState
+from tests import factories
+from tests.browser.phone import booked, jpeg, ready, waits_for_nothing
+from tests.browser.test_pages import DESK, complaints, no_axe_violation
+
+__all__ = ["complaints"]
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+MOST_TABS = 150
+"""Stops on the way to what is looked for, of which no page has so many. No source: a walk that fails ends."""
+RING = "e => [getComputedStyle(e).outlineStyle, getComputedStyle(e).outlineWidth].join(' ')"
+
+
+@pytest.fixture(autouse=True)
+def _desk(page: Page) -> None:
+    page.set_viewport_size(DESK)  # type: ignore[arg-type]
+
+
+def tab_to(page: Page, where: Locator) -> None:
+    """Press Tab until it has the focus, which must be seen (WCAG 2.2, 2.4.7)."""
+    expect(where).to_be_visible()
+    for _ in range(MOST_TABS):
+        if where.evaluate("e => e === document.activeElement"):
+            break
+        page.keyboard.press("Tab")
+    expect(where).to_be_focused()
+    assert where.evaluate(RING).startswith("solid 3px"), "the ring around what has the focus"
+
+
+def press(page: Page, where: Locator) -> None:
+    tab_to(page, where)
+    page.keyboard.press("Enter")
+
+
+def write(page: Page, where: Locator, text: str) -> None:
+    tab_to(page, where)
+    page.keyboard.press("Control+a")
+    page.keyboard.type(text)
+
+
+def log_in(page: Page, live_server: Any, user: User) -> None:
+    page.goto(f"{live_server.url}/accounts/login/")
+    write(page, page.get_by_label("Email"), user.email)
+    write(page, page.get_by_label("Password"), factories.PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"{live_server.url}/")
+
+
+def test_a_homeowner_sees_the_verdict_and_asks_for_a_wash(page: Page, live_server: Any, complaints: list[str]) -> None:
+    homeowner = factories.user()
+    site = factories.site(customer=factories.customer(user=homeowner))
+    factories.assessment(site=site)
+    log_in(page, live_server, homeowner)
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")  # skip to the page
+    expect(page.locator("main")).to_be_focused()
+    expect(page.locator(".answer h2")).to_contain_text("Dirty")
+    press(page, page.get_by_role("button", name="Ask for a wash"))
+    expect(page.get_by_text("You asked for a wash on")).to_be_visible()
+    assert LeadEvent.objects.filter(lead__site=site, kind="wash").count() == 1
+
+
+def test_the_office_calls_books_a_visit_and_moves_it_in_the_week(
+    page: Page, live_server: Any, complaints: list[str]
+) -> None:
+    firm = factories.business(tz="UTC")
+    owner = factories.member(firm)
+    anna = factories.member(firm, Role.TECHNICIAN, name="Anna")
+    site = factories.site(customer=factories.customer(business=firm, name="Ida Novak"), tz="UTC")
+    factories.assessment(site=site)
+    lead = factories.lead(site=site)
+    log_in(page, live_server, owner)
+
+    page.keyboard.press("j")  # to the first call
+    expect(page.locator(".calls summary").first).to_be_focused()
+    press(page, page.get_by_text("What came of it"))
+    write(page, page.get_by_label("What was said"), "Tuesday suits.")
+    press(page, page.get_by_role("button", name="Price given"))
+    expect(page.get_by_text("Called today")).to_be_visible()
+    assert Call.objects.get(lead=lead).outcome == "quoted"
+
+    page.goto(f"{live_server.url}/leads/{lead.pk}/")
+    press(page, page.get_by_role("link", name="Book a visit").first)
+    day = (timezone.now() + timedelta(days=8 - timezone.now().weekday())).date()  # a Tuesday
+    tab_to(page, page.locator("#id_day"))
+    page.keyboard.type(f"{day:%m%d%Y}")
+    tab_to(page, page.locator("#id_at"))
+    page.keyboard.type("1000AM")
+    tab_to(page, page.get_by_label("Anna"))
+    page.keyboard.press("Space")
+    press(page, page.get_by_role("button", name="Book", exact=True))
+    expect(page.get_by_text("Booked:")).to_be_visible()
+    visit = Visit.objects.get(site=site)
+    assert (visit.starts_at.date(), list(visit.technicians.all())) == (day, [anna])
+
+    page.goto(f"{live_server.url}/visits/week/?day={day}")
+    stop = page.locator(f"[data-visit='{visit.pk}']")
+    press(page, stop.locator("summary"))
+    tab_to(page, page.locator(f"#day-{visit.pk}"))
+    page.keyboard.type(f"{day + timedelta(days=1):%m%d%Y}")
+    press(page, stop.get_by_role("button", name="Move"))
+    expect(page.get_by_text("Moved.")).to_be_visible()
+    visit.refresh_from_db()
+    assert visit.starts_at.date() == day + timedelta(days=1)
+
+
+def test_a_technician_goes_from_the_day_to_the_end_of_the_record(page: Page, live_server: Any) -> None:
+    visit, (technician,) = booked()
+    Visit.objects.update(starts_at=timezone.now() + timedelta(minutes=1))
+    log_in(page, live_server, technician)
+    page.keyboard.press("j")
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/")
+    press(page, page.locator(f"a[href='/visits/{visit.pk}/record/']").first)
+    ready(page)
+    for phase in (Phase.BEFORE, Phase.AFTER):
+        for distance in ("wide", "close"):
+            field = page.locator(f"#photo-{phase.value}-{distance}")
+            tab_to(page, field)
+            with page.expect_file_chooser() as chosen:
+                page.keyboard.press("Space")
+            chosen.value.set_files({"name": f"{distance}.jpg", "mimeType": "image/jpeg", "buffer": jpeg(len(distance))})
+            expect(page.locator(f"form:has(#photo-{phase.value}-{distance}) [data-photos] li")).to_have_count(1)
+    for step in Step:
+        form = page.locator(f"form[data-entry]:has(input[value={step.value}])")
+        for name, value in (("water_ppm", "12"), ("soak_minutes", "10")):
+            if form.locator(f"[name={name}]").count():
+                write(page, form.locator(f"[name={name}]"), value)
+        press(page, form.locator("button"))
+        expect(form.locator("[data-state]")).to_contain_text("Done")
+    for look in Look:
+        press(page, page.locator(f"form[data-entry]:has(input[value={look.value}]) button[value=ok]"))
+    press(page, page.get_by_role("button", name="Not at home"))
+    press(page, page.get_by_role("button", name="Finish the visit"))
+    expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text("Done")
+    waits_for_nothing(page)
+    visit.refresh_from_db()
+    assert visit.state == VisitState.DONE
+    assert VisitPhoto.objects.filter(visit=visit).count() == 4
+
+
+def test_the_keys_open_pages_and_their_sheet_and_can_be_turned_off(
+    page: Page, live_server: Any, complaints: list[str]
+) -> None:
+    firm = factories.business()
+    for name in ("Ida Novak", "Ole Berg"):
+        factories.site(customer=factories.customer(business=firm, name=name))
+    log_in(page, live_server, factories.member(firm))
+    page.keyboard.press("?")
+    sheet = page.get_by_role("dialog", name="Keys")
+    expect(sheet).to_be_visible()
+    expect(sheet.get_by_text("Customers")).to_be_visible()
+    no_axe_violation(page)
+    page.keyboard.press("3")  # nothing behind the sheet hears it
+    page.keyboard.press("Escape")
+    expect(sheet).to_be_hidden()
+    assert page.url == f"{live_server.url}/"
+
+    page.keyboard.press("3")
+    page.wait_for_url(f"{live_server.url}/customers/")
+    page.keyboard.press("/")
+    expect(page.get_by_role("searchbox")).to_be_focused()
+    page.keyboard.type("3?j")  # written, not heard
+    expect(page.get_by_role("searchbox")).to_have_value("3?j")
+    tab_to(page, page.get_by_role("button", name="Find"))
+    page.keyboard.press("j")
+    expect(page.get_by_role("link", name="Ida Novak")).to_be_focused()
+    page.keyboard.press("j")
+    expect(page.get_by_role("link", name="Ole Berg")).to_be_focused()
+    page.keyboard.press("k")
+    expect(page.get_by_role("link", name="Ida Novak")).to_be_focused()
+
+    press(page, page.get_by_role("button", name="Keys"))
+    tab_to(page, sheet.get_by_role("checkbox"))
+    page.keyboard.press("Space")
+    page.keyboard.press("Escape")
+    page.keyboard.press("1")
+    page.reload()
+    page.keyboard.press("1")
+    page.keyboard.press("?")
+    expect(sheet).to_be_hidden()
+    assert page.url == f"{live_server.url}/customers/"
