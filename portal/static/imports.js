@@ -34,6 +34,8 @@
   const busy = (sends) => {
     going.toggleAttribute("hidden", !sends);
     button.disabled = sends;
+    const said = document.getElementById("said"); // its bytes would be too much to hear
+    if (said) said.textContent = sends ? bar.getAttribute("aria-label") : "";
   };
   form.addEventListener("submit", (event) => {
     event.preventDefault();

@@ -33,7 +33,7 @@ from portal.views.office import office
 from portal.views.searching import SearchForm
 from portal.views.weekdays import WeekdaysField
 
-PAGE = 50
+PAGE = 20
 
 
 class ListForm(SearchForm):

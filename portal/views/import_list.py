@@ -23,7 +23,7 @@ from portal.views.guard import asks_again_to_read
 from portal.views.imports import asked_site, may_send
 from portal.views.searching import with_words
 
-PAGE = 30
+PAGE = 15
 ORDERS = {"": "-uploaded_at", "oldest": "uploaded_at", "rejected": "-rows_rejected", "name": "filename"}
 
 

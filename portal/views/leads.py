@@ -32,7 +32,7 @@ from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words
 from portal.words.advice import advice, headline
 
-PAGE = 50
+PAGE = 25
 TRIPS_A_PAGE = 20
 TRIP_KM = 8.0
 OPEN_STAGES = (LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED)

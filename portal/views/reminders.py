@@ -29,7 +29,7 @@ from portal.actions.reminders.kinds import KINDS
 from portal.actions.reminders.send import retry_reminder
 from portal.models import Business, Language, Reminder, ReminderKind, ReminderState, Role, SendingRules, User
 
-PAGE = 50
+PAGE = 25
 NEWEST_MAILS = 200
 
 

@@ -25,7 +25,7 @@ def test_a_call_is_kept_and_taken_back_by_keyboard(page: Page, live_server: Any,
     page.set_viewport_size(NARROWEST)  # type: ignore[arg-type]
     log_in(page, live_server, owner)
     no_axe_violation(page)
-    page.locator("summary").focus()
+    page.locator("summary", has_text="What came of it").focus()
     page.keyboard.press("Enter")
     page.get_by_label("What was said").focus()
     page.keyboard.type("Away until summer.")

@@ -242,7 +242,7 @@ def test_the_office_sees_leads_by_value_and_what_needs_a_hand(client: Client) ->
     Night.objects.create(site=small.site, day=timezone.now().date(), state=NightState.FAILED, problem="It stopped.")
     text = page(client, owner)
     assert text.index(large.site.customer.name) < text.index(small.site.customer.name)
-    assert "Not assessed</h3>" in text
+    assert "<summary>Not assessed <b" in text
     assert "It stopped." in text
     assert "No column looks like a time." in text
     assert "Mails that failed" in text
