@@ -111,7 +111,7 @@ def test_the_office_calls_books_a_visit_and_moves_it_in_the_week(
     tab_to(page, page.locator(f"#day-{visit.pk}"))
     page.keyboard.type(f"{day + timedelta(days=1):%m%d%Y}")
     press(page, stop.get_by_role("button", name="Move"))
-    expect(page.get_by_text("Moved.")).to_be_visible()
+    expect(page.get_by_text("Moved: Ida Novak")).to_be_visible()
     visit.refresh_from_db()
     assert visit.starts_at.date() == day + timedelta(days=1)
 

@@ -205,6 +205,9 @@ def test_buttons_and_links_of_the_frame_are_big_enough_for_wet_hands(page: Page,
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
     log_in(page, live_server, firm.technician)
     targets = page.locator(".top nav a, .foot nav a, .button, button, .plain > li > a")
-    heights = targets.evaluate_all("them => them.map(one => [one.textContent, one.getBoundingClientRect().height])")
+    heights = targets.evaluate_all(
+        "them => them.filter(one => one.checkVisibility())"
+        ".map(one => [one.textContent, one.getBoundingClientRect().height])"
+    )
     assert heights
     assert [(word, height) for word, height in heights if height < 44] == []
