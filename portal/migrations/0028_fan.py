@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0026_tail_of_days'),
+        ('portal', '0027_record_steps'),
     ]
 
     operations = [
