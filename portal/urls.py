@@ -87,6 +87,7 @@ from portal.views.visit_list import visit_list, visits_csv
 from portal.views.visits import visit_sheet, visits
 from portal.views.week import day_off_end, day_off_new, round_order, week
 
+handler400 = "portal.views.broken.unreadable"
 handler500 = "portal.views.broken.broken"
 urlpatterns = [
     path("", home, name="home"),

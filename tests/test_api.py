@@ -265,3 +265,17 @@ def test_a_number_beyond_all_counting_is_told_not_tripped_over(secret: str, quer
     status, said = Script(secret).get(f"/api/imports?{query}=99999999999999999999999")
     assert status == 422
     assert query in said["detail"]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("kind", "body"),
+    [
+        ("multipart/form-data", b"x"),
+        ("multipart/form-data; boundary=x", b'--x\r\nContent-Disposition: form-data; name="a"\r\n\r\n\0\r\n--x--\r\n'),
+    ],
+)
+def test_what_is_no_request_is_answered_as_the_description_says(kind: str, body: bytes) -> None:
+    answer = Client().generic("POST", "/api/imports/1/undo", body, content_type=kind)
+    assert (answer.status_code, answer["Content-Type"]) == (400, "application/json")
+    assert list(answer.json()) == ["detail"]

@@ -69,8 +69,8 @@ api = NinjaAPI(
 )
 
 
-ALWAYS = {401: Problem, 403: Problem, 422: Problem, 429: Problem}
-"""No token, one that may not do this, a call that is not right, and too many of them."""
+ALWAYS = {400: Problem, 401: Problem, 403: Problem, 422: Problem, 429: Problem}
+"""Bytes that are no request, no token, one that may not do this, a call that is not right, and too many of them."""
 
 
 def _token(request: HttpRequest) -> Token:

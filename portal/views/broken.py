@@ -1,4 +1,4 @@
-"""What is answered when something broke on our side: that, or that the disk is full."""
+"""What is answered when something broke on our side, when the disk is full, and to what cannot be read at all."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import sys
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 from django.utils.translation import gettext as _
-from django.views.defaults import server_error
+from django.views.defaults import bad_request, server_error
 
 from portal.actions.files import no_room
 
@@ -22,3 +22,10 @@ def broken(request: HttpRequest) -> HttpResponse:
     if request.headers.get("accept", "").startswith("application/json"):
         return JsonResponse({"problem": said}, status=507)
     return HttpResponse(render_to_string("507.html", {"said": said}), status=507)
+
+
+def unreadable(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Answer for a form in pieces or with zero bytes: a page for people, the API's own kind of answer for scripts."""
+    if request.path.startswith("/api/"):
+        return JsonResponse({"detail": _("That request could not be read")}, status=400)
+    return bad_request(request, exception)

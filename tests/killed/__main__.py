@@ -29,8 +29,8 @@ from deploy.processes import Supervisor
 from tests.killed.portal import PATIENCE, VICTIMS, Portal, sql
 from tests.workers.post_office import PostOffice
 
-STEPS = ("rcpt", "kept", "helo", "content")
-"""Of a mail, at which one stands while a process is killed: of the first kill, the second, …, and again."""
+STEPS = ("rcpt", "kept", "mail", "content")
+"""Of each mail, at which one stands while a process is killed: of the first kill, the second, …, and again."""
 NOBODY_HOLDS = [  # as if it had all begun a quarter of an hour earlier: leases of the dead have run out
     "update portal_reminder set claimed_at = claimed_at - interval '15 minutes' where state = 'sending'",
     "update portal_reminder set retry_at = null where state = 'due'",
@@ -78,11 +78,12 @@ def round_of(portal: Portal, office: PostOffice, victim: str, asked: argparse.Na
 
     flight = Flight(portal.address, office)
     flight.load(asked.files, asked.photos)
-    begun, open_then, unsure, let = time.monotonic(), [], 0, 0
+    begun, open_then, unsure, let, ended = time.monotonic(), [], 0, 0, portal.ended_by_themselves
     share = (len(flight.files) + len(flight.photos)) // (asked.kills + 1)
 
     def after_the_kill() -> None:
-        open_then.append(str(flight.begun - flight.confirmed))
+        # a worker is in the middle of what was confirmed long ago
+        open_then.append(str(flight.waiting() if victim == "worker" else flight.begun - flight.confirmed))
         office.release()  # before others come to wait for longer than they do
         if victim == "worker":
             nobody_holds(portal)
@@ -93,10 +94,10 @@ def round_of(portal: Portal, office: PostOffice, victim: str, asked: argparse.Na
             office.holding.clear()
             office.hold = step
             flight.mail(asked.mails // asked.kills)
-            await_(office.holding.is_set)
-            await_(partial(flight.has_confirmed, let))
+            await_(portal, office.holding.is_set)
+            await_(portal, partial(flight.has_confirmed, let))
             flight.let(share)
-            await_(partial(flight.has_begun, let + 1))
+            await_(portal, partial(flight.has_begun, let + 1))
             let += share
             portal.kill_and_restart(victim, between=after_the_kill)
             unsure += victim == "worker" and step in ("content", "kept")
@@ -104,12 +105,14 @@ def round_of(portal: Portal, office: PostOffice, victim: str, asked: argparse.Na
     figures = flight.became()
     twice_or_told = figures["mails doubled"] + figures["mails told as unsure"]
     right = twice_or_told <= unsure and not any(number for name, number in figures.items() if name not in MAY_BE)
+    what = "files and mails" if victim == "worker" else "files and photos"
     times = "once" if asked.kills == 1 else f"{asked.kills} times"
     print(
-        f"{victim} killed {times}, with {', '.join(open_then)} files and photos and a mail on their way; "
+        f"{victim} killed {times}, with {', '.join(open_then)} {what} and a mail on their way; "
         f"of {len(flight.files)} files, {len(flight.photos)} photos and {len(flight.mails)} mails:",
         ", ".join(f"{name} {number}" for name, number in figures.items()),
-        f"({time.monotonic() - begun:.0f} s)" + ("" if right else "   WRONG"),
+        f"({portal.ended_by_themselves - ended} processes ended by themselves; {time.monotonic() - begun:.0f} s)"
+        + ("" if right else "   WRONG"),
         flush=True,
     )
     return right
@@ -120,9 +123,10 @@ def nobody_holds(portal: Portal) -> None:
         sql(portal.database, statement)
 
 
-def await_(happened: Callable[[], bool]) -> None:
+def await_(portal: Portal, happened: Callable[[], bool]) -> None:
     deadline = time.monotonic() + PATIENCE
     while not happened():
+        portal.look_after()
         if time.monotonic() > deadline:
             raise TimeoutError(f"not within {PATIENCE:.0f} s")
         time.sleep(0.05)
@@ -134,6 +138,7 @@ def settle(portal: Portal, waiting: Callable[[], int]) -> None:
         before, deadline = waiting(), time.monotonic() + STUCK
         while before and time.monotonic() < deadline:
             time.sleep(0.2)
+            portal.look_after()
             if (now := waiting()) != before:
                 before, deadline = now, time.monotonic() + STUCK
         if not before:

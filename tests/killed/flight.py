@@ -74,6 +74,7 @@ class Flight:
 
     def load(self, files: int, photos: int) -> None:
         """Make the rows they are for, and what is to be sent."""
+        connections.close_all()  # the database may have been away
         owner = factories.member(factories.business(), Role.OWNER)
         customer = factories.customer(business=owner.memberships.get().business)
         meters = [factories.meter(site=factories.site(customer=customer)) for _ in range(min(files, METERS))]
@@ -141,6 +142,7 @@ class Flight:
 
     def mail(self, count: int) -> None:
         """So many reminders are due now, half of a kind that may come twice rather than never."""
+        connections.close_all()  # as above
         self.mails += make_due(["due" if number % 2 else "booked" for number in range(count)], timezone.now())
 
     def waiting(self) -> int:

@@ -57,6 +57,7 @@ class Portal:
     def __init__(self, supervisor: Supervisor, folder: Path, smtp_port: int) -> None:
         self.supervisor = supervisor
         self.children: dict[str, Child] = {}
+        self.ended_by_themselves = 0
         self.children["database"], self.database = start_postgres(supervisor, folder / "postgres")
         self.children["broker"], self.broker = start_queue(supervisor, folder / "queue")
         # It goes on listening while there is no web server, as systemd's socket does.
@@ -100,6 +101,17 @@ class Portal:
         kill(self.supervisor, child)
         between()
         self._start(child)
+
+    def look_after(self) -> None:
+        """Start again what has ended by itself, as systemd does by its units, and `./deploy/run`.
+
+        A worker of Celery 5 ends where it loses its broker in the midst of a job.
+        """
+        for child in list(self.children.values()):
+            if child.process.poll() is not None:
+                self.supervisor.stop(child)
+                self._start(child)
+                self.ended_by_themselves += 1
 
     def restart_worker(self, between: Callable[[], None]) -> None:
         """Let the worker end its jobs, and begin anew: in between nobody holds anything."""
