@@ -10,7 +10,7 @@ import io
 import json
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -90,12 +90,14 @@ class Walk:
         who = self.sites[site].customer.name
         self.wrong += [f"{where} ({language}), {who}: {one}" for one in wrong]
 
-    def parts(self, text: str) -> Iterator[tuple[int, str]]:
-        """A list's words cut by the customers they are about."""
+    def parts(self, text: str) -> dict[int, str]:
+        """A list's words by the customers they are about: all that stands after each one's name."""
         names = {site.customer.name: pk for pk, site in self.sites.items()}
         cuts = [(found.start(), names[found[0]]) for found in re.finditer("|".join(map(re.escape, names)), text)]
+        said: dict[int, str] = defaultdict(str)
         for number, (start, site) in enumerate(cuts, start=1):
-            yield site, text[start : cuts[number][0] if number < len(cuts) else len(text)]
+            said[site] += text[start : cuts[number][0] if number < len(cuts) else len(text)]
+        return said
 
 
 @pytest.fixture
@@ -209,7 +211,7 @@ def walk_lists(walk: Walk, routes: Iterable[str]) -> None:
             if own and name == "home":
                 walk.look(f"home {person}", text, own[0], language, wanted=("headline", "advice", "money"))
                 continue
-            for site, part in walk.parts(text):
+            for site, part in walk.parts(text).items():
                 walk.look(f"{name} {person}", part, site, language, wanted=ROWS.get(name, ()))
 
 
@@ -223,7 +225,7 @@ def walk_mails(walk: Walk) -> None:
         if reminder.site_id:
             walk.look(f"mail:{reminder.kind}", text, reminder.site_id, language)
         else:
-            for site, part in walk.parts(text):
+            for site, part in walk.parts(text).items():
                 walk.look(f"mail:{reminder.kind}", part, site, language)
 
 
