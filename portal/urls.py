@@ -54,6 +54,7 @@ from portal.views.ledger import (
     import_undo,
     import_verdict,
 )
+from portal.views.map import roof_map
 from portal.views.month import invoices_month, invoices_month_csv
 from portal.views.personal import business_trail, customer_data, privacy
 from portal.views.preferences import mail_choices, mail_stop
@@ -126,6 +127,7 @@ urlpatterns = [
     path("visits/", visits, name="visits"),
     path("visits/all/", visit_list, name="visit_list"),
     path("visits/visits.csv", visits_csv, name="visits_csv"),
+    path("map/", roof_map, name="map"),
     path("visits/week/", week, name="week"),
     path("visits/week/route/", round_order, name="round_order"),
     path("visits/off/", day_off_new, name="day_off_new"),

@@ -237,6 +237,7 @@ ROUTES: dict[str, Route] = {
     "site_correct": post(OFFICE, pk="site"),
     "site_ask": post(HOME, pk="site"),
     "site_rhythm": post(OFFICE | HOME, pk="site"),
+    "map": get(OFFICE | RIVAL, refused=403),
     "site_write": post(OFFICE, pk="site", forbidden=NO_OFFICE),
     "site_erase": post(OFFICE, pk="site"),
     "site": get(LOOKS, pk="site"),

@@ -1,0 +1,130 @@
+"""The firm's roofs, leads and today's rounds on a map, with a list beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import isfinite
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from portal.actions.advice import recommendations
+from portal.actions.travel import place_of, yard_of
+from portal.charts.map import Group, Kind, Spot, Way, Words, draw_map, ground_of, groups_of
+from portal.models import Business, Lead, LeadStage, Site, Visit
+from portal.pv.advice import State
+from portal.pv.recommend import Recommendation
+from portal.views.office import office
+
+NAMED = 12
+"""So many roofs of one mark are named before the rest folds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """What lies under one mark, and the piece of the map that shows it closer."""
+
+    group: Group
+    roofs: list[tuple[Site, Recommendation, Kind]]
+    box: str
+
+
+@login_required
+def roof_map(request: HttpRequest) -> HttpResponse:
+    """All roofs of the firms a person runs, or those within ``?box=south,west,north,east``."""
+    user, firm = office(request)
+    now = timezone.now()
+    today = now.astimezone(ZoneInfo(firm.tz)).date()
+    box = _box(request.GET.get("box", ""))
+    found = Site.objects.managed_by(user).select_related("customer__business").order_by("pk")
+    sites = {site.pk: site for site in found if box is None or _inside(site, box)}
+    told = recommendations(sites.values(), now=now)
+    visits = _today(firm, today)
+    leads = Lead.objects.filter(site__in=sites, stage__in=[LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED])
+    called, visited = set(leads.values_list("site", flat=True)), {visit.site_id for visit in visits}
+    kinds = {key: _kind(key, told[key], visited, called) for key in sites}
+    yard = yard_of(firm)
+    spots = [Spot(place_of(site), kinds[key], key) for key, site in sites.items()]
+    shown: dict[str, object] = {"near": box is not None, "count": len(sites)}
+    if spots:
+        ground = ground_of([spot.place for spot in spots] + ([yard] if yard and box is None else []))
+        groups = groups_of(spots, ground)
+        words = Words(
+            _("Map of the roofs"),
+            {
+                Kind.TODAY: _("Visit today"),
+                Kind.LEAD: _("Open lead"),
+                Kind.DIRTY: _("Dirty"),
+                Kind.OTHER: _("Other roof"),
+            },
+            _("The yard"),
+            _("North"),
+        )
+        ways = _ways(visits, yard) if box is None else []
+        svg, narrow = draw_map(groups, ways, ground, yard=yard if box is None else None, words=words)
+        shown |= {
+            "chart": {"svg": svg, "narrow": narrow},
+            "listed": [
+                Listed(
+                    group, [(sites[spot.key], told[spot.key], spot.kind) for spot in group.spots], _box_around(group)
+                )
+                for group in groups
+            ],
+            "named": NAMED,
+        }
+    return render(request, "visits/map.html", shown)
+
+
+def _today(firm: Business, today: date) -> list[Visit]:
+    of_firm = Visit.objects.filter(site__customer__business=firm).standing().between(today, today, tz=firm.tz)
+    return list(of_firm.with_site().order_by("starts_at", "pk"))
+
+
+def _kind(key: int, told: Recommendation, visited: set[int], called: set[int]) -> Kind:
+    if key in visited:
+        return Kind.TODAY
+    if key in called:
+        return Kind.LEAD
+    return Kind.DIRTY if told.state == State.DIRTY else Kind.OTHER
+
+
+def _ways(visits: Sequence[Visit], yard: tuple[float, float] | None) -> list[Way]:
+    """Each crew's round of today, in the order of time."""
+    crews: dict[str, list[tuple[float, float]]] = {}
+    for visit in visits:
+        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or _("Nobody sent yet")
+        crews.setdefault(crew, []).append(place_of(visit.site))
+    ends = [yard] if yard else []
+    return [Way(crew, (*ends, *places, *ends)) for crew, places in sorted(crews.items())]
+
+
+def _box(asked: str) -> tuple[float, float, float, float] | None:
+    """South, west, north and east; None for what is none."""
+    try:
+        south, west, north, east = (float(one) for one in asked.split(","))
+    except ValueError:
+        return None
+    return (south, west, north, east) if all(map(isfinite, (south, west, north, east))) else None
+
+
+def _inside(site: Site, box: tuple[float, float, float, float]) -> bool:
+    south, west, north, east = box
+    return south <= site.latitude <= north and (site.longitude - west) % 360 <= (east - west) % 360
+
+
+def _box_around(group: Group) -> str:
+    """Just what lies under a mark, with a metre around it; nothing where a closer look shows no more."""
+    places = {spot.place for spot in group.spots}
+    if len(places) < 2:
+        return ""
+    metre = 1e-5
+    latitudes = [latitude for latitude, _ in places]
+    turned = [(longitude - group.middle[1] + 180) % 360 - 180 for _, longitude in places]
+    west, east = group.middle[1] + min(turned) - metre, group.middle[1] + max(turned) + metre
+    return f"{min(latitudes) - metre:.6f},{west:.6f},{max(latitudes) + metre:.6f},{east:.6f}"
