@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendations
-from portal.actions.travel import place_of, yard_of
+from portal.actions.travel import yard_of
 from portal.charts.map import Group, Kind, Spot, Way, Words, draw_map, ground_of, groups_of
 from portal.models import Business, Lead, LeadStage, Site, Visit
 from portal.pv.advice import State
@@ -50,8 +50,9 @@ def roof_map(request: HttpRequest) -> HttpResponse:
     called, visited = set(leads.values_list("site", flat=True)), {visit.site_id for visit in visits}
     kinds = {key: _kind(key, told[key], visited, called) for key in sites}
     yard = yard_of(firm)
-    spots = [Spot(place_of(site), kinds[key], key) for key, site in sites.items()]
-    shown: dict[str, object] = {"near": box is not None, "count": len(sites)}
+    spots = [Spot(site.place, kinds[key], key) for key, site in sites.items() if site.place is not None]
+    nowhere = [(site, told[key], kinds[key]) for key, site in sites.items() if site.place is None]
+    shown: dict[str, object] = {"near": box is not None, "nowhere": nowhere, "named": NAMED}
     if spots:
         ground = ground_of([spot.place for spot in spots] + ([yard] if yard and box is None else []))
         groups = groups_of(spots, ground)
@@ -76,7 +77,6 @@ def roof_map(request: HttpRequest) -> HttpResponse:
                 )
                 for group in groups
             ],
-            "named": NAMED,
         }
     return render(request, "visits/map.html", shown)
 
@@ -99,7 +99,8 @@ def _ways(visits: Sequence[Visit], yard: tuple[float, float] | None) -> list[Way
     crews: dict[str, list[tuple[float, float]]] = {}
     for visit in visits:
         crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or _("Nobody sent yet")
-        crews.setdefault(crew, []).append(place_of(visit.site))
+        if visit.site.place is not None:
+            crews.setdefault(crew, []).append(visit.site.place)
     ends = [yard] if yard else []
     return [Way(crew, (*ends, *places, *ends)) for crew, places in sorted(crews.items())]
 
@@ -115,7 +116,10 @@ def _box(asked: str) -> tuple[float, float, float, float] | None:
 
 def _inside(site: Site, box: tuple[float, float, float, float]) -> bool:
     south, west, north, east = box
-    return south <= site.latitude <= north and (site.longitude - west) % 360 <= (east - west) % 360
+    if site.place is None:
+        return False
+    latitude, longitude = site.place
+    return south <= latitude <= north and (longitude - west) % 360 <= (east - west) % 360
 
 
 def _box_around(group: Group) -> str:

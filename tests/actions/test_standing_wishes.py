@@ -110,3 +110,13 @@ def test_a_lost_lead_of_before_they_wished_is_no_answer_to_it() -> None:
     want(site=site, rhythm=Rhythm.TWICE, now=NOW)
     call_for_wishes(now=NOW)
     assert Lead.objects.open().count() == 1
+
+
+def test_spring_is_the_firms_where_nobody_said_where_the_roof_is() -> None:
+    firm = factories.business(latitude=-33.9, longitude=18.4)
+    site = factories.site(customer=factories.customer(business=firm), latitude=None, longitude=None)
+    want(site=site, rhythm=Rhythm.SPRING, now=NOW)
+    site.refresh_from_db()
+    wish = standing_wish(site, recommendation(site, now=NOW))
+    assert wish is not None
+    assert wish.asked_for == date(2026, 9, 1)

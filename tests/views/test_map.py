@@ -27,11 +27,15 @@ def test_the_map_and_its_list_hold_each_roof_of_the_firm_and_a_closer_look_parts
         for name, place in places.items()
     }
     factories.site(customer=factories.customer(business=Business.objects.create(slug="rival"), name="Theirs"))
+    factories.site(
+        customer=factories.customer(business=firm, name="Nowhere yet"), latitude=None, longitude=None, planes=False
+    )
     factories.lead(site=sites["Mia"])
     crew = factories.member(firm, Role.TECHNICIAN, name="Rosa Brush")
     factories.visit(site=sites["Ida"], technicians=(crew,), starts_at=timezone.now())
     page = client.get("/map/").content.decode()
     assert "Theirs" not in page
+    assert "Nowhere yet" in page, "a roof whose place nobody said is on the list"
     rows = re.findall(r'<tr id="at-(\w+)">(.*?)</tr>', page, re.DOTALL)
     assert [[name for name in places if f"{name} · Home" in row] for _, row in rows] == [["Mia"], ["Ida", "Ole"]]
     assert "Open lead" in rows[0][1]
