@@ -5,7 +5,7 @@ The findings are asked for in turn, surest first; the first that speaks is the v
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -28,11 +28,12 @@ TOLD_LOSS = 0.025
 SURE, SURE_ALONE = 0.85, 0.75
 """Chance that the loss exceeds :data:`TOLD_LOSS` from which the verdict is "soiling", in a town and alone. Tuned on
 made fleets so that hardly any clean roof is told so: a wrong "you are dirty" costs more than a missed one. In a town a
-fifth less tells one clean roof in ten "soiling", a fifth more finds none; alone 0.7 tells none more, 0.85 finds one in
-six fewer."""
-SURELY_LOST = 0.005
+fifth less tells one clean roof in ten "soiling", a fifth more finds none; alone a fifth less
+tells 5 clean ones of 212 instead of 2, a fifth more finds 35 dirty ones of 232 instead of 66."""
+SURELY_LOST = 0.002
 """Low end of the interval below which nobody is told "soiling" [fraction of clean yield]: the roof may as well be
-clean, as where only rain that hardly works would explain a heavy loss. Tuned on made fleets."""
+clean. Tuned on made lone roofs: a fifth less changes nothing, a fifth more finds 64 dirty ones of 232 instead of 66,
+0.005 finds 48, and each tells 2 clean ones of 212."""
 DIRTY_LOSS = 0.04
 """Loss that who was told "clean" would call a mistake [fraction of clean yield]. Common practice, no source."""
 CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.12
@@ -42,6 +43,9 @@ fifth more tells one dirty roof in fifty more clean. In towns three quarters, an
 RAIN_FAILS = 0.9
 """Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it: below, too few
 rains have shown it. Tuned on made fleets with modules that fail slowly."""
+UNTOLD = 0.3
+"""Chance that the loss is none worth telling up to which it is still said, where rain hardly takes it, that dirt and
+modules look alike: their share lies in it. No source."""
 SHOWN_GAIN = 0.005
 """Low end of a wash's gain from which it has shown dirt [fraction of clean yield]. No source."""
 BROUGHT_BACK = 0.4
@@ -185,7 +189,8 @@ def _dirty(result: Assessment, rain_fails: bool) -> Finding | None:
     """A loss that is very likely more than what anybody is told of."""
     loss = result.present_loss or 0.0
     chance = chance_loss_exceeds(result.loss_quantiles, TOLD_LOSS)
-    if chance < (SURE if result.neighbours else SURE_ALONE) or loss < TOLD_LOSS or _band(result).low < SURELY_LOST:
+    least = 1 - UNTOLD if rain_fails else SURE if result.neighbours else SURE_ALONE
+    if chance < least or loss < TOLD_LOSS or (_band(result).low < SURELY_LOST and not rain_fails):
         return None
     if _young(result):
         return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.FIRST_HALF_YEAR)))
@@ -215,9 +220,25 @@ def _failing(result: Assessment) -> Finding | None:
     )
 
 
+def shown_by_a_wash(lows: Iterable[float]) -> bool:
+    """Whether a known wash has shown that what was lost is dirt.
+
+    Parameters
+    ----------
+    lows : iterable of float
+        Low ends of the gains of known washes [fraction of clean yield].
+
+    Returns
+    -------
+    bool
+        True where one is surely above nothing.
+    """
+    return any(low > SHOWN_GAIN for low in lows)
+
+
 def _stubborn(result: Assessment) -> Finding:
     """A loss that rain does not bring back: dirt if a wash did once, else dirt or the modules."""
-    if any(one.gain_ci is not None and one.gain_ci.low > SHOWN_GAIN for one in result.cleanings):
+    if shown_by_a_wash(one.gain_ci.low for one in result.cleanings if one.gain_ci is not None):
         return Finding(Verdict.SOILING, (_estimate(result), Said(Code.RAIN_HARDLY_TAKES_IT)))
     return Finding(Verdict.UNSURE, (_estimate(result), Said(Code.DIRT_OR_MODULES)))
 
