@@ -9,9 +9,9 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import Locator, Page, expect
 
-from portal.models import Call, LeadEvent, Look, Phase, Role, Step, User, Visit, VisitPhoto, VisitState
+from portal.models import Call, LeadEvent, Role, User, Visit, VisitPhoto, VisitState
 from tests import factories
-from tests.browser.phone import booked, jpeg, ready, waits_for_nothing
+from tests.browser.phone import booked, jpeg, ready, screens, waits_for_nothing
 from tests.browser.test_pages import DESK, complaints, no_axe_violation
 
 __all__ = ["complaints"]
@@ -125,30 +125,36 @@ def test_a_technician_goes_from_the_day_to_the_end_of_the_record(page: Page, liv
     page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/")
     press(page, page.locator(f"a[href='/visits/{visit.pk}/record/']").first)
     ready(page)
-    for phase in (Phase.BEFORE, Phase.AFTER):
-        for distance in ("wide", "close"):
-            field = page.locator(f"#photo-{phase.value}-{distance}")
-            tab_to(page, field)
-            with page.expect_file_chooser() as chosen:
-                page.keyboard.press("Space")
-            chosen.value.set_files({"name": f"{distance}.jpg", "mimeType": "image/jpeg", "buffer": jpeg(len(distance))})
-            expect(page.locator(f"form:has(#photo-{phase.value}-{distance}) [data-photos] li")).to_have_count(1)
-    for step in Step:
-        form = page.locator(f"form[data-entry]:has(input[value={step.value}])")
-        for name, value in (("water_ppm", "12"), ("soak_minutes", "10")):
-            if form.locator(f"[name={name}]").count():
-                write(page, form.locator(f"[name={name}]"), value)
-        press(page, form.locator("button"))
-        expect(form.locator("[data-state]")).to_contain_text("Done")
-    for look in Look:
-        press(page, page.locator(f"form[data-entry]:has(input[value={look.value}]) button[value=ok]"))
-    press(page, page.get_by_role("button", name="Not at home"))
-    press(page, page.get_by_role("button", name="Finish the visit"))
-    expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text("Done")
+    for name in screens(page):
+        screen = page.locator(f"#at-{name}")
+        expect(screen).to_be_visible()
+        _fill_in(page, screen)
+        if screen.locator("a.next").get_attribute("href") != "#all":
+            press(page, screen.locator("a.next"))
     waits_for_nothing(page)
     visit.refresh_from_db()
     assert visit.state == VisitState.DONE
     assert VisitPhoto.objects.filter(visit=visit).count() == 4
+
+
+def _fill_in(page: Page, screen: Locator) -> None:
+    """Do on one screen of the record what it is for."""
+    for field in screen.locator("input[id^=photo-before], input[id^=photo-after]").all():
+        tab_to(page, field)
+        with page.expect_file_chooser() as chosen:
+            page.keyboard.press("Space")
+        chosen.value.set_files({"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": jpeg(50)})
+        expect(field.locator("xpath=ancestor::form").locator("[data-photos] li")).to_have_count(1)
+    for step in screen.locator("form:has([name=kind][value=step])").all():
+        for field in step.locator("[name=water_ppm], [name=soak_minutes]").all():
+            write(page, field, "10")
+        press(page, step.locator("button"))
+        expect(step.locator("[data-state]")).to_contain_text("Done")
+    for button in screen.locator("button[value=ok], button[value=not_at_home]").all():
+        press(page, button)
+    for button in screen.get_by_role("button", name="Finish the visit").all():
+        press(page, button)
+        expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text("Done")
 
 
 def test_the_keys_open_pages_and_their_sheet_and_can_be_turned_off(
