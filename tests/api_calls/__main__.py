@@ -50,7 +50,7 @@ def main() -> int:
     folder.chmod(0o755)
     try:
         venv.create(folder / "tools", with_pip=True)
-        pip = [folder / "tools" / "bin" / "pip", "install", "--quiet", "--only-binary", ":all:", "schemathesis"]
+        pip = [str(folder / "tools" / "bin" / "pip"), "install", "--quiet", "--only-binary", ":all:", "schemathesis"]
         subprocess.run(pip, check=True)
         (folder / "hooks.py").write_text(HOOKS)
         with Supervisor(folder / "log") as supervisor:

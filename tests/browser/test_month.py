@@ -186,7 +186,9 @@ def _a_day_is_called_off(month: Month) -> None:
     page.goto(f"{month.url}/visits/{month.visit('Eva').pk}/")
     page.get_by_role("button", name="Call off for weather").click()
     expect(page.get_by_text("Eva gets a mail with free times.")).to_be_visible()
-    assert month.visit("Eva").lead.stage == LeadStage.CONTACTED  # nobody gave a price that waits for an answer
+    lead = month.visit("Eva").lead
+    assert lead is not None
+    assert lead.stage == LeadStage.CONTACTED  # nobody gave a price that waits for an answer
     month.at(1, 13)
     (link,) = [found[0] for one in mail.outbox if (found := re.findall(r"\S+/visits/again/\S+", str(one.body)))]
     home = month.page()

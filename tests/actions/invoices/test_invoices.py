@@ -146,6 +146,7 @@ def test_an_erased_customer_leaves_the_books_whole_and_takes_their_drafts() -> N
 @pytest.mark.django_db
 def test_a_link_opens_for_a_year_and_longer_only_while_something_is_open() -> None:
     invoice = issued()
+    assert invoice.total is not None
     token, later = invoice_token(invoice), NOW + timedelta(days=400)
     assert linked_invoice(token, now=later) == invoice, "it is not paid"
     record_payment(
@@ -155,7 +156,7 @@ def test_a_link_opens_for_a_year_and_longer_only_while_something_is_open() -> No
         method=Method.TRANSFER,
         received_on=NOW.date(),
         taken_by=None,
-        by=None,
+        by=factories.user(),
         now=NOW,
     )
     assert linked_invoice(token, now=NOW + timedelta(days=300)) == invoice
