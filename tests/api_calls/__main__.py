@@ -68,8 +68,10 @@ def main() -> int:
 
 def tokens() -> dict[str, list[str]]:
     """Tokens by role: two firms, a roof with everything, and a homeowner's own."""
+    # Django is set up only now
     from django.utils import timezone
 
+    # models can be imported only now
     from portal.actions.tokens import make_token
     from portal.models import Role, Scope
     from tests import factories

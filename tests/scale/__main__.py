@@ -50,7 +50,7 @@ def main() -> None:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rinsemark-scale-")))
         if asked.folder:
             os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-            from tests.scale.folder import measure
+            from tests.scale.folder import measure  # numpy reads how many threads it may take when it is imported
 
             for roofs, jobs in ((15, 1), (asked.roofs, 1), (asked.roofs, 2)):
                 measure(roofs, jobs, asked.days, folder)
