@@ -19,6 +19,25 @@ BRIGHT_DAYS = 3
 """Bright days one after the other from which a dark spell is over, and the roof's own days tell what it washed.
 Days; no source."""
 
+SKY_WINDOW = (61, 9, 0.9)
+"""Days about a day whose brightness it is held against, how many of them have to be known, and which quantile of them
+is a clear sky's. Days, days, share; no source."""
+SKY_UNSEEN = 0.55
+"""Share of a clear sky's light that a day is taken for whose light nobody saw. No source: a day of broken cloud."""
+LIGHT_SHARES = (0.0, 0.4, 0.55, 0.7, 0.85, 1.0)
+RAIN_BY_LIGHT = (0.42, 0.40, 0.16, 0.06, 0.02, 0.006)
+"""Chance that it rained enough to wash on a day with that share of a clear sky's light. Common practice, no source."""
+LIGHT_MM = (0.0, 0.4, 1.5, 4.0, 7.0, 12.0)
+LIGHT_CHANCE = (0.0, 0.1, 0.85, 0.7, 0.25, 0.03)
+HEAVY_MM = (0.0, 2.0, 4.0, 7.0, 12.0)
+HEAVY_CHANCE = (0.0, 0.05, 0.25, 0.72, 0.96)
+"""Chance of a light and of a heavy wash by the day's rain [mm] at a gauge: from 1 mm on a light one, from some 5 to 8
+mm a heavy one (Kimber et al. 2006 and later set thresholds of 3 to 10 mm; the curves between them have no source)."""
+HEAVY_SHARE = 0.55
+"""Share of the rains without a gauge that wash heavily. No source."""
+GAUGE_MISSES = 0.12
+"""Chance that a gauge misses what the sky tells of: a shower between it and the roof. No source."""
+
 
 def to_the_end(chance: Floats) -> Floats:
     """Chance of a wash on each day, where the record ends in a dark spell.
@@ -101,19 +120,19 @@ def wash_chance(daily: Daily, rain_mm: pd.Series[float] | None) -> Floats:
     """
     dead = daily["flag"] == DEAD  # a system that is off tells nothing of the sky
     bright = pd.Series(np.where(dead, np.nan, daily["bright"]))
-    top = bright.rolling(61, center=True, min_periods=9).quantile(0.9).to_numpy()
+    days, known_days, clear = SKY_WINDOW
+    top = bright.rolling(days, center=True, min_periods=known_days).quantile(clear).to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.nan_to_num(bright.to_numpy() / top, nan=0.55)
-    dark = np.interp(share, [0, 0.4, 0.55, 0.7, 0.85, 1.0], [0.42, 0.40, 0.16, 0.06, 0.02, 0.006])
+        share = np.nan_to_num(bright.to_numpy() / top, nan=SKY_UNSEEN)
+    dark = np.interp(share, LIGHT_SHARES, RAIN_BY_LIGHT)
     dark = np.where(dead, dark, to_the_end(np.where(dead, 0.0, dark)))
-    unknown = np.stack([0.45 * dark, 0.55 * dark], axis=1)
+    unknown = np.stack([(1 - HEAVY_SHARE) * dark, HEAVY_SHARE * dark], axis=1)
     if rain_mm is None or not len(rain_mm):
         return unknown
     gauge = pd.Series(rain_mm.to_numpy(dtype=np.float64), index=list(rain_mm.index))
     mm = gauge[~gauge.index.duplicated()].reindex(daily.dates()).to_numpy(dtype=np.float64)
-    light = np.interp(mm, [0.0, 0.4, 1.5, 4.0, 7.0, 12.0], [0.0, 0.1, 0.85, 0.7, 0.25, 0.03])
-    heavy = np.interp(mm, [0.0, 2.0, 4.0, 7.0, 12.0], [0.0, 0.05, 0.25, 0.72, 0.96])
+    light = np.interp(mm, LIGHT_MM, LIGHT_CHANCE)
+    heavy = np.interp(mm, HEAVY_MM, HEAVY_CHANCE)
     known = np.stack([light, heavy], axis=1)
-    # A gauge misses a rain now and then.
-    known = np.maximum(known, 0.12 * unknown)
+    known = np.maximum(known, GAUGE_MISSES * unknown)
     return np.where(np.isfinite(mm)[:, None], known, unknown)

@@ -19,8 +19,6 @@ FORMULAS = {
     "portal/pv/sun.py::_suns": "standard air and refraction, which the published algorithm asks for",
     "portal/pv/expected.py::climatological_temperature": "coefficients of the formula that its docstring writes out",
 }
-BARE = {"portal/pv/rain.py": "its curves are being drawn anew; they get their names with that"}
-"""Files whose functions still hold figures without a name."""
 
 UNIT = re.compile(
     r"\[[^\]]+\]|%|°|\b(years?|months?|days?|hours?|minutes?|seconds?|k?Wh?|[kM]?bytes|MB|kB|km|mm|metres|degrees"
@@ -57,13 +55,12 @@ def test_a_figure_inside_a_function_has_a_name_above_it() -> None:
     for path in files("portal/pv", "portal/readers"):
         for name, function in functions(tree(path)):
             bare = _bare(function)
-            place = path if path in BARE else f"{path}::{name}"
             if bare:
-                found[place] = ", ".join(map(str, bare))
+                found[f"{path}::{name}"] = ", ".join(map(str, bare))
     hold(
         "Name each figure of pv and readers above the functions, with its unit and its source.",
         found,
-        FORMULAS | BARE,
+        FORMULAS,
         "tests/house/test_thresholds.py",
     )
 
