@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from email.policy import EmailPolicy
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import dj_database_url
 from csp.constants import NONE, SELF
@@ -52,6 +52,12 @@ def _port(variable: str, default: int) -> int:
     if not told.isdecimal() or not 0 < int(told) < 65536:
         raise ImproperlyConfigured(f"{variable} holds {told!r}, which is no port: give a number such as {default}.")
     return int(told)
+
+
+def _origin(address: str) -> list[str]:
+    """The part of an address that a content security policy names."""
+    parts = urlsplit(address)
+    return [f"{parts.scheme}://{parts.netloc}"] if parts.netloc else []
 
 
 SECRET_KEY = _secret_key()
@@ -260,6 +266,11 @@ IMAP_PORT = _port("PORTAL_IMAP_PORT", 993)
 IMAP_USER = os.environ.get("PORTAL_IMAP_USER", "")
 IMAP_PASSWORD = os.environ.get("PORTAL_IMAP_PASSWORD", "")
 IMAP_TLS = os.environ.get("PORTAL_IMAP_TLS", "1") == "1"
+# A utility that hands readings over where its customer allows it (Green Button Connect My Data); empty: none does.
+GREEN_BUTTON = {
+    name: os.environ.get(f"PORTAL_GREEN_BUTTON_{name.upper()}", "")
+    for name in ("name", "authorize", "token", "revoke", "resources", "client", "secret", "scope")
+}
 ANYMAIL = {"WEBHOOK_SECRET": os.environ.get("PORTAL_ANYMAIL_WEBHOOK_SECRET", "")}
 
 CONTENT_SECURITY_POLICY = {
@@ -272,7 +283,8 @@ CONTENT_SECURITY_POLICY = {
         "connect-src": [SELF],
         "manifest-src": [SELF],
         "worker-src": [SELF],
-        "form-action": [SELF],
+        # the form with which somebody goes to their utility ends there
+        "form-action": [SELF, *_origin(GREEN_BUTTON["authorize"])],
         "frame-ancestors": [NONE],
         "base-uri": [NONE],
     }

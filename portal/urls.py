@@ -84,6 +84,7 @@ from portal.views.site_facts import site_correct, site_edit, site_erase, site_ha
 from portal.views.sites import cautions, method, site
 from portal.views.together import customers_ask, leads_assign
 from portal.views.tokens import token_revoke, tokens
+from portal.views.utility import utility, utility_back, utility_connect, utility_end, utility_notice
 from portal.views.visit_list import visit_list, visits_csv
 from portal.views.visits import visit_sheet, visits
 from portal.views.week import day_off_end, day_off_new, round_order, week
@@ -100,6 +101,11 @@ urlpatterns = [
     path("sites/<int:pk>/correct/", site_correct, name="site_correct"),
     path("sites/<int:pk>/meters/", site_meters, name="site_meters"),
     path("sites/<int:pk>/customer/", site_hand_over, name="site_hand_over"),
+    path("sites/<int:pk>/utility/", utility, name="utility"),
+    path("sites/<int:pk>/utility/connect/", utility_connect, name="utility_connect"),
+    path("sites/<int:pk>/utility/end/", utility_end, name="utility_end"),
+    path("utility/back/", utility_back, name="utility_back"),
+    path("utility/notice/", utility_notice, name="utility_notice"),
     path("sites/<int:pk>/erase/", site_erase, name="site_erase"),
     path("fleet/", fleet, name="fleet"),
     path("customers/", customers, name="customers"),

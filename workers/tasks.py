@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from portal.actions import files, forget, health, holds, inbox, nights, proof, standing_wishes, stations, thin
 from portal.actions.by_mail import keep, take
+from portal.actions.green_button import farewell, fetch, notices
 from portal.actions.imports import drawing, replay, waiting
 from portal.actions.keeping import strays
 from portal.actions.reminders import plan, send
@@ -79,6 +80,26 @@ def collect_mails() -> None:
 @app.task(name="poll_mails")
 def poll_mails() -> None:
     take.poll_mails(now=timezone.now())
+
+
+@app.task(name="work_on_utility")
+def work_on_utility(connection_id: int) -> None:
+    fetch.work_on_utility(connection_id=connection_id, now=timezone.now())
+
+
+@app.task(name="read_notice")
+def read_notice(notice_id: int) -> None:
+    notices.read_notice(notice_id=notice_id, now=timezone.now())
+
+
+@app.task(name="say_farewell")
+def say_farewell(farewell_id: int) -> None:
+    farewell.say_farewell(farewell_id=farewell_id, now=timezone.now())
+
+
+@app.task(name="poll_utilities")
+def poll_utilities() -> None:
+    fetch.poll_utilities(now=timezone.now())
 
 
 @app.task(name="fetch_rain")

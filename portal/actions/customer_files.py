@@ -36,6 +36,18 @@ HEADS = {
 LONGEST = {"name": 120, "phone": 40, "email": 254}
 
 
+MOMENT = re.compile(r"\d{1,4}[-/.:]\d{1,2}")
+A_WORD = re.compile(r"[^\W\d_]{3,}")
+READINGS = 0.8
+"""Share of the rows with a date or time, a figure and no word: a table of readings names nobody. Common practice, no
+source."""
+LOOKED_AT_ROWS = 50
+
+
+class LooksLikeReadings(ValidationError):
+    """The table is one of readings, sent to the wrong page."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One row of the table as it would be kept, or why it would not."""
@@ -57,6 +69,12 @@ class Row:
 def receive_customers(*, business: Business, data: bytes, filename: str, by: User, now: datetime) -> CustomerFile:
     """Keep a table to be looked at. Nothing of it is a customer yet."""
     table = _read(data)
+    if _of_readings(table):
+        raise LooksLikeReadings(
+            _("“{filename}” looks like readings: its lines have dates and figures, and no names.").format(
+                filename=filename[:80]
+            )
+        )
     return CustomerFile.objects.create(
         business=business, by=by, at=now, filename=filename[:200], table=table, columns=_guess(table[0])
     )
@@ -85,6 +103,19 @@ def _read(data: bytes) -> list[list[str]]:
         raise ValidationError(_("The table has more than {count} rows. Send it in parts.").format(count=MOST_ROWS))
     wide = len(rows[0])
     return [(row + [""] * wide)[:wide] for row in rows]
+
+
+def _of_readings(table: Sequence[Sequence[str]]) -> bool:
+    """Whether the rows hold moments and figures, and nothing that could be a name."""
+    rows = table[1 : LOOKED_AT_ROWS + 1]
+    alike = [
+        row
+        for row in rows
+        if any(MOMENT.match(cell) for cell in row)
+        and sum(any(sign.isdigit() for sign in cell) for cell in row) > 1
+        and not any(A_WORD.search(cell) or "@" in cell for cell in row)
+    ]
+    return len(alike) >= READINGS * len(rows)
 
 
 def _guess(head: Sequence[str]) -> dict[str, int]:

@@ -13,6 +13,7 @@ from django.core.files.storage import default_storage
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.green_button.connect import part_with
 from portal.actions.people import NotPossible
 from portal.actions.trail import note
 from portal.models import (
@@ -24,6 +25,7 @@ from portal.models import (
     Meter,
     Site,
     User,
+    UtilityConnection,
     Visit,
     VisitPhoto,
     VisitState,
@@ -59,6 +61,8 @@ def _erase_roofs(sites: Sequence[Site], now: datetime) -> None:
     for photo in VisitPhoto.objects.filter(visit__site__in=sites).values_list("original", "shown", "small"):
         names.extend(photo)
     meters = list(Meter.objects.filter(site__in=sites).values_list("pk", flat=True))
+    for connection in UtilityConnection.objects.filter(site__in=sites):
+        part_with(connection, now=now)  # a utility goes on handing readings over until it is told
     Invoice.objects.filter(visit__site__in=sites).exclude(state=InvoiceState.ISSUED).delete()
     Site.objects.filter(pk__in=[site.pk for site in sites]).delete()
     # only when the rows are gone for good: a row whose file is missing would be worse than a file without a row

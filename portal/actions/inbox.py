@@ -103,6 +103,7 @@ def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
                 uploaded_by=None,
                 now=now,
                 came_by=CameBy.FOLDER,
+                sha256=digest,
             )
             return 1
     if came.state == ImportState.FAILED:

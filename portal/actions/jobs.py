@@ -35,6 +35,10 @@ QUEUE_OF = {
     "take_mail": IMPORTS,
     "collect_mails": IMPORTS,
     "poll_mails": MAIL,
+    "work_on_utility": IMPORTS,
+    "read_notice": IMPORTS,
+    "say_farewell": IMPORTS,
+    "poll_utilities": IMPORTS,
     "update_proofs": NIGHTS,
     "heartbeat": MAIL,  # beat calls each queue by its name
     "clear_strays": NIGHTS,

@@ -9,11 +9,23 @@ from typing import Any
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.green_button.connect import end
 from portal.actions.imports.asked import ask_for_replay
 from portal.actions.nights import ask_for_assessment
 from portal.actions.people import NotPossible
 from portal.actions.where import read_place
-from portal.models import Customer, Meter, Plane, Reminder, ReminderState, Site, SiteAssessment, Token
+from portal.models import (
+    Customer,
+    EndedBy,
+    Meter,
+    Plane,
+    Reminder,
+    ReminderState,
+    Site,
+    SiteAssessment,
+    Token,
+    UtilityConnection,
+)
 
 
 @transaction.atomic
@@ -95,7 +107,8 @@ def save_meters(*, site: Site, meters: Sequence[Meter], removed: Sequence[Meter]
 def hand_over_site(*, site: Site, customer: Customer, now: datetime) -> None:
     """Give a roof with all its history to another customer of the firm: a new owner, or the same one entered twice.
 
-    What the customer before set going for this roof ends: mails that wait, and keys their scripts send files with.
+    What the customer before set going for this roof ends: mails that wait, keys their scripts send files with, and what
+    their utility hands over.
     """
     before = site.customer
     if customer.business_id != before.business_id:
@@ -107,5 +120,7 @@ def hand_over_site(*, site: Site, customer: Customer, now: datetime) -> None:
     )
     if before.user_id:
         Token.objects.filter(site=site, created_by=before.user_id, revoked_at=None).update(revoked_at=now)
+    for connection in UtilityConnection.objects.filter(site=site):
+        end(connection_id=connection.pk, how=EndedBy.OFFICE, by=None, now=now)
     site.customer = customer
     site.save(update_fields=["customer"])

@@ -63,6 +63,8 @@ class Slipped:
     silent: list[Silent]
     incomplete: list[Trouble]
     """Roofs one of whose meters is missing while others go on."""
+    utilities: list[Trouble]
+    """Roofs whose utility hands nothing over any more."""
     findings: list[Referral]
     files: list[Import]
     mails: list[Reminder]
@@ -94,6 +96,7 @@ def slipped(user: User, *, today: date, now: datetime) -> Slipped:
         ),
         silent=silent_roofs(sites, wrong, now=now),
         incomplete=[one for site in sites for one in wrong[site.pk] if one.meter is not None],
+        utilities=[one for site in sites for one in wrong[site.pk] if one.utility is not None],
         findings=list(referrals.select_related("visit__site__customer", "entry")),
         files=list(
             files.filter(Q(state=ImportState.QUESTION) | Q(uploaded_at__gte=now - FILE_IS_NEWS)).select_related(

@@ -8,16 +8,21 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
+
 from portal.actions.reminders.roofs import QUIET_AFTER
-from portal.models import Import, Meter, Site
+from portal.models import EndedBy, Import, Meter, Site, UtilityConnection, UtilityState
 
 LOOKED_BACK = timedelta(days=30)
 """A file that was refused longer ago is no news any more. Common practice, no source."""
 
+UTILITY_WAITED_FOR = timedelta(days=3)
+"""So long a utility's server may be down, over a weekend, before anybody is told. Common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """One thing that is wrong with what a roof sends; which of the three it is, what is set says."""
+    """One thing that is wrong with what a roof sends; which of the four it is, what is set says."""
 
     site: Site
     stopped_on: date | None = None
@@ -27,6 +32,8 @@ class Trouble:
     meter_until: date | None = None
     file: Import | None = None
     """The newest file of a meter, where it could not be read or waits for an answer."""
+    utility: UtilityConnection | None = None
+    """The connection to the utility, where the utility ended it, or hands nothing over any more."""
 
 
 def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]]:
@@ -54,4 +61,8 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
         if file.meter_id not in seen:
             found[file.meter.site_id].append(Trouble(roofs[file.meter.site_id], file=file))
         seen.add(file.meter_id)
+    stopped = Q(state=UtilityState.ACTIVE, fetched_at__lt=now - UTILITY_WAITED_FOR) & ~Q(problem="")
+    ended = Q(ended_by__in=[EndedBy.UTILITY, EndedBy.NEVER_BEGAN], ended_at__gte=now - LOOKED_BACK)
+    for connection in UtilityConnection.objects.filter(stopped | ended, site__in=roofs).order_by("pk"):
+        found[connection.site_id].append(Trouble(roofs[connection.site_id], utility=connection))
     return found

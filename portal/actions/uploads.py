@@ -19,7 +19,7 @@ FILES_A_DAY = 300
 BYTES_A_DAY = 1_000_000_000
 """For one roof; ten years of 5-minute readings as CSV take about 40 MB."""
 
-BOUNDED = (CameBy.UPLOAD, CameBy.API, CameBy.MAIL)
+BOUNDED = (CameBy.UPLOAD, CameBy.API, CameBy.MAIL, CameBy.UTILITY)
 """The watched folder and the command line belong to whoever runs the portal."""
 
 

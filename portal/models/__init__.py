@@ -3,6 +3,14 @@
 from portal.models.assessment import SiteAssessment, SiteDaily
 from portal.models.by_mail import MailState, ReadingsMail
 from portal.models.call import Call, CallOutcome
+from portal.models.green_button import (
+    EndedBy,
+    UtilityBatch,
+    UtilityConnection,
+    UtilityFarewell,
+    UtilityNotice,
+    UtilityState,
+)
 from portal.models.heartbeat import Heartbeat
 from portal.models.hold import Clock, MailHold
 from portal.models.invoice import (
@@ -64,6 +72,7 @@ __all__ = [
     "Deed",
     "Distance",
     "Drawing",
+    "EndedBy",
     "Enquiry",
     "EntryKind",
     "EventKind",
@@ -116,6 +125,11 @@ __all__ = [
     "Step",
     "Token",
     "User",
+    "UtilityBatch",
+    "UtilityConnection",
+    "UtilityFarewell",
+    "UtilityNotice",
+    "UtilityState",
     "Visit",
     "VisitEntry",
     "VisitPhoto",

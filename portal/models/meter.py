@@ -110,6 +110,7 @@ class CameBy(models.TextChoices):
     FOLDER = "folder", gettext_lazy("Watched folder")
     COMMAND = "command", gettext_lazy("Command line")
     MAIL = "mail", gettext_lazy("Mail")
+    UTILITY = "utility", gettext_lazy("Utility")
 
 
 class ImportQuerySet(models.QuerySet["Import"]):

@@ -19,6 +19,8 @@ class Deed(models.TextChoices):
     SETTINGS = "settings", gettext_lazy("changed the firm's settings")
     TOKEN = "token", gettext_lazy("made a token")  # a word, no secret
     REVOKED = "revoked", gettext_lazy("revoked a token")
+    CONNECTED = "connected", gettext_lazy("let a utility send readings")
+    ENDED = "ended", gettext_lazy("ended what a utility may send")
     EXPORTED = "exported", gettext_lazy("took data away")
     ERASED = "erased", gettext_lazy("erased")
 

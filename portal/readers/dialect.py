@@ -11,7 +11,7 @@ import numpy as np
 from portal.readers import words
 from portal.readers.dates import is_offset
 from portal.readers.delimited import MAX_COLUMNS
-from portal.readers.figures import NumberStyle, guess_style, read_column, style_by_unit
+from portal.readers.figures import NumberStyle, guess_style, is_figure, read_column, style_by_unit
 from portal.readers.header import Frame, Sample, clock_in_names, find_frame, numeric_columns, units_of
 from portal.readers.mapping import DateOrder, Format, Mapping
 from portal.readers.production import Figures, Settled, choose_columns, kind_of_column, settle_kind_and_unit
@@ -149,6 +149,24 @@ def _take_sample(table: Table) -> Sample:
     return Sample(lines, rows, tuple(tuple(cell[:60] for cell in row[:30]) for row in rows[:12]))
 
 
+def _no_figures(file: str, frame: Frame) -> str:
+    others = [
+        cell.strip()
+        for row in frame.data
+        for at, cell in enumerate(row)
+        if at not in frame.time_at and cell.strip() and not is_figure(cell)
+    ]
+    if not others:
+        return (
+            f"{file} has time stamps but no column of figures. Export it again with the energy or the power of each "
+            "interval."
+        )
+    return (
+        f"{file} has time stamps but no column of figures: “{others[0][:60]}” stands where a figure is expected. "
+        "Export it again with the energy or the power of each interval."
+    )
+
+
 def _guess_tall(mapping: Mapping, frame: Frame, numeric: list[int], today: date, file: str) -> Settled:
     """Guess the columns of a table with a reading a row."""
     rows = [row for row in frame.data if len(row) > max(frame.time_at)]
@@ -157,10 +175,7 @@ def _guess_tall(mapping: Mapping, frame: Frame, numeric: list[int], today: date,
     meter_at = _meter_column(rows, frame, numeric, naive_s)
     numeric = [at for at in numeric if at != meter_at and not _is_id(rows, frame.names, at)]
     if not numeric:
-        raise ReadError(
-            f"{file} has time stamps but no column of figures. Export it again with the energy or the power of "
-            "each interval."
-        )
+        raise ReadError(_no_figures(file, frame))
     units = units_of(frame, numeric)
     cells = [row[at] for row in rows[:: max(1, len(rows) // STYLE_CELLS)] for at in numeric if at < len(row)]
     style, asked = _style(cells, {unit_in(f"{frame.names[at]} {units[at]}") for at in numeric})

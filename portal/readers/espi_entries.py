@@ -139,10 +139,9 @@ def read_entries(source: Source, number: int, bad: BadRecords) -> Iterator[Entry
                     if done is not None:
                         yield done
         except etree.XMLSyntaxError as error:
-            where = f", line {error.lineno}" if error.lineno else ""
             raise ReadError(
-                f"{source.name}{where}: the XML is broken or cut off ({(error.msg or 'no reason given')[:120]}). "
-                "Download or export it again."
+                f"{source.name}, line {error.lineno or 1}: the XML is broken or cut off there. Download or export it "
+                "again."
             ) from error
     if feed.entry.speaks():
         yield feed.entry

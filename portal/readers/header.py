@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from portal.readers import words
 from portal.readers.clock import Clock, Label
-from portal.readers.dates import kind_of
+from portal.readers.dates import EARLIEST_YEAR, kind_of
 from portal.readers.figures import BLANKS, is_figure
 from portal.readers.reading import ReadError
 from portal.readers.table import column_names
@@ -42,6 +42,10 @@ _MONTH = re.compile(
     r"(?:(?:19|20)\d\d\s*[-/.]\s*(?:0?[1-9]|1[0-2])|(?:0?[1-9]|1[0-2])\s*[-/.]\s*(?:19|20)\d\d"
     r"|[^\W\d_]{3,12}\.?[\s-]+20\d\d)(?=$|[;,\t|])"
 )
+_YEAR = re.compile(r"(?:19|20)\d\d")
+_STAMPED = re.compile(r"\d{1,4}\s?[-/.:]\s?\d{1,2}(?:\s?[-/.:]\s?\d{1,4})?")
+_TIME_ALONE = re.compile(r"\d{1,2}:\d{2}(?::\d{2})?(?:\s?[ap]\.?m\.?)?", re.IGNORECASE)
+_MAIL = re.compile(r"[^\s@]+@[^\s@]+\.[^\s@]+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,13 +126,13 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
     rows = filled_down(sample.rows)
     body = stamped_rows(rows)
     if not body:
-        raise ReadError(_no_stamps(name, sample.shown))
+        raise ReadError(_no_stamps(name, sample))
     width = Counter(len(rows[i]) for i in body).most_common(1)[0][0]
     spread = [rows[i] for i in body[:: max(1, len(body) // SPREAD_ROWS)]]
     time_at, stamp_kind = find_time_columns(spread, width, [rows[i] for i in body[:SPREAD_ROWS]])
     first = next((i for i in range(len(rows)) if is_data(rows[i], time_at, stamp_kind)), -1)
     if first < 0:
-        raise ReadError(_no_stamps(name, sample.shown))
+        raise ReadError(_no_stamps(name, sample))
     header_at, units = _find_header_row(rows, first, width)
     header = rows[header_at] if header_at is not None else None
     names = column_names(header, width)
@@ -137,7 +141,7 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
     if not time_at:
         time_at, stamp_kind = serial_column(spread, names)
     if not time_at:
-        raise ReadError(_no_stamps(name, sample.shown))
+        raise ReadError(_no_stamps(name, sample))
     titles = " ".join(" ".join(row) for row in rows[: header_at if header_at is not None else first])[:5000]
     return Frame(
         names=names,
@@ -177,14 +181,34 @@ def _headings_above(rows: list[list[str]], header_at: int | None, time_at: list[
     return groups
 
 
-def _no_stamps(name: str, sample: Sequence[Sequence[str]]) -> str:
-    start = " / ".join(cell for row in sample[:3] for cell in row if cell.strip())[:120]
-    months = [hit[0] for row in sample for cell in row if (hit := _MONTH.match(cell.strip()))]
-    if len(months) > 1:
+def _no_stamps(name: str, sample: Sample) -> str:
+    """Say what stands where dates are expected, and what to do about it."""
+    start = " / ".join(cell for row in sample.shown[:3] for cell in row if cell.strip())[:120]
+    cells = [(line, cell.strip()) for line, row in zip(sample.lines, sample.rows, strict=True) for cell in row[:30]]
+    coarse = [text for _, text in cells if _MONTH.match(text)] or [text for _, text in cells if _YEAR.fullmatch(text)]
+    stamped = [(line, text) for line, text in cells if _STAMPED.search(text) and not is_figure(text)]
+    mail = next((text for _, text in cells if _MAIL.fullmatch(text)), "")
+    if len(set(coarse)) > 1:
+        first, second = list(dict.fromkeys(coarse))[:2]
         return (
-            f"{name} has months where dates are expected (“{months[0]}”, “{months[1]}”). Monthly totals are too coarse "
-            "to see dirt in: days at least are needed. Export daily totals, or better the readings of each 15 minutes "
-            "or hour."
+            f"{name} has months or years where dates are expected (“{first[:30]}”, “{second[:30]}”). Such totals are "
+            "too coarse to see dirt in: days at least are needed. Export daily totals, or better the readings of each "
+            "15 minutes or hour."
+        )
+    if mail and not any(":" in text for _, text in stamped):
+        return (
+            f"{name} looks like a table of customers: it has “{mail[:60]}” in it, and no dates. Here only readings are "
+            "taken in."
+        )
+    if stamped and all(_TIME_ALONE.fullmatch(text) for _, text in stamped):
+        line, text = stamped[0]
+        return f"{name}, line {line}: “{text}” is a time without a day. Export the readings with a date on each line."
+    if stamped:
+        line, text = stamped[0]
+        return (
+            f"{name}, line {line}: “{text[:40]}” is no date from {EARLIEST_YEAR} on that can be read. Expected is one "
+            "such as “2026-06-15 14:30”. Export the readings with a time stamp on each line, or a date on each line "
+            "and the times in the header."
         )
     found = f" It starts with “{start}”." if start else ""
     return (

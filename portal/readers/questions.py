@@ -165,13 +165,13 @@ def meter_question(names: Sequence[str], lead: str, directions: Dict[str, str]) 
         The question.
     """
     listed = ", ".join(f"“{name}”" for name in list(names)[:6])
-    number = f"{len(names)} meters" if len(names) > 1 else "one meter"
     choices = [Choice(name, f"“{name}”{_DIRECTION_WORDS.get(directions.get(name, ''), '')}") for name in names[:50]]
     if len(names) > 1:
         choices.append(Choice("*", "all of them added up"))
-    return Question(
-        "meter", f"{lead} The file holds {number}: {listed}. Which one is this?".strip(), tuple(choices), True
-    )
+    asked = f"The file holds {len(names)} meters: {listed}. Which one is this?"
+    if len(names) == 1:
+        asked = f"The file holds one meter: {listed}. Which one is this?"
+    return Question("meter", f"{lead} {asked}".strip(), tuple(choices), True)
 
 
 def order_question(mapping: Mapping) -> Question:

@@ -77,9 +77,9 @@ def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
         for number, (title, rows) in enumerate(sheets):
             path = folder / f"{abs(hash(source.name))}-{number}.txt"
             with path.open("w", encoding="utf-8", newline="") as out:
-                filled = _write(out, rows, f"{source.name}, sheet “{title}”")
+                filled = _write(out, rows, f"{source.name}, “{title}”")
             if filled or _take_apart(path, source.name):
-                files.append((title, _text_file(path, f"{source.name}, sheet “{title}”")))
+                files.append((title, _text_file(path, f"{source.name}, “{title}”")))
     except ReadError:
         raise
     except Exception as error:

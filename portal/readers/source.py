@@ -24,21 +24,27 @@ _HEAD = 8_192
 
 SourceKind = Literal["text", "xlsx", "xls", "ods", "xml", "nem12"]
 
+_PICTURE = "{name} is a picture. Send the readings themselves, as CSV or as a spreadsheet."
+_PROGRAM = "{name} is a program, not a file of readings. Export the readings as CSV and send that."
 _NOT_READINGS = (
-    (b"%PDF", "a PDF. Figures cannot be read from it safely: export the readings as CSV or as a spreadsheet"),
-    (b"\x89PNG", "a picture. Send the readings themselves, as CSV or as a spreadsheet"),
-    (b"\xff\xd8\xff", "a picture. Send the readings themselves, as CSV or as a spreadsheet"),
-    (b"GIF8", "a picture. Send the readings themselves, as CSV or as a spreadsheet"),
-    (b"\x1f\x8b", "a gzip archive. Unpack it and send the file inside, or send a zip"),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive. Unpack it and send the files inside, or send a zip"),
-    (b"Rar!", "a RAR archive. Unpack it and send the files inside, or send a zip"),
-    (b"BZh", "a bzip2 archive. Unpack it and send the file inside, or send a zip"),
-    (b"PAR1", "a Parquet file. Export the readings as CSV"),
-    (b"SQLite format 3", "a database. Export the readings as CSV"),
-    (b"\x7fELF", "a program, not a file of readings"),
-    (b"MZ", "a program, not a file of readings"),
-    (b"{\\rtf", "a word processor's document. Export the readings as CSV or as a spreadsheet"),
+    (
+        b"%PDF",
+        "{name} is a PDF. Figures cannot be read from it safely: export the readings as CSV or a spreadsheet.",
+    ),
+    (b"\x89PNG", _PICTURE),
+    (b"\xff\xd8\xff", _PICTURE),
+    (b"GIF8", _PICTURE),
+    (b"\x1f\x8b", "{name} is a gzip archive. Unpack it and send the file inside, or send a zip."),
+    (b"7z\xbc\xaf\x27\x1c", "{name} is a 7z archive. Unpack it and send the files inside, or send a zip."),
+    (b"Rar!", "{name} is a RAR archive. Unpack it and send the files inside, or send a zip."),
+    (b"BZh", "{name} is a bzip2 archive. Unpack it and send the file inside, or send a zip."),
+    (b"PAR1", "{name} is a Parquet file. Export the readings as CSV."),
+    (b"SQLite format 3", "{name} is a database. Export the readings as CSV."),
+    (b"\x7fELF", _PROGRAM),
+    (b"MZ", _PROGRAM),
+    (b"{\\rtf", "{name} is a word processor's document. Export the readings as CSV or as a spreadsheet."),
 )
+"""How files begin that hold no readings, and what is to be done with each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,9 +314,9 @@ def kind_of_bytes(head: bytes, name: str) -> SourceKind:
     >>> kind_of_bytes(b"100,NEM12,202405011135,MDA1,Ret1", "readings.csv")
     'nem12'
     """
-    for mark, what in _NOT_READINGS:
+    for mark, said in _NOT_READINGS:
         if head.startswith(mark) and (mark != b"MZ" or b"\0" in head[:64]):
-            raise ReadError(f"{name} is {what}.")
+            raise ReadError(said.replace("{name}", name))
     if head.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         return "xls"
     if re.match(rb"\x09[\x00\x02\x04\x08][\x04\x06\x08\x10]\x00", head):

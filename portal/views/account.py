@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
-from base64 import urlsafe_b64encode
 from typing import Any, ClassVar
 from urllib.parse import quote
 
@@ -14,14 +12,13 @@ from allauth.core import ratelimit
 from allauth.core.internal.ratelimit import get_ip
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
-from cryptography.fernet import Fernet, MultiFernet
 from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils import translation
-from django.utils.encoding import force_bytes
 from django.utils.translation import gettext_lazy
 
+from portal.actions import sealed
 from portal.views.guard import SECOND_STEPS, opens_customers_data
 
 
@@ -88,10 +85,10 @@ class SecondStep(DefaultMFAAdapter):  # type: ignore[misc]  # allauth carries no
         return "Rinsemark"
 
     def encrypt(self, text: str) -> str:
-        return _box().encrypt(text.encode()).decode()
+        return sealed.box("second step").encrypt(text.encode()).decode()
 
     def decrypt(self, encrypted_text: str) -> str:
-        return _box().decrypt(encrypted_text.encode()).decode()
+        return sealed.box("second step").decrypt(encrypted_text.encode()).decode()
 
     def can_delete_authenticator(self, authenticator: Authenticator) -> bool:
         user = authenticator.user
@@ -105,13 +102,6 @@ class SecondStep(DefaultMFAAdapter):  # type: ignore[misc]  # allauth carries no
             "Your login needs a second step. Add a passkey first, then take this one off."
         ),
     }
-
-
-def _box() -> MultiFernet:
-    """Keyed by the portal's secret key, so that a copy of the database alone opens nothing."""
-    keys = [settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS]
-    digests = (hashlib.sha256(b"second step " + force_bytes(key)).digest() for key in keys)
-    return MultiFernet([Fernet(urlsafe_b64encode(digest)) for digest in digests])
 
 
 def login_address(request: HttpRequest) -> HttpResponse:

@@ -16,6 +16,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from portal.actions.customer_files import (
     HEADS,
+    LooksLikeReadings,
     choose_columns,
     receive_customers,
     rows_of,
@@ -50,6 +51,7 @@ class ColumnsForm(forms.Form):
 @login_required
 def customer_file_new(request: HttpRequest) -> HttpResponse:
     _user, firm = office(request)
+    readings = ""
     if request.method == "POST":
         sent = request.FILES.get("file")
         try:
@@ -62,12 +64,14 @@ def customer_file_new(request: HttpRequest) -> HttpResponse:
                 by=cast(User, request.user),
                 now=timezone.now(),
             )
+        except LooksLikeReadings as problem:
+            readings = problem.messages[0]
         except ValidationError as problem:
             messages.error(request, problem.messages[0])
         else:
             return redirect("customer_file", file.pk)
     taken = CustomerFile.objects.filter(business=firm).exclude(taken_at=None)
-    return render(request, "customer/file_new.html", {"taken": taken})
+    return render(request, "customer/file_new.html", {"taken": taken, "readings": readings})
 
 
 @login_required

@@ -19,6 +19,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from portal.actions.by_mail.address import address_of
+from portal.actions.green_button.utility import offered
 from portal.actions.imports.receive import ImportRefused, meter_called, receive_file
 from portal.actions.uploads import FILES_A_DAY, too_large
 from portal.models import Business, Customer, Meter, Site, User
@@ -143,7 +144,8 @@ def import_upload(request: HttpRequest) -> HttpResponse:
             "listed": METERS_LISTED,
             "largest": settings.LARGEST_UPLOAD,
             "most": FILES_A_DAY,
-            "by_mail": _address(shown),
+            "by_mail": address_of(one) if (one := _one_roof(shown)) else "",
+            "by_utility": one if offered() else None,
         },
     )
 
@@ -155,7 +157,7 @@ def _on(request: HttpRequest, name: str, *args: int) -> HttpResponse:
     return HttpResponse(status=204, headers={"HX-Redirect": reverse(name, args=args)})
 
 
-def _address(meters: Iterable[Meter]) -> str:
-    """The address for mails with readings, where the page is about one roof."""
+def _one_roof(meters: Iterable[Meter]) -> Site | None:
+    """The roof that the page is about, where it is about one."""
     sites = {meter.site for meter in meters}
-    return address_of(sites.pop()) if len(sites) == 1 else ""
+    return sites.pop() if len(sites) == 1 else None

@@ -22,7 +22,7 @@ from portal.actions.imports.asked import answer_import, ask_to_draw, correct_clo
 from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
-from portal.models import Drawing, Import, ImportState, Night, User
+from portal.models import Business, Drawing, Import, ImportState, Night, User
 from portal.views.cells import safe_cell
 from portal.views.how import CLOCKS, LABELS, HowForm, how_words
 from portal.words.kept import in_their_words
@@ -83,6 +83,8 @@ def _ledger(request: HttpRequest, import_: Import, said: str = "") -> HttpRespon
             "rejected": import_.rejected[:20],
             "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
             "said": said,
+            "of_customers": "of customers" in import_.problem
+            and Business.objects.managed_by(cast(User, request.user)).exists(),
         }
         | _clock_choices(import_)
         | _verdict(import_),

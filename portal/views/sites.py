@@ -19,6 +19,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
+from portal.actions.green_button.utility import offered
 from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import standing_wish
@@ -258,6 +259,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "may_edit": Site.objects.managed_by(user).filter(pk=pk).exists(),
             "hides_prices": not roof.customer.business.shows_prices_to(user),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
+            "by_utility": offered(),
             "own": roof.customer.user_id == user.pk,
             "wishes": wishes(roof, now=timezone.now()) if roof.customer.user_id == user.pk else None,
             "history": _last_of_each_month(roof),

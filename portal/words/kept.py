@@ -79,7 +79,11 @@ def _row(text: str, depth: int) -> str:
 
 
 def _said(pattern: Pattern, figures: dict[str, str], depth: int) -> str:
-    return PLACE.sub(lambda place: in_their_words(figures[place[1]], depth + 1), pattern.said)
+    def told(place: re.Match[str]) -> str:
+        quoted = pattern.said[: place.start()].endswith(("“", "«"))  # what a file has in it stays as it stands there
+        return figures[place[1]] if quoted else in_their_words(figures[place[1]], depth + 1)
+
+    return PLACE.sub(told, pattern.said)
 
 
 def _number(text: str) -> str:

@@ -22,6 +22,7 @@ from portal.actions.customer_files import (
 from portal.actions.forget import forget_old
 from portal.models import Business, Customer, CustomerFile, Role, User
 from tests import factories
+from tests.actions.exports import take_in
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
@@ -162,3 +163,38 @@ def test_the_pages_take_a_file_from_looking_to_taking_back(firm: Business, offic
     assert "Taken back: 3." in client.post(address, {"do": "back"}, follow=True).content.decode()
     assert not Customer.objects.exists()
     assert client.post(reverse("customer_file_new"), {}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Time,PV energy (kWh)\n2026-05-01 12:00,3.2\n2026-05-01 13:00,3.1\n",
+        "Date;Time;kWh\n01.05.2026;12:00;3,2\n01.05.2026;13:00;3,1\n",
+        "Date,Power [W]\n5/1/2026 1:00 PM,3200\n5/1/2026 2:00 PM,3100\n",
+    ],
+)
+def test_readings_sent_here_are_nobody_and_are_shown_the_way(firm: Business, office: User, text: str) -> None:
+    client = Client()
+    client.force_login(office)
+    upload = SimpleUploadedFile("may.csv", text.encode())
+    page = client.post(reverse("customer_file_new"), {"file": upload}).content.decode()
+    assert "“may.csv” looks like readings" in page
+    assert f'href="{reverse("import_upload")}"' in page
+    assert not CustomerFile.objects.exists()
+
+
+def test_a_customer_with_a_date_and_a_size_is_no_reading(firm: Business, office: User) -> None:
+    table = "Name,Phone,Since,kW\nIda Novak,555-010-1111,2024-05-01,7.2\nOle Berg,555-010-2222,2023-02-01,5\n"
+    assert [row.kept for row in rows_of(sent(firm, office, table))] == [True, True]
+
+
+def test_customers_sent_as_readings_are_shown_the_way_too(firm: Business, office: User) -> None:
+    site = factories.site(customer=factories.customer(business=firm, user=factories.user()))
+    import_ = take_in(factories.meter(site=site), TABLE.replace("una@,", "una@homes.example,"))
+    for person, shown in ((office, True), (site.customer.user, False)):
+        client = Client()
+        assert person is not None
+        client.force_login(person)
+        page = client.get(reverse("import_ledger", args=[import_.pk])).content.decode()
+        assert "looks like a table of customers" in page
+        assert (f'href="{reverse("customer_file_new")}"' in page) is shown

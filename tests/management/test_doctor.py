@@ -28,6 +28,10 @@ from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
 
+UTILITY = dict.fromkeys(
+    ("name", "authorize", "token", "revoke", "resources", "client", "secret", "scope"), "https://utility.test/"
+)
+
 
 @pytest.fixture
 def server(settings: Any, tmp_path: Path) -> Path:
@@ -61,6 +65,16 @@ def test_a_server_set_up_by_the_guide_has_nothing_to_mend(server: Path) -> None:
         ("SENDER_ADDRESS", "portal@rinsemark.example", "an address that cannot exist"),
         ("RAIN_ADDRESS", "https://rain.test/daily.csv", "has no {station} in it"),
         ("IMAP_HOST", "imap.washers.test", "without PORTAL_READINGS_ADDRESS"),
+        (
+            "GREEN_BUTTON",
+            UTILITY | {"client": "", "scope": ""},
+            "PORTAL_GREEN_BUTTON_CLIENT, PORTAL_GREEN_BUTTON_SCOPE is missing",
+        ),
+        (
+            "GREEN_BUTTON",
+            UTILITY | {"token": "http://utility.test/token"},
+            "PORTAL_GREEN_BUTTON_TOKEN does not begin with https://",
+        ),
     ],
 )
 def test_a_variable_that_is_wrong(server: Path, settings: Any, name: str, value: Any, said: str) -> None:
@@ -68,6 +82,13 @@ def test_a_variable_that_is_wrong(server: Path, settings: Any, name: str, value:
     (one,) = settings_found()
     assert one.wrong
     assert said in one.sentence
+
+
+def test_a_utility_that_is_set_whole_is_nothing_to_mend(server: Path, settings: Any) -> None:
+    settings.GREEN_BUTTON = UTILITY
+    assert [*settings_found()] == []
+    settings.SECURE = False
+    assert "the utility will not send people back" in [one.sentence for one in settings_found()][-1]
 
 
 def test_a_folder_that_others_can_read_and_assets_that_are_missing(server: Path) -> None:

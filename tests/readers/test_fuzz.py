@@ -13,6 +13,7 @@ sum, before they were rejected; a row of units longer than the header; a file in
 from __future__ import annotations
 
 import io
+import os
 import warnings
 import zipfile
 from collections.abc import Callable
@@ -33,6 +34,8 @@ from tests.readers.test_nem12 import nem12, wrap
 from tests.readers.test_property import BOUNDED
 from tests.readers.test_sheet import biff2
 
+TIMES = int(os.environ.get("FUZZ_TIMES", "1"))
+"""A long run makes so many times the files of a short one."""
 TZ = "Europe/Berlin"
 ENERGY = truth(date(2024, 3, 29), 4, TZ, 60)
 
@@ -166,7 +169,7 @@ def taken(content: bytes, name: str = "a.csv") -> None:
 def test_a_damaged_file_ends_with_readings_or_a_sentence(name: str) -> None:
     content = MAKERS[name]()
 
-    @settings(BOUNDED, max_examples=25)
+    @settings(BOUNDED, max_examples=25 * TIMES)
     @given(seed=st.integers(0, 2**32), cuts=st.integers(1, 12))
     def run(seed: int, cuts: int) -> None:
         # openpyxl and xlrd warn about odd workbooks; a customer's odd workbook is no fault of the program.
@@ -190,7 +193,7 @@ CELLS = st.one_of(
 )
 
 
-@settings(BOUNDED, max_examples=60)
+@settings(BOUNDED, max_examples=60 * TIMES)
 @given(
     rows=st.lists(st.lists(CELLS, max_size=6), max_size=25),
     delimiter=st.sampled_from([",", ";", "\t", " "]),
@@ -202,7 +205,7 @@ def test_an_invented_table_ends_with_readings_or_a_sentence(
     taken("\n".join(delimiter.join(row) for row in rows).encode(encoding, errors="replace"))
 
 
-@settings(BOUNDED, max_examples=60)
+@settings(BOUNDED, max_examples=60 * TIMES)
 @given(st.binary(max_size=400))
 def test_any_bytes_end_with_a_sentence(content: bytes) -> None:
     taken(content)

@@ -71,7 +71,7 @@ def test_a_zip_of_days_has_each_file_on_its_day(tmp_path: Path) -> None:
 
 def test_times_without_any_date_are_still_refused(tmp_path: Path) -> None:
     _, content = day_file(date(2024, 5, 20))
-    with pytest.raises(ReadError, match="no column with dates"):
+    with pytest.raises(ReadError, match="line 2: “00:00” is a time without a day"):
         read_file(save(tmp_path, content, "production.csv"), TZ)
 
 

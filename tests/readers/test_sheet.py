@@ -105,7 +105,7 @@ def test_xlsx_of_a_sheet_an_inverter_is_asked_about(tmp_path: Path) -> None:
     path = xlsx(
         tmp_path / "a.xlsx", {"East": rows_of(ENERGY // 4, NAIVE), "West": rows_of(ENERGY - ENERGY // 4, NAIVE)}
     )
-    with pytest.raises(UndecidedError, match=r"sheet “East”.*sheet “West”") as asked:
+    with pytest.raises(UndecidedError, match=r", “East”.*, “West”") as asked:
         read_file(path, TZ)
     assert_same(read_file(path, TZ, asked.value.mapping.answered("meter", "*")), ENERGY, 15)
 

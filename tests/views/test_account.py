@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from django.core import mail
 from django.test import Client, override_settings
+from django.urls import reverse
 
 from tests import factories
 
@@ -91,3 +92,9 @@ def test_nobody_takes_an_address_before_its_owner_is_given_access(client: Client
         assert client.post("/accounts/email/", {button: "", "email": "owner@roof.example"}).status_code == 404
     user.refresh_from_db()
     assert user.email != "owner@roof.example"
+
+
+def test_nobody_signs_up_unasked() -> None:
+    answer = Client().get(reverse("account_signup"))
+    assert answer.status_code == 200
+    assert b"<form" not in answer.content.split(b"<main")[1].split(b"</main>")[0]

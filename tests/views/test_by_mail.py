@@ -8,15 +8,18 @@ from typing import Any
 import pytest
 from anymail.inbound import AnymailInboundMessage
 from anymail.signals import AnymailInboundEvent, inbound
+from django.test import Client
 
 from portal.actions.by_mail.address import address_of
 from portal.models import ReadingsMail
+from portal.views import by_mail  # it listens once it is loaded, as the routes do
 from tests import factories
 
 pytestmark = pytest.mark.django_db
 
 
 def came(message: AnymailInboundMessage) -> None:
+    assert by_mail.mail_came
     event = AnymailInboundEvent(event_type="inbound", event_id="1", esp_event={}, message=message)
     inbound.send(sender=object(), event=event, esp_name="Some service")
 
@@ -45,3 +48,9 @@ def test_a_handed_over_mail_is_kept_for_the_roof_of_its_envelope_and_spam_is_not
     assert kept.site == meter.site
     assert kept.raw is not None
     assert b"may.csv" in bytes(kept.raw)
+
+
+def test_without_a_shared_secret_nobody_reports_addresses_as_dead() -> None:
+    report = {"RecordType": "Bounce", "TypeCode": 1, "Type": "HardBounce", "Email": "a@roof.example", "ID": 1}
+    answer = Client().post("/mail/reports/postmark/tracking/", report, content_type="application/json")
+    assert answer.status_code == 404

@@ -38,14 +38,12 @@ def receive_file(
     token: Token | None = None,
     mapping: Mapping | None = None,
     mail: ReadingsMail | None = None,
+    sha256: str = "",
 ) -> Import:
-    """Keep the original, put it in the ledger, and ask the worker to read it."""
+    """Keep the original, put it in the ledger, and ask the worker to read it. ``sha256`` where it is known already."""
     if came_by in BOUNDED and (said := too_much_today(site=meter.site, size=file.size, now=now)):
         raise ImportRefused(said)
-    digest = hashlib.sha256()
-    for chunk in file.chunks():
-        digest.update(chunk)
-    file.seek(0)
+    digest = sha256 or _digest(file)
     name = PurePath(filename.replace("\\", "/")).name.replace("\x00", "").strip() or "file"
     import_ = Import(
         meter=meter,
@@ -56,14 +54,22 @@ def receive_file(
         token=token,
         mail=mail,
         filename=name[-255:],
-        sha256=digest.hexdigest(),
+        sha256=digest,
         mapping=kept_mapping(mapping),
     )
     # The name tells whose it is, so that it can be taken up where its row is lost.
-    import_.original.save(f"{meter.pk}-{digest.hexdigest()[:32]}{_safe_suffix(name)}", file, save=False)
+    import_.original.save(f"{meter.pk}-{digest[:32]}{_safe_suffix(name)}", file, save=False)
     import_.save()
     transaction.on_commit(partial(ask_for, "import_file", import_.pk))
     return import_
+
+
+def _digest(file: File[bytes]) -> str:
+    digest = hashlib.sha256()
+    for chunk in file.chunks():
+        digest.update(chunk)
+    file.seek(0)
+    return digest.hexdigest()
 
 
 def too_large_to_copy(path: Path) -> str:

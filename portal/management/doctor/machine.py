@@ -16,6 +16,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 
 from portal.actions.files import INCOMING
+from portal.actions.green_button.utility import missing
 from portal.actions.keeping.strays import find_strays
 from portal.management.doctor.found import Found
 
@@ -49,6 +50,23 @@ def settings_found() -> Iterator[Found]:
         yield Found("PORTAL_RAIN_ADDRESS has no {station} in it: every station would get the same file.")
     if settings.IMAP_HOST and not settings.READINGS_ADDRESS:
         yield Found("PORTAL_IMAP_HOST is set without PORTAL_READINGS_ADDRESS: no mail in that box belongs to a roof.")
+    yield from _green_button_found()
+
+
+def _green_button_found() -> Iterator[Found]:
+    """A utility that is set by half is not offered at all, and nobody would see why."""
+    told = settings.GREEN_BUTTON
+    names = {name: f"PORTAL_GREEN_BUTTON_{name.upper()}" for name in told}
+    if any(told.values()) and (without := missing()):
+        yield Found(
+            f"The utility is set by half, so that nobody can connect it: {', '.join(names[one] for one in without)} "
+            "is missing."
+        )
+    for name in ("authorize", "token", "revoke", "resources"):
+        if told[name] and not told[name].startswith("https://"):
+            yield Found(f"{names[name]} does not begin with https://: tokens could be read on their way.")
+    if told["client"] and not settings.SECURE:
+        yield Found("A utility is set, and PORTAL_BASE_URL has no https://: the utility will not send people back.")
 
 
 def folders_found() -> Iterator[Found]:
