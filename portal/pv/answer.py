@@ -33,8 +33,8 @@ DAILY_TOTALS_DOUBT = 0.03
 where it errs by 2 points on average there, more than always saying nothing does."""
 NO_DIRT = 0.2
 """Chance that what rain hardly takes, and no wash has moved, is no dirt at all: modules that fail, a meter with another
-constant. No source: in made fleets it is one such loss in three to five. A fifth either way leaves both in the 90 %
-interval."""
+constant. No source: in made fleets it is one such loss in three to five. A fifth either way (reckoned, not
+measured) leaves both in the 90 % interval."""
 DRIFT_DAYS = 400
 """Days back over which the lowest loss is looked for. No source: a year and a month."""
 DRIFT_NEAR = 0.002

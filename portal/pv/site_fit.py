@@ -32,8 +32,8 @@ TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, pres
 :data:`ALONE` moves the mean error of the loss on the made fleet by 0.02 points at most; a fifth less of its present
 error costs 4 % of the coverage. Its lasting error [log] counts each spell for itself, while haze of 1.5 % lasts over
 three or so of them: so it stands for the root of that many. Tuned on made fleets: with 0.015 usual lone roofs read a
-point and more too dirty; a fifth either way moves the mean error by some 0.05 points, the more of it the less dirt is
-found."""
+point and more too dirty; a fifth either way (read from steps twice as wide) moves the mean error by some 0.05 points,
+the more of it the less dirt is found."""
 TOGETHER_UNGAUGED = replace(TOGETHER, present_sd=0.013)
 """The same where no gauge tells of rain: dirt that all roofs gather alike passes for air, and air for dirt. Tuned on
 made towns without a gauge, whose intervals held 71 of 100 with the other and hold 79 with this."""

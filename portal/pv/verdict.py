@@ -38,14 +38,15 @@ DIRTY_LOSS = 0.04
 """Loss that who was told "clean" would call a mistake [fraction of clean yield]. Common practice, no source."""
 CLEAN_DOUBT, CLEAN_DOUBT_ALONE = 0.08, 0.12
 """Chance of :data:`DIRTY_LOSS` under which the verdict is "clean", in a town and alone. Tuned on made fleets: alone
-three in five clean roofs get the word, and one dirty roof in nine; a fifth less there loses one clean roof in ten, a
-fifth more tells one dirty roof in fifty more clean. In towns three quarters, and hardly any."""
+three in five clean roofs get the word, and one dirty roof in nine; a fifth less there (read from wider steps)
+loses one clean roof in ten, a fifth more tells one dirty roof in fifty more clean. In towns three quarters, and
+hardly any."""
 RAIN_FAILS = 0.9
 """Chance that rain takes hardly anything from which a loss is told as dirt only if a wash has moved it: below, too few
 rains have shown it. Tuned on made fleets with modules that fail slowly."""
 UNTOLD = 0.3
 """Chance that the loss is none worth telling up to which it is still said, where rain hardly takes it, that dirt and
-modules look alike: their share lies in it. No source."""
+modules look alike: their share lies in it. No source; what a fifth either way does was not measured."""
 SHOWN_GAIN = 0.005
 """Low end of a wash's gain from which it has shown dirt [fraction of clean yield]. No source."""
 BROUGHT_BACK = 0.4
