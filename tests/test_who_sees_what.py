@@ -113,7 +113,8 @@ def _people(firm: Business, rival: Business) -> dict[str, User]:
 
 
 @pytest.fixture
-def world() -> World:
+def world(settings: Any) -> World:
+    settings.GREEN_BUTTON = dict.fromkeys(settings.GREEN_BUTTON, "https://utility.example/")  # or it has no page
     firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
     firm.logo.save("ours.png", ContentFile(_picture("PNG")))
     people = _people(firm, rival)
@@ -368,8 +369,7 @@ def test_every_route_has_a_line_in_the_table() -> None:
 
 
 @pytest.mark.parametrize("name", sorted(ROUTES))
-def test_who_gets_in(name: str, world: World, settings: Any) -> None:
-    settings.GREEN_BUTTON = dict.fromkeys(settings.GREEN_BUTTON, "https://utility.example/")
+def test_who_gets_in(name: str, world: World) -> None:
     line = ROUTES[name]
     address = reverse(name, kwargs={key: world.keys[what] for key, what in line.kwargs.items()})
     expected: dict[str, int | str] = dict.fromkeys(EVERYBODY, line.refused)

@@ -155,9 +155,9 @@ def forget_old() -> None:
 @app.task(name="plan_reminders")
 @where_the_clock_is_right
 def plan_reminders() -> None:
-    standing_wishes.call_for_wishes(now=timezone.now())
     plan.plan_standing(now=timezone.now())
     plan.plan_unassessed(now=timezone.now())
+    standing_wishes.call_for_wishes(now=timezone.now())
 
 
 @app.task(name="send_reminders")

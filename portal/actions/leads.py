@@ -290,7 +290,7 @@ def plan_lead(
     today = now.astimezone(ZoneInfo(business.tz)).date()
     if assigned_to and not business.memberships.filter(user=assigned_to).exists():
         raise ValidationError(_("Give it to somebody who works here."))
-    if snoozed_until and snoozed_until <= today:
+    if snoozed_until and snoozed_until <= today and snoozed_until != lead.snoozed_until:  # one that ran out may stay
         raise ValidationError(_("Snooze it until a day that is still to come."))
     lead.assigned_to = assigned_to
     lead.next_action_on = next_action_on

@@ -61,7 +61,9 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
         if file.meter_id not in seen:
             found[file.meter.site_id].append(Trouble(roofs[file.meter.site_id], file=file))
         seen.add(file.meter_id)
-    stopped = Q(state=UtilityState.ACTIVE, fetched_at__lt=now - UTILITY_WAITED_FOR) & ~Q(problem="")
+    late = now - UTILITY_WAITED_FOR
+    never = Q(fetched_at=None, connected_at__lt=late)
+    stopped = Q(Q(fetched_at__lt=late) | never, state=UtilityState.ACTIVE) & ~Q(problem="")
     ended = Q(ended_by__in=[EndedBy.UTILITY, EndedBy.NEVER_BEGAN], ended_at__gte=now - LOOKED_BACK)
     for connection in UtilityConnection.objects.filter(stopped | ended, site__in=roofs).order_by("pk"):
         found[connection.site_id].append(Trouble(roofs[connection.site_id], utility=connection))

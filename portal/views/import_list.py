@@ -113,7 +113,7 @@ def imports_csv(request: HttpRequest) -> HttpResponse:
     for one in rows:
         out.writerow(
             [
-                *map(safe_cell, (one.filename, str(one.meter.site), one.meter.name)),
+                *map(safe_cell, (one.filename, str(one.meter.site), one.meter.called)),
                 one.state,
                 one.first_day or "",
                 one.last_day or "",

@@ -37,12 +37,17 @@ class Listed:
 
 @login_required
 def roof_map(request: HttpRequest) -> HttpResponse:
-    """All roofs of the firms a person runs, or those within ``?box=south,west,north,east``."""
+    """All roofs of the firm a person runs, or those within ``?box=south,west,north,east``."""
     user, firm = office(request)
     now = timezone.now()
     today = now.astimezone(ZoneInfo(firm.tz)).date()
     box = _box(request.GET.get("box", ""))
-    found = Site.objects.managed_by(user).select_related("customer__business").order_by("pk")
+    found = (
+        Site.objects.managed_by(user)
+        .filter(customer__business=firm)
+        .select_related("customer__business")
+        .order_by("pk")
+    )
     sites = {site.pk: site for site in found if box is None or _inside(site, box)}
     told = recommendations(sites.values(), now=now)
     visits = _today(firm, today)
@@ -119,7 +124,7 @@ def _inside(site: Site, box: tuple[float, float, float, float]) -> bool:
     if site.place is None:
         return False
     latitude, longitude = site.place
-    return south <= latitude <= north and (longitude - west) % 360 <= (east - west) % 360
+    return south <= latitude <= north and (east - west >= 360 or (longitude - west) % 360 <= (east - west) % 360)
 
 
 def _box_around(group: Group) -> str:

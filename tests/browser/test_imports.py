@@ -156,6 +156,6 @@ def test_who_is_on_a_link_of_the_list_stays_there_while_the_list_follows(
     page.get_by_role("link", name="waits.csv").focus()
     page.evaluate("document.activeElement.first = true")
     work()
-    expect(page.get_by_text("Read", exact=True)).to_be_visible(timeout=15_000)
+    expect(page.locator(".badge").get_by_text("Read", exact=True)).to_be_visible(timeout=15_000)
     expect(page.get_by_role("link", name="waits.csv")).to_be_focused()
     assert not page.evaluate("document.activeElement.first || false"), "it is the link of the new list"

@@ -140,6 +140,7 @@ def test_a_technician_goes_from_the_day_to_the_end_of_the_record(page: Page, liv
 def _fill_in(page: Page, screen: Locator) -> None:
     """Do on one screen of the record what it is for."""
     for field in screen.locator("input[id^=photo-before], input[id^=photo-after]").all():
+        waits_for_nothing(page)  # what is sent draws the list of photos anew
         tab_to(page, field)
         with page.expect_file_chooser() as chosen:
             page.keyboard.press("Space")

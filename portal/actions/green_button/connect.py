@@ -11,7 +11,7 @@ from django.conf import settings
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from portal.actions.green_button.utility import seal, session, unseal
+from portal.actions.green_button.utility import seal, session
 from portal.actions.jobs import ask_for
 from portal.actions.people import NotPossible
 from portal.actions.trail import note
@@ -84,7 +84,7 @@ def end(*, connection_id: int, how: EndedBy, by: User | None, now: datetime, pro
 
 def part_with(connection: UtilityConnection, *, now: datetime) -> None:
     """Have a worker make a connection's tokens useless at the utility. Within a transaction of whoever drops them."""
-    if connection.secret is None or (connection.state == UtilityState.ASKED and "code" in unseal(connection.secret)):
+    if connection.secret is None or connection.state == UtilityState.ASKED:
         return  # a code that nobody exchanges is worth nothing within minutes
     farewell = UtilityFarewell.objects.create(
         secret=connection.secret, authorization=connection.authorization, connection=connection, due_at=now

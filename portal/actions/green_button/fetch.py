@@ -60,6 +60,9 @@ OVERLAP = timedelta(days=2)
 APART = timedelta(minutes=10)
 """No address is asked for sooner again, whatever notices say."""
 AT_ONCE = 5
+NOTICE_UNREAD = timedelta(minutes=4)
+NOTICES_AT_ONCE = 20
+"""After so long the message about a notice is taken for lost, and so many are asked for again in a round."""
 MOST_TRIES = 10
 """After so many, some days by then, what a notice told of is given up; the daily question finds it."""
 CODE_LASTS = timedelta(hours=1)
@@ -81,7 +84,8 @@ def poll_utilities(*, now: datetime) -> None:
     keys = set(due.values_list("connection", flat=True)) | set(asked.values_list("pk", flat=True))
     for key in sorted(keys):
         ask_for("work_on_utility", key)
-    for key in UtilityNotice.objects.order_by("pk").values_list("pk", flat=True):
+    lost = UtilityNotice.objects.filter(received_at__lt=now - NOTICE_UNREAD).order_by("pk")
+    for key in lost.values_list("pk", flat=True)[:NOTICES_AT_ONCE]:
         ask_for("read_notice", key)
     for key in UtilityFarewell.objects.filter(due_at__lte=now).order_by("pk").values_list("pk", flat=True):
         ask_for("say_farewell", key)
@@ -192,6 +196,8 @@ def _hand_over(connection: UtilityConnection, address: str, now: datetime) -> An
         try:
             answer = get(_client_of(connection, now, fresh=True), address, params=params, last_modified=since, now=now)
         except Refused:
+            if address != connection.subscription:  # a notice may name what this permission does not reach
+                raise NotHanded(gettext_noop("The utility's server gave no new keys."), gone=True) from None
             raise Withdrawn from None
     head = answer.content[:4096].lstrip(b"\xef\xbb\xbf \r\n\t").lower()
     # a page that asks to log in, or that begs pardon: it must not pass for "nothing new"
@@ -254,9 +260,10 @@ def _take_in(connection: UtilityConnection, batch: UtilityBatch, answer: Answer,
             return  # ended meanwhile: nothing more is taken in
         daily = batch.address == held.subscription
         _receive(held, answer.content, now)
-        held.problem, held.fetched_at = "", now
-        if daily:
-            held.last_modified = answer.last_modified
+        if daily:  # the one question that finds whatever else did not come
+            held.problem, held.last_modified = "", answer.last_modified
+            if answer.content or held.fetched_at is not None:
+                held.fetched_at = now
         held.save(update_fields=["problem", "fetched_at", "last_modified"])
         row = UtilityBatch.objects.filter(pk=batch.pk)
         if row.exclude(wanted_at=batch.wanted_at).exists():  # told of again meanwhile

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from datetime import datetime
 from functools import partial
 
@@ -11,7 +12,7 @@ from django.db.models import F
 from django.db.models.functions import Least
 from lxml import etree
 
-from portal.actions.green_button.utility import batch_of, ours_to_ask, subscription_of
+from portal.actions.green_button.utility import batch_of, lies_in, ours_to_ask
 from portal.actions.jobs import ask_for
 from portal.models import UtilityBatch, UtilityConnection, UtilityNotice, UtilityState
 
@@ -22,6 +23,9 @@ MOST_ADDRESSES = 1000
 MOST_NOTICES = 500
 """Unread ones; whoever posts more is asked to come again later. Anybody may post: what they name is only looked for
 at the utility itself, and no sooner than a connection's turn comes."""
+
+MOST_WAITING = 20
+"""Addresses on the list of one connection, whatever notices name."""
 
 
 def keep_notice(*, body: bytes, now: datetime) -> bool:
@@ -41,15 +45,27 @@ def read_notice(*, notice_id: int, now: datetime) -> None:
         if notice is None:
             return
         wanted: set[int] = set()
-        for address in _addresses(bytes(notice.body)):
-            wanted |= _put_down(address, now)
+        active = list(UtilityConnection.objects.filter(state=UtilityState.ACTIVE))
+        named = _addresses(bytes(notice.body))
+        if any("/Batch/Bulk/" in address for address in named):  # of all at once: each by its own permission
+            for connection in active:
+                want(connection, connection.subscription, now=now)
+                wanted.add(connection.pk)
+        for address in named:
+            if "/Batch/Bulk/" not in address:
+                wanted |= _put_down(address, active, now)
         for key in wanted:
             transaction.on_commit(partial(ask_for, "work_on_utility", key))
         notice.delete()
 
 
 def want(connection: UtilityConnection, address: str, *, now: datetime) -> None:
-    """Have an address fetched for a connection; one that is on its list already comes up sooner."""
+    """Have an address fetched for a connection; one that is on its list already comes up sooner.
+
+    Where the list is long, the subscription itself is asked for: what is new since the last time is all in it.
+    """
+    if not connection.batches.filter(address=address).exists() and connection.batches.count() >= MOST_WAITING:
+        address = connection.subscription
     batch, fresh = UtilityBatch.objects.get_or_create(
         connection=connection, address=address, defaults={"due_at": now, "wanted_at": now}
     )
@@ -69,19 +85,16 @@ def _addresses(body: bytes) -> list[str]:
     return list(dict.fromkeys(said))[:MOST_ADDRESSES]
 
 
-def _put_down(address: str, now: datetime) -> set[int]:
+def _put_down(address: str, active: Sequence[UtilityConnection], now: datetime) -> set[int]:
     """Put one address on the list of its connection. Returns the connections that have something to do."""
     if not ours_to_ask(address):
         log.warning("a notice named an address outside of the utility's resources")
         return set()
-    active = UtilityConnection.objects.filter(state=UtilityState.ACTIVE)
-    if "/Batch/Bulk/" in address:  # of all customers at once: each is asked for by its own permission
-        for connection in active:
-            want(connection, connection.subscription, now=now)
-        return {connection.pk for connection in active}
-    about = subscription_of(address)
     for connection in active:
-        if address == connection.authorization or (about and about == subscription_of(connection.subscription)):
+        if address == connection.authorization:
+            want(connection, address, now=now)
+            return {connection.pk}
+        if lies_in(address, connection.subscription):
             want(connection, batch_of(address), now=now)
             return {connection.pk}
     return set()

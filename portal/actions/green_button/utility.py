@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-import re
 import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from typing import Any, NamedTuple
+from urllib.parse import unquote
 
 from authlib.integrations.base_client import OAuthError
 from authlib.integrations.requests_client import OAuth2Session
@@ -91,7 +91,9 @@ def unseal(secret: bytes | memoryview | None) -> dict[str, Any]:
 def ours_to_ask(address: str) -> bool:
     """Whether an address is one of the utility's resources: no other is ever asked, whoever named it."""
     base = settings.GREEN_BUTTON["resources"].rstrip("/") + "/"
-    return address.startswith(base) and "/../" not in address and len(address) <= 1000
+    path = unquote(address.partition("?")[0])  # a client resolves dots, also written as %2e, and would leave the base
+    leaves = "\\" in path or any(part in (".", "..") for part in path.split("/"))
+    return address.startswith(base) and not leaves and len(address) <= 1000
 
 
 def batch_of(address: str) -> str:
@@ -99,10 +101,10 @@ def batch_of(address: str) -> str:
     return address if "/Batch/" in address else address.replace("/Subscription/", "/Batch/Subscription/", 1)
 
 
-def subscription_of(address: str) -> str:
-    """The number of the subscription that an address is about; empty where it is about none."""
-    found = re.search(r"/Subscription/([^/?#]+)", address)
-    return found[1] if found else ""
+def lies_in(address: str, subscription: str) -> bool:
+    """Whether an address is a subscription's batch or lies below it; a query says nothing of whose it is."""
+    path, own = (one.partition("?")[0].rstrip("/") for one in (batch_of(address), subscription))
+    return path == own or path.startswith(own + "/")
 
 
 def withdrawn_by(error: OAuthError) -> bool:
@@ -111,7 +113,7 @@ def withdrawn_by(error: OAuthError) -> bool:
 
 
 def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_modified: str, now: datetime) -> Answer:
-    """Get a resource, bounded in size and time. No content: nothing changed, or nothing is ready yet.
+    """Get a resource, bounded in size and time. No content: nothing changed.
 
     Raises NotHanded, and Refused where the token is.
     """
@@ -123,8 +125,13 @@ def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_
         with answer:
             if answer.status_code == 401:
                 raise Refused
-            if answer.status_code in (202, 204, 304):
+            if answer.status_code in (204, 304):
                 return Answer(b"", last_modified)
+            if answer.status_code == 202:
+                raise NotHanded(
+                    gettext_noop("The utility's server is still making the readings ready."),
+                    later=_later(answer.headers.get("Retry-After", ""), now),
+                )
             if answer.status_code != 200:
                 raise NotHanded(
                     gettext_noop("The utility's server answered {code} {reason}.").format(

@@ -17,6 +17,7 @@ from portal.models import (
     ImportState,
     Meter,
     UtilityBatch,
+    UtilityConnection,
     UtilityNotice,
     UtilityState,
 )
@@ -149,11 +150,29 @@ def test_readings_that_are_not_ready_come_when_the_utility_tells(meter: Meter, c
     """202: it prepares them, and posts a notice when they are there."""
     allow(meter, custodian)
     custodian.answers_with = (202, {}, b"")
-    assert work(meter).problem == ""
+    assert work(meter).problem == "The utility's server is still making the readings ready."
     custodian.answers_with = None
     tell(custodian, SUBSCRIPTION, now=NOW + APART)
-    work(meter, NOW + APART)
+    assert work(meter, NOW + APART).problem == ""
     assert Import.objects.get().state == ImportState.DONE
+    assert custodian.asked[-1].query == {}, "what it had not made ready is asked for in full"
+
+
+def test_an_address_that_leaves_the_subscription_or_the_resources_is_never_asked(
+    meter: Meter, custodian: Custodian
+) -> None:
+    allow(meter, custodian)
+    work(meter)
+    asked = len(custodian.asked)
+    for elsewhere in (
+        "/resource/ApplicationInformation?/Batch/Subscription/5",
+        "/resource/%2e%2e/admin/Batch/Subscription/5",
+        "/resource/Batch/Subscription/55",
+    ):
+        tell(custodian, elsewhere, now=NOW + APART)
+        work(meter, NOW + APART)
+    assert len(custodian.asked) == asked
+    assert UtilityConnection.objects.get().state == UtilityState.ACTIVE
 
 
 def test_a_file_that_is_too_large_is_left(meter: Meter, custodian: Custodian) -> None:

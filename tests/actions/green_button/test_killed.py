@@ -13,7 +13,7 @@ from django.db import connections
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.green_button.fetch import DAILY, LEASE, poll_utilities, work_on_utility
+from portal.actions.green_button.fetch import DAILY, LEASE, NOTICE_UNREAD, poll_utilities, work_on_utility
 from portal.models import (
     DayReadings,
     EndedBy,
@@ -117,6 +117,9 @@ def test_the_poll_finds_whose_message_was_lost(meter: Meter, custodian: Custodia
     allow(meter, custodian)
     Client().post(reverse("utility_notice"), notice("x"), content_type="application/xml")
     assert jobs() == ["work_on_utility", "read_notice"]
+    poll_utilities(now=NOW)
+    assert jobs() == ["work_on_utility"], "the notice's message may still be on its way"
+    UtilityNotice.objects.update(received_at=NOW - NOTICE_UNREAD * 2)
     poll_utilities(now=NOW)
     assert jobs() == ["work_on_utility", "read_notice"]
     work(meter)
