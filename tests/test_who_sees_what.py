@@ -139,7 +139,6 @@ def world(settings: Any) -> World:
         visit=done, client_id=uuid4(), kind="inspection", item="cables", answer="urgent", at=now
     )
     meter = factories.meter(site=site)
-    sent = _file_of(meter)
     reminder = Reminder.objects.create(
         business=firm, kind="due", customer=customer, site=site, key="one", due_at=now, stale_at=now, state="failed"
     )
@@ -157,7 +156,7 @@ def world(settings: Any) -> World:
         "done": done.pk,
         "photo": photo.pk,
         "referral": Referral.objects.create(visit=done, item="cables", entry=entry, opened_at=now).pk,
-        "import": sent.pk,
+        "import": _file_of(meter).pk,
         "reminder": reminder.pk,
         "accent": "2e7d32",
         "token": make_token(name="night", created_by=people["owner"], now=now, business=firm)[0].pk,

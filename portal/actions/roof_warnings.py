@@ -77,7 +77,12 @@ class RoofWarnings:
     @property
     def grave(self) -> bool:
         """Whether booking asks first: an urgent finding, or a fault that a wash does not mend."""
-        return self.fault is not None or any(one.urgent for one in self.findings)
+        return self.fault is not None or self.urgent
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something urgent was found that nobody has noted as seen to: the roof stays dry."""
+        return any(one.urgent for one in self.findings)
 
     @property
     def mark(self) -> str:

@@ -50,7 +50,7 @@ WHO_LOOKS = {
     Cause.OUTAGE: gettext_lazy(
         "Look at the inverter's display for a fault, and ask your installer or a licensed electrician."
     ),
-    Cause.SHADING: gettext_lazy("Look at the roof at those hours. Trimming the tree helps; a wash does not."),
+    Cause.SHADING: gettext_lazy("Look from the ground at those hours. Having the tree trimmed helps; a wash does not."),
     Cause.SNOW: gettext_lazy("Nothing to do: it slides off or melts. Do not climb up to clear it."),
     Cause.DEGRADATION: gettext_lazy("Ask your installer to compare it with the warranty of the panels."),
     Cause.METER: gettext_lazy("Check that the file comes from the same meter, in the same unit, as before."),
@@ -158,8 +158,8 @@ def _shares(loss: Range) -> dict[str, str]:
 
 
 def loss_in_a_row(told: Recommendation) -> str:
-    """The loss with its interval for a table: "8 % (6 to 10 %)"; empty where there is none."""
-    if told.loss is None:
+    """The loss by dirt with its interval for a table: "8 % (6 to 10 %)"; empty where there is none, or a fault."""
+    if told.loss is None or told.state == State.NOT_DIRT:  # beside that word it would be read as the fault's
         return ""
     shares = _shares(told.loss)
     low = shares["low"].rstrip("%").rstrip()

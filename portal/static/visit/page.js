@@ -235,7 +235,7 @@ function paintFound() {
       return item;
     }));
   }
-  const urgent = found.some((form) => form.dataset.answer === "urgent");
+  const urgent = found.some((form) => form.dataset.answer === "urgent") || document.querySelector(".record[data-urgent]") !== null;
   for (const stop of every(document, "[data-stop]", HTMLElement)) stop.hidden = !urgent;
 }
 
