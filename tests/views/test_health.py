@@ -43,6 +43,12 @@ def test_it_is_reached_without_https_on_the_machine_itself(client: Client, setti
     assert client.get("/accounts/login/").status_code == 301
 
 
+@pytest.fixture(autouse=True)
+def just_begun(settings: Any) -> None:
+    """As if the web server had just come up, however long the tests have been running in this process."""
+    settings.UP_SINCE = timezone.now()
+
+
 @pytest.mark.services
 def test_ready_tells_of_broker_workers_and_the_oldest_job(client: Client, queue: str) -> None:
     Night.objects.create(
