@@ -42,7 +42,7 @@ NOBODY_HOLDS = [  # as if it had all begun a quarter of an hour earlier: leases 
 
 MAY_BE = ("sent again", "mails doubled", "mails told as unsure")
 """Figures that need not be nothing: the last two where nobody can know."""
-STUCK = 15.0
+STUCK = 30.0
 """Seconds without anything done, after which the worker is stopped, when it has ended its jobs, and started anew."""
 
 
