@@ -226,9 +226,8 @@ def test_a_short_night_writes_the_new_days_alone_and_asks_as_often_for_many_roof
         else:
             assert (daily.table, daily.memory) == (was.table, was.memory)
             assert list(unpack_daily(daily.tail).index) == [LAST]
-        frame = daily.frame()
-        assert list(frame.index) == [LAST - timedelta(days=back) for back in reversed(range(120))]
-        pd.testing.assert_frame_equal(frame.iloc[:60, :3], was.frame().iloc[:60, :3])
+            pd.testing.assert_frame_equal(daily.frame().iloc[:60, :3], was.frame().iloc[:60, :3])
+        assert list(daily.frame().index) == [LAST - timedelta(days=back) for back in reversed(range(120))]
     newest = SiteAssessment.objects.newest()
     assert {row.site_id: row.as_of for row in newest} == dict.fromkeys((roof.pk for roof in roofs), LAST)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import FileChooser, Locator, Page, expect
 
 from portal.models import Call, LeadEvent, Role, User, Visit, VisitPhoto, VisitState
 from tests import factories
@@ -141,10 +141,19 @@ def _fill_in(page: Page, screen: Locator) -> None:
     """Do on one screen of the record what it is for."""
     for field in screen.locator("input[id^=photo-before], input[id^=photo-after]").all():
         waits_for_nothing(page)  # what is sent draws the list of photos anew
-        tab_to(page, field)
-        with page.expect_file_chooser() as chosen:
+        choosers: list[FileChooser] = []
+
+        def take(one: FileChooser, into: list[FileChooser] = choosers) -> None:
+            into.append(one)
+
+        page.once("filechooser", take)
+        for _ in range(60):  # a busy browser may let a key fall; a person presses once more
+            tab_to(page, field)
             page.keyboard.press("Space")
-        chosen.value.set_files({"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": jpeg(50)})
+            page.wait_for_timeout(1000)
+            if choosers:
+                break
+        choosers[0].set_files({"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": jpeg(50)})
         expect(field.locator("xpath=ancestor::form").locator("[data-photos] li")).to_have_count(1)
     for step in screen.locator("form:has([name=kind][value=step])").all():
         for field in step.locator("[name=water_ppm], [name=soak_minutes]").all():
