@@ -14,6 +14,8 @@ RAIN_AT = {"desk": (2, 4, 6, 9, 12, 18), "phone": (3, 6, 12, 18)}
 """Points of the fan over which the chance of rain is written, by sheet: it soon says no more [15 days]."""
 LEAST_DEPTH = 0.08
 """Depth of the picture at least, or a clean roof's year would look dramatic [fraction of clean yield]. No source."""
+SPOKEN_OF = 90
+"""Days after the wash of which the sentence tells: by the year's end rain and new dirt have evened both. No source."""
 TABLE_EVERY = 2
 """Points of the fan between two rows of its table [15 days]."""
 
@@ -46,7 +48,9 @@ def fan_chart(fan: Fan, *, key: str = "ahead") -> Chart:
         days = [_day(fan, one) for one in fan.washed]
         drawing.line(days, low, "wash", dashes="2 4")
         drawing.line(days, high, "wash", dashes="2 4")
-        drawing.line(days, middle, "wash", name=f"if washed on {spelled(wash_on)}")
+        drawing.line(
+            days, middle, "wash", name=f"if washed on {spelled(wash_on)}" if fan.washed_after else "if washed now"
+        )
         chances = [
             (_day(fan, fan.unwashed[at]), f"{round(fan.rained[at] * 10)}/10")
             for at in RAIN_AT[sheet.name]
@@ -56,18 +60,30 @@ def fan_chart(fan: Fan, *, key: str = "ahead") -> Chart:
         return drawing
 
     title = "The year ahead"
-    last, washed = fan.unwashed[-1], fan.washed[-1]
-    (least, most), (least_washed, most_washed) = (((1 - one.high) * 100, (1 - one.low) * 100) for one in (last, washed))
-    summary = (
-        f"If nobody washes, the panels will likely make {least:.0f} to {most:.0f} % of what clean ones would by "
-        f"{spelled(_day(fan, last))}. If they are washed on {spelled(wash_on)}, {least_washed:.0f} to "
-        f"{most_washed:.0f} %."
-    )
+    (least, most), (least_washed, most_washed), day = _later(fan)
+    if fan.washed_after:
+        summary = (
+            f"If nobody washes, the panels will likely make {least:.0f} to {most:.0f} % of what clean ones would by "
+            f"{spelled(day)}. If they are washed on {spelled(wash_on)}, {least_washed:.0f} to {most_washed:.0f} %."
+        )
+    else:
+        summary = (
+            f"If nobody washes, the panels will likely make {least:.0f} to {most:.0f} % of what clean ones would by "
+            f"{spelled(day)}. If they are washed now, {least_washed:.0f} to {most_washed:.0f} %."
+        )
     return replace(drawn(key, title, summary, draw), table=_table(fan, wash_on))
 
 
 def _day(fan: Fan, point: Ahead) -> date:
     return fan.as_of + timedelta(days=point.days)
+
+
+def _later(fan: Fan) -> tuple[tuple[float, float], tuple[float, float], date]:
+    """What is likely made [% of clean yield] unwashed and washed, three months after the wash, and on which day."""
+    clean = min(fan.washed, key=lambda one: abs(one.days - fan.washed_after - SPOKEN_OF))
+    dirty = min(fan.unwashed, key=lambda one: abs(one.days - clean.days))
+    unwashed, washed = (((1 - one.high) * 100, (1 - one.low) * 100) for one in (dirty, clean))
+    return unwashed, washed, _day(fan, clean)
 
 
 def _ratios(points: Sequence[Ahead]) -> tuple[list[float], list[float], list[float]]:
@@ -83,6 +99,6 @@ def _table(fan: Fan, wash_on: date) -> Table:
         rows.append(
             (spelled(_day(fan, one)), *unwashed, share(1 - clean.middle) if clean else "–", str(round(chance * 10)))
         )
-    washing = f"If washed on {spelled(wash_on)}, %"
+    washing = f"If washed on {spelled(wash_on)}, %" if fan.washed_after else "If washed now, %"
     heads = ("Day", "If nobody washes, %", "likely from, %", "to, %", washing, "Rain took half of the dirt, of 10")
     return Table(heads, tuple(rows))

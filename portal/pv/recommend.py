@@ -203,9 +203,8 @@ class Recommendation:
             if self.asked == Asked.SOMETHING:
                 return Step.WAIT_FOR_FIRM
             return Step.NOTHING if self.booked_for or self.asked else step
-        if reader == Reader.OFFICE and self.booked_for is not None:
-            return Step.READ_FINDINGS
-        return Step.NOTHING if step == Step.CALL_CUSTOMER and self.asked == Asked.PEACE else step
+        called = self.asked == Asked.PEACE or self.booked_for is not None
+        return Step.NOTHING if step == Step.CALL_CUSTOMER and called else step
 
 
 STEPS = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from xml.etree import ElementTree
 
@@ -37,8 +38,17 @@ def test_the_table_and_the_sentence_tell_the_same() -> None:
     assert chart.table is not None
     assert chart.table.rows[0] == ("15 June 2026", "96.0", "90.0", "98.0", "–", "0")
     assert chart.table.rows[-1] == ("10 June 2027", "92.4", "90.0", "98.0", "99.0", "10")
-    assert "90 to 98 % of what clean ones would by 10 June 2027" in chart.summary
+    assert "90 to 98 % of what clean ones would by 13 October 2026" in chart.summary, "three months after the wash"
     assert "If they are washed on 15 July 2026, 97 to 100 %." in chart.summary
+
+
+def test_a_wash_on_the_day_of_the_assessment_is_one_now() -> None:
+    washed = (Ahead(0, 0.0, 0.0, 0.0), *FAN.washed[1:])
+    chart = fan_chart(replace(FAN, washed_after=0, washed=washed))
+    assert "by 13 September 2026. If they are washed now, 97 to 100 %." in chart.summary
+    assert "if washed now" in chart.svg
+    assert chart.table is not None
+    assert "If washed now, %" in chart.table.heads
 
 
 def test_a_clean_roofs_year_does_not_look_dramatic() -> None:
