@@ -148,6 +148,9 @@ class Import(models.Model):
     mail = models.ForeignKey(ReadingsMail, models.SET_NULL, null=True, blank=True, related_name="imports")
     filename = models.CharField(max_length=255)
     original = models.FileField(upload_to="imports/%Y/%m")
+    size_bytes = models.PositiveBigIntegerField(
+        default=0, help_text="Of the original; 0 where it came before this was kept."
+    )
     sha256 = models.CharField(max_length=64)
     state = models.CharField(max_length=10, choices=ImportState, default=ImportState.PENDING)
     mapping = models.JSONField(null=True, blank=True)

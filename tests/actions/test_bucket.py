@@ -22,10 +22,12 @@ from moto.server import ThreadedMotoServer
 from portal.actions.erase import erase_customer
 from portal.actions.export import export_customer
 from portal.actions.files import all_kept
+from portal.actions.imports.receive import ImportRefused
 from portal.actions.keeping.backup import back_up
 from portal.actions.keeping.restore import restore
 from portal.actions.keeping.strays import clear_strays, find_strays
 from portal.actions.photos import keep_photo
+from portal.actions.uploads import BYTES_A_DAY
 from portal.management.doctor.machine import bucket_found
 from portal.models import Import, ImportState, Role, VisitState
 from tests import factories
@@ -159,6 +161,26 @@ def test_the_sweeper_finds_what_is_lost_in_a_bucket(bucket: Any) -> None:
     assert set(held(bucket)) == {other.original.name}
     one.refresh_from_db()
     assert one.state == ImportState.FAILED
+
+
+@pytest.mark.django_db
+def test_how_much_came_today_is_known_without_asking_the_store(bucket: Any) -> None:
+    asked: list[str] = []
+    events = default_storage.connection.meta.client.meta.events  # type: ignore[attr-defined]  # the bucket's own
+    events.register("before-call.s3.*", lambda model, **_: asked.append(model.name))
+    meter = factories.meter()
+    first = send(meter, csv_text(days_rows(NOW.date(), 1)))
+    for_one = asked.copy()
+    for number in range(5):
+        asked.clear()
+        send(meter, f"time,kwh\n{number}\n")
+        assert asked == for_one, "as often, however many came before"
+    assert first.size_bytes == sum(one.size for one in bucket.objects.all() if one.key == first.original.name)
+    held_by_others = 5 * len("time,kwh\n0\n")
+    Import.objects.filter(pk=first.pk).update(size_bytes=BYTES_A_DAY - held_by_others - 10)
+    with pytest.raises(ImportRefused, match="1 GB a day"):
+        send(meter, "12345678901")
+    send(meter, "1234567890")
 
 
 @pytest.mark.django_db

@@ -54,6 +54,7 @@ def receive_file(
         token=token,
         mail=mail,
         filename=name[-255:],
+        size_bytes=file.size,
         sha256=digest,
         mapping=kept_mapping(mapping),
     )

@@ -107,6 +107,7 @@ def _adopt_import(name: str, meter_id: int, digest: str, suffix: str, now: datet
         came_by=CameBy.COMMAND,
         filename=f"found{suffix}",
         original=name,
+        size_bytes=default_storage.size(name),
         sha256=whole.hexdigest(),
     )
     return True
