@@ -78,7 +78,7 @@ def ready(page: Page) -> None:
 
 def waits_for_nothing(page: Page) -> None:
     page.wait_for_selector("[data-ready=yes]")  # before that the page has not yet looked at what waits
-    expect(page.locator("[data-waiting]")).to_be_hidden(timeout=30_000)
+    expect(page.locator("[data-waiting]")).to_be_hidden()
 
 
 def go_to(page: Page, screen: str) -> None:

@@ -45,6 +45,7 @@ def pages_of(role: str, client: Client, world: World) -> list[str]:  # noqa: F81
     return found + ([] if earlier else [reverse(name) for name in ACCOUNT])
 
 
+@pytest.mark.long(37)
 def test_no_page_scrolls_sideways_or_keeps_anyone_out(
     page: Page,
     live_server: Any,

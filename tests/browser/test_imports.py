@@ -57,21 +57,21 @@ def test_a_dropped_file_is_sent_followed_and_undone(
     no_axe_violation(page)
     page.evaluate("window.neverReloaded = true")
     work()
-    expect(page.get_by_text("4 May 2026 to 6 May 2026")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("4 May 2026 to 6 May 2026")).to_be_visible()
     expect(page.locator("#said")).to_have_text("may.csv: Read")
     expect(page.get_by_text("Now the roof is being assessed")).to_be_visible()
     no_axe_violation(page)
     site = Import.objects.get().meter.site
     Night.objects.update(state=NightState.DONE)
     factories.assessment(site=site)
-    expect(page.get_by_role("link", name="All about this roof")).to_be_visible(timeout=15_000)
+    expect(page.get_by_role("link", name="All about this roof")).to_be_visible()
     assert page.evaluate("window.neverReloaded")
     expect(page.get_by_role("progressbar")).to_have_count(0)
     expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)
     page.get_by_role("button", name="Undo this import").click()
     work()
-    expect(page.get_by_text("its days are as they would be without it")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("its days are as they would be without it")).to_be_visible()
     assert Import.objects.get().state == ImportState.UNDONE
     assert not DayReadings.objects.exists()
 
@@ -111,7 +111,7 @@ def test_a_doubt_is_answered_with_the_keyboard(
     expect(page.get_by_role("radio", name="day first")).to_be_checked()
     page.get_by_label("Unit").select_option("Wh")  # one can go on choosing while it is drawn
     draw()
-    expect(page.get_by_role("img", name="The first days as read")).to_be_visible(timeout=15_000)
+    expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)
     expect(page.get_by_label("Unit")).to_have_value("Wh")
     page.get_by_label("Unit").select_option("kWh")
@@ -119,7 +119,7 @@ def test_a_doubt_is_answered_with_the_keyboard(
     page.get_by_role("button", name="Read it like this").press("Enter")
     expect(page.get_by_role("progressbar")).to_be_visible()
     work()
-    expect(page.get_by_text("How it was read")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("How it was read")).to_be_visible()
     assert Import.objects.get().state == ImportState.DONE
 
 
@@ -156,6 +156,6 @@ def test_who_is_on_a_link_of_the_list_stays_there_while_the_list_follows(
     page.get_by_role("link", name="waits.csv").focus()
     page.evaluate("document.activeElement.first = true")
     work()
-    expect(page.locator(".badge").get_by_text("Read", exact=True)).to_be_visible(timeout=15_000)
+    expect(page.locator(".badge").get_by_text("Read", exact=True)).to_be_visible()
     expect(page.get_by_role("link", name="waits.csv")).to_be_focused()
     assert not page.evaluate("document.activeElement.first || false"), "it is the link of the new list"

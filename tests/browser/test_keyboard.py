@@ -116,6 +116,7 @@ def test_the_office_calls_books_a_visit_and_moves_it_in_the_week(
     assert visit.starts_at.date() == day + timedelta(days=1)
 
 
+@pytest.mark.long(42)
 def test_a_technician_goes_from_the_day_to_the_end_of_the_record(page: Page, live_server: Any) -> None:
     visit, (technician,) = booked()
     Visit.objects.update(starts_at=timezone.now() + timedelta(minutes=1))

@@ -26,12 +26,11 @@ from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
 from portal.models import Business, Invoice, Lead, LeadStage, Payment, Referral, Role, User, Visit, VisitState
 from tests import factories
+from tests.browser.conftest import LONG_MS
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
-LONG_MS = 60_000
-"""No step hangs on how fast the machine is."""
 SORTS = ("called off", "Your visit", "We washed", "still open", "Credit note", "Invoice 2026-")
 
 
@@ -93,15 +92,14 @@ def month(browser: Browser, live_server: LiveServer, monkeypatch: pytest.MonkeyP
         site = factories.site(customer=factories.customer(business=firm, name=name), tz="UTC")
         factories.assessment(site=site, as_of=begins.date(), made_at=begins, clean_due=begins.date())
         leads[name] = factories.lead(site=site, opened_at=begins)
-    expect.set_options(timeout=LONG_MS)
     month = Month(browser, live_server.url, firm, people, leads, begins)
     monkeypatch.setattr(timezone, "now", lambda: month.now)
     yield month
-    expect.set_options(timeout=None)
     for page in month.pages:
         page.context.close()
 
 
+@pytest.mark.long(49)
 def test_a_month_through_the_pages(month: Month) -> None:
     _monday_calls(month)
     _two_book_at_once(month)

@@ -141,7 +141,7 @@ def test_the_picture_is_whole_at_once_and_plotly_comes_only_when_asked_for(
     assert not any("plotly" in url for url in asked)
     room = chart.locator(".chart-plot").first.bounding_box()
     chart.get_by_role("button", name="Look closer").click()
-    expect(chart.locator(".main-svg").first).to_be_visible(timeout=30_000)
+    expect(chart.locator(".main-svg").first).to_be_visible()
     expect(chart.locator(".chart-desk svg")).to_be_hidden()
     assert chart.locator(".chart-plot").first.bounding_box() == room, "nothing else moves"
     # nothing comes from elsewhere, and no bar of buttons that are not ours offers to send a customer's data away

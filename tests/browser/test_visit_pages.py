@@ -33,6 +33,7 @@ __all__ = ["browser_context_args", "complaints", "finished"]  # the fixtures
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 
+@pytest.mark.long(26)
 def test_the_pages_of_a_visit_have_no_axe_violation(
     page: Page, live_server: LiveServer, finished: Finished, complaints: list[str]
 ) -> None:
