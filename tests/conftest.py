@@ -56,7 +56,8 @@ def pytest_configure(config: pytest.Config) -> None:
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+@pytest.hookimpl(wrapper=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> Iterator[None]:
     for item in items:
         used = set(getattr(item, "fixturenames", ()))
         if item.get_closest_marker("django_db") or used & DATABASE_FIXTURES:
@@ -65,6 +66,27 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("browser")
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
+    yield  # what is asked for is chosen by these marks, and those that leave the tables as they were are put first
+    items[:] = long_first(items, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
+
+
+def long_first(items: list[pytest.Item], processes: int) -> list[pytest.Item]:
+    """Let each process begin with its share of the longest tests, so that none is left alone with one at the end.
+
+    Of `--dist worksteal` each gets an equal part of the list, and takes from the ends of others' parts when done.
+    """
+    by_length = {item: float(marked.args[0]) for item in items if (marked := item.get_closest_marker("long"))}
+    longest = sorted(by_length, key=lambda item: -by_length[item])
+    rest = [item for item in items if item not in by_length]
+    ordered: list[pytest.Item] = []
+    for number in range(processes):
+        share = (len(items) - len(ordered)) // (processes - number)
+        first = longest[number::processes][:share]
+        more = share - len(first)
+        ordered += first + rest[:more]
+        rest = rest[more:]
+    taken = set(ordered)
+    return ordered + [item for item in longest + rest if item not in taken]
 
 
 @pytest.fixture(autouse=True, scope="session")

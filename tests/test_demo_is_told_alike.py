@@ -256,6 +256,8 @@ def check(walk: Walk) -> None:
         assert {"site", "customer", BOOKING, "api"} <= walk.seen[pk], (site.customer.name, walk.seen[pk])
 
 
+@pytest.mark.long(26)
+@pytest.mark.any_database("what is said; tests/views/test_one_answer.py opens the same pages")
 @pytest.mark.django_db
 def test_roofs_of_each_kind_are_told_alike_on_a_day_in_june(clock: Any) -> None:
     walk = demo_at("2026-06-15", SOME, clock)

@@ -27,7 +27,10 @@ from portal.words import kept
 from portal.words.catalogues import CATALOGUE, SOURCES, read_catalogue
 from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
 
-pytestmark = pytest.mark.django_db
+pytestmark = [
+    pytest.mark.django_db,
+    pytest.mark.any_database("words; tests/test_who_sees_what.py opens the same pages"),
+]
 
 FORMAT = re.compile(r"[A-Za-z](?:[ ,:]+[A-Za-z])+")
 """A date's format ("j F Y") is no sentence."""
@@ -128,6 +131,7 @@ def visitor(spanish_world: World, person: str) -> Client:
 PAGES = sorted(name for name, line in ROUTES.items() if line.ok == 200 and not line.post and name != WORDING)
 
 
+@pytest.mark.long(10)
 def test_no_page_speaks_english_to_somebody_else(spanish_world: World) -> None:
     left: dict[str, list[str]] = {}
     for name in PAGES:
@@ -170,5 +174,6 @@ def test_no_error_page_speaks_english(spanish_world: World) -> None:
     assert not left_in_english(answer.text)
 
 
+@pytest.mark.long(7)
 def test_a_sentence_outside_the_catalogue_is_found() -> None:
     assert left_in_english("<p>⟦All is ⟦well⟧ here⟧ but not this</p>") == ["but", "not", "this"]

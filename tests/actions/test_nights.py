@@ -160,6 +160,7 @@ def test_firms_help_each_other_with_their_air_and_see_nothing_of_each_other(clie
     assert set(SiteAssessment.objects.visible_to(owner).values_list("site", flat=True)) == {ours.pk}
 
 
+@pytest.mark.long(8)
 @pytest.mark.services
 @pytest.mark.django_db(transaction=True)
 def test_a_night_whose_whole_worker_is_killed_is_done_by_the_next_one(

@@ -116,6 +116,7 @@ def test_a_heic_photo_is_shown_as_jpeg() -> None:
     assert photo.original.name.endswith(".heic")
 
 
+@pytest.mark.any_database("pictures; the other tests here keep some")
 @pytest.mark.parametrize("mode", ["1", "L", "LA", "P", "RGBA", "I;16"])
 def test_a_picture_of_any_mode_is_shown(mode: str) -> None:
     packed = io.BytesIO()

@@ -105,6 +105,7 @@ def running(server: Server, command: Callable[[Server], list[str | Path]]) -> It
     server.supervisor.stop(started)
 
 
+@pytest.mark.long(53)
 def test_a_server_made_by_the_guides_commands_works_behind_either_proxy(server: Server, box: tuple[Box, int]) -> None:
     link = set_up(server)
     services = start_services(server)

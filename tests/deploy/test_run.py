@@ -78,6 +78,7 @@ def var(tmp_path: Path) -> Path:
     return tmp_path / "var"
 
 
+@pytest.mark.long(78)
 @pytest.mark.services
 def test_the_whole_portal_starts_serves_each_role_stops_and_starts_again_with_its_data(var: Path) -> None:
     port = free_port()

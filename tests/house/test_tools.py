@@ -40,6 +40,7 @@ def test_ruff_finds_nothing() -> None:
     python("-m", "ruff", "check", "--quiet", ".")
 
 
+@pytest.mark.long(40)
 def test_mypy_in_strict_mode_finds_nothing() -> None:
     python("-m", "mypy")
 

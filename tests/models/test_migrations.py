@@ -11,6 +11,7 @@ from portal.words.sentences import sentence
 from tests import factories
 
 
+@pytest.mark.long(11)
 @pytest.mark.django_db(transaction=True)
 def test_the_reasons_of_rows_from_before_codes_are_still_said() -> None:
     site = factories.site()
@@ -29,6 +30,7 @@ def test_the_reasons_of_rows_from_before_codes_are_still_said() -> None:
     assert kept.advice == {}, "the next night fills it"
 
 
+@pytest.mark.long(8)
 @pytest.mark.django_db(transaction=True)
 def test_an_order_of_dates_that_no_file_has_shown_is_forgotten_and_one_that_was_shown_is_kept() -> None:
     sent = {"uploaded_at": factories.NOW, "filename": "a.csv", "sha256": "0", "state": "done"}

@@ -130,6 +130,7 @@ class Tries:
             self.broke.setdefault(f"{what} {path}", str(answer.status_code))
 
 
+@pytest.mark.long(10)
 @pytest.mark.parametrize("person", ["owner", "technician", "homeowner"])
 def test_no_form_breaks_whatever_is_sent(person: str, world: World) -> None:  # noqa: F811
     client = Client()

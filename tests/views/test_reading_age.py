@@ -39,6 +39,7 @@ def measured(text: str, language: Language) -> tuple[float, float]:
     return len(words) / len(re.findall(r"[.?!](?= |$)", text)), syllables / len(words)
 
 
+@pytest.mark.any_database("words; tests/test_who_sees_what.py opens the same pages")
 @pytest.mark.django_db
 @pytest.mark.parametrize("language", list(Language))
 def test_a_twelve_year_old_can_read_a_homeowners_pages(language: Language, world: World) -> None:  # noqa: F811

@@ -65,6 +65,8 @@ def test_figures_hold_counts_and_no_path(people: Cast) -> None:
     assert told["rinsemark_database_up", None] == 1
 
 
+@pytest.mark.long(6)
+@pytest.mark.any_database("the web server; tests/deploy/test_guide.py starts it on PostgreSQL")
 @pytest.mark.services
 def test_the_web_server_serves_pages_and_figures_of_all_its_processes_and_logs_no_key(
     supervisor: Supervisor, process_env: dict[str, str]

@@ -15,7 +15,11 @@ from deploy.processes import Child, Supervisor, start_queue
 from portal.models import Business
 from tests import factories
 
-pytestmark = [pytest.mark.services, pytest.mark.django_db(transaction=True)]
+pytestmark = [
+    pytest.mark.services,
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.any_database("the queue: its jobs touch no table"),
+]
 
 PROBE = "tests.workers.probe"
 StartWorker = Callable[..., Child]

@@ -124,6 +124,7 @@ class Figures:
         )
 
 
+@pytest.mark.long(13)
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_worker_killed_at_every_step_of_a_mail_loses_none_and_doubles_none_but_where_nobody_can_know(
     supervisor: Supervisor, queue: str, office: PostOffice, process_env: dict[str, str], kind: str, tmp_path: Path
@@ -215,6 +216,7 @@ def test_a_queue_that_comes_back_empty_costs_nothing(
     assert (found.arrived, found.duplicates, found.lost, found.told) == (40, {}, [], [])
 
 
+@pytest.mark.long(24)
 def test_two_beats_and_two_workers_send_each_mail_once(
     celery_worker_process: StartWorker,
     supervisor: Supervisor,

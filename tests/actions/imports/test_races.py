@@ -165,6 +165,7 @@ def test_a_drawing_killed_at_any_moment_is_made_by_the_next_worker() -> None:
     assert drawing.problem == ""
 
 
+@pytest.mark.long(12)
 @pytest.mark.services
 def test_an_import_whose_whole_worker_is_killed_is_read_by_the_next_one(
     celery_worker_process: Callable[..., object], supervisor: object

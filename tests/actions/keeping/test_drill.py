@@ -176,6 +176,7 @@ def killed(work: Callable[[], Any], after_s: float) -> bool:
     return os.waitpid(child, 0)[1] == signal.SIGKILL
 
 
+@pytest.mark.long(8)
 def test_killed_half_way_a_backup_and_a_restore_leave_all_or_nothing(firm: None, tmp_path: Path) -> None:
     kept = tmp_path / "kept"
     began = time.monotonic()
@@ -226,6 +227,7 @@ def looking_at(url: str) -> Iterator[None]:
         connections["default"] = here
 
 
+@pytest.mark.long(9)
 def test_what_one_kind_of_database_held_is_restored_onto_the_other(
     firm: None, other_database: str, tmp_path: Path, process_env: dict[str, str]
 ) -> None:
@@ -250,6 +252,7 @@ def test_what_one_kind_of_database_held_is_restored_onto_the_other(
     assert files() == held
 
 
+@pytest.mark.long(18)
 def test_a_backup_of_before_an_update_is_restored_after_it(own_keys: None, tmp_path: Path) -> None:
     """Its tables are those of an older portal: they are made, filled, and brought up to date."""
     older = [("portal", "0015_advice"), ("account", "0009_emailaddress_unique_primary_email")]
