@@ -22,21 +22,25 @@ class Run:
 
     name: str
     marked: str
-    processes: int = 3
-    """One more than the cores of a small machine: of those that start servers one mostly waits."""
+    processes: int = 2
     on_postgres: bool = False
     counts_lines: bool = False
     in_chromium: bool = False
 
 
 RUNS = [
-    Run("all but browser tests, on SQLite", "not browser and not benchmark and not reference", counts_lines=True),
+    Run(
+        "all but browser tests, on SQLite",
+        "not browser and not benchmark and not reference",
+        processes=3,  # one more than the cores of a small machine: of those that start servers one mostly waits
+        counts_lines=True,
+    ),
     Run(
         "database and worker tests again, on PostgreSQL",
         "database and not any_database and not browser and not benchmark and not reference",
         on_postgres=True,
     ),
-    Run("pages in headless Chromium", "browser and not benchmark", processes=2, in_chromium=True),
+    Run("pages in headless Chromium", "browser and not benchmark", in_chromium=True),
 ]
 REFERENCE = Run("against the reference library", "reference and not benchmark", processes=0)
 
@@ -78,6 +82,8 @@ def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str
         argv += ["-n", str(run.processes), "--dist", "worksteal"]
     env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}
     env.pop("PYTHONDONTWRITEBYTECODE", None)  # or each of some hundred processes would compile the portal for itself
+    for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        env.setdefault(threads, "1")  # the processes take all cores already
     if run.on_postgres:
         env["PORTAL_DATABASE_URL"] = postgres
     if lines:

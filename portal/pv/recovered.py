@@ -9,7 +9,6 @@ from datetime import date, timedelta
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from portal.pv.result import Band, Recovery
 from portal.pv.worth import LEAST_RATIO, clean_energy_wh
@@ -193,5 +192,7 @@ def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> S
     difference = float(after.mean() - before.mean())
     if np.ptp(after) == 0 and np.ptp(before) == 0:
         return Season(difference, Band(difference, difference), len(before))
+    from scipy import stats  # the slowest import of all, and each process of the portal would wait for it
+
     interval = stats.ttest_ind(after, before, equal_var=False).confidence_interval(CONFIDENCE)
     return Season(difference, Band(float(interval.low), float(interval.high)), len(before))

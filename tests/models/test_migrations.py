@@ -13,8 +13,18 @@ from tests import factories
 
 @pytest.mark.long(11)
 @pytest.mark.django_db(transaction=True)
-def test_the_reasons_of_rows_from_before_codes_are_still_said() -> None:
+def test_what_rows_said_before_a_change_they_still_say() -> None:
+    """Reasons from before they had codes; an order of dates that a file has shown (one that none has is forgotten).
+
+    In one go: the way back and forth through all changes takes long.
+    """
     site = factories.site()
+    sent = {"uploaded_at": factories.NOW, "filename": "a.csv", "sha256": "0", "state": "done"}
+    orders = {}
+    for name, first, last in [("guessed", "2026-06-05", "2026-06-05"), ("shown", "2026-06-01", "2026-06-30")]:
+        meter = factories.meter(mapping={"date_order": "dmy"})
+        meter.imports.create(first_day=first, last_day=last, mapping={"date_order": "dmy"}, **sent)
+        orders[name] = meter
     newest = MigrationExecutor(connection).loader.graph.leaf_nodes("portal")
     executor = MigrationExecutor(connection)
     executor.migrate([("portal", "0005_verdict_unsure")])
@@ -28,22 +38,6 @@ def test_the_reasons_of_rows_from_before_codes_are_still_said() -> None:
     kept = SiteAssessment.objects.get()
     assert [sentence(said) for said in kept.reasons] == ["Since 05 March 2026."]
     assert kept.advice == {}, "the next night fills it"
-
-
-@pytest.mark.long(8)
-@pytest.mark.django_db(transaction=True)
-def test_an_order_of_dates_that_no_file_has_shown_is_forgotten_and_one_that_was_shown_is_kept() -> None:
-    sent = {"uploaded_at": factories.NOW, "filename": "a.csv", "sha256": "0", "state": "done"}
-    orders = {}
-    for name, first, last in [("guessed", "2026-06-05", "2026-06-05"), ("shown", "2026-06-01", "2026-06-30")]:
-        meter = factories.meter(mapping={"date_order": "dmy"})
-        meter.imports.create(first_day=first, last_day=last, mapping={"date_order": "dmy"}, **sent)
-        orders[name] = meter
-    newest = MigrationExecutor(connection).loader.graph.leaf_nodes("portal")
-    try:
-        MigrationExecutor(connection).migrate([("portal", "0011_asks")])
-    finally:
-        MigrationExecutor(connection).migrate(newest)
     for meter in orders.values():
         meter.refresh_from_db()
     assert {name: (meter.mapping or {})["date_order"] for name, meter in orders.items()} == {

@@ -253,6 +253,7 @@ def test_what_one_kind_of_database_held_is_restored_onto_the_other(
 
 
 @pytest.mark.long(18)
+@pytest.mark.any_database("both of its databases are SQLite")
 def test_a_backup_of_before_an_update_is_restored_after_it(own_keys: None, tmp_path: Path) -> None:
     """Its tables are those of an older portal: they are made, filled, and brought up to date."""
     older = [("portal", "0015_advice"), ("account", "0009_emailaddress_unique_primary_email")]
