@@ -22,7 +22,19 @@ from django.db import DEFAULT_DB_ALIAS, models
 from django.template.loader import render_to_string
 
 from portal.actions.trail import note
-from portal.models import Call, Customer, DayReadings, Deed, Lead, LeadNote, Meter, User, unpack
+from portal.models import (
+    Call,
+    Customer,
+    DayReadings,
+    Deed,
+    Lead,
+    LeadNote,
+    Meter,
+    Site,
+    SiteAssessment,
+    User,
+    unpack,
+)
 
 SECRET = ("hashed", "token", "hint")
 """Fields that open something; they are no personal data, and a file is passed on sooner than a login."""
@@ -42,6 +54,8 @@ OF_THE_SALE: dict[type[models.Model], tuple[str, ...]] = {
     )
 }
 """Fields that tell what the firm is about, not what is so."""
+OF_OTHERS: dict[type[models.Model], tuple[str, ...]] = {Site: ("cell",), SiteAssessment: ("neighbours",)}
+"""Fields that tell of roofs nearby, which may be another firm's: a key of one, and how many there are."""
 
 
 def export_customer(*, customer: Customer, to: IO[bytes], by: User, now: datetime) -> None:
@@ -80,7 +94,7 @@ def _rows(customer: Customer) -> dict[str, list[Any]]:
 
 def _told(row: models.Model) -> dict[str, Any]:
     fields = (field for field in row._meta.concrete_fields if not isinstance(field, models.BinaryField))
-    left_out = SECRET + OF_THE_SALE.get(type(row), ())
+    left_out = SECRET + OF_THE_SALE.get(type(row), ()) + OF_OTHERS.get(type(row), ())
     return {field.attname: _plain(field, row) for field in fields if field.name not in left_out}
 
 
