@@ -21,10 +21,13 @@ from portal.pv.due import Basis, Calendar, Due, when_due
 from portal.pv.fan import Fan, fan_of
 from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Cause
-from portal.pv.worth import clean_energy_of_a_year_wh, clean_energy_of_the_next_month_wh, clean_energy_wh
+from portal.pv.worth import clean_energy_wh
+from portal.pv.year import YEAR_DAYS
 
 WASH_SEEN_WITHIN = timedelta(days=3)
 """A recovery this close to a known cleaning is that cleaning, not rain."""
+EVERY, MONTH = 5, 30
+"""Days of the year ahead of which one stands for its pentad, and of the month in which dirt is priced."""
 
 
 def last_wash(site: Site) -> Visit | None:
@@ -93,24 +96,24 @@ def outlooks(results: Sequence[tuple[Site, Assessment]]) -> list[Outlook]:
 
 
 def _outlook(site: Site, result: Assessment, washed: Visit | None, not_due: date | None) -> Outlook:
-    year_wh = clean_energy_of_a_year_wh(result.daily, first=result.as_of)
-    month_kwh = clean_energy_of_the_next_month_wh(result.daily, first=result.as_of) / 1000
+    a_day_wh = clean_energy_wh(result.daily, [result.as_of + timedelta(days=n) for n in range(0, YEAR_DAYS, EVERY)])
+    year_wh = float(a_day_wh.mean() * YEAR_DAYS)
+    month_kwh = float(a_day_wh.iloc[: MONTH // EVERY].mean() * MONTH) / 1000
     value_lost = None
     if result.present_loss is not None and isfinite(month_kwh):
         value_lost = round(Decimal(max(result.present_loss, 0) * month_kwh) * site.price_per_kwh, 2)
-    due, money = _when_due(site, result, last_cleaned(site, washed), not_due)
+    money = Money(a_day_wh, float(site.price_per_kwh), float(price_of_visit(site)))
+    due = _when_due(site, result, money, last_cleaned(site, washed), not_due)
     advised = advise(result, due, money)
     as_of = result.as_of
     fan = fan_of(due.forecast, as_of=as_of, wash_on=advised.on or as_of) if due.forecast else None
     return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due, fan)
 
 
-def _when_due(site: Site, result: Assessment, cleaned: date, not_due: date | None) -> tuple[Due, Money]:
+def _when_due(site: Site, result: Assessment, money: Money, cleaned: date, not_due: date | None) -> Due:
     known = {cleaning.date for cleaning in result.cleanings}
-    ahead = [result.as_of + timedelta(days=number) for number in range(5, 365, 10)]
     rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
-    money = Money(clean_energy_wh(result.daily, ahead), float(site.price_per_kwh), float(price_of_visit(site)))
-    due = when_due(
+    return when_due(
         PresentLoss(result.as_of, result.loss_quantiles, rate_ci),
         money,
         Calendar(site.customer.business.calendar_months, cleaned, not_due),
@@ -123,7 +126,6 @@ def _when_due(site: Site, result: Assessment, cleaned: date, not_due: date | Non
         stands_still=result.cause in (Cause.OUTAGE, Cause.SNOW),
         currency=site.customer.business.currency,
     )
-    return due, money
 
 
 # --- what one gained -------------------------------------------------------------------------------------------------

@@ -270,8 +270,13 @@ def find_shade(daily: Daily) -> Shade | None:
 
 def _better(values: Floats) -> float | None:
     """Quantile BETTER of the finite values; None of fewer than six."""
-    values = values[np.isfinite(values)]
-    return float(np.quantile(values, BETTER)) if values.size >= 6 else None
+    values = np.sort(values[np.isfinite(values)])
+    if values.size < 6:
+        return None
+    # As np.quantile, which takes ten times as long over so few.
+    below, part = divmod(BETTER * (values.size - 1), 1)
+    low, high = values[int(below)], values[min(int(below) + 1, values.size - 1)]
+    return float(low + part * (high - low))
 
 
 def off_since(daily: Daily) -> int | None:

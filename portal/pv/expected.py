@@ -8,6 +8,7 @@ gets wrong (a level, a season, the day's haze) is estimated from the readings in
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -173,9 +174,15 @@ def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitu
     )
 
 
-@lru_cache(maxsize=4096)
 def _place(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
     """Altitude [m] of a place, and its Linke turbidity (12,) by day of the year (12,)."""
+    # Both maps have twelve pixels a degree, so that all roofs of a pixel share a look at its middle.
+    row, column = (min(math.floor(one * 12), 12 * most - 1) for one, most in ((latitude, 90), (longitude, 180)))
+    return _pixel((row + 0.5) / 12, (column + 0.5) / 12)
+
+
+@lru_cache(maxsize=4096)
+def _pixel(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
     # The climatology holds a value a month, which is interpolated between the months' middles.
     months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
     linke = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False).to_numpy()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -109,20 +109,24 @@ def fan_of(ahead: Forecast, *, as_of: date, wash_on: date) -> Fan:
     length = len(futures.kept)
     washed = min(max((wash_on - as_of).days // PENTAD_DAYS, 0), length)
     at = list(range(STEP, length + 1, STEP))
-    unwashed, clean = futures.losses(), futures.losses(washed)
+    unwashed = _points(at, futures.losses())
+    clean = _points([pentad for pentad in at if pentad > washed], futures.losses(washed))
     left = np.cumprod(futures.kept, axis=0)
     return Fan(
         as_of,
         washed * PENTAD_DAYS,
-        (_point(0, futures.start), *(_point(pentad, unwashed[pentad - 1]) for pentad in at)),
-        (
-            Ahead(washed * PENTAD_DAYS, 0.0, 0.0, 0.0),
-            *(_point(pentad, clean[pentad - 1]) for pentad in at if pentad > washed),
-        ),
+        (*_points([0], futures.start[None]), *unwashed),
+        (Ahead(washed * PENTAD_DAYS, 0.0, 0.0, 0.0), *clean),
         (0.0, *(round(float((left[pentad - 1] <= HALF).mean()), 2) for pentad in at)),
     )
 
 
-def _point(pentad: int, losses: Floats) -> Ahead:
-    low, middle, high = (round(float(one), 4) for one in np.quantile(losses, BAND_90))
-    return Ahead(pentad * PENTAD_DAYS, low, middle, high)
+def _points(pentads: Sequence[int], losses: Floats) -> list[Ahead]:
+    """The fan at the ends of some pentads; ``losses`` by pentad and future, the first one's first (or of today)."""
+    if not pentads:
+        return []
+    bands = np.quantile(losses[[max(pentad - 1, 0) for pentad in pentads]], BAND_90, axis=1)
+    return [
+        Ahead(pentad * PENTAD_DAYS, *(round(float(one), 4) for one in band))
+        for pentad, band in zip(pentads, bands.T, strict=True)
+    ]

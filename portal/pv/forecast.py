@@ -196,7 +196,7 @@ class Forecast:
     saved: float
     """Money a wash on that day (or today) keeps in the two years after it, beyond what rain does for nothing."""
     interval_days: float
-    """Mean days between washes under the best routine; infinite when none is ever due."""
+    """Mean days between washes under the best routine; infinite where none is due within a year."""
     ahead: pd.DataFrame = field(repr=False)
     days_to_wash: Floats = field(repr=False)
     """Days until a wash is cheaper than waiting, by future; infinite where it is not within a year."""
@@ -261,7 +261,7 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
     return Forecast(
         pays_on,
         float(saved[washed <= PENTADS].mean()),
-        _mean_interval(year, limits, draw),
+        math.inf if pays_on is None else _mean_interval(year, limits, draw),
         _band(losses[:length], value[pentads[:length]], days_ahead[:length]),
         np.where(reached <= PENTADS, reached * float(PENTAD_DAYS), math.inf).astype(np.float64),
         _saved(before, kept, value[pentads], np.zeros(FUTURES, dtype=np.int64)),
@@ -296,15 +296,16 @@ def _unwashed(start: Floats, gathered: Floats, kept: Floats) -> Floats:
 def _saved(before: Floats, kept: Floats, value: Floats, washed: npt.NDArray[np.int64]) -> Floats:
     """Money that a wash keeps in the two years after it, by future; ``washed`` is the pentad at whose start it comes.
 
+    None where it comes in more than a year.
+
     The difference a wash makes melts with every rain, which would have taken that dirt for nothing.
     """
-    saved, owed = np.zeros(FUTURES), np.zeros(FUTURES)
-    for number in range(len(kept)):
-        now = washed == number
-        owed[now] = before[number, now]
-        running = (washed <= number) & (number < washed + SAVED_PENTADS)
-        saved += np.where(running, owed, 0.0) * value[number] * PENTAD_DAYS
-        owed *= kept[number]
+    due = np.flatnonzero(washed <= PENTADS)
+    at = washed[due] + np.arange(SAVED_PENTADS)[:, None]
+    left = np.ones(at.shape)  # of what a wash took, at the start of each pentad
+    np.cumprod(kept[at[:-1], due], axis=0, out=left[1:])
+    saved = np.zeros(FUTURES)
+    saved[due] = before[washed[due], due] * (left * value[at]).sum(axis=0) * PENTAD_DAYS
     return saved
 
 

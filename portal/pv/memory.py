@@ -241,8 +241,18 @@ def known_until(data: bytes) -> date | None:
     date or None
         None for bytes that cannot be used.
     """
-    memory = from_bytes(data) if data else None
-    return None if memory is None else EPOCH + timedelta(days=int(memory.rows["day"][-1]))
+    # Only the beginning is unpacked: rows stand on a contiguous axis of days, so the first one tells of the last.
+    unpack = zlib.decompressobj()
+    try:
+        (length,) = struct.unpack("<I", unpack.decompress(data, 4))
+        plain = unpack.decompress(unpack.unconsumed_tail, length + DAY.itemsize)
+        head = json.loads(plain[:length])
+        if head["layout"] != LAYOUT:
+            return None
+        first = int(np.frombuffer(plain, dtype=DAY, count=1, offset=length)["day"][0])
+        return EPOCH + timedelta(days=first + head["days"] - 1)
+    except (zlib.error, struct.error, ValueError, KeyError):
+        return None
 
 
 def full_fit_due(known: int, last: int, key: str) -> bool:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pandas as pd
 
-from portal.pv.year import YEAR_DAYS
+from portal.pv.year import YEAR_DAYS, day_of_year
 
 HALF_WINDOW = 30
 """A day of the year is judged by the days within a month of it, in all years of the record [days]. Common practice, no
@@ -43,57 +43,16 @@ def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
     >>> clean_energy_wh(daily, [date(2025, 6, 1)]).round(3).tolist()
     [10000.0]
     """
-    means = np.full(len(days), np.nan)
     asked = pd.Index(days, dtype=object)
-    ratio = daily["soiling_ratio"].fillna(1.0).clip(lower=LEAST_RATIO)
-    clean = (daily["energy_wh"] / ratio).to_numpy(dtype=float)
+    ratio = daily["soiling_ratio"].to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore"):  # refused days
+        clean = daily["energy_wh"].to_numpy(dtype=np.float64) / np.maximum(np.nan_to_num(ratio, nan=1.0), LEAST_RATIO)
     good = np.isfinite(clean)
     if not good.any():
-        return pd.Series(means, index=asked)
-    position = np.array([day.timetuple().tm_yday for day in daily.index])[good]
+        return pd.Series(np.nan, index=asked)
     clean = clean[good]
-    for n, day in enumerate(days):
-        apart = np.abs(position - day.timetuple().tm_yday)
-        near = np.minimum(apart, YEAR_DAYS - apart) <= HALF_WINDOW
-        means[n] = clean[near].mean() if near.any() else clean.mean()
+    apart = np.abs(day_of_year(days)[:, None] - day_of_year(daily.index[good])[None, :])
+    near = (np.minimum(apart, YEAR_DAYS - apart) <= HALF_WINDOW).astype(np.float64)
+    count = near.sum(axis=1)
+    means = np.where(count > 0, near @ clean / np.maximum(count, 1), clean.mean())
     return pd.Series(means, index=asked)
-
-
-def clean_energy_of_a_year_wh(daily: pd.DataFrame, *, first: date) -> float:
-    """Energy of the 365 days from ``first`` if clean.
-
-    Every tenth day is asked for and stands for ten.
-
-    Parameters
-    ----------
-    daily : pd.DataFrame
-        As for :func:`clean_energy_wh`.
-    first : date
-        First day of the year.
-
-    Returns
-    -------
-    float
-        [Wh]; NaN when the record holds no energy.
-    """
-    days = [first + timedelta(days=n) for n in range(0, YEAR_DAYS, 10)]
-    return float(clean_energy_wh(daily, days).mean() * YEAR_DAYS)
-
-
-def clean_energy_of_the_next_month_wh(daily: pd.DataFrame, *, first: date) -> float:
-    """Energy of the 30 days from ``first`` if clean.
-
-    Parameters
-    ----------
-    daily : pd.DataFrame
-        As for :func:`clean_energy_wh`.
-    first : date
-        First day of the month.
-
-    Returns
-    -------
-    float
-        [Wh]; NaN when the record holds no energy.
-    """
-    days = [first + timedelta(days=n) for n in range(0, 30, 5)]
-    return float(clean_energy_wh(daily, days).mean() * 30)

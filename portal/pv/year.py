@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -89,6 +89,28 @@ def pentad_of(day: date) -> int:
     return min((day.timetuple().tm_yday - 1) // PENTAD_DAYS, PENTADS - 1)
 
 
+def day_of_year(days: Iterable[date]) -> npt.NDArray[np.int64]:
+    """Day of the year of each of some days.
+
+    Parameters
+    ----------
+    days : iterable of date
+        Of any years.
+
+    Returns
+    -------
+    ndarray (n,) of int
+        1 to 366.
+
+    Examples
+    --------
+    >>> day_of_year([date(2024, 1, 1), date(2024, 12, 31)]).tolist()
+    [1, 366]
+    """
+    at = np.array(list(days), dtype="datetime64[D]")
+    return np.asarray((at - at.astype("datetime64[Y]")).astype(np.int64) + 1)
+
+
 def read_year(
     soiling_ratio: pd.Series[float], recoveries: Sequence[tuple[date, float]], *, rate_per_day: float
 ) -> SoilingYear:
@@ -119,8 +141,8 @@ def read_year(
     loss they meet is twice the mean, so only a count under half of that p is raised to it.
     """
     ratio = soiling_ratio.dropna()
-    dates = [pd.Timestamp(day).date() for day in ratio.index]
-    of_year = np.array([day.timetuple().tm_yday for day in dates], dtype=np.int64)
+    dates = ratio.index.tolist()
+    of_year = day_of_year(dates)
     loss = 1.0 - ratio.to_numpy(dtype=np.float64)
     middles: Floats = np.arange(PENTADS, dtype=np.float64) * PENTAD_DAYS + PENTAD_DAYS / 2
     near = _near(of_year, middles)
