@@ -52,7 +52,7 @@ def kill(supervisor: Supervisor, child: Child) -> None:
 
 
 class Portal:
-    """Starts the five; `kill_and_restart` does to one of them what a machine's bad day does."""
+    """Starts the five; `kill_and_restart` does to one of them, or to all, what a machine's bad day does."""
 
     def __init__(self, supervisor: Supervisor, folder: Path, smtp_port: int) -> None:
         self.supervisor = supervisor
@@ -79,13 +79,13 @@ class Portal:
             "OPENBLAS_NUM_THREADS": "1",
         }
 
-    def start_services(self) -> None:
+    def start_services(self, app: str = "tests.workers.fast_beat", queues: str = "mail,imports") -> None:
         """Once the tables are there."""
         env = dict(os.environ) | self.variables | {"PYTHONUNBUFFERED": "1"}
-        celery: list[str | Path] = [sys.executable, "-m", "celery", "--app", "tests.workers.fast_beat"]
+        celery: list[str | Path] = [sys.executable, "-m", "celery", "--app", app]
         argv: dict[str, list[str | Path]] = {
             "web": [sys.executable, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py"],
-            "worker": [*celery, "worker", "--queues", "mail,imports", "--concurrency", "2", *WORKER_OPTIONS],
+            "worker": [*celery, "worker", "--queues", queues, "--concurrency", "2", *WORKER_OPTIONS],
             "beat": [*celery, "beat", "--loglevel", "INFO", "--schedule", self.folder / "beat", "--pidfile", ""],
         }
         argv["web"] += ["--bind", f"fd://{self.socket.fileno()}"]
@@ -96,11 +96,14 @@ class Portal:
         for name in argv:
             self._wait(name, 0)
 
-    def kill_and_restart(self, name: str, between: Callable[[], None] = lambda: None) -> None:
-        child = self.children[name]
-        kill(self.supervisor, child)
+    def kill_and_restart(self, *names: str, between: Callable[[], None] = lambda: None) -> None:
+        """`between` while they are dead. They start in the order given: what others need first."""
+        dead = [self.children[name] for name in names]
+        for child in dead:
+            kill(self.supervisor, child)
         between()
-        self._start(child)
+        for child in dead:
+            self._start(child)
 
     def look_after(self) -> None:
         """Start again what has ended by itself, as systemd does by its units, and `./deploy/run`.

@@ -37,15 +37,16 @@ class Weather:
     water: Floats
     cloudy: npt.NDArray[np.bool_]
     rain_mm: Floats
+    start: date = START
 
     @property
     def dates(self) -> list[date]:
-        return [START + timedelta(days=day) for day in range(self.days)]
+        return [self.start + timedelta(days=day) for day in range(self.days)]
 
     def index(self) -> pd.DatetimeIndex:
         """Interval starts of the whole record."""
-        start = pd.Timestamp(START, tz=self.tz)
-        end = pd.Timestamp(START + timedelta(days=self.days), tz=self.tz)
+        start = pd.Timestamp(self.start, tz=self.tz)
+        end = pd.Timestamp(self.start + timedelta(days=self.days), tz=self.tz)
         return pd.date_range(
             start.tz_convert("UTC"), end.tz_convert("UTC"), freq=f"{self.minutes}min", inclusive="left"
         )
@@ -63,6 +64,7 @@ def weather(
     haze: float = 0.04,
     season: float = 0.02,
     rain_every: float = 25.0,
+    start: date = START,
 ) -> Weather:
     """Days of a place. ``haze`` is the day-to-day spread of aerosol, ``season`` its yearly swing."""
     rng = np.random.default_rng(seed)
@@ -75,7 +77,7 @@ def weather(
     cloudy = rng.random(days) < 0.35
     rain = np.where(rng.random(days) < 1 / rain_every, rng.gamma(2.0, 6.0, days) + 4, 0.0)
     cloudy |= rain > 0
-    return Weather(latitude, longitude, tz, days, minutes, aerosol, water, cloudy, rain)
+    return Weather(latitude, longitude, tz, days, minutes, aerosol, water, cloudy, rain, start)
 
 
 def dust(sky: Weather, rate: float, cleanings: Sequence[int] = (), rains: bool = True) -> Floats:
@@ -174,11 +176,11 @@ def site(
         sky.tz,
         tuple(Plane(tilt, azimuth, dc_kw) for tilt, azimuth, dc_kw in facts),
         ac_kw,
-        START,
+        sky.start,
     )
     rain = pd.Series(sky.rain_mm, index=pd.Index(sky.dates, dtype=object)) if with_rain else None
     return SiteReadings(
-        array, series, sky.minutes, tuple(START + timedelta(days=day) for day in visits), rain, f"site {seed}"
+        array, series, sky.minutes, tuple(sky.start + timedelta(days=day) for day in visits), rain, f"site {seed}"
     )
 
 

@@ -1,14 +1,20 @@
 """What a portal of N roofs costs: the first assessment, the nights after it, an upload, by any number of workers.
 
-    python -m tests.scale --roofs 1000 [--workers 2] [--days 400] [--postgres] [--kill]
+    python -m tests.scale --roofs 1000 [--distinct 500] [--workers 1 2 4] [--days 400] [--postgres] [--whole]
     python -m tests.scale --roofs 180 --folder [--days 400]
 
 Four fifths of the roofs stand in one metropolis, the others in villages of eight; two firms have every other roof each.
 Nothing but the portal's own code and the planted roofs of ``tests.pv.planted``; a data folder and database of its own,
-gone afterwards. ``--kill`` ends one worker without warning in the midst of the first assessment and says what was lost
-and what was done twice. Each night after it fits a seventh of the roofs whole and goes on with the others; then one
-roof sends its record anew. ``--folder`` measures ``manage.py assess --folder`` instead: a town of 15 roofs beside one
-of N, and that with one process and with two.
+gone afterwards. Of more than ``--distinct`` roofs the others are copies of those in the database, made after the first
+assessment. A night is measured in two parts, the seventh of the roofs that is fitted whole and the others, then whole
+with each number of workers; then one roof sends its record anew.
+
+``--whole`` starts a whole portal beside it (PostgreSQL, broker, web, beat, two workers). While it does a night 50 users
+open its pages; then a worker, the broker, and all of it at once are killed half-way through a night, and it says what
+was lost and what was done twice.
+
+``--folder`` measures ``manage.py assess --folder`` instead: a town of 15 roofs beside one of N, and that with one
+process and with two.
 """
 
 from __future__ import annotations
@@ -18,13 +24,14 @@ import os
 import tempfile
 import time
 from contextlib import ExitStack
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import django
 from django.core.management import call_command
 
 from deploy.processes import Supervisor, start_postgres
+from tests.killed.portal import Portal
 from tests.scale import MINUTES
 
 
@@ -33,10 +40,11 @@ def main() -> None:
         prog="python -m tests.scale", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--roofs", type=int, required=True)
-    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--distinct", type=int, default=500, help="roofs that are made and assessed, not copied")
+    parser.add_argument("--workers", type=int, nargs="+", default=[1], help="each number does a night")
     parser.add_argument("--days", type=int, default=400, help="of record before the first assessment")
     parser.add_argument("--postgres", action="store_true")
-    parser.add_argument("--kill", action="store_true", help="end a worker half-way through the first assessment")
+    parser.add_argument("--whole", action="store_true", help="a whole portal with people, of which parts are killed")
     parser.add_argument("--folder", action="store_true", help="assess a folder of files, without a database")
     parser.add_argument("--work", metavar="NOW", help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -48,37 +56,66 @@ def main() -> None:
         return
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rinsemark-scale-")))
+        folder.chmod(0o755)  # PostgreSQL runs as another user
+        os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         if asked.folder:
-            os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
             from tests.scale.folder import measure  # numpy reads how many threads it may take when it is imported
 
             for roofs, jobs in ((15, 1), (asked.roofs, 1), (asked.roofs, 2)):
                 measure(roofs, jobs, asked.days, folder)
             return
-        url = f"sqlite:///{folder / 'scale.sqlite3'}"
-        if asked.postgres:
-            folder.chmod(0o755)
-            _, url = start_postgres(stack.enter_context(Supervisor(folder / "log")), folder / "postgres")
+        portal = None
         os.environ |= {
             "DJANGO_SETTINGS_MODULE": "portal.settings",
-            "PORTAL_DATABASE_URL": url,
+            "PORTAL_DATABASE_URL": f"sqlite:///{folder / 'scale.sqlite3'}",
             "PORTAL_VAR": str(folder / "var"),
             "PORTAL_REDIS_URL": "",
-            "OMP_NUM_THREADS": "1",
-            "OPENBLAS_NUM_THREADS": "1",
         }
+        if asked.whole:
+            portal = Portal(stack.enter_context(Supervisor(folder / "log")), folder, smtp_port=1)
+            os.environ |= portal.variables
+        elif asked.postgres:
+            supervisor = stack.enter_context(Supervisor(folder / "log"))
+            os.environ["PORTAL_DATABASE_URL"] = start_postgres(supervisor, folder / "postgres")[1]
         django.setup()
-        from tests.scale.many import last_day, make, night, sizes  # models can be imported only now
-
         call_command("migrate", verbosity=0)
+        nights(asked)
+        if portal is not None:
+            from tests.scale.whole import killed_half_way, people_while_a_night_runs
+
+            call_command("prepare_assets", verbosity=0)
+            portal.start_services("workers.app", "mail,imports,nights")
+            people_while_a_night_runs(portal, asked.roofs)
+            killed_half_way(portal, asked.roofs)
+
+
+def nights(asked: argparse.Namespace) -> None:
+    """Make the roofs, and measure one night after the other; the last one ends yesterday but one."""
+    from tests.scale.many import copy_roofs, make, night, only, sizes  # models can be imported only now
+
+    made, most = min(asked.roofs, asked.distinct), max(asked.workers)
+    began, yesterday = time.monotonic(), datetime.now(UTC).date() - timedelta(days=1)
+    days = len(asked.workers) + 2  # after the first assessment
+    make(made, asked.days + days, yesterday)
+    print(f"{made} roofs of {asked.days} days at {MINUTES} minutes made in {time.monotonic() - began:.0f} s")
+    day = yesterday - timedelta(days=days)
+    night(made, most, "first", day)
+    sizes(made)
+    if asked.roofs > made:
         began = time.monotonic()
-        make(asked.roofs, asked.days + 8)
-        print(f"{asked.roofs} roofs of {asked.days} days at {MINUTES} minutes made in {time.monotonic() - began:.0f} s")
-        night(asked.roofs, asked.workers, "first", last_day(asked.days), kill=asked.kill)
-        for day in (1, 2):
-            night(asked.roofs, asked.workers, f"night {day}", last_day(asked.days + day))
-        night(asked.roofs, 1, "upload", last_day(asked.days + 2), upload=True)
-        sizes(asked.roofs)
+        copy_roofs(made, asked.roofs)
+        print(
+            f"{asked.roofs - made} copies of them with the last 60 days of their readings made in "
+            f"{time.monotonic() - began:.0f} s: they cost what others do, their answers mean nothing"
+        )
+    day += timedelta(days=1)
+    due = only(day, due=True)
+    night(due, 1, "fitted whole", day)
+    night(only(day, due=False), 1, "the others", day)
+    for workers in asked.workers:
+        day += timedelta(days=1)
+        night(asked.roofs, workers, "night", day)
+    night(1, 1, "upload", day, upload=True)
 
 
 if __name__ == "__main__":
