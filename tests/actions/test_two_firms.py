@@ -145,7 +145,8 @@ def theirs(world: World) -> Business:  # noqa: F811
         filename=f"{MARK}.csv",
         original=ContentFile(b"time,kwh\n", "x.csv"),
     )
-    RainGauge.objects.create(business=firm, name=MARK, latitude=roof.latitude, longitude=roof.longitude)
+    assert roof.place is not None
+    RainGauge.objects.create(business=firm, name=MARK, latitude=roof.place[0], longitude=roof.place[1])
     SiteAssessment.objects.filter(site__customer__business__slug="ours").update(neighbours=3, as_of=now.date())
     for model, rows in (
         (Business, {"pk": firm.pk}),
@@ -155,8 +156,8 @@ def theirs(world: World) -> Business:  # noqa: F811
         (Visit, {"site__customer__business": firm}),
         (Lead, {"site__customer__business": firm}),
     ):
-        free = [field.name for field in model._meta.fields if type(field) in (models.CharField, models.TextField)]
-        free = [name for name in free if not model._meta.get_field(name).choices and name in WORDS]
+        kinds = (models.CharField, models.TextField)
+        free = [one.name for one in model._meta.fields if type(one) in kinds and one.name in WORDS and not one.choices]
         model._default_manager.filter(**rows).update(**dict.fromkeys(free, MARK))
     world.people["rival owner"].name = MARK
     world.people["rival owner"].email = f"{MARK}@x.example"

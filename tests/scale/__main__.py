@@ -81,6 +81,7 @@ def main() -> None:
         call_command("migrate", verbosity=0)
         nights(asked)
         if portal is not None:
+            # models can be imported only now
             from tests.scale.whole import killed_half_way, people_while_a_night_runs
 
             call_command("prepare_assets", verbosity=0)

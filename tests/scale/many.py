@@ -116,7 +116,7 @@ def _copy(model: type[Model], where: str, further: int) -> None:
     for field in model._meta.concrete_fields:
         if field.primary_key and model is not Customer and model is not Site and model is not Meter:
             continue  # the next that is free
-        into.append(quote(field.column))
+        into.append(quote(str(field.column)))
         moves = field.primary_key or field.related_model in (Customer, Site, Meter)
         values.append(f"{into[-1]} + {further}" if moves else into[-1])
     with connection.cursor() as cursor:
