@@ -101,9 +101,11 @@ def assess_town(
     asked = range(len(sites) if answers is None else answers)
     due = [at for at in asked if at not in clear]
     witnesses = [resting[at].witness() for at in clear if resting[at].shares_air]
-    if due and len(witnesses) < FEWEST_WITNESSES:
-        due, witnesses = list(range(len(sites))), []
     prepared = {at: prepare(sites[at], as_of, memories[at]) for at in due}
+    # A roof that cannot be fitted yet, as one whose record is short, has nobody fitted beside it.
+    if any(isinstance(one, Prepared) for one in prepared.values()) and len(witnesses) < FEWEST_WITNESSES:
+        witnesses = []
+        prepared = {at: prepared.get(at) or prepare(sites[at], as_of, memories[at]) for at in range(len(sites))}
     together = {at: one for at, one in prepared.items() if isinstance(one, Prepared)}
     fitted = dict(zip(together, _fit_together(list(together.values()), witnesses), strict=True))
 

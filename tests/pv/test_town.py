@@ -160,6 +160,16 @@ def test_a_roof_that_is_due_is_fitted_beside_those_whose_fits_stand(due: int) ->
     assert asked[0].present_loss == pytest.approx(one.present_loss, abs=1e-5)
 
 
+def test_a_roof_whose_record_is_short_does_not_have_its_few_neighbours_fitted_again_each_night() -> None:
+    first, second, third = street()[:3]
+    young = replace(third, energy_wh=third.energy_wh.iloc[-20 * 24 * 60 // SKY.minutes :])
+    before = assess_town([first, second], as_of=days_before_end(1))
+    after = assess_town([first, second, young], previous=[*(one.memory for one in before), b""])
+    assert after[2].verdict == Verdict.NOT_ENOUGH_DATA
+    assert [one.memory for one in after[:2]] == [one.memory for one in before], "their last fits stand"
+    assert all(one.as_of == SKY.dates[-1] for one in after)
+
+
 def test_each_roof_has_its_day_of_the_week_for_the_full_fit() -> None:
     days = {key: [day for day in range(20_000, 20_021) if full_fit_due(day - 1, day, key)] for key in "abcdefghijklmn"}
     assert all(np.diff(turns).tolist() == [FULL_FIT_EVERY] * 2 for turns in days.values())
