@@ -10,11 +10,10 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 from django.utils.dates import WEEKDAYS
-from django.utils.formats import time_format
 from django.utils.translation import gettext as _
 
 from portal.models import DayOff, Membership, Site, User, Visit, VisitState
-from portal.words.figures import day_words
+from portal.words.figures import clock_words, day_words
 
 LONGEST_VISIT = timedelta(hours=12)
 
@@ -68,7 +67,7 @@ def times_of(visit: Visit) -> str:
     zone = ZoneInfo(visit.site.tz)
     start, end = visit.starts_at.astimezone(zone), visit.ends_at.astimezone(zone)
     return _("{day}, {start} to {end}").format(
-        day=day_words(start.date()), start=time_format(start.time(), "H:i"), end=time_format(end.time(), "H:i")
+        day=day_words(start.date()), start=clock_words(start), end=clock_words(end)
     )
 
 
@@ -82,7 +81,7 @@ def _hours(site: Site, starts_at: datetime, ends_at: datetime) -> list[Doubt]:
     inside = start.date() == end.date() and firm.works_from <= start.time() and end.time() <= firm.works_until
     if inside:
         return []
-    begins, ends = (time_format(one, "H:i") for one in (firm.works_from, firm.works_until))
+    begins, ends = (clock_words(one) for one in (firm.works_from, firm.works_until))
     words = _("This is outside of working hours, {begins} to {ends}.").format(begins=begins, ends=ends)
     return [Doubt("hours", words)]
 

@@ -12,7 +12,9 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.arrival import LONGEST_DRIVE
 from portal.actions.invoices.draft import draft_invoice
+from portal.actions.jobs import ask_for
 from portal.actions.sites import keep_place
 from portal.actions.visits import finish_visit
 from portal.actions.where import read_place
@@ -52,7 +54,10 @@ SIGNATURE = re.compile(r"(?:M\d{1,3} \d{1,3}(?:L\d{1,3} \d{1,3})+)+")
 LONGEST_SIGNATURE = 30_000
 """Characters: some 3000 points, a minute of drawing."""
 
-_SAID = ("kind", "item", "answer", "water_ppm", "soak_minutes", "note", "amount", "agreed_by", "signature", "at", "by")
+_SAID = (
+    *("kind", "item", "answer", "water_ppm", "soak_minutes", "drive_minutes"),
+    *("note", "amount", "agreed_by", "signature", "at", "by"),
+)
 """What an entry says, besides which visit it is of and its number."""
 
 
@@ -68,6 +73,7 @@ def record_entry(
     answer: str = "",
     water_ppm: int | None = None,
     soak_minutes: int | None = None,
+    drive_minutes: int | None = None,
     note: str = "",
     amount: Decimal | None = None,
     agreed_by: str = "",
@@ -92,6 +98,7 @@ def record_entry(
             answer=answer,
             water_ppm=water_ppm,
             soak_minutes=soak_minutes,
+            drive_minutes=drive_minutes,
             note=note.strip(),
             amount=amount,
             agreed_by=agreed_by.strip(),
@@ -119,6 +126,8 @@ def record_entry(
 def _follow(entry: VisitEntry, *, now: datetime) -> None:
     """What an entry brings about, once."""
     visit = entry.visit
+    if entry.kind == EntryKind.SET_OUT:
+        transaction.on_commit(lambda: ask_for("plan_reminders"))  # the customer is told
     if entry.kind == EntryKind.FINISH:
         finish_visit(visit=visit, now=now, finished_at=entry.at)
     if entry.kind == EntryKind.INSPECTION:
@@ -147,6 +156,9 @@ def _check(entry: VisitEntry) -> None:
         raise ValidationError(_("The water reading lies between 0 and 5000 ppm. Check the meter's unit."))
     if entry.soak_minutes is not None and not 0 <= entry.soak_minutes <= 600:
         raise ValidationError(_("Soaking takes between 0 and 600 minutes."))
+    longest = int(LONGEST_DRIVE.total_seconds() / 60)
+    if kind == EntryKind.SET_OUT and not 1 <= (entry.drive_minutes or 0) <= longest:
+        raise ValidationError(_("Say how long the way takes: between 1 and {longest} minutes.").format(longest=longest))
     if kind == EntryKind.FEW_PHOTOS and not entry.note:
         raise ValidationError(_("Say why there are fewer photos."))
     if kind == EntryKind.EXTRA:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import timedelta
 
 from portal.models import Business
@@ -20,6 +21,10 @@ BESIDE_WORK = timedelta(hours=1)
 """The way out may begin so long before work, and the way home end so long after it. Common practice, no source."""
 
 
+TO_THE_NEXT = timedelta(minutes=5)
+"""Times that are reckoned are told in whole steps of this."""
+
+
 def yard_of(business: Business) -> Place | None:
     """Where the vans start from; None while nobody said where that is."""
     if business.latitude is None or business.longitude is None:
@@ -35,3 +40,8 @@ def road_km(a: Place | None, b: Place | None) -> float:
 def drive(km: float) -> timedelta:
     """How long a van takes for so many kilometres by road."""
     return timedelta(hours=km / SPEED_KMH)
+
+
+def whole_steps(span: timedelta) -> timedelta:
+    """A span made longer, to a whole number of steps."""
+    return math.ceil(span / TO_THE_NEXT) * TO_THE_NEXT

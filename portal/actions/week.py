@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -14,12 +13,9 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.doubts import hold_crew
-from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, whole_steps, yard_of
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
-
-TO_THE_NEXT = timedelta(minutes=5)
-"""Times of a round that is put in order are whole steps of this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +134,9 @@ def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], 
         if times:
             before, began_at = times[-1]
             way = drive(road_km(before.site.place, visit.site.place))
-            starts_at = began_at + _whole_steps(timedelta(minutes=before.minutes) + way)
+            starts_at = began_at + whole_steps(timedelta(minutes=before.minutes) + way)
         times.append((visit, starts_at))
     return times, km
-
-
-def _whole_steps(span: timedelta) -> timedelta:
-    return math.ceil(span / TO_THE_NEXT) * TO_THE_NEXT
 
 
 def _closed_km(places: Sequence[Place | None], yard: Place | None) -> float:

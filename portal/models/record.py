@@ -21,6 +21,7 @@ from portal.models.visit import Visit
 
 
 class EntryKind(models.TextChoices):
+    SET_OUT = "set_out", gettext_lazy("Set out")
     ARRIVED = "arrived", gettext_lazy("Arrived")
     PLACE = "place", gettext_lazy("Where the roof is")
     ANSWER = "answer", gettext_lazy("Asked on the doorstep")
@@ -98,6 +99,9 @@ class VisitEntry(models.Model):
     answer = models.CharField(max_length=12, blank=True, help_text="ok, seen, urgent; signed, not_at_home.")
     water_ppm = models.PositiveIntegerField(null=True, blank=True, help_text="Dissolved solids of the rinse water.")
     soak_minutes = models.PositiveSmallIntegerField(null=True, blank=True)
+    drive_minutes = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Of a van that sets out: how long it takes to the roof."
+    )
     note = models.TextField(blank=True)
     amount = models.DecimalField(
         max_digits=8, decimal_places=2, null=True, blank=True, help_text="Of an extra: the price agreed on the spot."

@@ -23,6 +23,8 @@ class ReminderKind(models.TextChoices):
     DUE = "due", gettext_lazy("Cleaning due")
     WISHED = "wished", gettext_lazy("The wash they asked for")
     BOOKED = "booked", gettext_lazy("Visit booked")
+    ARRIVAL = "arrival", gettext_lazy("When we come tomorrow")
+    SET_OUT = "set_out", gettext_lazy("The van has set out")
     CALLED_OFF = "called_off", gettext_lazy("Visit called off")
     WASHED = "washed", gettext_lazy("What was done and found")
     RESULT = "result", gettext_lazy("What the cleaning gained")

@@ -123,6 +123,7 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
         answer=request.POST.get("answer", ""),
         water_ppm=_whole(request, "water_ppm", _("water reading [ppm]")),
         soak_minutes=_whole(request, "soak_minutes", _("soak time [minutes]")),
+        drive_minutes=_whole(request, "drive_minutes", _("way [minutes]")),
         note=request.POST.get("note", "")[:4000],
         amount=_price(request),
         agreed_by=request.POST.get("agreed_by", "")[:120],

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, time, timedelta
 from typing import cast
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
@@ -16,6 +17,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendation
+from portal.actions.arrival import expected_at, way_minutes
 from portal.actions.roof_warnings import visit_warnings
 from portal.actions.visits import (
     overlapping,
@@ -116,6 +118,11 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "today": today,
             "washed_on": min(today, visit.starts_at.astimezone(ZoneInfo(site.tz)).date()),
             "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
+            "sets_out": visit.state == VisitState.BOOKED
+            and visit.starts_at.astimezone(ZoneInfo(site.tz)).date() == today,
+            "there_at": expected_at(visit),
+            "way": way_minutes(visit),
+            "set_out_id": uuid4(),
             "user_id": user.pk,
             "there": times_there(visit.entries.all()),
         },

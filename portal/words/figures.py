@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime, time
 from decimal import Decimal
 
 from babel import Locale
 from babel.numbers import get_currency_symbol
-from django.utils.formats import date_format, get_format, number_format
+from django.utils.formats import date_format, get_format, number_format, time_format
 from django.utils.translation import get_language, gettext, to_locale
 from django.utils.translation import gettext_lazy as _
 
@@ -28,6 +28,11 @@ def percent(fraction: float | None) -> str:
 def day_words(day: date) -> str:
     """A day in the active language: "5 March 2026", "5 de marzo de 2026"."""
     return date_format(day, gettext("j F Y"))
+
+
+def clock_words(moment: datetime | time) -> str:
+    """A time of day, as the pages write it: "09:30"."""
+    return time_format(moment, "H:i")
 
 
 def money(amount: Decimal | float | None, currency: str) -> str:

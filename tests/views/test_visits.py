@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.test import Client
@@ -169,3 +170,24 @@ def test_a_visit_called_off_says_so_before_anything_else(people: Cast) -> None:
     assert (
         "finish only if the panels were washed" in client.get(reverse("visit_record", args=[visit.pk])).content.decode()
     )
+
+
+def test_one_press_on_the_sheet_says_when_the_van_is_there(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    visit = factories.visit(site=people.visit.site, starts_at=timezone.now(), technicians=(technician,))
+    client, sheet = people.client("technician"), reverse("visit_sheet", args=[visit.pk])
+    assert 'value="set_out"' in client.get(sheet).content.decode()
+    said = {"client_id": str(uuid4()), "kind": "set_out", "drive_minutes": "25"}
+    headers = {"accept": "application/json"}
+    assert client.post(reverse("visit_entries", args=[visit.pk]), said, headers=headers).status_code == 200
+    page = client.get(sheet)
+    assert 'value="set_out"' not in page.content.decode()
+    there = page.context["there_at"].astimezone(ZoneInfo(visit.site.tz))
+    assert f"On the way: there at about <b>{there:%H:%M}</b>. The customer is told by mail." in page.content.decode()
+
+
+def test_nobody_sets_out_on_another_day(people: Cast) -> None:
+    later = factories.visit(site=people.visit.site, starts_at=timezone.now() + timedelta(days=2))
+    page = people.client("office").get(reverse("visit_sheet", args=[later.pk])).content.decode()
+    assert 'value="set_out"' not in page

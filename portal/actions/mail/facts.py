@@ -10,10 +10,10 @@ from itertools import product
 from zoneinfo import ZoneInfo
 
 from django.db.models import Max, Q
-from django.utils.formats import time_format
 from django.utils.translation import gettext
 
 from portal.actions.advice import recommendation
+from portal.actions.arrival import arrival_window, expected_at
 from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import again_token, page_address, recipient
@@ -37,7 +37,7 @@ from portal.models import (
 )
 from portal.models.record import findings
 from portal.words import advice as words
-from portal.words.figures import day_words, money, percent
+from portal.words.figures import clock_words, day_words, money, percent
 from portal.words.standing_wish import standing_wish_words
 
 
@@ -126,9 +126,25 @@ def visit_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
         cost = PHRASES[person.language]["cost"].format(price=money(visit.price, reminder.business.currency))
     return {
         "visit_day": day_words((visit.finished_at or start).astimezone(zone).date()),
-        "visit_time": time_format(start.astimezone(zone)),
+        "visit_time": clock_words(start.astimezone(zone)),
         "cost": cost,
     }
+
+
+def arrival_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A visit's day, and between which times its crew arrives."""
+    assert reminder.visit is not None, "it is planned for a visit"
+    zone = ZoneInfo(recipient(reminder).tz)
+    first, last = (clock_words(one.astimezone(zone)) for one in arrival_window(reminder.visit))
+    return visit_facts(reminder, moment) | {"not_before": first, "not_after": last}
+
+
+def set_out_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """When the van is there."""
+    assert reminder.visit is not None, "it is planned for a visit"
+    there = expected_at(reminder.visit)
+    assert there is not None, "it is planned once they have set out"
+    return {"there_at": clock_words(there.astimezone(ZoneInfo(recipient(reminder).tz)))}
 
 
 def called_off_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
@@ -295,7 +311,7 @@ def tomorrow_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     line = PHRASES[recipient(reminder).language]["visit"]
     lines = [
         line.format(
-            time=time_format(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
+            time=clock_words(visit.starts_at.astimezone(ZoneInfo(visit.site.tz))),
             customer=visit.site.customer.name,
             address=visit.site.address,
         )

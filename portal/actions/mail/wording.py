@@ -16,7 +16,6 @@ from pathlib import Path
 
 from django.core.exceptions import ValidationError
 from django.utils import translation
-from django.utils.formats import time_format
 from django.utils.translation import gettext as _
 
 from portal.actions.mail.letter import Letter
@@ -28,7 +27,7 @@ from portal.pv.recommend import Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
 from portal.pv.standing_wish import Heard, Rhythm, StandingWish
 from portal.words import advice as sentences
-from portal.words.figures import day_words, money, percent
+from portal.words.figures import clock_words, day_words, money, percent
 from portal.words.standing_wish import standing_wish_words
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
@@ -124,7 +123,10 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "amount": price,
             "pay": words["pay_by"].format(amount=price, day=day),
             "visit_day": day,
-            "visit_time": time_format(time(9, 30)),
+            "visit_time": clock_words(time(9, 30)),
+            "not_before": clock_words(time(9, 30)),
+            "not_after": clock_words(time(10, 15)),
+            "there_at": clock_words(time(9, 40)),
             "photos": words["photos_attached"],
             "found": words["found_nothing"],
             "gain": words["gained"].format(mid=percent(0.06), low=percent(0.04), high=percent(0.08)),
@@ -139,7 +141,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "leads": "– " + words["lead"].format(customer="Alex Example", site="Home", why=why),
             "day": day,
             "visits": words["visit"].format(
-                time=time_format(time(9, 30)), customer="Alex Example", address="12 Invented Road"
+                time=clock_words(time(9, 30)), customer="Alex Example", address="12 Invented Road"
             ),
         }
     return {name: known[name] for name in letter.names}

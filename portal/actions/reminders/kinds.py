@@ -124,6 +124,23 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(
+            ReminderKind.ARRIVAL,
+            Audience.BOOKER,
+            (*_ROOF, "visit_day", "not_before", "not_after"),
+            facts.arrival_facts,
+        ),
+        of_firm=standing.arrivals,
+        moot=standing.booking_moot,
+        lifetime=timedelta(hours=4),  # nobody wants it at night
+    ),
+    Kind(
+        letter=Letter(ReminderKind.SET_OUT, Audience.BOOKER, (*_ROOF, "there_at"), facts.set_out_facts),
+        of_firm=standing.set_outs,
+        moot=standing.set_out_moot,
+        lifetime=standing.LONGEST_DRIVE,
+    ),
+    Kind(
+        letter=Letter(
             ReminderKind.CALLED_OFF,
             Audience.BOOKER,
             (*_ROOF, "visit_day", "visit_time", "why", "link"),

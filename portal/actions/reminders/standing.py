@@ -6,7 +6,7 @@ For each kind of reminder stands here when one should be there (of a ``Firm``), 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Exists, Max, OuterRef, Q
 from django.utils.translation import gettext_noop
 
+from portal.actions.arrival import LONGEST_DRIVE, there_by
 from portal.actions.invoices.issue import left_to_credit
 from portal.actions.mail.facts import asked_event, digest_from, digest_leads, overdue_invoice, tomorrows_visits
 from portal.actions.reminders.hours import at_hour, next_decent, sending_rules
@@ -22,6 +23,7 @@ from portal.models import (
     CALLED_OFF,
     OFFICE_ROLES,
     Business,
+    EntryKind,
     Invoice,
     Lead,
     LeadEvent,
@@ -31,6 +33,7 @@ from portal.models import (
     ReminderKind,
     ReminderState,
     Visit,
+    VisitEntry,
     VisitState,
 )
 from portal.models.invoice import InvoiceQuerySet
@@ -41,6 +44,7 @@ TOLD_WITHIN = timedelta(hours=20)
 """A wash that the office marks done days later is told by its result alone."""
 PHOTOS_COME_WITHIN = timedelta(minutes=45)
 TOMORROW_HOUR = 16
+ARRIVAL_HOUR = 17
 INVOICED_WITHIN = timedelta(days=2)
 """An invoice issued longer ago, on a machine that stood still, is the office's to send."""
 OVERDUE_AFTER = timedelta(days=3)
@@ -102,6 +106,43 @@ def booking_moot(reminder: Reminder, moment: datetime) -> str:
     if reminder.about != f"{visit.pk}:{visit.revision}":
         return gettext_noop("The visit was moved; another mail tells of it.")
     return ""
+
+
+def arrivals(firm: Firm) -> Iterator[Wish]:
+    """Visits of tomorrow, in the evening. Whoever booked or moved theirs today has just been told of the time."""
+    due_at = at_hour(firm.today, ARRIVAL_HOUR, firm.zone)
+    if firm.now < due_at:
+        return
+    tomorrow = firm.today + timedelta(days=1)
+    visits = Visit.objects.filter(
+        site__customer__business=firm.business,
+        state=VisitState.BOOKED,
+        changed_at__lt=at_hour(firm.today, 0, firm.zone),
+    ).between(tomorrow, tomorrow, tz=firm.business.tz)
+    for visit in visits.exclude(site__customer__email="").select_related("site__customer"):
+        yield replace(_of_visit(firm, visit), due_at=due_at, stale_at=None)
+
+
+def set_outs(firm: Firm) -> Iterator[Wish]:
+    """Visits whose crew says that it has set out, until it should be there."""
+    said = VisitEntry.objects.filter(
+        kind=EntryKind.SET_OUT,
+        at__gt=firm.now - LONGEST_DRIVE,
+        visit__state=VisitState.BOOKED,
+        visit__site__customer__business=firm.business,
+    ).exclude(visit__site__customer__email="")
+    newest = {one.visit: there_by(one) for one in said.select_related("visit__site__customer").order_by("at", "pk")}
+    for visit, there in newest.items():
+        if there > firm.now:
+            yield replace(_of_visit(firm, visit), stale_at=there)
+
+
+def set_out_moot(reminder: Reminder, moment: datetime) -> str:
+    visit = reminder.visit
+    assert visit is not None, "it is planned for a visit"
+    if visit.state == VisitState.DONE or visit.entries.filter(kind=EntryKind.ARRIVED).exists():
+        return gettext_noop("They are there already.")
+    return booking_moot(reminder, moment)
 
 
 def told_of(visit: Visit) -> bool:

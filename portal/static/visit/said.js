@@ -6,6 +6,7 @@ import { frame, spoken } from "./here.js";
 
 /** @type {Record<string, string>} */
 export const NAMES = {
+  set_out: spoken("Set out"),
   tap: spoken("Tap and hose"), water: spoken("Water quality"), ladder: spoken("Ladder and footing"), pre_rinse: spoken("Pre-rinse"),
   soak: spoken("Soak"), scrub: spoken("Soft scrub"), rinse: spoken("Final rinse"), glass: spoken("Glass"),
   frame: spoken("Frame and clamps"), cables: spoken("Cables and connectors"),
@@ -41,6 +42,7 @@ export function inWords(row) {
   });
   return [
     ANSWERS[field.answer] || spoken("Done"), field.water_ppm && `${field.water_ppm} ppm`,
-    field.soak_minutes && `${field.soak_minutes} min`, field.note, time, STATES[row.state] && "·", STATES[row.state],
+    field.soak_minutes && `${field.soak_minutes} min`,
+    field.drive_minutes && `${field.drive_minutes} min`, field.note, time, STATES[row.state] && "·", STATES[row.state],
   ].filter(Boolean).join(" ");
 }

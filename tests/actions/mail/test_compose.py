@@ -79,7 +79,7 @@ def test_a_booked_visit_comes_with_a_calendar_entry_and_a_moved_one_is_told_agai
     assert (name, kind) == ("visit.ics", "text/calendar")
     assert event.decoded("dtstart") == datetime(2026, 6, 17, 15, 0, tzinfo=UTC)
     assert event.decoded("dtend") == datetime(2026, 6, 17, 16, 30, tzinfo=UTC)
-    assert "at 9 a.m." in str(mail.outbox[0].body)  # Denver
+    assert "at 09:00. The price" in str(mail.outbox[0].body)  # Denver
     assert "List-Unsubscribe" not in mail.outbox[0].extra_headers
     visit.revision += 1
     visit.save()

@@ -21,10 +21,12 @@ from portal.actions.invoices.payments import record_payment
 from portal.actions.mail.facts import common_facts
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.wording import sample_facts, standard_wording
+from portal.actions.record import record_entry
 from portal.actions.reminders.kinds import KINDS, kind_of
 from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import LEASE, release_expired, send_due
 from portal.models import (
+    EntryKind,
     EventKind,
     Invoice,
     Language,
@@ -98,6 +100,20 @@ def gain_measured(language: Language) -> Undo:
 def booked(language: Language) -> Undo:
     visit = factories.visit(site=roof(language))
     return lambda: type(visit).objects.update(state=VisitState.CANCELLED)
+
+
+def tomorrow_evening_told(language: Language) -> Undo:
+    visit = factories.visit(site=roof(language))
+    type(visit).objects.update(changed_at=NOW - 3 * DAY)
+    return lambda: type(visit).objects.update(state=VisitState.CANCELLED)
+
+
+def set_out(language: Language) -> Undo:
+    visit = factories.visit(site=roof(language))
+    by = factories.member(visit.site.customer.business, Role.TECHNICIAN)
+    said = {"kind": EntryKind.SET_OUT, "drive_minutes": 239, "client_id": uuid4(), "by": by}
+    record_entry(visit=visit, at=EVENING - timedelta(minutes=5), now=EVENING, **said)
+    return lambda: record_entry(visit=visit, kind=EntryKind.ARRIVED, client_id=uuid4(), at=EVENING, by=by, now=EVENING)
 
 
 def called_off(language: Language) -> Undo:
@@ -175,6 +191,8 @@ SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.WISHED: wished,
     ReminderKind.RESULT: gain_measured,
     ReminderKind.BOOKED: booked,
+    ReminderKind.ARRIVAL: tomorrow_evening_told,
+    ReminderKind.SET_OUT: set_out,
     ReminderKind.CALLED_OFF: called_off,
     ReminderKind.WASHED: washed_today,
     ReminderKind.INVOICE: invoice_issued,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 from django.core import mail
@@ -13,7 +14,7 @@ from django.test.utils import CaptureQueriesContext
 from portal.actions.mail.stops import allow_mail, stop_mail
 from portal.actions.reminders.plan import plan_reminders, plan_standing, plan_unassessed
 from portal.actions.reminders.send import send_due
-from portal.models import Business, Reminder, ReminderKind, ReminderState, Role, Site, User
+from portal.models import Business, Reminder, ReminderKind, ReminderState, Role, Site, User, Visit, VisitEntry
 from tests import factories
 from tests.actions.reminders.planned import DAY, after, due
 from tests.factories import NOW
@@ -31,7 +32,10 @@ def a_busy_roof(business: Business, crew: User) -> None:
     factories.washed(site, NOW - 20 * DAY, gain=0.05, low=0.04, high=0.06)
     factories.lead(site=site, opened_at=NOW - 40 * DAY)
     tomorrow = factories.site(customer=factories.customer(business=business))
-    factories.visit(site=tomorrow, starts_at=NOW + DAY, technicians=(crew,))
+    visit = factories.visit(site=tomorrow, starts_at=NOW + DAY, technicians=(crew,))
+    Visit.objects.filter(pk=visit.pk).update(changed_at=NOW - DAY)
+    said = VisitEntry(visit=visit, client_id=uuid4(), kind="set_out", drive_minutes=60, at=NOW + timedelta(hours=5))
+    said.save()
 
 
 def test_planning_asks_the_database_as_often_for_two_sites_as_for_thirty() -> None:

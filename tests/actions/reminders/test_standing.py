@@ -12,7 +12,7 @@ from portal.actions.advice import recommendation
 from portal.actions.leads import review_leads
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
-from portal.models import Language, Reminder, ReminderKind, Role
+from portal.models import Language, Reminder, ReminderKind, ReminderState, Role, Visit
 from portal.words.advice import advice, headline
 from tests import factories
 from tests.actions.reminders.planned import DAY, DENVER, after
@@ -36,7 +36,7 @@ def test_tomorrows_visits_go_to_each_technician_at_four() -> None:
     send_due(now=four)
     (sent,) = mail.outbox
     assert sent.to == [f'"{crew.name}" <{crew.email}>']
-    assert "9 a.m., Pat Invented, 12 Invented Road" in str(sent.body)
+    assert "09:00, Pat Invented, 12 Invented Road" in str(sent.body)
 
 
 def test_the_office_gets_one_digest_a_day_with_the_new_leads() -> None:
@@ -120,3 +120,41 @@ def test_a_visit_gone_by_is_not_confirmed_and_a_moved_one_only_where_it_went() -
     done = send_due(now=NOW)
     assert (done.sent, done.dropped) == (1, 1)
     assert after(first).reason == "The visit was moved; another mail tells of it."
+
+
+def test_on_the_evening_before_the_customer_is_told_between_which_times() -> None:
+    business = factories.business()
+    crew = factories.member(business, Role.TECHNICIAN)
+    homes = [factories.site(customer=factories.customer(business=business)) for _ in range(2)]
+    for hour, home in zip((9, 11), homes, strict=True):
+        factories.visit(site=home, starts_at=datetime(2026, 6, 16, hour, 0, tzinfo=DENVER), technicians=(crew,))
+    Visit.objects.update(changed_at=NOW - DAY)
+    five = datetime(2026, 6, 15, 17, 0, tzinfo=DENVER)
+    mine = Reminder.objects.filter(kind=ReminderKind.ARRIVAL)
+    plan_standing(now=five - timedelta(minutes=1))
+    assert not mine.exists()
+    for minutes in (0, 10, 20):
+        plan_standing(now=five + timedelta(minutes=minutes))
+    Reminder.objects.exclude(kind=ReminderKind.ARRIVAL).delete()
+    send_due(now=five)
+    assert [(one.to[0].split("<")[1], one.subject) for one in mail.outbox] == [
+        (f"{homes[0].customer.email}>", "We come tomorrow between 09:00 and 09:30"),
+        (f"{homes[1].customer.email}>", "We come tomorrow between 11:00 and 11:45"),  # a wash comes before it
+    ]
+    assert "tomorrow, 16 June 2026. Expect us" in str(mail.outbox[0].body)
+
+
+def test_who_booked_today_is_not_told_of_the_time_twice() -> None:
+    visit = factories.visit(starts_at=datetime(2026, 6, 16, 9, 0, tzinfo=DENVER))
+    five = datetime(2026, 6, 15, 17, 0, tzinfo=DENVER)
+    Visit.objects.update(changed_at=datetime(2026, 6, 15, 0, 0, tzinfo=DENVER))
+    plan_standing(now=five)
+    assert [one.kind for one in Reminder.objects.filter(visit=visit)] == [ReminderKind.BOOKED]
+
+
+def test_nobody_is_told_at_night_that_we_come_tomorrow() -> None:
+    factories.visit(starts_at=datetime(2026, 6, 16, 9, 0, tzinfo=DENVER))
+    Visit.objects.update(changed_at=NOW - DAY)
+    plan_standing(now=datetime(2026, 6, 15, 17, 0, tzinfo=DENVER))
+    send_due(now=datetime(2026, 6, 15, 21, 1, tzinfo=DENVER))
+    assert Reminder.objects.get(kind=ReminderKind.ARRIVAL).state == ReminderState.DROPPED
