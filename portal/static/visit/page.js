@@ -235,6 +235,7 @@ function paintFound() {
       return item;
     }));
   }
+  for (const line of every(document, "[data-found-line]", HTMLElement)) line.hidden = !found.length;
   const urgent = found.some((form) => form.dataset.answer === "urgent") || document.querySelector(".record[data-urgent]") !== null;
   for (const stop of every(document, "[data-stop]", HTMLElement)) stop.hidden = !urgent;
 }

@@ -19,7 +19,6 @@ function show(moved) {
   const here = current();
   for (const step of steps) step.hidden = step !== here;
   one(document, "[data-where]", HTMLElement).textContent = here.dataset.step ?? "";
-  one(document, "[data-all]", HTMLElement).hidden = here === steps[0];
   foldHeed();
   try {
     localStorage.setItem(place, here.id);
@@ -32,11 +31,13 @@ function show(moved) {
   one(here, "h2", HTMLElement).focus({ preventScroll: true });
 }
 
-/** What is known of the roof stands whole at the first step, and until it was read; then a line of it stays. */
+/** What is known of the roof stands whole at the first step, and until it was read; then a line of it stays, and all
+ * steps can be reached. */
 export function foldHeed() {
-  if (!(heed instanceof HTMLElement)) return;
-  const unread = document.querySelector("[data-after-heed]")?.hasAttribute("hidden");
-  heed.classList.toggle("folded", !unread && current() !== screens[0]);
+  if (!screens.length) return; // the sheet has none
+  const unread = one(document, "[data-after-heed]", HTMLElement).hidden;
+  one(document, "[data-all]", HTMLElement).hidden = unread || current() === steps[0];
+  if (heed instanceof HTMLElement) heed.classList.toggle("folded", !unread && current() !== screens[0]);
 }
 
 /** Go to the step of this name. @param {string} name */
