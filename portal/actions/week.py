@@ -66,6 +66,11 @@ class CrewWeek:
         return "-".join(str(person.pk) for person in self.crew)
 
 
+def crew_of(visit: Visit) -> tuple[User, ...]:
+    """Who is sent to a visit together, in a fixed order: visits of one crew on one day are one round."""
+    return tuple(sorted(visit.technicians.all(), key=lambda one: one.pk))
+
+
 def week_of(business: Business, first: date) -> list[CrewWeek]:
     """The seven days from ``first`` on of each technician, of each crew of several, and of visits nobody is sent to."""
     zone, days = ZoneInfo(business.tz), [first + timedelta(days=n) for n in range(7)]
@@ -75,9 +80,9 @@ def week_of(business: Business, first: date) -> list[CrewWeek]:
     crews: dict[tuple[int, ...], list[User]] = {(one.pk,): [one] for one in technicians.order_by("name", "pk")}
     rounds: dict[tuple[tuple[int, ...], date], list[Visit]] = {}
     for visit in visits:
-        crew = sorted(visit.technicians.all(), key=lambda one: one.pk)
+        crew = crew_of(visit)
         key = tuple(one.pk for one in crew)
-        crews.setdefault(key, crew)
+        crews.setdefault(key, list(crew))
         rounds.setdefault((key, visit.starts_at.astimezone(zone).date()), []).append(visit)
     off = list(DayOff.objects.filter(business=business).between(days[0], days[-1]))
     return [
@@ -119,7 +124,7 @@ def round_of(business: Business, day: date, crew: Iterable[int]) -> list[Visit]:
     """One crew's standing visits of a day; ``crew`` are the keys of just who is sent together."""
     sent = set(crew)
     visits = Visit.objects.filter(site__customer__business=business).standing().between(day, day, tz=business.tz)
-    return [one for one in visits.with_site() if {person.pk for person in one.technicians.all()} == sent]
+    return [one for one in visits.with_site() if {person.pk for person in crew_of(one)} == sent]
 
 
 def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], float]:

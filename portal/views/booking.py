@@ -10,11 +10,9 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
-from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
@@ -43,13 +41,12 @@ from portal.models import (
     VisitState,
 )
 from portal.models.site import SiteQuerySet
-from portal.views.asked import row_asked, words_asked
+from portal.views.asked import page_asked, row_asked, words_asked
 from portal.views.office import office
 from portal.views.searching import with_words
 from portal.views.week import week_address
 from portal.words.figures import day_words
 
-PAGE = 50
 USUAL_MINUTES = 60
 
 
@@ -104,9 +101,8 @@ def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
     """The roofs to choose from, found by all words that are searched for."""
     wanted = words_asked(request)
     sites = sites.filter(with_words(wanted.split()))
-    page = Paginator(sites, PAGE).get_page(request.GET.get("page"))
-    query = urlencode({"q": wanted}) if wanted else ""
-    return render(request, "visits/book_where.html", {"page": page, "wanted": wanted, "query": query})
+    page = page_asked(request, sites)
+    return render(request, "visits/book_where.html", {"page": page, "wanted": wanted})
 
 
 @login_required

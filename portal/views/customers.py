@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.core.paginator import Paginator
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -26,14 +25,12 @@ from portal.actions.mail.post import mail_folder
 from portal.actions.missing import missing_of
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
 from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
-from portal.views.asked import row_asked
+from portal.views.asked import page_asked, row_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again, asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm
 from portal.views.weekdays import WeekdaysField
-
-PAGE = 20
 
 
 class ListForm(SearchForm):
@@ -71,12 +68,10 @@ def _listed(request: HttpRequest) -> tuple[ListForm, list[Customer]]:
 def customers(request: HttpRequest) -> HttpResponse:
     """Customers with their roofs, searched by name, address, e-mail, phone, or by how a roof stands."""
     form, found = _listed(request)
-    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+    page = page_asked(request, found)
     page.object_list = list(page.object_list)
     _tell(page.object_list)
-    query = request.GET.copy()
-    query.pop("page", None)
-    asked = {"page": page, "form": form, "wanted": form.asked("q"), "query": query.urlencode()}
+    asked = {"page": page, "form": form, "wanted": form.asked("q")}
     return render(request, "customer/list.html", asked)
 
 

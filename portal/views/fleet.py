@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -19,6 +18,7 @@ from portal.actions.advice import recommendations
 from portal.charts.last_year import last_year_chart, lowest_of
 from portal.models import Business, Site, SiteDaily, User, Visit, VisitState
 from portal.pv.recommend import Recommendation
+from portal.views.asked import page_asked
 
 PAGE = 12
 
@@ -41,7 +41,7 @@ def fleet(request: HttpRequest) -> HttpResponse:
         raise PermissionDenied
     told = recommendations(Site.objects.managed_by(user).select_related("customer__business"), now=now)
     order = sorted(told, key=lambda key: (told[key].loss is None, -(one.middle if (one := told[key].loss) else 0), key))
-    page = Paginator(order, PAGE).get_page(request.GET.get("page"))
+    page = page_asked(request, order, PAGE)
     sites = Site.objects.select_related("customer").in_bulk(list(page))
     charts = last_years(list(page), until=now.astimezone(ZoneInfo(firm.tz)).date())
     stamps = [Stamp(sites[key], told[key], charts.get(key, "")) for key in page]

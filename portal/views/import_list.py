@@ -7,7 +7,6 @@ from typing import cast
 from django import forms
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -18,12 +17,12 @@ from django.views.decorators.http import require_safe
 from portal.actions.imports.receive import STALLED_AFTER
 from portal.models import Business, Import, ImportState, Site, User
 from portal.models.meter import ImportQuerySet
+from portal.views.asked import page_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.imports import asked_site, may_send
 from portal.views.searching import with_words
 
-PAGE = 15
 ORDERS = {"": "-uploaded_at", "oldest": "uploaded_at", "rejected": "-rows_rejected", "name": "filename"}
 
 
@@ -75,19 +74,16 @@ def _listed(request: HttpRequest) -> tuple[ImportListForm, Site | None, ImportQu
 def imports(request: HttpRequest) -> HttpResponse:
     """List what was sent, the newest first unless asked otherwise."""
     form, site, sent = _listed(request)
-    page = Paginator(sent, PAGE).get_page(request.GET.get("page"))
+    page = page_asked(request, sent)
     waiting = any(one.waits for one in page)
     own = Import.objects.visible_to(cast(User, request.user)).unfinished()
     unbegun = own.filter(begun_at=None, asked_at__lt=timezone.now() - STALLED_AFTER)
-    query = request.GET.copy()
-    query.pop("page", None)
     shown = {
         "page": page,
         "site": site,
         "waiting": waiting,
         "late": unbegun.order_by("asked_at").first() if waiting else None,
         "form": form,
-        "query": query.urlencode(),
         "may_export": Business.objects.managed_by(cast(User, request.user)).exists(),
     }
     return render(request, "imports/imports.html", shown)

@@ -14,7 +14,6 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -31,11 +30,11 @@ from portal.actions.invoices.totals import Totals, totals
 from portal.actions.invoices.transfer_code import transfer_code
 from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, Payment, User
 from portal.models.invoice import InvoiceQuerySet
+from portal.views.asked import page_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 
-PAGE = 50
 View = Callable[..., HttpResponse]
 
 
@@ -140,12 +139,8 @@ def _listed(request: HttpRequest) -> tuple[ListForm, InvoiceQuerySet, date]:
 def invoices(request: HttpRequest) -> HttpResponse:
     """All invoices of the office's firms, by state and name."""
     form, chosen, today = _listed(request)
-    page = Paginator(chosen, PAGE).get_page(request.GET.get("page"))
-    query = request.GET.copy()
-    query.pop("page", None)
-    return render(
-        request, "invoices/list.html", {"form": form, "page": page, "today": today, "query": query.urlencode()}
-    )
+    page = page_asked(request, chosen)
+    return render(request, "invoices/list.html", {"form": form, "page": page, "today": today})
 
 
 COLUMNS = (

@@ -10,7 +10,6 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.core.paginator import Page, Paginator
 from django.db.models import F, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -26,13 +25,13 @@ from portal.actions.leads import distance_km, lose_lead, move_lead, note_lead, p
 from portal.charts.promise import promise_chart
 from portal.models import Business, Lead, LeadKind, LeadStage, Membership, Site, User
 from portal.models.lead import LeadQuerySet
+from portal.views.asked import page_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words
 from portal.words.advice import advice, headline
 
-PAGE = 25
 TRIPS_A_PAGE = 20
 TRIP_KM = 8.0
 OPEN_STAGES = (LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED)
@@ -124,16 +123,13 @@ def leads(request: HttpRequest) -> HttpResponse:
     """The board: what is at stake first; with ``near`` the neighbours of one trip together."""
     form, chosen = _board(request)
     near = bool(form.is_valid() and form.cleaned_data["near"])
-    asked = request.GET.get("page")
     if near:
-        page: Page[Any] = Paginator(trips(list(chosen), within_km=TRIP_KM), TRIPS_A_PAGE).get_page(asked)
+        page = page_asked(request, trips(list(chosen), within_km=TRIP_KM), TRIPS_A_PAGE)
         groups = list(page.object_list)
     else:
-        page = Paginator(chosen, PAGE).get_page(asked)
+        page = page_asked(request, chosen)
         groups = [list(page.object_list)]
     told = recommendations([lead.site for group in groups for lead in group], now=timezone.now())
-    query = request.GET.copy()
-    query.pop("page", None)
     return render(
         request,
         "leads/leads.html",
@@ -151,7 +147,6 @@ def leads(request: HttpRequest) -> HttpResponse:
             ],
             "count": chosen.count(),
             "team": team_of(cast(User, request.user)),
-            "query": query.urlencode(),
         },
     )
 

@@ -16,11 +16,13 @@ from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendations
 from portal.actions.travel import yard_of
+from portal.actions.week import crew_of
 from portal.charts.map import Group, Kind, Spot, Way, Words, draw_map, ground_of, groups_of
-from portal.models import Business, Lead, LeadStage, Site, Visit
+from portal.models import Business, Lead, LeadStage, Site, User, Visit
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.office import office
+from portal.views.visit_days import names_of
 
 NAMED = 12
 """So many roofs of one mark are named before the rest folds."""
@@ -101,13 +103,13 @@ def _kind(key: int, told: Recommendation, visited: set[int], called: set[int]) -
 
 def _ways(visits: Sequence[Visit], yard: tuple[float, float] | None) -> list[Way]:
     """Each crew's round of today, in the order of time."""
-    crews: dict[str, list[tuple[float, float]]] = {}
+    crews: dict[tuple[User, ...], list[tuple[float, float]]] = {}
     for visit in visits:
-        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or _("Nobody sent yet")
         if visit.site.place is not None:
-            crews.setdefault(crew, []).append(visit.site.place)
+            crews.setdefault(crew_of(visit), []).append(visit.site.place)
     ends = [yard] if yard else []
-    return [Way(crew, (*ends, *places, *ends)) for crew, places in sorted(crews.items())]
+    ways = [Way(names_of(crew), (*ends, *places, *ends)) for crew, places in crews.items()]
+    return sorted(ways, key=lambda one: one.name)
 
 
 def _box(asked: str) -> tuple[float, float, float, float] | None:

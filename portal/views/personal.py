@@ -7,7 +7,6 @@ from typing import cast
 
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone, translation
@@ -15,6 +14,7 @@ from django.views.decorators.http import require_GET
 
 from portal.actions.export import export_customer
 from portal.models import AuditEntry, Business, Customer, Role, User
+from portal.views.asked import page_asked
 from portal.views.guard import asks_again_to_read
 
 LINES = 100
@@ -49,5 +49,5 @@ def business_trail(request: HttpRequest, slug: str) -> HttpResponse:
     if not Business.objects.managed_by(user, roles=(Role.OWNER,)).filter(pk=business.pk).exists():
         raise PermissionDenied
     entries = AuditEntry.objects.visible_to(user).filter(business=business).select_related("by")
-    page = Paginator(entries, LINES).get_page(request.GET.get("page"))
-    return render(request, "business/trail.html", {"page": page, "firm": business, "query": ""})
+    page = page_asked(request, entries, LINES)
+    return render(request, "business/trail.html", {"page": page, "firm": business})

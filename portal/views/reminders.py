@@ -12,7 +12,6 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.paginator import Paginator
 from django.db.models import Count
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -28,8 +27,8 @@ from portal.actions.reminders.hours import sending_rules, set_sending_rules
 from portal.actions.reminders.kinds import KINDS
 from portal.actions.reminders.send import retry_reminder
 from portal.models import Business, Language, Reminder, ReminderKind, ReminderState, Role, SendingRules, User
+from portal.views.asked import page_asked
 
-PAGE = 25
 NEWEST_MAILS = 200
 
 
@@ -65,9 +64,7 @@ def reminders(request: HttpRequest) -> HttpResponse:
     wish = form.cleaned_data if form.is_valid() else {}
     chosen = mine.filter(**{field: value for field, value in wish.items() if value})
     chosen = chosen.select_related("customer", "user", "site", "business").order_by("-due_at", "-pk")
-    page = Paginator(chosen, PAGE).get_page(request.GET.get("page"))
-    query = request.GET.copy()
-    query.pop("page", None)
+    page = page_asked(request, chosen)
     return render(
         request,
         "reminders/reminders.html",
@@ -75,7 +72,6 @@ def reminders(request: HttpRequest) -> HttpResponse:
             "form": form,
             "page": page,
             "counts": [(state, counts.get(state.value, 0)) for state in ReminderState],
-            "query": query.urlencode(),
             "owner": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
             "written_to_files": mail_folder() is not None,
         },

@@ -119,6 +119,8 @@ class SiteForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot be s
         super().__init__(*args, **kwargs)
         if not self.instance.name:
             self.initial.setdefault("name", _("Home"))
+        currency = self.instance.customer.business.currency
+        self.fields["price_per_kwh"].label = _("Value of a kWh [{currency}]").format(currency=currency)
 
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or self.cleaned_data

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.actions.visits import in_route_order
+from portal.actions.week import crew_of
 from portal.models import User, Visit
 from portal.models.visit import VisitQuerySet
 
@@ -54,14 +55,18 @@ def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datet
     return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]
 
 
+def names_of(crew: Iterable[User]) -> str:
+    """Who is sent together, in a line."""
+    return ", ".join(sorted(map(str, crew))) or _("Nobody sent yet")
+
+
 def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[Round]:
     """Each crew's own round: two vans do not share a route."""
-    crews: dict[str, list[Visit]] = {}
+    crews: dict[tuple[User, ...], list[Visit]] = {}
     for visit in of_day:
-        crew = ", ".join(sorted(str(person) for person in visit.technicians.all())) or _("Nobody sent yet")
-        crews.setdefault(crew, []).append(visit)
+        crews.setdefault(crew_of(visit), []).append(visit)
     rounds = []
-    for crew, own in sorted(crews.items()):
+    for crew, own in crews.items():
         ordered, km = in_route_order(own)
-        rounds.append(Round(crew, [(one, known[one.pk]) for one in ordered], km))
-    return rounds
+        rounds.append(Round(names_of(crew), [(one, known[one.pk]) for one in ordered], km))
+    return sorted(rounds, key=lambda one: one.crew)

@@ -6,19 +6,17 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib.auth.decorators import login_required
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext_lazy
 
 from portal.models import Business, Site, Visit, VisitState
 from portal.models.visit import VisitQuerySet
+from portal.views.asked import page_asked
 from portal.views.cells import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words
-
-PAGE = 50
 
 
 class VisitListForm(SearchForm):
@@ -54,10 +52,8 @@ def _listed(request: HttpRequest) -> tuple[VisitListForm, VisitQuerySet]:
 @login_required
 def visit_list(request: HttpRequest) -> HttpResponse:
     form, found = _listed(request)
-    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
-    query = request.GET.copy()
-    query.pop("page", None)
-    return render(request, "visits/list.html", {"form": form, "page": page, "query": query.urlencode()})
+    page = page_asked(request, found)
+    return render(request, "visits/list.html", {"form": form, "page": page})
 
 
 COLUMNS = (

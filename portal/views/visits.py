@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
@@ -40,6 +39,7 @@ from portal.models import (
 )
 from portal.models.record import times_there
 from portal.pv.shaded_hours import hours_that_look_shaded
+from portal.views.asked import page_asked
 from portal.views.life import life_of
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
 from portal.words.sentences import with_words
@@ -61,10 +61,8 @@ def visits(request: HttpRequest) -> HttpResponse:
     if chosen is not None:
         worked = worked.filter(technicians=chosen)
     coming = coming_days(worked.standing().filter(starts_at__gte=yesterday), now)
-    page = Paginator(list(coming), DAYS_A_PAGE).get_page(request.GET.get("page"))
+    page = page_asked(request, list(coming), DAYS_A_PAGE)
     listed = list(worked.filter(pk__in=[key for day in page for key in coming[day]]).order_by("starts_at", "pk"))
-    query = request.GET.copy()
-    query.pop("page", None)
     by_route = request.GET.get("order") == "route"
     referrals = Referral.objects.visible_to(user).select_related("visit__site__customer", "entry")
     return render(
@@ -73,7 +71,6 @@ def visits(request: HttpRequest) -> HttpResponse:
         {
             "days": days_of(listed, by_route=by_route, reader=user, now=now),
             "page": page,
-            "query": query.urlencode(),
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,
             "chosen": chosen,

@@ -19,7 +19,7 @@ from portal.pv.recommend import Reader, Recommendation
 from portal.words import advice as sentences_of_advice
 from portal.words.advice import SIGNS
 from portal.words.drawn import chart_in_their_words, svg_in_their_words
-from portal.words.figures import NBSP, about_money, compass, money, percent, roughly, whole_money
+from portal.words.figures import NBSP, about_money, compass, money, percent, roughly, span_words, whole_money
 from portal.words.kept import in_their_words
 from portal.words.scripts import script_words
 from portal.words.sentences import paragraph, sentence
@@ -33,6 +33,7 @@ for figure in (
     whole_money,
     roughly,
     compass,
+    span_words,
     sentence,
     paragraph,
     in_their_words,

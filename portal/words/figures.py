@@ -35,6 +35,12 @@ def clock_words(moment: datetime | time) -> str:
     return time_format(moment, "H:i")
 
 
+def span_words(minutes: int) -> str:
+    """So many minutes, from an hour and a half on in hours: "1 h 45 min", which is written alike everywhere (SI)."""
+    hours, rest = divmod(minutes, 60) if minutes >= 90 else (0, minutes)
+    return " ".join(f"{n}{NBSP}{unit}" for n, unit in ((hours, "h"), (rest, "min")) if n)
+
+
 def money(amount: Decimal | float | None, currency: str) -> str:
     """An exact amount, such as a price."""
     return "" if amount is None else _amount(f"{amount:.2f}", currency)

@@ -15,7 +15,7 @@ from pytest_django import DjangoAssertNumQueries
 
 from portal.actions.people import give_access
 from portal.models import Customer, Role, User
-from portal.views.customers import PAGE
+from portal.views.asked import A_PAGE
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -58,7 +58,7 @@ def test_a_full_page_of_fifty_asks_as_little_as_a_list_of_one(
     with django_assert_num_queries(14):
         text = text_of(client.get("/customers/"))
     assert "50 customers." in text
-    assert text.count("8 % (6 to 10 %)") == PAGE
+    assert text.count("8 % (6 to 10 %)") == A_PAGE
 
 
 def test_only_the_office_has_the_list(client: Client) -> None:

@@ -9,7 +9,7 @@ import pytest
 from django.utils import timezone
 
 from portal.models import Lead, Plane, Role, Site, Visit
-from portal.views.booking import PAGE
+from portal.views.asked import A_PAGE
 from portal.views.leads import TRIPS_A_PAGE
 from portal.views.visit_days import DAYS_A_PAGE
 from tests import factories
@@ -36,11 +36,11 @@ def roofs(count: int) -> list[Site]:
 
 
 def test_the_roof_to_book_for_is_searched_and_turned_to(client: Any, django_assert_max_num_queries: Any) -> None:
-    sites = roofs(PAGE + 5)
+    sites = roofs(A_PAGE + 5)
     client.force_login(factories.member(sites[0].customer.business, Role.OFFICE))
     with django_assert_max_num_queries(16):
         first = client.get("/visits/book/").content.decode()
-    assert first.count("Long Lane") == PAGE
+    assert first.count("Long Lane") == A_PAGE
     assert "Page 1 of 2" in first
     assert client.get("/visits/book/?page=2").content.decode().count("Long Lane") == 5
     found = client.get("/visits/book/?q=many+17+lane").content.decode()
