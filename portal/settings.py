@@ -273,12 +273,16 @@ GREEN_BUTTON = {
 }
 ANYMAIL = {"WEBHOOK_SECRET": os.environ.get("PORTAL_ANYMAIL_WEBHOOK_SECRET", "")}
 
+# The land behind the map: where a tile server hands out a square, and whose work it is; empty: none is asked.
+MAP_TILES = os.environ.get("PORTAL_MAP_TILES", "")
+MAP_CREDIT = os.environ.get("PORTAL_MAP_CREDIT", "")
+
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
         "script-src": [SELF],
         "style-src": [SELF],
-        "img-src": [SELF, "data:", "blob:"],
+        "img-src": [SELF, "data:", "blob:", *_origin(MAP_TILES)],
         "font-src": [SELF],
         "connect-src": [SELF],
         "manifest-src": [SELF],

@@ -55,6 +55,13 @@ def test_the_way_to_a_utility_is_open_to_its_form_and_to_no_other(tmp_path: Path
     assert manage(tmp_path, "shell", "-v0", "-c", code).stdout == "[\"'self'\"]\n"
 
 
+def test_browsers_may_ask_a_tile_server_only_where_one_is_named(tmp_path: Path) -> None:
+    code = "from django.conf import settings; print(settings.CONTENT_SECURITY_POLICY['DIRECTIVES']['img-src'])"
+    said = manage(tmp_path, "shell", "-v0", "-c", code, PORTAL_MAP_TILES="https://tiles.test/{z}/{x}/{y}.png")
+    assert said.stdout == "[\"'self'\", 'data:', 'blob:', 'https://tiles.test']\n", said.stderr
+    assert "tiles" not in manage(tmp_path, "shell", "-v0", "-c", code).stdout
+
+
 def test_no_database_is_made_where_the_variables_were_forgotten(tmp_path: Path) -> None:
     said = manage(tmp_path, "migrate")
     assert said.returncode == 1

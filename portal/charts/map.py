@@ -1,4 +1,4 @@
-"""A map of places drawn from themselves alone: no outside picture of the land is asked for, and roads are not needed.
+"""A map of places drawn from themselves: no outside picture of the land is needed, though one may lie behind.
 
 Places that lie too close to be told apart share one mark. Each mark has a letter, by which a list beside the picture
 names what lies there; a kind is told by its shape first, by its colour second.
@@ -15,6 +15,7 @@ from math import cos, hypot, radians
 from portal.charts.life import Shape
 from portal.charts.palette import PALETTE
 from portal.charts.svg import DESK, PHONE, Sheet, fill, legend, picture, stroke
+from portal.charts.tiles import draw_tiles
 
 Place = tuple[float, float]
 """Latitude and longitude [degrees]."""
@@ -92,6 +93,10 @@ class Ground:
     def km(self, place: Place) -> tuple[float, float]:
         east = ((place[1] - self.west + 180) % 360 - 180) * KM_A_DEGREE * self.shrink
         return east, (self.north - place[0]) * KM_A_DEGREE
+
+    def place(self, east_km: float, south_km: float) -> tuple[float, float]:
+        """The other way round, longitude first; beyond 180 degrees where it lies beyond the date line."""
+        return self.west + east_km / KM_A_DEGREE / self.shrink, self.north - south_km / KM_A_DEGREE
 
 
 def ground_of(places: Sequence[Place]) -> Ground:
@@ -195,7 +200,13 @@ class Words:
 
 
 def draw_map(
-    groups: Sequence[Group], ways: Sequence[Way], ground: Ground, *, yard: Place | None, words: Words
+    groups: Sequence[Group],
+    ways: Sequence[Way],
+    ground: Ground,
+    *,
+    yard: Place | None,
+    words: Words,
+    tiles: str = "",
 ) -> tuple[str, str]:
     """Draw marks, rounds and the yard, for a desk and for a phone.
 
@@ -211,17 +222,27 @@ def draw_map(
         Where the vans start from [degrees].
     words : Words
         In the reader's language.
+    tiles : str
+        Address of a square of the land behind, as :func:`draw_tiles` takes it; without one there is none.
 
     Returns
     -------
     (str, str)
         Two pictures as SVG.
     """
-    return _drawn(groups, ways, ground, yard, words, sheet=DESK), _drawn(groups, ways, ground, yard, words, sheet=PHONE)
+    desk, phone = (_drawn(groups, ways, ground, yard, words, sheet=sheet, tiles=tiles) for sheet in (DESK, PHONE))
+    return desk, phone
 
 
 def _drawn(
-    groups: Sequence[Group], ways: Sequence[Way], ground: Ground, yard: Place | None, words: Words, *, sheet: Sheet
+    groups: Sequence[Group],
+    ways: Sequence[Way],
+    ground: Ground,
+    yard: Place | None,
+    words: Words,
+    *,
+    sheet: Sheet,
+    tiles: str,
 ) -> str:
     inside = sheet.width - 2 * EDGE
     scale = min(inside / ground.wide_km, 1.1 * inside / ground.high_km)  # px a km
@@ -232,7 +253,12 @@ def _drawn(
         east, south = ground.km(place)
         return left + east * scale, EDGE + south * scale
 
-    marks = [f'<path fill="none" {stroke("grid")} d="M1 1H{sheet.width - 1}V{bottom:.0f}H1z"/>']
+    marks = []
+    if tiles:
+        west, north = ground.place(-left / scale, -EDGE / scale)
+        east, south = ground.place((sheet.width - left) / scale, (bottom - EDGE) / scale)
+        marks.append(draw_tiles(tiles, (west, north, east, south), sheet.width, bottom))
+    marks += [f'<path fill="none" {stroke("grid")} d="M1 1H{sheet.width - 1}V{bottom:.0f}H1z"/>']
     named = []
     for number, way in enumerate(ways):
         dashes = DASHES[number % len(DASHES)]

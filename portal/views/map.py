@@ -8,6 +8,7 @@ from datetime import date
 from math import isfinite
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -75,9 +76,13 @@ def roof_map(request: HttpRequest) -> HttpResponse:
             _("North"),
         )
         ways = _ways(visits, yard) if box is None else []
-        svg, narrow = draw_map(groups, ways, ground, yard=yard if box is None else None, words=words)
+        svg, narrow = draw_map(
+            groups, ways, ground, yard=yard if box is None else None, words=words, tiles=settings.MAP_TILES
+        )
         shown |= {
             "chart": {"svg": svg, "narrow": narrow},
+            "tiles": bool(settings.MAP_TILES),
+            "credit": settings.MAP_CREDIT,
             "listed": [
                 Listed(
                     group, [(sites[spot.key], told[spot.key], spot.kind) for spot in group.spots], _box_around(group)
