@@ -41,7 +41,7 @@ def column(longitude: float, zoom: int) -> float:
     >>> column(0.0, 1)
     1.0
     """
-    return (longitude + 180) / 360 * 2**zoom
+    return (longitude + 180) / 360 * 2.0**zoom
 
 
 def row(latitude: float, zoom: int) -> float:
@@ -64,7 +64,7 @@ def row(latitude: float, zoom: int) -> float:
     >>> row(0.0, 1)
     1.0
     """
-    return (1 - asinh(tan(radians(latitude))) / pi) / 2 * 2**zoom
+    return (1 - asinh(tan(radians(latitude))) / pi) / 2 * 2.0**zoom
 
 
 def latitude_of(row: float, zoom: int) -> float:

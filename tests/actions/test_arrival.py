@@ -26,8 +26,9 @@ MINUTE = timedelta(minutes=1)
 
 def sets_out(visit: Visit, at: datetime, minutes: int | None) -> VisitEntry:
     by = visit.technicians.first() or factories.member(visit.site.customer.business, Role.TECHNICIAN)
-    said = {"kind": EntryKind.SET_OUT, "client_id": uuid4(), "drive_minutes": minutes}
-    return record_entry(visit=visit, by=by, at=at, now=at, **said)  # type: ignore[arg-type]
+    return record_entry(
+        visit=visit, kind=EntryKind.SET_OUT, client_id=uuid4(), drive_minutes=minutes, by=by, at=at, now=at
+    )
 
 
 def round_of(number: int) -> list[Visit]:

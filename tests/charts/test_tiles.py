@@ -39,7 +39,7 @@ def test_the_map_ends_where_a_square_earth_does() -> None:
 
 def squares(svg: str) -> list[tuple[str, float, float, float, float]]:
     found = re.findall(r'href="([^"]*)" x="([-.\d]+)" y="([-.\d]+)" width="([.\d]+)" height="([.\d]+)"', svg)
-    return [(one[0], *map(float, one[1:])) for one in found]  # type: ignore[misc]
+    return [(one[0], *map(float, one[1:])) for one in found]
 
 
 def test_squares_cover_the_frame_without_gaps_and_are_shown_at_about_their_size() -> None:

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
 
+from portal.actions.arrival import LONGEST_DRIVE
 from portal.actions.mail import facts
 from portal.actions.mail.compose import calendar_entry, wash_photos
 from portal.actions.mail.letter import Audience, Letter
@@ -137,7 +138,7 @@ _ROWS = (
         letter=Letter(ReminderKind.SET_OUT, Audience.BOOKER, (*_ROOF, "there_at"), facts.set_out_facts),
         of_firm=standing.set_outs,
         moot=standing.set_out_moot,
-        lifetime=standing.LONGEST_DRIVE,
+        lifetime=LONGEST_DRIVE,
     ),
     Kind(
         letter=Letter(

@@ -111,8 +111,15 @@ def tomorrow_evening_told(language: Language) -> Undo:
 def set_out(language: Language) -> Undo:
     visit = factories.visit(site=roof(language))
     by = factories.member(visit.site.customer.business, Role.TECHNICIAN)
-    said = {"kind": EntryKind.SET_OUT, "drive_minutes": 239, "client_id": uuid4(), "by": by}
-    record_entry(visit=visit, at=EVENING - timedelta(minutes=5), now=EVENING, **said)
+    record_entry(
+        visit=visit,
+        kind=EntryKind.SET_OUT,
+        drive_minutes=239,
+        client_id=uuid4(),
+        at=EVENING - timedelta(minutes=5),
+        by=by,
+        now=EVENING,
+    )
     return lambda: record_entry(visit=visit, kind=EntryKind.ARRIVED, client_id=uuid4(), at=EVENING, by=by, now=EVENING)
 
 
