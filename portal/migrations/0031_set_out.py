@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('portal', '0029_green_button'),
+        ('portal', '0030_size_of_originals'),
     ]
 
     operations = [
