@@ -2,6 +2,7 @@
 
     python -m tests.scale --roofs 1000 [--distinct 500] [--workers 1 2 4] [--days 400] [--postgres] [--whole]
     python -m tests.scale --roofs 180 --folder [--days 400]
+    python -m tests.scale --towns 15 60 180 600 [--days 400]
 
 Four fifths of the roofs stand in one metropolis, the others in villages of eight; two firms have every other roof each.
 Nothing but the portal's own code and the planted roofs of ``tests.pv.planted``; a data folder and database of its own,
@@ -14,7 +15,7 @@ open its pages; then a worker, the broker, and all of it at once are killed half
 was lost and what was done twice.
 
 ``--folder`` measures ``manage.py assess --folder`` instead: a town of 15 roofs beside one of N, and that with one
-process and with two.
+process and with two. ``--towns`` compares a town's fit in cells with one joint fit, by errors and intervals.
 """
 
 from __future__ import annotations
@@ -39,13 +40,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         prog="python -m tests.scale", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--roofs", type=int, required=True)
+    parser.add_argument("--roofs", type=int, default=100)
     parser.add_argument("--distinct", type=int, default=500, help="roofs that are made and assessed, not copied")
     parser.add_argument("--workers", type=int, nargs="+", default=[1], help="each number does a night")
     parser.add_argument("--days", type=int, default=400, help="of record before the first assessment")
     parser.add_argument("--postgres", action="store_true")
     parser.add_argument("--whole", action="store_true", help="a whole portal with people, of which parts are killed")
     parser.add_argument("--folder", action="store_true", help="assess a folder of files, without a database")
+    parser.add_argument("--towns", type=int, nargs="+", metavar="N", help="fit towns of so many roofs in both ways")
     parser.add_argument("--work", metavar="NOW", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.work:
@@ -58,6 +60,11 @@ def main() -> None:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rinsemark-scale-")))
         folder.chmod(0o755)  # PostgreSQL runs as another user
         os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        if asked.towns:
+            from tests.scale.town import compare  # numpy reads how many threads it may take when it is imported
+
+            compare(asked.towns, asked.days)
+            return
         if asked.folder:
             from tests.scale.folder import measure  # numpy reads how many threads it may take when it is imported
 
