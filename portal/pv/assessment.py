@@ -107,15 +107,9 @@ def assess_town(
         witnesses = []
         prepared = {at: prepared.get(at) or prepare(sites[at], as_of, memories[at]) for at in range(len(sites))}
     together = {at: one for at, one in prepared.items() if isinstance(one, Prepared)}
-    fitted = dict(zip(together, _fit_together(list(together.values()), witnesses), strict=True))
-
-    def answer(at: int) -> Assessment:
-        one = prepared.get(at)
-        if one is None:
-            return extend(clear[at], previous[at])
-        return one if isinstance(one, Assessment) else fitted[at]
-
-    return [answer(at) for at in asked]
+    done = {at: one for at, one in prepared.items() if isinstance(one, Assessment)}
+    done.update(zip(together, _fit_together(list(together.values()), witnesses), strict=True))
+    return [done[at] if at in done else extend(clear[at], previous[at]) for at in asked]
 
 
 def _resting(
