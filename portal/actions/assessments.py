@@ -15,7 +15,7 @@ from portal.actions.advice import last_readings
 from portal.actions.leads import review_leads
 from portal.actions.proof import update_proofs
 from portal.actions.reminders.plan import plan_reminders
-from portal.actions.washes import Outlook, outlooks
+from portal.actions.washes import Outlook
 from portal.models import (
     DayReadings,
     Meter,
@@ -75,14 +75,16 @@ def _rain(sites: Sequence[Site]) -> dict[int, pd.Series[float]]:
     return {key: fell[gauge.pk] for key, gauge in nearest.items()}
 
 
-def keep_assessments(*, results: Sequence[tuple[Site, Assessment]], now: datetime) -> list[SiteAssessment]:
+def keep_assessments(
+    *, results: Sequence[tuple[Site, Assessment]], ahead: Sequence[Outlook], now: datetime
+) -> list[SiteAssessment]:
     """Keep results, one a site, and let proofs, leads and reminders follow them; the same day again replaces it.
 
+    ``ahead`` is what :func:`portal.actions.washes.outlooks` makes of them: who holds a lock works it out before.
     In as many queries for many roofs as for one, but for those at which something moved.
     """
     sites = [site for site, _ in results]
     read_until = last_readings(site.pk for site in sites)
-    ahead = outlooks(results)
     rows = [
         _row(site, result, one, read_until.get(site.pk), now)
         for (site, result), one in zip(results, ahead, strict=True)

@@ -22,6 +22,7 @@ from django.utils.translation import gettext_noop
 from portal.actions.assessments import keep_assessments
 from portal.actions.cells import assess_cell, place_in_cells
 from portal.actions.jobs import ask_for
+from portal.actions.washes import outlooks
 from portal.models import Night, NightState, Site, SiteDaily
 from portal.models.night import TRIES
 from portal.pv.result import Assessment
@@ -30,7 +31,7 @@ log = logging.getLogger(__name__)
 
 AT_ONCE = {0: None, 1: 6, 2: 1}
 """Nights of a cell begun in one go, by how often they were tried before: all, some, one."""
-KEPT_AT_ONCE = 20
+KEPT_AT_ONCE = 40
 """Results that are kept in one go: what waits to write meanwhile waits for half a second."""
 QUIET = timedelta(minutes=2)
 """When nights wait and none was begun for so long, the message went astray."""
@@ -152,6 +153,7 @@ def _take(*, now: datetime) -> list[Night]:
 
 
 def _keep(results: Sequence[tuple[Night, Site, Assessment]], *, now: datetime) -> None:
+    ahead = outlooks([(site, result) for _, site, result in results])  # half of the work, and no other need wait for it
     with transaction.atomic():
         nights = {night.pk: night for night, _, _ in results}
         # Asked for again meanwhile: the night stays waiting, and what was computed from the readings of before is not
@@ -163,6 +165,7 @@ def _keep(results: Sequence[tuple[Night, Site, Assessment]], *, now: datetime) -
                 (site, result if night.pk in once else replace(result, memory=b"", stands=0))
                 for night, site, result in results
             ],
+            ahead=ahead,
             now=now,
         )
         begun = {night.site_id: night.asked_at for night in nights.values()}

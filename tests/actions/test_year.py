@@ -19,6 +19,7 @@ from portal.actions.assessments import keep_assessments, site_readings
 from portal.actions.leads import win_lead
 from portal.actions.reminders.plan import plan_standing, plan_unassessed
 from portal.actions.reminders.send import send_due
+from portal.actions.washes import outlooks
 from portal.models import (
     Customer,
     Lead,
@@ -68,7 +69,7 @@ def test_a_year_sends_a_plausible_stream_nobody_gets_more_than_the_cap_and_no_le
             if seen.empty or seen.index[0] > night - timedelta(days=1):
                 continue
             result = assess(replace(readings[site.pk], visits=known), as_of=today - timedelta(days=1))
-            keep_assessments(results=[(site, result)], now=night)
+            keep_assessments(results=[(site, result)], ahead=outlooks([(site, result)]), now=night)
         plan_unassessed(now=night)
         for day in range(7):
             for hours in (0, 3, 8):

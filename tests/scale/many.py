@@ -134,10 +134,7 @@ def only(until: date, *, due: bool) -> int:
     known = {key: known_until(bytes(memory)) for key, memory in kept}
     fitted = [key for key, day in known.items() if day is None or full_fit_due((day - EPOCH).days, ends, str(key))]
     waiting = Night.objects.waiting()
-    for first in range(0, len(fitted), 500) if not due else ():
-        waiting.filter(site__in=fitted[first : first + 500]).delete()
-    if due:
-        waiting.exclude(site__in=fitted[:900]).delete()
+    (waiting.exclude(site__in=fitted) if due else waiting.filter(site__in=fitted)).delete()
     return waiting.count()
 
 

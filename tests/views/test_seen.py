@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from portal.actions.assessments import keep_assessments, site_readings
 from portal.actions.sites import correct_planes
+from portal.actions.washes import outlooks
 from portal.models import Night, Plane, Role, Site, SiteAssessment
 from portal.pv.assessment import assess
 from portal.pv.orientation import Seen
@@ -67,6 +68,11 @@ def test_owner_and_office_read_what_is_seen_and_only_the_office_corrects(
     assert words in unescape(client.get("/").content.decode())
 
 
+def keep(site: Site, result: Assessment) -> SiteAssessment:
+    (row,) = keep_assessments(results=[(site, result)], ahead=outlooks([(site, result)]), now=NOW)
+    return row
+
+
 def test_one_press_corrects_the_planes_asks_for_a_new_estimate_and_ends_the_notice(client: Client) -> None:
     site = factories.site()
     row = factories.assessment(site=site, seen=seen(site))
@@ -83,7 +89,7 @@ def test_one_press_corrects_the_planes_asks_for_a_new_estimate_and_ends_the_noti
 def test_planes_keep_their_relation_and_whole_degrees_and_the_row_keeps_what_was_told() -> None:
     site = factories.site()
     Plane.objects.create(site=site, name="Side", tilt=10, azimuth=350, dc_kw=2, module_count=5)
-    (row,) = keep_assessments(results=[(site, result_for(site, Seen(8.4, 20.3)))], now=NOW)
+    row = keep(site, result_for(site, Seen(8.4, 20.3)))
     assert correct_planes(site=site, made_at=NOW, now=NOW)
     assert list(site.planes.values_list("tilt", "azimuth")) == [(38, 200), (18, 10)]
     assert [one["told"] for one in row.seen] == [[30, 180], [10, 350]]
@@ -101,7 +107,7 @@ def test_an_outdated_page_corrects_nothing() -> None:
 
 def test_a_slope_as_told_is_kept_as_nothing() -> None:
     site = factories.site()
-    assert keep_assessments(results=[(site, result_for(site, None))], now=NOW)[0].seen == []
+    assert keep(site, result_for(site, None)).seen == []
 
 
 def test_an_unsure_roof_is_called_neither_clean_nor_dirty(client: Client) -> None:
@@ -133,6 +139,6 @@ def test_a_verdict_carries_its_age(client: Client, days: int, speaks: bool) -> N
 def test_keeping_an_assessment_notes_its_last_reading() -> None:
     meter = factories.meter()
     factories.day_readings(meter, NOW.date() - timedelta(days=30))
-    keep_assessments(results=[(meter.site, result_for(meter.site, None))], now=NOW)
+    keep(meter.site, result_for(meter.site, None))
     row = SiteAssessment.objects.get()
     assert (row.readings_until, row.silent) == (NOW.date() - timedelta(days=30), False)
