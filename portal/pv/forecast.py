@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +36,8 @@ MEAN_YEAR = YEAR_DAYS + 0.25
 SAVED_PENTADS = 2 * PENTADS
 HORIZON = PENTADS + SAVED_PENTADS
 NEVER = HORIZON + 1
+ROUTINE_YEARS = 6
+"""Years over which the routine's washes are counted; no source."""
 
 
 @dataclass(frozen=True)
@@ -243,11 +246,11 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
         raise ValueError("there is no estimate of the present loss to start from")
     value = value_by_pentad(money.clean_energy_wh, money.price_per_kwh)
     limits = best_routine(year, value, money.wash_price)
-    draw = np.random.default_rng(seed)
+    drawn = _drawn(seed, len(year.kept))
     days_ahead = [present.as_of + timedelta(days=PENTAD_DAYS * number) for number in range(1, HORIZON + 1)]
     pentads = np.array([pentad_of(day) for day in days_ahead])
-    start, rate_factor = _starts(present.quantiles, present.rate_ci, draw)
-    kept = _kept(year, pentads, draw)
+    start, rate_factor = _starts(present.quantiles, present.rate_ci, drawn)
+    kept = _kept(year, pentads, drawn.ahead)
     gathered = (year.rate_per_day[pentads] * PENTAD_DAYS)[:, None] * rate_factor
     losses = _unwashed(start, gathered, kept)
     before = np.vstack([start, losses])
@@ -261,7 +264,7 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
     return Forecast(
         pays_on,
         float(saved[washed <= PENTADS].mean()),
-        math.inf if pays_on is None else _mean_interval(year, limits, draw),
+        math.inf if pays_on is None else _mean_interval(year, limits, drawn.routine),
         _band(losses[:length], value[pentads[:length]], days_ahead[:length]),
         np.where(reached <= PENTADS, reached * float(PENTAD_DAYS), math.inf).astype(np.float64),
         _saved(before, kept, value[pentads], np.zeros(FUTURES, dtype=np.int64)),
@@ -272,14 +275,42 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
     )
 
 
-def _starts(
-    quantiles: Sequence[float], rate_ci: tuple[float, float], draw: np.random.Generator
-) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class _Rains:
+    """By pentad and future: which of the shares that rains leave, and the chance above which it rains."""
+
+    kind: npt.NDArray[np.int64]
+    chance: Floats
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """What is left to chance, by future, the same for every roof: uniform of the start, normal of the rate."""
+
+    start: Floats
+    rate: Floats
+    ahead: _Rains
+    routine: _Rains
+
+
+@lru_cache(maxsize=4)
+def _drawn(seed: int, kinds: int) -> _Drawn:
+    draw = np.random.default_rng(seed)
+
+    def rains(pentads: int) -> _Rains:
+        size = (pentads, FUTURES)
+        return _Rains(draw.integers(kinds, size=size), draw.uniform(size=size))
+
+    start, rate = draw.uniform(size=FUTURES), draw.normal(size=FUTURES)
+    return _Drawn(start, rate, rains(HORIZON), rains(ROUTINE_YEARS * PENTADS))
+
+
+def _starts(quantiles: Sequence[float], rate_ci: tuple[float, float], drawn: _Drawn) -> tuple[Floats, Floats]:
     """Present loss of each future, and the factor by which its rate differs from the middle one."""
     levels = (np.arange(len(quantiles)) + 0.5) / len(quantiles)
-    start = np.interp(draw.uniform(size=FUTURES), levels, np.asarray(quantiles, dtype=np.float64))
+    start = np.interp(drawn.start, levels, np.asarray(quantiles, dtype=np.float64))
     middle, sd = (rate_ci[0] + rate_ci[1]) / 2, (rate_ci[1] - rate_ci[0]) / (2 * NORMAL_90)
-    factor = np.clip(draw.normal(1.0, sd / max(middle, 1e-9), FUTURES), 0.0, FASTEST)
+    factor = np.clip(1.0 + sd / max(middle, 1e-9) * drawn.rate, 0.0, FASTEST)
     return np.clip(start, 0.0, MOST_LOSS), factor
 
 
@@ -347,20 +378,18 @@ def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> 
     return by_pentad / 1000 * price_per_kwh
 
 
-def _kept(year: SoilingYear, pentads: npt.NDArray[np.int64], draw: np.random.Generator) -> Floats:
+def _kept(year: SoilingYear, pentads: npt.NDArray[np.int64], rains: _Rains) -> Floats:
     """Share of the dirt that stays through each pentad of each future: 1 where it does not rain."""
     wet = 1.0 - (1.0 - year.rain_per_day[pentads]) ** PENTAD_DAYS
-    size = (len(pentads), FUTURES)
-    drawn: Floats = year.kept[draw.integers(len(year.kept), size=size)]
-    return np.where(draw.uniform(size=size) < wet[:, None], drawn, 1.0)
+    return np.where(rains.chance < wet[:, None], year.kept[rains.kind], 1.0)
 
 
-def _mean_interval(year: SoilingYear, limits: Floats, draw: np.random.Generator, *, years: int = 6) -> float:
+def _mean_interval(year: SoilingYear, limits: Floats, rains: _Rains) -> float:
     """Mean days between washes when the routine is followed, from roofs that start clean."""
     if np.isinf(limits).all():
         return math.inf
-    pentads = np.arange(years * PENTADS) % PENTADS
-    kept = _kept(year, pentads, draw)
+    pentads = np.arange(len(rains.kind)) % PENTADS
+    kept = _kept(year, pentads, rains)
     loss, washes, last = np.zeros(FUTURES), np.zeros(FUTURES), np.zeros(FUTURES)
     for number, pentad in enumerate(pentads):
         loss = (loss + year.rate_per_day[pentad] * PENTAD_DAYS) * kept[number]
