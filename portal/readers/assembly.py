@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from portal.readers import daylight, plausible
-from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, tell_all
+from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, look_for_nothing, tell_all
 from portal.readers.clock_shown import better_clock, set_lone_stamps_aside, settle_label, utc_starts
 from portal.readers.days import daily_series, whole_days
 from portal.readers.doubts import Doubts
@@ -307,6 +307,7 @@ def finish(
     energy_wh, quality, starts, energy = _on_their_grid(series, minutes, mapping, site, doubts)
     if np.isnan(energy).all() and not series.lumps:
         raise ReadError("No reading of the file could be taken in; the list of rejected lines says why.")
+    look_for_nothing(energy, minutes, mapping, doubts)
     tell_all(series, mapping, minutes, doubts)
     return Assembled(
         readings=Readings(energy_wh, minutes, quality),

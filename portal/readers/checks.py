@@ -12,7 +12,7 @@ from portal.readers.clock import utc_datetime
 from portal.readers.doubts import Doubts
 from portal.readers.lumps import CATCH_UP, catch_up_lumps
 from portal.readers.mapping import Mapping
-from portal.readers.questions import hours_question, night_question
+from portal.readers.questions import hours_question, night_question, nothing_question
 from portal.readers.reading import ReadError
 from portal.readers.series import DAY_S, Floats, Ints, Series
 
@@ -32,6 +32,8 @@ summer at their western ends. Common practice, no source."""
 OFF_MIDDAY_H = 3.6
 """Hours off that middle at which a roof, however it faces, has no middle of production. Tuned on the made files of the
 tests: a fifth more or less changes none."""
+DARK_DAYS = 3
+"""Days without production that are told and not asked about: snow, or a file a day. Common practice, no source."""
 LENGTH_KEPT = 12
 """Readings of one interval length that are worth telling of. Common practice, no source."""
 
@@ -132,6 +134,29 @@ def look_at_shape(energy: Floats, starts: Ints, local: Ints, zone: ZoneInfo, map
             "The production moves by an hour when the clocks change. Check whether the file's clock follows "
             "summer time.",
         )
+
+
+def look_for_nothing(energy: Floats, minutes: int, mapping: Mapping, doubts: Doubts) -> None:
+    """Ask where all readings of several days are zero, and tell where those of a few are.
+
+    Parameters
+    ----------
+    energy
+        Energies [Wh] (n,) on the grid, NaN where missing.
+    minutes
+        Length of the intervals.
+    mapping
+        How the file was read.
+    doubts
+        Takes what is to be asked and told.
+    """
+    known = np.count_nonzero(~np.isnan(energy))
+    if not known or np.nansum(np.abs(energy)) > 0:
+        return
+    if known * minutes <= DARK_DAYS * 1440:
+        doubts.tell("nothing", "All readings of this file are zero.")
+    elif "nothing" not in mapping.accepted:
+        doubts.questions.append(nothing_question(known))
 
 
 def tell_all(series: Series, mapping: Mapping, minutes: int, doubts: Doubts) -> None:

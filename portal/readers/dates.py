@@ -57,8 +57,25 @@ _TIME = re.compile(
     r"\s*(?:(?:UTC|GMT)?\s*([+\-−]\d{1,2}(?::?\d{2})?)|\(?([A-Za-z]{1,5})\)?)?"
     r"(?:\s*\([A-Za-z ]{2,30}\))?(?:\s*(?:-|–|—|/|to|bis|until|à|a)\s*\d+[-/.:h].*)?$"
 )
-_PLAIN = str.maketrans(dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000日", " ") | dict.fromkeys("年月", "-"))
-"""Blanks of other widths, and the marks for year, month and day in Chinese and Japanese."""
+RANGE = re.compile(r"^(\d{1,2}[:.]\d{2})\s*[-–—]\s*\d{1,2}[:.]\d{2}$")
+"""The begin and the end of an interval."""
+_PLAIN = str.maketrans(
+    dict.fromkeys("\u00a0\u202f\u2009\u2007\u3000日秒", " ")
+    | dict.fromkeys("年月", "-")
+    | dict.fromkeys("时時点點", ":")
+)
+"""Blanks of other widths, and the marks for year, month, day, hour and second in Chinese and Japanese."""
+_MINUTE = re.compile(r"分(\d?)")
+_REIGN = re.compile(r"令和\s?(\d{1,2})年")
+"""A year of the present Japanese reign, which began in 2019."""
+_HALVES = {"am": "오전|上午|午前|πμ|π\\.μ\\.|ص", "pm": "오후|下午|午後|μμ|μ\\.μ\\.|م"}
+_HALF = [
+    (re.compile(rf"(?:{words})\s?(\d{{1,2}}:\d{{2}}(?::\d{{2}})?)|(?<=\d)\s?(?:{words})\s*$"), half)
+    for half, words in _HALVES.items()
+]
+"""Before and after noon, as written before the time or behind it."""
+BUDDHIST = 543
+"""Years by which the Thai calendar is ahead."""
 _WORDS = r"(?:à|às|as|a las|alle ore|alle|ore|um|at|kl\.?|klo|om|o)"
 _WORD_BEFORE, _WORD_AFTER = re.compile(rf"\s+{_WORDS}$", re.I), re.compile(rf"^{_WORDS}\s+", re.I)
 """What people write between a date and a time."""
@@ -66,6 +83,17 @@ _UNIX_FRACTION = re.compile(r"^\d{10}\.\d{1,9}$")
 _COMPACT_TIME = re.compile(r"^T?(\d{2})(\d{2})(\d{2})?(Z|[+-]\d{2}:?\d{2})?$")
 _TIME_FIRST = re.compile(r"^(\d{1,2}:\d{2}(?::\d{2})?(?:\.\d+)?(?:\s*[aApP]\.?[mM]\.?)?)[\s,]+(\d.*|[A-Za-z].*\d{4})$")
 DateParts = tuple[int, int, int, Literal["ymd", "dmy", "either"]]
+
+
+def _plain(text: str) -> str:
+    """Write the marks and words of other scripts in a stamp as Latin ones."""
+    if text.isascii():
+        return text
+    text = _REIGN.sub(lambda year: f"{2018 + int(year[1])}年", text).translate(_PLAIN)
+    text = _MINUTE.sub(lambda behind: f":{behind[1]}" if behind[1] else " ", text)
+    for pattern, half in _HALF:
+        text = pattern.sub(lambda time, half=half: f"{time[1] or ''} {half}", text)
+    return text.strip()
 
 
 def read_date_parts(text: str) -> DateParts | None:
@@ -88,7 +116,7 @@ def read_date_parts(text: str) -> DateParts | None:
     >>> read_date_parts("2024/5/1")
     (2024, 5, 1, 'ymd')
     """
-    match = _DATE.match(text.translate(_PLAIN).strip()) if len(text) <= LONGEST else None
+    match = _DATE.match(_plain(text).strip()) if len(text) <= LONGEST else None
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()
@@ -142,6 +170,8 @@ def to_day_number(parts: DateParts, order: DateOrder) -> int | None:
         day, month, year = a, b, c
     if year < 100:
         year += 2000
+    if EARLIEST_YEAR <= year - BUDDHIST <= LATEST_YEAR:
+        year -= BUDDHIST
     if not EARLIEST_YEAR <= year <= LATEST_YEAR:
         return None
     try:
@@ -168,7 +198,7 @@ def read_time(text: str) -> tuple[int, int] | None:
     >>> read_time("12:15+02:00"), read_time("noon")
     ((44100, 7200), None)
     """
-    text = text.strip().removesuffix("Uhr").rstrip()
+    text = _plain(text.strip()).removesuffix("Uhr").rstrip()
     if not text:
         return 0, NO_OFFSET
     if len(text) > LONGEST:
@@ -197,7 +227,9 @@ def read_time(text: str) -> tuple[int, int] | None:
         h = h % 12 + (12 if half in "pP" else 0)
     offset = _offset_s(zone, name)
     if offset is None:
-        return None
+        if not RANGE.match(text):
+            return None
+        offset = NO_OFFSET
     if h > 24 or m > 59 or s > 60 or (h == 24 and (m or s)):
         return None
     return h * 3600 + m * 60 + s, offset
@@ -241,8 +273,7 @@ def split_stamp(text: str) -> tuple[str, str]:
     text = text.strip()
     if len(text) > LONGEST:
         return text, ""
-    if not text.isascii():
-        text = text.translate(_PLAIN)
+    text = _plain(text)
     colon = text.find(":")
     if colon > 2:
         cut = colon - 2 if text[colon - 2].isdigit() else colon - 1
@@ -334,6 +365,7 @@ def kind_of(text: str) -> StampKind | None:
     text = text.strip()
     if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST:
         return None
+    text = _plain(text)
     if text.isdigit():
         if len(text) in (8, 12, 14) and text[:2] in ("19", "20"):
             head, tail = split_stamp(text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -20,6 +21,9 @@ from portal.readers.table import Loaded, sum_columns
 MOST_STEP = 1.5
 """Days between readings up to which they are daily totals: summer time and jitter make one a little longer. Common
 practice, no source."""
+
+FIRST_DAY = 1.5
+"""Energy of a first day as a ratio to the best of the others at most. Common practice, no source."""
 
 
 def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) -> Series:
@@ -66,6 +70,9 @@ def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) ->
     if mapping.clock.label == "end" and not register:
         naive -= 1
     laid = lay_out(loaded, naive // DAY_S * DAY_S, to_wh(loaded.columns, mapping.unit))
+    if register and _counts_its_day(laid.columns):
+        laid = replace(laid, columns=[_moves(column) for column in laid.columns])
+        register = False
     if register:
         series = from_registers(laid.start_s, laid.columns, laid.signs, laid.place, DAY_S)
     else:
@@ -73,6 +80,21 @@ def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) ->
         series = Series(laid.start_s, np.full(len(laid.start_s), DAY_S), values, laid.place, DAY_S)
     series.duplicates, series.conflicts = laid.duplicates, laid.conflicts
     return series
+
+
+def _counts_its_day(columns: list[Floats]) -> bool:
+    """Say whether the first figures are no more than a day's energy, so that each has its own day in it: a month's sum.
+
+    A meter that has run for long stands far higher, and may have been read at any hour of its day.
+    """
+    firsts = [column[~np.isnan(column)] for column in columns]
+    return all(len(known) > 1 and 0 < known[0] <= FIRST_DAY * max(float(np.diff(known).max()), 0.0) for known in firsts)
+
+
+def _moves(column: Floats) -> Floats:
+    """Return each figure's rise over the one before; the figure itself where the count began again."""
+    moves = np.diff(column, prepend=0.0)
+    return np.where(moves < 0, column, moves)
 
 
 def whole_days(series: Series, zone: ZoneInfo) -> tuple[Ints, pd.Series[float]]:

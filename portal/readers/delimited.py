@@ -89,7 +89,8 @@ def look_over(open_bytes: OpenBytes, name: str) -> str:
     Returns
     -------
     str
-        The encoding by Python's name: one of Unicode's, gb18030, cp932 (Shift-JIS), or else cp1252.
+        The encoding by Python's name: one of Unicode's, gb18030, cp932 (Shift-JIS) or another that
+        words of its language show, or else cp1252.
 
     Raises
     ------
@@ -149,17 +150,24 @@ def _by_mark(head: bytes) -> str | None:
     return None
 
 
-_EAST_ASIAN = {
+_SCRIPTS = {
     "gb18030": re.compile(r"时间|日期|时刻|发电|电量|电能|功率|\d年\d{1,2}月"),
     "cp932": re.compile(r"日時|日付|時刻|時間|年月日|発電|電力|売電|\d年\d{1,2}月"),
+    "cp949": re.compile(r"일시|날짜|시간|발전|전력"),
+    "big5": re.compile(r"時間|日期|發電|電量|\d年\d{1,2}月"),
+    "cp1251": re.compile(r"\b(?:Дата|Время|Выработка|Энергия|Мощность|Час|Генерация)\b"),
+    "cp1253": re.compile(r"Ημερομηνία|Παραγωγή|Ενέργεια|Ώρα\b"),
+    "cp1255": re.compile(r"תאריך|שעה|ייצור|אנרגיה"),
+    "cp1256": re.compile(r"التاريخ|الوقت|الإنتاج|الطاقة"),
+    "cp1250": re.compile(r"\b(?:čas|Čas)\b|Időpont|[śŚ]redni|Dátum|Értek"),
 }
-"""Words of which a table of readings in Chinese or Japanese has one: other text passes for these encodings too."""
+"""Words of which a table of readings in such letters has one: other text passes for these encodings too."""
 
 
 def _by_words(head: bytes) -> str:
     """Tell apart the encodings that mark nothing by what the text would say; cp1252 for none."""
     whole = head[: head.rfind(b"\n") + 1] or head
-    for encoding, words in _EAST_ASIAN.items():
+    for encoding, words in _SCRIPTS.items():
         try:
             if words.search(whole.decode(encoding)):
                 return encoding

@@ -255,7 +255,9 @@ def _guess_wide(mapping: Mapping, frame: Frame, wide: list[int], file: str) -> S
     others = [at for at in range(len(frame.names)) if at not in wide]
     unit_cells = " ".join(cell for row in rows[:5] for at, cell in enumerate(row) if at not in wide)
     header_text = " ".join(frame.names[at] for at in others)
-    parts = (frame.names[wide[0]], header_text, unit_cells, frame.preamble, words.AMOUNT.sub(" ", file))
+    named = words.AMOUNT.sub(" ", file)
+    named = named if (unit_in(named) or "").endswith("h") else ""  # a W in a file's name may be the west
+    parts = (frame.names[wide[0]], header_text, unit_cells, frame.preamble, named)
     text = " ¦ ".join(parts)
     style, asked = _style(cells[:SAMPLE_ROWS], {unit_in(text)})
     seconds, _, label = interval_columns([frame.names[at] for at in wide])

@@ -38,6 +38,8 @@ DATES = 0.9
 source."""
 
 
+FEWEST_ACROSS = 4
+"""Dates on one line beyond which a table has a column a day. Common practice, no source."""
 _MONTH = re.compile(
     r"(?:(?:19|20)\d\d\s*[-/.]\s*(?:0?[1-9]|1[0-2])|(?:0?[1-9]|1[0-2])\s*[-/.]\s*(?:19|20)\d\d"
     r"|[^\W\d_]{3,12}\.?[\s-]+20\d\d)(?=$|[;,\t|])"
@@ -199,6 +201,12 @@ def _no_stamps(name: str, sample: Sample) -> str:
         return (
             f"{name} looks like a table of customers: it has “{mail[:60]}” in it, and no dates. Here only readings are "
             "taken in."
+        )
+    across = next((line for line, count in Counter(line for line, _ in stamped).items() if count > FEWEST_ACROSS), 0)
+    if across:
+        return (
+            f"{name}, line {across}: the dates stand side by side, not below each other. Turn the table, or export the "
+            "readings with a time stamp on each line, or a date on each line and the times in the header."
         )
     if stamped and all(_TIME_ALONE.fullmatch(text) for _, text in stamped):
         line, text = stamped[0]

@@ -19,6 +19,9 @@ made files of the tests: a fifth more or less changes none."""
 AGAIN = 0.02
 """Share of the figures that may be the same as the one before where only changes are logged. Tuned on the made files
 of the tests: a fifth more or less changes none."""
+NEARLY = 0.9
+"""Share of the longest usual step from which on a repeated figure is a sign of life. Tuned on the made files of the
+tests: a tenth more or less changes none."""
 HELD_S = 3 * 3600
 """Seconds for which a power is held at most: no sky leaves one unchanged for longer. Common practice, no source."""
 NIGHT_S = 20 * 3600
@@ -52,9 +55,16 @@ def logged_on_change(starts: Ints, figures: Floats) -> bool:
     if len(starts) < FEWEST:
         return False
     gaps = np.diff(starts)
+    same = figures[1:] == figures[:-1]
+    longest = float(np.percentile(gaps, 95))
+    # where repeats come only after the longest usual step, they are a sign of life: nothing has changed for so long
+    alive = same & (gaps >= NEARLY * longest) if same.any() and gaps[same].min() >= NEARLY * longest else same & False
+    gaps, same = gaps[~alive], same[~alive]
+    if len(gaps) < FEWEST:
+        return False
     usual = np.unique(gaps, return_counts=True)[1].max() / len(gaps)
     short, long = np.percentile(gaps, (5, 95))
-    again = np.count_nonzero(figures[1:] == figures[:-1]) / len(gaps)
+    again = np.count_nonzero(same) / len(gaps)
     return bool(usual < USUAL and long > UNEVEN * short and again < AGAIN)
 
 

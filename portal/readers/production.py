@@ -166,11 +166,14 @@ def _flows(figures: Figures, parts: _Parts, strong: list[int]) -> list[int]:
 
 
 def _is_never(figures: Figures, at: int) -> bool:
-    """Say whether a column is weather, money or the state of a battery, which no lack of others makes production."""
+    """Say whether a column is weather, money, a battery's state or in a unit of these, whatever else there is."""
     text = figures.texts[at]
     bare = figures.preamble if unit_in(text) is None and len(figures.values) == 1 else ""
     return bool(
-        words.NEVER.search(figures.called[at]) or words.NEVER_UNIT.search(text) or words.NEVER_UNIT.search(bare)
+        words.NEVER.search(figures.called[at])
+        or words.NEVER_UNIT.search(text)
+        or words.NOT_OURS.search(text)
+        or words.NEVER_UNIT.search(bare)
     )
 
 
@@ -277,6 +280,10 @@ def _one_or_sum(
         if telling and size and float(np.abs(stack[at] - others).sum()) < SUM_APART * size:
             return [at], ()
     stems = {words.NUMBERING.sub("", words.SIDES.sub("", names[at].lower())) for at in chosen}
+    years = [int(year[0]) for at in chosen if (year := re.search(r"\b(?:19|20)\d\d\b", names[at]))]
+    if len(set(years)) > 1:  # this year beside the last: no inverters
+        latest = names[chosen[int(np.argmax(years))]] if len(years) == len(chosen) else ""
+        return chosen, (columns_question({names[at]: figures.called[at] for at in chosen}, latest),)
     if len(stems) == 1 and stems != {"column"}:
         return chosen, ()
     totals = list(preferred) or [at for at in chosen if words.TOTAL.search(names[at])]
@@ -317,7 +324,12 @@ def settle_kind_and_unit(
         kind = "power"
     elif unit is not None and kind == "power":
         kind = "energy"
-    elif unit is None and kind == "energy" and not words.ENERGY_WORD.search(title) and (step < 3600 or columns_asked):
+    elif (
+        unit is None
+        and kind == "energy"
+        and not words.ENERGY_WORD.search(title)
+        and (step < 3600 or columns_asked or not words.PRODUCTION.search(text))
+    ):
         if words.POWER_WORD.search(title):
             kind = "power"
         elif mapping.layout == "tall" or not words.ENERGY_WORD.search(text):

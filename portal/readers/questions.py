@@ -222,6 +222,28 @@ def night_question(share: float) -> Question:
     )
 
 
+def nothing_question(count: int) -> Question:
+    """Ask whether the panels really made nothing.
+
+    Parameters
+    ----------
+    count
+        Readings, all of them zero.
+
+    Returns
+    -------
+    Question
+        The question.
+    """
+    return Question(
+        "nothing",
+        f"All {count:,} readings of this file are zero. Often another column holds the production, or the logger was "
+        "not connected. Choose the column below, or send another export.",
+        (Choice("accept", "The panels made nothing in that time"),),
+        True,
+    )
+
+
 def hours_question(centre_h: float, kind: ClockKind, zone: str) -> Question:
     """Ask for the clock where the production lies at hours without sun.
 

@@ -51,6 +51,11 @@ class Series:
     conflicts: int = 0
 
 
+SHUFFLED = 0.02
+"""Share of the steps that go the other way from which on lines are in no order of time; parts one below another have
+few. Common practice, no source."""
+
+
 def common_step(times_s: Ints) -> int:
     """Return the seconds between most neighbouring stamps.
 
@@ -71,8 +76,11 @@ def common_step(times_s: Ints) -> int:
     """
     if len(times_s) < 2:
         return 0
-    gaps = np.abs(np.diff(times_s))
-    gaps = gaps[gaps > 0]
+    gaps = np.diff(times_s)
+    up, down = np.count_nonzero(gaps > 0), np.count_nonzero(gaps < 0)
+    if min(up, down) > SHUFFLED * (up + down):
+        gaps = np.diff(np.unique(times_s))
+    gaps = np.abs(gaps[gaps != 0])
     if not len(gaps):
         return 0
     values, counts = np.unique(gaps, return_counts=True)

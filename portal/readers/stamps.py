@@ -21,6 +21,7 @@ from portal.readers.dates import (
     EARLIEST_YEAR,
     LATEST_YEAR,
     NO_OFFSET,
+    RANGE,
     DateParts,
     read_date_parts,
     read_time,
@@ -28,6 +29,7 @@ from portal.readers.dates import (
     to_day_number,
 )
 from portal.readers.mapping import DateOrder
+from portal.readers.reading import ReadError
 
 NO_STAMP = np.iinfo(np.int64).min
 _SHIFT = 2**20
@@ -35,6 +37,11 @@ _SHIFT = 2**20
 are below 15 hours."""
 _DAY_S = 86_400
 """Seconds of a day, by definition."""
+MONTHS = 12
+"""Months of a year, by definition: a larger number in a date is its day."""
+MOST_OFFSETS = 4
+"""Offsets from UTC that a file's stamps have at most: those of two zones, in summer and in winter. Common practice, no
+source."""
 ORDER_ERRORS = 0.05
 """Share of the dates that may contradict the order of day and month which most of them show. Tuned on the made files of
 the tests: a fifth more or less changes none."""
@@ -167,6 +174,8 @@ class StampColumn:
         parts = [read_date_parts(head) for head in self._heads]
         own, certain = decide_order(parts, today, whole_days=len(self._times) <= 1)
         shown: DateOrder = own if certain and any(p and p[3] == "either" for p in parts) else ""
+        if not self.order:
+            _refuse_contradictions(self._heads, parts)
         order, certain = (self.order, True) if self.order else (own, certain)
         numbers_ = [None if p is None else to_day_number(p, order) for p in parts]
         # An order settled by a person or by most dates may still meet a date which only fits the other way round;
@@ -181,10 +190,46 @@ class StampColumn:
         naive = np.where(good, np.where(good, day, 0) * _DAY_S + tails // _SHIFT, NO_STAMP)
         offset = (tails % _SHIFT - _SHIFT // 2).astype(np.int32)
         has = offset != NO_OFFSET
-        if not has[good].any():
+        if not has[good].any() or self._are_ranges():
             return Stamps(naive, None, order, certain, shown)
         naive[~has] = NO_STAMP
         return Stamps(naive, offset, order, certain, shown)
+
+    def _are_ranges(self) -> bool:
+        """Say whether what looks like offsets ("12:00-12:15") are the ends of intervals: no file has so many zones."""
+        ends = {text.partition("-")[2] for text in self._times if RANGE.match(text)}
+        return len(ends) > MOST_OFFSETS
+
+
+def _refuse_contradictions(heads: Iterable[str], parts: Sequence[DateParts | None]) -> None:
+    """Refuse dates of which some can only have the day first and others only the month, so that the rest may be either.
+
+    So it is too where a spreadsheet took text for dates of its own, with day and month the other way round: it can do
+    so up to the 12th of a month, and leaves all later ones as they were.
+    """
+    only: dict[DateOrder, list[str]] = {"dmy": [], "mdy": []}
+    own: list[DateParts] = []
+    for head, part in zip(heads, parts, strict=True):
+        if part is None:
+            continue
+        if part[3] != "either":
+            own.append(part)
+        elif min(part[:2]) <= MONTHS < max(part[:2]) and to_day_number(part, "ymd") is None:
+            only["dmy" if part[0] > MONTHS else "mdy"].append(head)
+    count = sum(part is not None for part in parts)
+    if min(map(len, only.values())) > ORDER_ERRORS * count:
+        raise ReadError(
+            f"“{only['dmy'][0][:20]}” can only have the day first and “{only['mdy'][0][:20]}” only the month, so the "
+            "days of the other lines cannot be told. Export the file again with all dates written alike, best with "
+            "the year first."
+        )
+    turned = own and all(part[2] <= MONTHS for part in own) and len(set(own)) > 1
+    if turned and max(map(len, only.values())) > 1 and sum(map(len, only.values())) + len(own) == count:
+        later = max(only.values(), key=len)[0][:20]
+        raise ReadError(
+            f"Days up to the 12th are dates of the spreadsheet here and all later ones are text (“{later}”): a "
+            "spreadsheet has taken day for month when it opened the export. Send the export as it was before."
+        )
 
 
 _YEAR_START = datetime(EARLIEST_YEAR, 1, 1).toordinal() * _DAY_S - 719_163 * _DAY_S  # noqa: DTZ001 (a day number)
@@ -195,7 +240,8 @@ def _numbers(texts: Sequence[str]) -> NDArray[np.float64]:
     try:
         return np.array([float(text) for text in texts], dtype=np.float64)
     except ValueError:
-        return np.array([float(t) if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", t) else np.nan for t in texts])
+        plain = (text.replace(",", ".") for text in texts)
+        return np.array([float(t) if re.fullmatch(r"\s*\d+(?:\.\d+)?\s*", t) else np.nan for t in plain])
 
 
 def _first_of_months(parts: Sequence[tuple[int, int, int, str]]) -> DateOrder | None:

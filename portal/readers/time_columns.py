@@ -83,7 +83,7 @@ def filled_down(rows: list[list[str]]) -> list[list[str]]:
 
 
 def _serial(cell: str) -> bool:
-    return re.fullmatch(r"[34]\d{4}(?:\.\d+)?", cell.strip()) is not None
+    return re.fullmatch(r"[34]\d{4}(?:[.,]\d+)?", cell.strip()) is not None
 
 
 def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from portal.readers.clock import Label
-from portal.readers.dates import read_time
+from portal.readers.dates import RANGE, read_time
 from portal.readers.figures import read_column
 from portal.readers.mapping import Mapping
 from portal.readers.place import place_of
@@ -257,6 +257,7 @@ def column_time(name: str) -> int | None:
     if not re.search(r"\d[:.h]\d{2}|^\s*\d{1,2}\s?[aApP]\.?[mM]\b", name):
         return None
     bare = re.sub(r"\s*\[?\(?\b[kKmM]?[wW]h?\b\)?\]?$", "", name).strip()
+    bare = RANGE.sub(r"\1", bare)
     read = read_time(bare)
     return None if read is None else read[0]
 

@@ -44,6 +44,19 @@ def test_power_logged_only_on_change_keeps_all_its_energy(tmp_path: Path, step_w
     assert float(got.sum()) == pytest.approx(float(power.sum() / 60), rel=0.001)
 
 
+@pytest.mark.parametrize("minutes", [15, 60])
+def test_a_sign_of_life_where_nothing_changes_is_no_grid(tmp_path: Path, minutes: int) -> None:
+    """By a logger that writes a figure again after so many minutes; half of the energy was lost."""
+    power = minutes_of(8, 200)
+    since, kept = 0, []
+    for changed in power.diff() != 0:
+        since = 0 if changed or since + 1 == minutes else since + 1
+        kept.append(since == 0)
+    result = read_file(logged(tmp_path, power[kept]), TZ)
+    assert "on_change" in codes(result)
+    assert float(result.readings.energy_wh.sum()) == pytest.approx(float(power.sum() / 60), rel=0.001)
+
+
 def test_a_log_of_changes_that_stopped_by_day_is_not_held_over_the_pause(tmp_path: Path) -> None:
     power = minutes_of(6, 50)
     changes = power[power.diff() != 0]

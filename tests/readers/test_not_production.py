@@ -39,12 +39,28 @@ def table(tmp_path: Path, header: str, *columns: Callable[[int], object], above:
         "Battery state of charge",
         "Battery SoC (%)",
         "Batterieladung kWh",
+        "PV energy (MJ)",
+        "PV energy [kJ]",
+        "PV energy (0.1 kWh)",
+        "PV energy [Wh x10]",
+        "PV power (%)",
+        "Yield (kWh/kWp)",
+        "Generation (kVAh)",
+        "Reactive energy (kvarh)",
+        "CO2 saved (kg)",
+        "PV string 1 (V)",
     ],
 )
-def test_weather_money_and_the_state_of_a_battery_are_refused_by_name(tmp_path: Path, name: str) -> None:
+def test_weather_money_a_battery_s_state_and_other_units_are_refused_by_name(tmp_path: Path, name: str) -> None:
     with pytest.raises(ReadError, match=re.escape(name)) as refused:
         read_file(table(tmp_path, f"Time;{name}", lambda wh: wh * 0.8), TZ)
     assert "Send the export of the inverter" in str(refused.value)
+
+
+@pytest.mark.parametrize("name", ["Heat pump (kWh)", "Wallbox (kWh)", "Boiler [kWh]"])
+def test_what_runs_by_day_on_the_panels_is_no_production(tmp_path: Path, name: str) -> None:
+    with pytest.raises(ReadError, match="used or bought"):
+        read_file(table(tmp_path, f"Time;{name}", lambda wh: wh / 1000), TZ)
 
 
 def test_a_column_of_values_under_a_title_of_irradiance_is_refused(tmp_path: Path) -> None:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from portal.readers import ReadError
-from tests.readers.dialects import assert_same, local_index, read_file, save, truth
+from tests.readers.dialects import assert_same, guess_file, local_index, read_file, save, truth
 
 TZ = "Europe/Berlin"
 ENERGY = truth(date(2024, 4, 25), 20, TZ, 15)
@@ -38,6 +39,75 @@ def test_blanks_and_words_between_date_and_time_are_read(tmp_path: Path, stamp: 
     result = read_file(stamped(tmp_path, stamp), TZ)
     assert result.rejected_count == 0
     assert_same(result, ENERGY, 15)
+
+
+def twelve(at: datetime) -> str:
+    return f"{at.hour % 12 or 12}:{at:%M}"
+
+
+@pytest.mark.parametrize(
+    ("encoding", "header", "stamp"),
+    [
+        ("cp932", "日時", lambda at: f"{at.year}年{at.month}月{at.day}日 {at.hour}時{at:%M}分"),
+        ("cp932", "日時", lambda at: f"令和{at.year - 2018}年{at.month}月{at.day}日 {at.hour}時{at:%M}分00秒"),
+        (
+            "gb18030",
+            "时间",
+            lambda at: f"{at.year}年{at.month}月{at.day}日 {'下午' if at.hour > 11 else '上午'}{twelve(at)}",
+        ),
+        (
+            "cp949",
+            "일시",
+            lambda at: f"{at.year}. {at.month}. {at.day}. {'오후' if at.hour > 11 else '오전'} {twelve(at)}",
+        ),
+        ("cp1253", "Ημερομηνία", lambda at: f"{at:%d/%m/%Y} {twelve(at)} {'μμ' if at.hour > 11 else 'πμ'}"),
+        ("cp1256", "التاريخ", lambda at: f"{at:%d/%m/%Y} {twelve(at)} {'م' if at.hour > 11 else 'ص'}"),
+        ("utf-8", "วันที่", lambda at: f"{at:%d/%m}/{at.year + 543} {at:%H:%M}"),
+    ],
+)
+def test_other_countries_calendars_clocks_and_letters_are_read(
+    tmp_path: Path, encoding: str, header: str, stamp: Callable[[datetime], str]
+) -> None:
+    """Japan, its reign's years, China, Korea, Greece, Egypt, Thailand."""
+    lines = [f"{stamp(at)},{wh}" for at, wh in zip(LOCAL, ENERGY, strict=True)]
+    result = read_file(save(tmp_path, "\n".join([f"{header},PV (Wh)", *lines]).encode(encoding)), TZ)
+    assert result.columns[0] == header
+    assert_same(result, ENERGY, 15)
+
+
+@pytest.mark.parametrize(
+    ("encoding", "name"),
+    [
+        ("cp1251", "Выработка, кВт·ч"),
+        ("cp1253", "Παραγωγή"),
+        ("cp1255", "ייצור"),
+        ("big5", "發電量"),
+        ("cp1250", "Czas: średni"),
+    ],
+)
+def test_a_question_names_the_column_in_its_own_letters(tmp_path: Path, encoding: str, name: str) -> None:
+    lines = [f"{at:%Y-%m-%d %H:%M};{wh / 1000:.3f}" for at, wh in zip(LOCAL, ENERGY, strict=True)]
+    seen = guess_file(save(tmp_path, "\n".join([f"Time;{name}", *lines]).encode(encoding)), TZ)
+    assert f"“{name}”" in " ".join(question.text for question in seen.questions)
+
+
+def test_days_as_a_spreadsheet_counts_them_with_a_comma_are_read(tmp_path: Path) -> None:
+    day = [(at.tz_localize(None) - datetime(1899, 12, 30)) / timedelta(days=1) for at in LOCAL]  # noqa: DTZ001
+    lines = [f"{x:.6f};{wh}".replace(".", ",") for x, wh in zip(day, ENERGY, strict=True)]
+    assert_same(read_file(save(tmp_path, "\n".join(["Date;Production (Wh)", *lines]).encode()), TZ), ENERGY, 15)
+
+
+def test_lines_in_no_order_are_read(tmp_path: Path) -> None:
+    lines = [f"{at:%Y-%m-%d %H:%M};{wh}" for at, wh in zip(LOCAL, ENERGY, strict=True)]
+    random.Random(1).shuffle(lines)
+    assert_same(read_file(save(tmp_path, "\n".join(["Date;Production (Wh)", *lines]).encode()), TZ), ENERGY, 15)
+
+
+def test_dates_side_by_side_are_said_so(tmp_path: Path) -> None:
+    lines = [f"{hour:02d}:00;" + ";".join("0.1" for _ in range(7)) for hour in range(24)]
+    text = "\n".join(["time;" + ";".join(f"2024-05-{day:02d}" for day in range(1, 8)), *lines])
+    with pytest.raises(ReadError, match="line 1: the dates stand side by side, not below each other"):
+        read_file(save(tmp_path, text.encode()), TZ)
 
 
 @pytest.mark.parametrize(
