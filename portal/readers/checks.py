@@ -150,7 +150,7 @@ def look_for_nothing(energy: Floats, minutes: int, mapping: Mapping, doubts: Dou
     doubts
         Takes what is to be asked and told.
     """
-    known = np.count_nonzero(~np.isnan(energy))
+    known = int(np.count_nonzero(~np.isnan(energy)))
     if not known or np.nansum(np.abs(energy)) > 0:
         return
     if known * minutes <= DARK_DAYS * 1440:

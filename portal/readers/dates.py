@@ -92,7 +92,7 @@ def _plain(text: str) -> str:
     text = _REIGN.sub(lambda year: f"{2018 + int(year[1])}年", text).translate(_PLAIN)
     text = _MINUTE.sub(lambda behind: f":{behind[1]}" if behind[1] else " ", text)
     for pattern, half in _HALF:
-        text = pattern.sub(lambda time, half=half: f"{time[1] or ''} {half}", text)
+        text = pattern.sub(rf"\g<1> {half}", text)
     return text.strip()
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from portal.readers import ReadError
@@ -92,7 +93,7 @@ def test_a_question_names_the_column_in_its_own_letters(tmp_path: Path, encoding
 
 
 def test_days_as_a_spreadsheet_counts_them_with_a_comma_are_read(tmp_path: Path) -> None:
-    day = [(at.tz_localize(None) - datetime(1899, 12, 30)) / timedelta(days=1) for at in LOCAL]  # noqa: DTZ001
+    day = [(at.tz_localize(None) - pd.Timestamp(1899, 12, 30)) / pd.Timedelta(days=1) for at in LOCAL]
     lines = [f"{x:.6f};{wh}".replace(".", ",") for x, wh in zip(day, ENERGY, strict=True)]
     assert_same(read_file(save(tmp_path, "\n".join(["Date;Production (Wh)", *lines]).encode()), TZ), ENERGY, 15)
 
