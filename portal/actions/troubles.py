@@ -64,7 +64,7 @@ def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]
     late = now - UTILITY_WAITED_FOR
     never = Q(fetched_at=None, connected_at__lt=late)
     stopped = Q(Q(fetched_at__lt=late) | never, state=UtilityState.ACTIVE) & ~Q(problem="")
-    ended = Q(ended_by__in=[EndedBy.UTILITY, EndedBy.NEVER_BEGAN], ended_at__gte=now - LOOKED_BACK)
+    ended = Q(ended_by__in=[EndedBy.UTILITY, EndedBy.LOST, EndedBy.NEVER_BEGAN], ended_at__gte=now - LOOKED_BACK)
     for connection in UtilityConnection.objects.filter(stopped | ended, site__in=roofs).order_by("pk"):
         found[connection.site_id].append(Trouble(roofs[connection.site_id], utility=connection))
     return found

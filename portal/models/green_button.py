@@ -18,6 +18,8 @@ class EndedBy(models.TextChoices):
     CUSTOMER = "customer"
     OFFICE = "office"
     UTILITY = "utility"
+    LOST = "lost"
+    """Renewed keys did not arrive here, and those that are left are good no more."""
     NEVER_BEGAN = "never"
 
 

@@ -29,6 +29,7 @@ class ReminderKind(models.TextChoices):
     WASHED = "washed", gettext_lazy("What was done and found")
     RESULT = "result", gettext_lazy("What the cleaning gained")
     QUIET = "quiet", gettext_lazy("No readings lately")
+    UTILITY_ENDED = "utility_ended", gettext_lazy("Readings no longer come from the utility")
     OTHER_FAULT = "other_fault", gettext_lazy("Something other than dirt")
     SEND_READINGS = "send_readings", gettext_lazy("Please send readings")
     LEAD_DIGEST = "lead_digest", gettext_lazy("New leads of the day")

@@ -22,6 +22,7 @@ from portal.actions.green_button.connect import end
 from portal.actions.green_button.notices import want
 from portal.actions.green_button.utility import (
     Answer,
+    KeysLost,
     NotHanded,
     Refused,
     Withdrawn,
@@ -68,6 +69,8 @@ MOST_TRIES = 10
 CODE_LASTS = timedelta(hours=1)
 """A code lives for ten minutes at most (RFC 6749, section 4.1.2)."""
 LONGEST_PAUSE = timedelta(days=1)
+RENEWING = "renewing"
+"""Kept beside the tokens while they are being renewed, until an answer is kept."""
 REVOKED = "0"
 """AuthorizationStatus of ESPI's schema: 0 revoked, 1 active, 2 denied."""
 
@@ -99,9 +102,16 @@ def work_on_utility(*, connection_id: int, now: datetime) -> None:
         return
     try:
         _work(connection_id, now)
-    except (Withdrawn, InvalidToken) as gone:
-        problem = "" if isinstance(gone, Withdrawn) else gettext_noop("The keys can no longer be opened here.")
-        end(connection_id=connection_id, how=EndedBy.UTILITY, by=None, now=now, problem=problem)
+    except Withdrawn:
+        end(connection_id=connection_id, how=EndedBy.UTILITY, by=None, now=now)
+    except (KeysLost, InvalidToken) as lost:
+        problem = gettext_noop("The keys can no longer be opened here.")
+        if isinstance(lost, KeysLost):
+            problem = gettext_noop(
+                "When the keys were last renewed the new ones did not arrive here, and the old ones are good no more. "
+                "Connect once more."
+            )
+        end(connection_id=connection_id, how=EndedBy.LOST, by=None, now=now, problem=problem)
     except NotHanded as problem:
         mine.exclude(state=UtilityState.ENDED).update(problem=str(problem)[:500])
     finally:
@@ -226,6 +236,7 @@ def _client_of(connection: UtilityConnection, now: datetime, *, fresh: bool) -> 
     if connection.secret is None:
         raise NotHanded("")  # ended meanwhile
     tokens = unseal(connection.secret)
+    tried_before = tokens.pop(RENEWING, False)
 
     def keep(renewed: Any, **_old: Any) -> None:
         all_of_it = tokens | dict(renewed)  # what is not said anew stays: RFC 6749, section 6
@@ -234,18 +245,27 @@ def _client_of(connection: UtilityConnection, now: datetime, *, fresh: bool) -> 
             _part_with_strays(all_of_it, connection, now)
 
     client = session(tokens, update_token=keep)
+    renewable = bool(tokens.get("refresh_token"))
+    if not fresh and not (renewable and client.token.is_expired(leeway=client.leeway)):
+        return client
+    if not renewable:
+        raise Withdrawn
+    # A refresh token may be good for once (RFC 9700, section 4.14.2). Where its answer is lost, on the way or with this
+    # worker, the next refusal says nothing of the permission.
+    mine = UtilityConnection.objects.filter(pk=connection.pk, state=UtilityState.ACTIVE)
+    mine.update(secret=seal(tokens | {RENEWING: True}))
     try:
-        if fresh:
-            if not tokens.get("refresh_token"):
-                raise Withdrawn
-            client.refresh_token(refresh_token=tokens["refresh_token"])
-        else:
-            client.ensure_active_token(client.token)
+        client.refresh_token(refresh_token=tokens["refresh_token"])
     except RequestException:
         raise NotHanded(gettext_noop("The utility's server cannot be reached.")) from None
     except (OAuthError, ValueError) as refused:
         if isinstance(refused, OAuthError) and withdrawn_by(refused):
-            raise Withdrawn from None
+            if tried_before and connection.authorization:
+                with suppress(NotHanded):
+                    _look_at_permission(connection.authorization, now)
+            raise (KeysLost if tried_before else Withdrawn) from None
+        if isinstance(refused, OAuthError):  # it has answered, so nothing was renewed
+            mine.update(secret=seal(tokens | ({RENEWING: True} if tried_before else {})))
         raise NotHanded(gettext_noop("The utility's server gave no new keys.")) from None
     return client
 

@@ -39,6 +39,10 @@ class Withdrawn(Exception):
     """The utility takes the tokens no longer: the permission was withdrawn, or has run out."""
 
 
+class KeysLost(Exception):
+    """Renewed tokens did not arrive here once, and the utility takes the old ones no longer."""
+
+
 class Refused(Exception):
     """The server does not take the token that went along (401)."""
 

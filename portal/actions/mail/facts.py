@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from itertools import product
 from zoneinfo import ZoneInfo
 
+from django.conf import settings
 from django.db.models import Max, Q
 from django.utils.translation import gettext
 
@@ -113,6 +114,15 @@ def quiet_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     assert last is not None, "quiet reminders are for roofs that had readings"
     today = moment.astimezone(ZoneInfo(recipient(reminder).tz)).date()
     return {"last_day": day_words(last), "days": str((today - last).days)}
+
+
+def utility_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
+    """A utility that sends no readings any more, and where its customer connects it again."""
+    assert reminder.site is not None, "it is planned for a roof"
+    return {
+        "utility": settings.GREEN_BUTTON["name"] or PHRASES[recipient(reminder).language]["utility"],
+        "link": page_address("utility", reminder.site.pk),
+    }
 
 
 def visit_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:

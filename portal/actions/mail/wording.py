@@ -14,6 +14,7 @@ from decimal import Decimal
 from functools import lru_cache
 from pathlib import Path
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.utils import translation
 from django.utils.translation import gettext as _
@@ -130,6 +131,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "photos": words["photos_attached"],
             "found": words["found_nothing"],
             "gain": words["gained"].format(mid=percent(0.06), low=percent(0.04), high=percent(0.08)),
+            "utility": settings.GREEN_BUTTON["name"] or words["utility"],
             "last_day": day,
             "days": "12",
             "since": words["since"].format(day=day),

@@ -68,6 +68,14 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(
+            ReminderKind.UTILITY_ENDED, Audience.HOMEOWNER, (*_ROOF, "utility", "link", "send"), facts.utility_facts
+        ),
+        of_roof=roofs.utility_sends_no_more,
+        moot=roofs.utility_sends_again,
+        lifetime=roofs.UTILITY_NEWS,
+    ),
+    Kind(
+        letter=Letter(
             ReminderKind.OTHER_FAULT, Audience.HOMEOWNER, (*_ROOF, "since", "cause", "link"), facts.fault_facts
         ),
         of_roof=roofs.with_fault,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from django.db.models import QuerySet
 from django.utils.translation import gettext_noop
 
 from portal.actions.advice import last_readings, recommendation, recommendations
@@ -18,7 +19,16 @@ from portal.actions.reminders.hours import next_decent, season_stopped, sending_
 from portal.actions.reminders.wish import Wish
 from portal.actions.standing_wishes import standing_wish, standing_wishes
 from portal.actions.washes import last_wash, measured_gain, wash_ahead
-from portal.models import DayReadings, Reminder, SendingRules, Site, Visit, VisitState
+from portal.models import (
+    DayReadings,
+    EndedBy,
+    Reminder,
+    SendingRules,
+    Site,
+    UtilityConnection,
+    Visit,
+    VisitState,
+)
 from portal.pv.advice import Act, State
 from portal.pv.recommend import Because, Recommendation
 from portal.pv.result import Cause
@@ -28,6 +38,8 @@ SOON = timedelta(days=14)
 ASKED_AFTER = timedelta(days=7)
 """A roof that is this new and has no readings is asked for some."""
 QUIET_AFTER = timedelta(days=10)
+UTILITY_NEWS = timedelta(days=14)
+"""So long after a utility ended a connection its customer is still told."""
 FAULT_HOLDS = timedelta(days=3)
 """A fault must hold this long before anybody is told."""
 
@@ -52,6 +64,8 @@ class Roof:
     """What its owner wants at every so often."""
     left_alone: bool = False
     """Its owner wants to be asked about a wash later."""
+    utility_ended: date | None = None
+    """When its utility lately ended the connection, or it was lost."""
     finished: list[Visit] = field(default_factory=list)
     """Visits finished so lately that their gain is news."""
 
@@ -90,6 +104,9 @@ def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
         assert visit.finished_at is not None, "a constraint sees to it"
         if visit.finished_at > now - GAIN_WAITS - GAIN_OF_USE:
             roof.finished.append(visit)
+    for pk, ended_at in utilities_ended(here, since=now - UTILITY_NEWS).values_list("site", "ended_at"):
+        assert ended_at is not None, "it has ended"
+        roofs[pk].utility_ended = ended_at.astimezone(ZoneInfo(roofs[pk].site.tz)).date()
     for pk in left_alone(here, now=now):
         roofs[pk].left_alone = True
     for pk, wish in standing_wishes(sites, told).items():
@@ -124,6 +141,23 @@ def no_longer_quiet(reminder: Reminder, moment: datetime) -> str:
     site = _site(reminder)
     last, today = DayReadings.objects.last_day(site), moment.astimezone(ZoneInfo(site.tz)).date()
     return gettext_noop("Readings have come in.") if last is not None and today - last < QUIET_AFTER else ""
+
+
+def utilities_ended(sites: Sequence[int], *, since: datetime) -> QuerySet[UtilityConnection]:
+    """Connections that ended without anybody here having ended them."""
+    by_none_of_us = [EndedBy.UTILITY, EndedBy.LOST]
+    return UtilityConnection.objects.filter(site__in=sites, ended_by__in=by_none_of_us, ended_at__gt=since)
+
+
+def utility_sends_no_more(roof: Roof) -> Iterator[Wish]:
+    if roof.utility_ended is not None:
+        yield roof.wish(roof.utility_ended)
+
+
+def utility_sends_again(reminder: Reminder, moment: datetime) -> str:
+    site = _site(reminder)
+    still = utilities_ended([site.pk], since=moment - 2 * UTILITY_NEWS).exists()
+    return "" if still else gettext_noop("The roof is connected again.")
 
 
 def with_fault(roof: Roof) -> Iterator[Wish]:

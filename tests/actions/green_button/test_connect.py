@@ -12,6 +12,7 @@ from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
+from django.core import mail
 from django.db import connections
 from django.test import Client
 from django.urls import reverse
@@ -21,6 +22,8 @@ from portal.actions.erase import erase_site
 from portal.actions.green_button.connect import end
 from portal.actions.green_button.farewell import FAREWELLS, say_farewell
 from portal.actions.green_button.fetch import DAILY, poll_utilities
+from portal.actions.reminders.plan import plan_reminders
+from portal.actions.reminders.send import send_due
 from portal.actions.sites import hand_over_site
 from portal.actions.troubles import troubles
 from portal.models import (
@@ -32,6 +35,8 @@ from portal.models import (
     Import,
     ImportState,
     Meter,
+    Reminder,
+    ReminderKind,
     Role,
     UtilityConnection,
     UtilityFarewell,
@@ -163,6 +168,12 @@ def test_what_the_utility_ends_is_said_to_owner_and_office_and_readings_stay(
     assert AuditEntry.objects.get(deed=Deed.ENDED).about == f"roof {meter.site_id} (utility)"
     told = [one.utility for one in troubles([meter.site], now=NOW + DAILY)[meter.site_id] if one.utility]
     assert told == [connection]
+    plan_reminders(sites=[meter.site], now=NOW + DAILY)
+    mailed = Reminder.objects.get(kind=ReminderKind.UTILITY_ENDED)
+    send_due(now=mailed.due_at)
+    assert mail.outbox[-1].to == [meter.site.customer.email]
+    assert "no longer come from Valley Power" in mail.outbox[-1].subject
+    assert reverse("utility", args=[meter.site_id]) in str(mail.outbox[-1].body)
     client = browser(meter)
     assert "Valley Power ended the connection" in client.get(reverse("utility", args=[meter.site_id])).content.decode()
     UtilityConnection.objects.update(ended_at=timezone.now())  # the page looks at the clock
@@ -183,6 +194,8 @@ def test_the_owner_ends_it_and_the_utility_is_told(meter: Meter, custodian: Cust
     connected(meter, custodian)
     client = browser(meter)
     client.post(reverse("utility_end", args=[meter.site_id]))
+    plan_reminders(sites=[meter.site], now=NOW + DAILY)
+    assert not Reminder.objects.filter(kind=ReminderKind.UTILITY_ENDED).exists(), "they did it themselves"
     connection = UtilityConnection.objects.get()
     assert (connection.state, connection.ended_by, connection.secret) == ("ended", EndedBy.CUSTOMER, None)
     farewell = UtilityFarewell.objects.get()

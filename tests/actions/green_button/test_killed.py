@@ -86,8 +86,31 @@ def test_a_worker_killed_while_it_refreshes_ends_in_tokens_or_in_a_word(meter: M
     custodian.books.access.clear()
     killed_by(custodian, "after_tokens", connection.pk, NOW + 4 * DAILY)
     custodian.books.access.clear()
-    assert work(meter, NOW + 6 * DAILY).ended_by == EndedBy.UTILITY
+    lost = work(meter, NOW + 6 * DAILY)
+    assert lost.ended_by == EndedBy.LOST, "the utility has ended nothing"
+    assert lost.problem.startswith("When the keys were last renewed the new ones did not arrive here")
+    page = browser(meter).get(reverse("utility", args=[meter.site_id])).content.decode()
+    assert "The connection to Valley Power was lost on" in page
     assert DayReadings.objects.count() == 3
+
+
+def test_a_permission_withdrawn_after_a_renewal_that_was_lost_was_ended_by_the_utility(
+    meter: Meter, custodian: Custodian
+) -> None:
+    connection = connected(meter, custodian)
+    custodian.books.access.clear()
+    killed_by(custodian, "before_tokens", connection.pk, NOW + DAILY)
+    custodian.forget_tokens()
+    assert work(meter, NOW + 2 * DAILY).ended_by == EndedBy.UTILITY
+
+
+def test_a_renewal_that_the_utility_answers_with_an_error_leaves_no_doubt(meter: Meter, custodian: Custodian) -> None:
+    connected(meter, custodian)
+    custodian.books.access.clear()
+    custodian.down_for_tokens = True
+    assert work(meter, NOW + DAILY).state == UtilityState.ACTIVE
+    custodian.down_for_tokens = False
+    assert work(meter, NOW + 2 * DAILY).problem == ""
 
 
 def test_two_workers_at_once_ask_once(meter: Meter, custodian: Custodian) -> None:

@@ -26,6 +26,7 @@ from portal.actions.reminders.kinds import KINDS, kind_of
 from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import LEASE, release_expired, send_due
 from portal.models import (
+    EndedBy,
     EntryKind,
     EventKind,
     Invoice,
@@ -37,6 +38,8 @@ from portal.models import (
     ReminderState,
     Role,
     Site,
+    UtilityConnection,
+    UtilityState,
     VisitState,
 )
 from tests import factories
@@ -65,6 +68,19 @@ def gone_quiet(language: Language) -> Undo:
     meter = factories.meter(site=roof(language))
     factories.day_readings(meter, NOW.date() - 20 * DAY)
     return lambda: factories.day_readings(meter, NOW.date())
+
+
+def utility_ended(language: Language) -> Undo:
+    site = roof(language)
+    ended = UtilityConnection.objects.create(
+        site=site,
+        state=UtilityState.ENDED,
+        asked_at=NOW - 90 * DAY,
+        ended_at=NOW - DAY,
+        ended_by=EndedBy.UTILITY,
+    )
+    factories.day_readings(factories.meter(site=site), NOW.date())
+    return lambda: factories.change(ended, state=UtilityState.ACTIVE, ended_at=None, ended_by="")
 
 
 def with_fault(language: Language) -> Undo:
@@ -192,6 +208,7 @@ def issued_invoice(site: Site, now: datetime) -> Invoice:
 SCENES: dict[ReminderKind, Callable[[Language], Undo]] = {
     ReminderKind.SEND_READINGS: without_readings,
     ReminderKind.QUIET: gone_quiet,
+    ReminderKind.UTILITY_ENDED: utility_ended,
     ReminderKind.OTHER_FAULT: with_fault,
     ReminderKind.DUE_SOON: due_soon,
     ReminderKind.DUE: due_now,
