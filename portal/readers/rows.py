@@ -19,6 +19,8 @@ from portal.readers.rejected import MAX_BAD, NO_STAMP_REASON
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps
 from portal.readers.table import Loaded, Table, too_wide
 
+COUNTED = (24, 48, 96)
+"""Intervals of a day that a column may count: hours, halves and quarters of one."""
 HOURS = 0.9
 """Share of the times that must be whole hours for a column to be one of hours. Common practice, no source."""
 
@@ -268,20 +270,23 @@ class Tall(Reader):
 
 def _is_hour(cell: str) -> bool:
     text = cell.strip()
-    return 0 < len(text) <= 2 and text.isdecimal()
+    return 0 < len(text) <= 3 and text.isdecimal()
 
 
 def _by_hour(days: Stamps, hours: NDArray[np.int64]) -> tuple[Stamps, NDArray[np.int64] | None]:
-    """Put days and numbers of hours together.
+    """Put days and numbers of hours, or of half or quarter hours, together.
 
     Hours that are counted go to 23 or 25 on the days the clock changes; otherwise they are hours of the wall clock.
+    Halves and quarters are always counted.
     """
     real = (days.naive_s != NO_STAMP) & (hours >= 0)
     _, day, number = np.unique(days.naive_s[real], return_inverse=True, return_counts=True)
     highest = np.zeros(len(number), dtype=np.int64)
     np.maximum.at(highest, day, hours[real])
-    counted = bool(((highest == number) & ((number == 23) | (number == 25))).any())
-    good = real & (hours <= (25 if counted else 24))
-    seconds = np.where(good, hours, 0) * 3600
+    most = float(np.median(highest)) if len(highest) else 0.0
+    a_day = next((n for n in COUNTED if most <= n * 25 // 24), 24)
+    counted = a_day > 24 or bool(((highest == number) & ((number == 23) | (number == 25))).any())
+    good = real & (hours <= (a_day * 25 // 24 if counted else 24))
+    seconds = np.where(good, hours, 0) * (86_400 // a_day)
     naive = np.where(good, days.naive_s if counted else np.where(good, days.naive_s, 0) + seconds, NO_STAMP)
     return replace(days, naive_s=naive), seconds if counted else None

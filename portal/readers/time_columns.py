@@ -176,15 +176,19 @@ def _compact_times(spread: list[list[str]], at: int) -> bool:
 
 
 def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
-    """Say whether a column holds hours (1 to 24) or times with a dot (13.45): no day has one of them twice."""
+    """Say whether a column holds times with a dot (13.45), or counts a day's hours or their halves or quarters.
+
+    No day has one of them twice; counts of halves and quarters begin with 1 on each day.
+    """
     pairs = [(row[date_at], row[at].strip()) for row in rows if max(date_at, at) < len(row)]
     cells = {cell for _, cell in pairs}
-    return (
-        len(cells) > 3
-        and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells)
-        and len({day for day, _ in pairs}) * 3 < len(pairs)
-        and len(set(pairs)) >= DIFFERENT * len(pairs)
-    )
+    days = Counter(day for day, _ in pairs)
+    known = len(cells) > 3 and len(days) * 3 < len(pairs) and len(set(pairs)) >= DIFFERENT * len(pairs)
+    if known and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells):
+        return True
+    counts = {int(cell) for cell in cells if re.fullmatch(r"\d{1,3}", cell)}
+    most = max(days.values(), default=0)
+    return known and most in (48, 50, 96, 100) and counts == set(range(1, most + 1)) and len(counts) == len(cells)
 
 
 def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int], str]:

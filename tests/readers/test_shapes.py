@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -180,6 +181,20 @@ def test_hours_counted_to_23_and_25(tmp_path: Path, first: date, longest: int) -
     result = read_file(save(tmp_path, "\n".join(lines).encode()), TZ)
     assert_same(result, energy, 60)
     assert result.rejected_count == 0
+
+
+@pytest.mark.parametrize("minutes", [30, 15])
+@pytest.mark.parametrize("first", [date(2024, 3, 25), date(2024, 10, 20)])
+def test_counted_half_and_quarter_hours_in_a_column_of_their_own(tmp_path: Path, first: date, minutes: int) -> None:
+    """Over both changes of the clock: 46 to 50 a day, or 92 to 100; in no day's rows does one come twice."""
+    energy = truth(first, 14, "Europe/London", minutes)
+    counts = Counter[date]()
+    lines = []
+    for at, wh in zip(local_index(energy, "Europe/London"), energy, strict=True):
+        counts[at.date()] += 1
+        lines.append(f"{at:%d/%m/%Y},{counts[at.date()]},{wh / 1000:.3f}")
+    path = save(tmp_path, "\n".join(["Day,Period,Generation (kWh)", *lines]).encode())
+    assert_same(read_file(path, "Europe/London"), energy, minutes)
 
 
 def test_the_clock_s_hours_in_a_column_of_their_own(tmp_path: Path) -> None:
