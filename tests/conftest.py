@@ -184,16 +184,19 @@ def celery_worker_process(
     """Starts real workers, as `./deploy/run` does, on this test's database and queue; they may be killed."""
     started: list[Child] = []
 
-    def start(app: str = "workers.app", broker: str = queue) -> Child:
+    def start(app: str = "workers.app", broker: str = queue, *, wait: bool = True) -> Child:
         argv = [sys.executable, "-m", "celery", "--app", app, "worker", "--concurrency", "2", *WORKER_OPTIONS]
         name = f"worker-{len(list(supervisor.logs.iterdir()))}"
         worker = supervisor.start(Program(name, argv, process_env | {"PORTAL_REDIS_URL": broker}, stop_seconds=15))
         started.append(worker)
-        supervisor.wait_until(lambda: " ready." in worker.log.read_text(), worker, 180)
+        if wait:
+            supervisor.wait_until(lambda: " ready." in worker.log.read_text(), worker, 180)
         return worker
 
     yield start
-    for worker in started:
+    for worker in started:  # whatever it still does is of a test that is over
+        if worker.process.poll() is None:
+            worker.process.kill()
         supervisor.stop(worker)
 
 

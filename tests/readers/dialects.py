@@ -226,14 +226,18 @@ def read_file(path: Path, tz: str, mapping: Mapping | None = None) -> ReadResult
 
 def read_answered(path: Path, dialect: Dialect) -> ReadResult:
     """Read a file after answering whatever is asked with what is known of the dialect."""
-    mapping = guess_file(path, dialect.tz).mapping
+    first = guess_file(path, dialect.tz)
+    mapping = first.mapping
     if mapping.clock.kind != "offset" and dialect.stamp != "%s":
         mapping = mapping.answered("clock", dialect.clock)
     mapping = mapping.answered("label", dialect.label)
-    for _ in range(3):
-        for question in guess(path, filename=path.name, tz=dialect.tz, now=NOW, mapping=mapping).questions:
-            mapping = mapping.answered(question.code, _answer(question, dialect))
-        for question in guess_file(path, dialect.tz).questions:
+    for question in first.questions:
+        mapping = mapping.answered(question.code, _answer(question, dialect))
+    for _ in range(3):  # an answer may lead to another question
+        questions = guess(path, filename=path.name, tz=dialect.tz, now=NOW, mapping=mapping).questions
+        if not questions:
+            break
+        for question in (*questions, *first.questions):
             mapping = mapping.answered(question.code, _answer(question, dialect))
     return read_file(path, dialect.tz, mapping)
 

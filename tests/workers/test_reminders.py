@@ -225,8 +225,8 @@ def test_two_beats_and_two_workers_send_each_mail_once(
     process_env: dict[str, str],
     tmp_path: Path,
 ) -> None:
-    for _ in range(2):
-        celery_worker_process()
+    for _ in range(2):  # all four start at once
+        celery_worker_process(wait=False)
     office.seconds_a_mail = 0.02
     keys = make_due(KINDS * 50, timezone.now())
     beats = []
