@@ -19,6 +19,8 @@ from portal.readers.rejected import MAX_BAD, NO_STAMP_REASON
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps
 from portal.readers.table import Loaded, Table, too_wide
 
+MOST_DATES = 60_000
+"""Different dates of a column: more than those of 100 years. A bound on memory, no source."""
 COUNTED = (24, 48, 96)
 """Intervals of a day that a column may count: hours, halves and quarters of one."""
 HOURS = 0.9
@@ -119,10 +121,10 @@ class Reader:
         else:
             only = self.time_at[0]
             self.stamps.add([row[only] for row in rows])
-        if self.stamps.distinct_dates > 60_000:
+        if self.stamps.distinct_dates > MOST_DATES:
             raise ReadError(
                 f"{self.table.name}: the column “{self.mapping.time_columns[0]}” does not hold dates "
-                "(too many different ones). Choose the column with the time stamps."
+                f"(more than {MOST_DATES:,} different ones). Choose the column with the time stamps."
             )
 
     def _fill_down(self, dates: list[str], times: list[str]) -> tuple[list[str], list[str]]:
