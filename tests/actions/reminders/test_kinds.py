@@ -72,7 +72,7 @@ def gone_quiet(language: Language) -> Undo:
 
 def utility_ended(language: Language) -> Undo:
     site = roof(language)
-    ended = UtilityConnection.objects.create(
+    UtilityConnection.objects.create(
         site=site,
         state=UtilityState.ENDED,
         asked_at=NOW - 90 * DAY,
@@ -80,7 +80,7 @@ def utility_ended(language: Language) -> Undo:
         ended_by=EndedBy.UTILITY,
     )
     factories.day_readings(factories.meter(site=site), NOW.date())
-    return lambda: factories.change(ended, state=UtilityState.ACTIVE, ended_at=None, ended_by="")
+    return lambda: UtilityConnection.objects.update(state=UtilityState.ACTIVE, ended_at=None, ended_by="")
 
 
 def with_fault(language: Language) -> Undo:
