@@ -11,11 +11,17 @@ import pandas as pd
 
 from portal.readers import daylight, plausible
 from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, look_for_nothing, tell_all
-from portal.readers.clock_shown import better_clock, set_lone_stamps_aside, settle_label, utc_starts
+from portal.readers.clock_shown import (
+    better_clock,
+    set_lone_stamps_aside,
+    set_totals_aside,
+    settle_label,
+    utc_starts,
+)
 from portal.readers.days import daily_series, whole_days
 from portal.readers.doubts import Doubts
 from portal.readers.held import held_until_the_next, logged_on_change
-from portal.readers.intervals import clock_changes, local_lengths, on_grid, out_minutes
+from portal.readers.intervals import JITTER, clock_changes, local_lengths, on_grid, out_minutes
 from portal.readers.lumps import CATCH_UP, LUMPS_KEPT, set_lumps
 from portal.readers.mapping import Mapping
 from portal.readers.meters import lay_out, pick_meter
@@ -109,6 +115,8 @@ def from_table(
     doubts.bad += loaded.bad
     channels = pick_meter(loaded, mapping, doubts)
     set_lone_stamps_aside(loaded, doubts)
+    if mapping.kind == "energy":
+        set_totals_aside(loaded, doubts)
     if not len(loaded.places):
         raise ReadError(
             "No line of the file holds a reading that can be taken in. Check which columns are chosen, the "
@@ -303,7 +311,7 @@ def finish(
     check_energies(series, site.now, doubts)
     doubts.notices += series.notices
     minutes = _grid_minutes(series)
-    set_lumps(series, series.length_s > minutes * 60, CATCH_UP)
+    set_lumps(series, series.length_s > minutes * 60 * (1 + JITTER), CATCH_UP)
     energy_wh, quality, starts, energy = _on_their_grid(series, minutes, mapping, site, doubts)
     if np.isnan(energy).all() and not series.lumps:
         raise ReadError("No reading of the file could be taken in; the list of rejected lines says why.")

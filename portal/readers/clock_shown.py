@@ -15,6 +15,11 @@ from portal.readers.reading import Choice, Question
 from portal.readers.series import DAY_S, NEARLY_A_DAY_S, SKIPPED, Ints, Series, to_starts
 from portal.readers.table import Loaded
 
+ROUNDED = 0.005
+"""Share by which a day's total may miss the sum of its readings, for rounding. Common practice, no source."""
+FEWEST_OF_A_DAY = 8
+"""Readings of a day beside its total at least; the sum of fewer may be one of them by chance. Common practice, no
+source."""
 LONE_DAYS = 370
 """Days without a reading that set a few stamps apart from all others. Common practice (a year and some days), no
 source."""
@@ -153,6 +158,28 @@ def better_clock(
         )
         return replace(mapping, clock=replace(clock, kind="wall"))
     return mapping
+
+
+def set_totals_aside(loaded: Loaded, doubts: Doubts) -> None:
+    """Set aside totals of days that stand among the readings with a bare date, which reads as midnight.
+
+    Parameters
+    ----------
+    loaded
+        Energies as they came; the totals are dropped from it.
+    doubts
+        Takes the lines.
+    """
+    if loaded.elapsed_s is not None or loaded.meter_ids is not None or not len(loaded.places):
+        return
+    naive, energy = loaded.stamps.naive_s, np.nansum(loaded.columns, axis=0)
+    _, day, readings = np.unique(naive // DAY_S, return_inverse=True, return_counts=True)
+    others = np.bincount(day, weights=energy)[day] - energy
+    total = (naive % DAY_S == 0) & (energy > 0) & (np.abs(others - energy) <= ROUNDED * energy)
+    total &= readings[day] > FEWEST_OF_A_DAY
+    if total.any():
+        doubts.bad += [(int(line), "the line holds the total of its day") for line in loaded.places[total]]
+        loaded.keep(~total)
 
 
 def set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:

@@ -39,6 +39,8 @@ FEWEST_COUNTED = 23
 """Columns with a number that make a table one of a row a day: the hours of the shortest day. By definition."""
 MOST_METERS = 60
 """Different values of a column that tells meters apart. Common practice, no source."""
+HALVES = {"", "am", "pm"}
+"""Before and after noon: no meters."""
 REPEATED = 0.1
 """Share of the stamps that must occur again before another column is asked to tell meters apart. Tuned on the made
 files of the tests: a fifth more or less changes none."""
@@ -291,7 +293,11 @@ def _meter_column(rows: list[list[str]], frame: Frame, numeric: list[int], naive
             continue
         values = [row[at].strip() if at < len(row) else "" for row in rows]
         distinct = len(set(values))
-        if distinct > MOST_METERS or (at in numeric and not _is_id(rows, frame.names, at)):
+        if (
+            set(map(str.lower, values)) <= HALVES
+            or distinct > MOST_METERS
+            or (at in numeric and not _is_id(rows, frame.names, at))
+        ):
             continue
         if repeated > REPEATED * len(naive_s) and distinct > 1:
             codes = {value: i for i, value in enumerate(dict.fromkeys(values))}

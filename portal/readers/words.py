@@ -40,7 +40,7 @@ OTHER_UNIT = re.compile(
 NEVER = re.compile(
     r"irradi|radiat|insol|strahlung|rayonn|irragg|instraling|\b(?:ghi|gti|dni|dhi|poa)\b|temp(?:er|[. _]|$)|humid|wind"
     r"|pressure|price|preis|\bprix|prezz|preci|preço|prijs|\bcost|kosten|batter|akku|\bso[ch]\b|charg|ladung|(?<!photo)volt|freq"
-    r"|\bco2|reactive|apparent|blindleist|scheinleist",
+    r"|\bco2|reactive|apparent|blindleist|scheinleist|forecast|prognos|prévis|previs|pronóst|expected|erwartet",
     re.I,
 )
 """What is no production even where nothing else stands in the file: weather, money, the state of a battery."""
@@ -56,12 +56,12 @@ STORED = re.compile(r"batter\w*[ _-]?(?:charg|ladung)|(?<!dis)charg\w*.*batter|b
 NEVER_UNIT = re.compile(r"[kKmM]?W(?:h)?\s*/\s*m|(?:EUR|USD|GBP|CHF|AUD|ct|p|€|\$|£)\s*/\s*[kKmM]?Wh|°\s*[CF]\b", re.I)
 """Irradiance, price of energy, temperature."""
 NOT_OURS = re.compile(
-    r"[\[(,]\s*(?:%|V|mA|[kKMG]?J|(?:k|MM)?BTU|therms?|k?g|k?VA[hr]{0,2})\s*(?:[\])]|$)"
+    r"[\[(,]\s*(?:%|V|mA|[kKMG]?J|(?:k|MM)?BTU|therms?|k?g|k?VA[hr]{0,2}|lux|lx|min|h|p\.?u\.?)\s*(?:[\])]|$)"
     r"|W(?:h)?\s*/\s*k?W|[\[(]\s*(?:0[.,]0*1|10+)\s*[x×*]?\s*[kKmM]?Wh\s*[\])]|Wh?\s*[x×*/]\s*10+\b",
     re.I,
 )
-"""Units that are not taken in: joules, shares, apparent and reactive energy, energy for each kW, tens or tenths of a
-kWh. A figure in one of them read as kWh would be wrong by a constant factor."""
+"""Units that are not taken in: joules, shares, apparent and reactive energy, light, hours, energy for each kW, tens or
+tenths of a kWh. A figure in one of them read as kWh would be wrong by a constant factor."""
 POWER_WORD = re.compile(r"power|leistung|puissance|potenc|potenza|vermogen|watt|\bp[ _.-]?ac\b|demand", re.I)
 ENERGY_WORD = re.compile(r"energ|yield|ertrag|opbrengst|\be[ _.-]?ac\b|arbeit", re.I)
 UNIT = re.compile(r"(?:^|[^A-Za-z])([kKmM]?)[wW]([hH])?(?:$|[^A-Za-z0-9/])")

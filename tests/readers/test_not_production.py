@@ -49,6 +49,11 @@ def table(tmp_path: Path, header: str, *columns: Callable[[int], object], above:
         "Reactive energy (kvarh)",
         "CO2 saved (kg)",
         "PV string 1 (V)",
+        "PV forecast (kWh)",
+        "Prognose PV (kWh)",
+        "Brightness (lux)",
+        "Sunshine (min)",
+        "PV (p.u.)",
     ],
 )
 def test_weather_money_a_battery_s_state_and_other_units_are_refused_by_name(tmp_path: Path, name: str) -> None:

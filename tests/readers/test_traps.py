@@ -35,6 +35,39 @@ def test_stamps_a_few_seconds_off_the_grid_are_set_on_it(tmp_path: Path) -> None
     assert_same(read_file(lines_of(tmp_path, energy, stray), TZ), energy, 15)
 
 
+@pytest.mark.parametrize("seconds", [1, 20])
+@pytest.mark.parametrize("minutes", [5, 15])
+@pytest.mark.parametrize("kind", ["energy (Wh)", "power (W)", "meter (Wh)"])
+def test_a_logger_that_keeps_its_grid_by_some_seconds_loses_no_energy(
+    tmp_path: Path, kind: str, minutes: int, seconds: int
+) -> None:
+    """Of powers and registers each step longer by a second was left out as if it held a gap: a third of the energy."""
+    energy = truth(date(2024, 5, 2), 8, TZ, minutes)
+    figures = {"energy": energy, "power": energy * 60 // minutes, "meter": 5_000_000 + energy.cumsum() - energy}
+    off = pd.to_timedelta(np.random.default_rng(2).integers(-seconds, seconds + 1, len(energy)), unit="s")
+    stamps = (local_index(energy, TZ) + off).strftime("%Y-%m-%d %H:%M:%S")
+    lines = [f"{at},{wh}" for at, wh in zip(stamps, figures[kind.partition(" ")[0]], strict=True)]
+    result = read_file(save(tmp_path, "\n".join([f"Time,PV {kind}", *lines]).encode()), TZ)
+    assert result.readings.interval_minutes == minutes
+    assert not result.lumps
+    by_day = result.readings.energy_wh.groupby(pd.DatetimeIndex(result.readings.energy_wh.index).tz_convert(TZ).date)
+    assert list(by_day.sum()) == pytest.approx(list(energy.groupby(local_index(energy, TZ).date).sum()), rel=0.002)
+
+
+@pytest.mark.parametrize("last", [True, False])
+def test_totals_of_days_among_the_readings_are_set_aside(tmp_path: Path, last: bool) -> None:
+    """With a bare date, which reads as midnight: behind its day it took the place of the night's first reading."""
+    energy = truth(date(2024, 5, 2), 8, TZ, 15)
+    lines: list[str] = []
+    for day, of in energy.groupby(local_index(energy, TZ).date):
+        total = [f"{day},{of.sum() / 1000:.2f}"]
+        rows = [f"{at:%Y-%m-%d %H:%M},{wh / 1000:.3f}" for at, wh in zip(local_index(of, TZ), of, strict=True)]
+        lines += rows + total if last else total + rows
+    result = read_file(save(tmp_path, "\n".join(["Time,PV (kWh)", *lines]).encode()), TZ)
+    assert_same(result, energy, 15)
+    assert (result.rejected_count, result.rejected[0].reason) == (8, "the line holds the total of its day")
+
+
 def test_intervals_that_lie_off_the_grid_are_shared_out_without_losing_energy(tmp_path: Path) -> None:
     energy = truth(MAY, 10, TZ, 15)
 

@@ -21,6 +21,9 @@ from portal.models import DayBefore, DayReadings, Import, Meter, Site, pack, unp
 from portal.models.meter import DayBlock
 from portal.pv.days import cut_days
 
+NEARLY_WHOLE = 0.99
+"""Share of what is stored from which on a file's last reading is no part of its interval, but rounded otherwise."""
+
 
 class Day(NamedTuple):
     """A meter's day as stored: interval, energies [Wh], the source's flags, the imports that wrote and created it."""
@@ -129,7 +132,7 @@ def wipes(before: Day, found: Day) -> NDArray[np.bool_]:
     wiped = run_of_zeros(had, has, minutes) | stuck(had, has, minutes)
     last = np.flatnonzero(~np.isnan(has))[-1:]
     if found.ends and len(last) and (minutes == 1440 or not np.isnan(had[last[0] + 1 :]).all()):
-        wiped[last] |= has[last] < had[last]
+        wiped[last] |= has[last] < NEARLY_WHOLE * had[last]
     return wiped if minutes == found.minutes else np.full(len(found.block), wiped.any())
 
 
