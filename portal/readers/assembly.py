@@ -13,8 +13,7 @@ from portal.readers import daylight, plausible
 from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, look_for_nothing, tell_all
 from portal.readers.clock_shown import (
     better_clock,
-    set_lone_stamps_aside,
-    set_totals_aside,
+    set_strays_aside,
     settle_label,
     utc_starts,
 )
@@ -114,9 +113,7 @@ def from_table(
     rows = len(loaded.places)
     doubts.bad += loaded.bad
     channels = pick_meter(loaded, mapping, doubts)
-    set_lone_stamps_aside(loaded, doubts)
-    if mapping.kind == "energy":
-        set_totals_aside(loaded, doubts)
+    set_strays_aside(loaded, mapping.kind, doubts)
     if not len(loaded.places):
         raise ReadError(
             "No line of the file holds a reading that can be taken in. Check which columns are chosen, the "

@@ -10,7 +10,7 @@ import numpy as np
 
 from portal.readers import daylight
 from portal.readers.doubts import Doubts
-from portal.readers.mapping import Mapping
+from portal.readers.mapping import Kind, Mapping
 from portal.readers.reading import Choice, Question
 from portal.readers.series import DAY_S, NEARLY_A_DAY_S, SKIPPED, Ints, Series, to_starts
 from portal.readers.table import Loaded
@@ -160,38 +160,39 @@ def better_clock(
     return mapping
 
 
-def set_totals_aside(loaded: Loaded, doubts: Doubts) -> None:
-    """Set aside totals of days that stand among the readings with a bare date, which reads as midnight.
+def set_strays_aside(loaded: Loaded, kind: Kind, doubts: Doubts) -> None:
+    """Set aside lines that are no readings of their time: a few far from all others, and totals of days among energies.
 
     Parameters
     ----------
     loaded
-        Energies as they came; the totals are dropped from it.
+        The readings as they came; those set aside are dropped from it.
+    kind
+        What the figures are.
     doubts
         Takes the lines.
     """
-    if loaded.elapsed_s is not None or loaded.meter_ids is not None or not len(loaded.places):
-        return
-    naive, energy = loaded.stamps.naive_s, np.nansum(loaded.columns, axis=0)
+    _set_lone_stamps_aside(loaded, doubts)
+    if kind == "energy" and loaded.elapsed_s is None and loaded.meter_ids is None and len(loaded.places):
+        _set_totals_aside(loaded, doubts)
+
+
+def _set_totals_aside(loaded: Loaded, doubts: Doubts) -> None:
+    """Set aside totals that stand behind or before their days with a bare date, which reads as midnight."""
+    naive = loaded.stamps.naive_s
     _, day, readings = np.unique(naive // DAY_S, return_inverse=True, return_counts=True)
-    others = np.bincount(day, weights=energy)[day] - energy
-    total = (naive % DAY_S == 0) & (energy > 0) & (np.abs(others - energy) <= ROUNDED * energy)
+    with np.errstate(over="ignore", invalid="ignore"):  # figures near the largest number are rejected later
+        energy = np.nansum(loaded.columns, axis=0)
+        others = np.bincount(day, weights=energy)[day] - energy
+        total = (naive % DAY_S == 0) & (energy > 0) & (np.abs(others - energy) <= ROUNDED * energy)
     total &= readings[day] > FEWEST_OF_A_DAY
     if total.any():
         doubts.bad += [(int(line), "the line holds the total of its day") for line in loaded.places[total]]
         loaded.keep(~total)
 
 
-def set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:
-    """Set aside a few lines whose stamps lie more than a year from all others: a logger that had lost its clock.
-
-    Parameters
-    ----------
-    loaded
-        The readings as they came; those set aside are dropped from it.
-    doubts
-        Takes the lines.
-    """
+def _set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:
+    """Set aside a few lines whose stamps lie more than a year from all others: a logger that had lost its clock."""
     naive = loaded.stamps.naive_s
     if len(naive) < 20:
         return

@@ -75,7 +75,7 @@ _HALF = [
 ]
 """Before and after noon, as written before the time or behind it."""
 BUDDHIST = 543
-"""Years by which the Thai calendar is ahead."""
+"""Years by which the Thai calendar is ahead, by definition."""
 _WORDS = r"(?:à|às|as|a las|alle ore|alle|ore|um|at|kl\.?|klo|om|o)"
 _WORD_BEFORE, _WORD_AFTER = re.compile(rf"\s+{_WORDS}$", re.I), re.compile(rf"^{_WORDS}\s+", re.I)
 """What people write between a date and a time."""

@@ -22,7 +22,7 @@ from portal.readers.table import Loaded, Table, too_wide
 MOST_DATES = 60_000
 """Different dates of a column: more than those of 100 years. A bound on memory, no source."""
 COUNTED = (24, 48, 96)
-"""Intervals of a day that a column may count: hours, halves and quarters of one."""
+"""Intervals of a day that a column may count: hours, halves and quarters of one, by definition."""
 HOURS = 0.9
 """Share of the times that must be whole hours for a column to be one of hours. Common practice, no source."""
 

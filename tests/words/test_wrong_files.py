@@ -88,6 +88,7 @@ NUMBERS = b"Number,PV energy (kWh)\n" + b"\n".join(b"%d,%d" % (n, n % 7) for n i
 NO_MONTH = b"Time,PV energy (kWh)\n" + b"\n".join(b"2026-13-%02d 12:00,1" % day for day in range(1, 28))
 CUSTOMERS = b"name,phone,email\nAna Mora,600111222,ana@homes.example\nLuis Gil,600111333,luis@homes.example\n"
 ORDERS = hours("2026-05-13", 2, "%d/%m/%Y %H:%M") + hours("2026-05-15", 2, "%m/%d/%Y %H:%M")
+OPEN = hours("2026-05-03", 1, "%d/%m/%Y %H:%M")
 ONLY = "no column of energy or power that the panels made, only “{}”"
 
 FILES: dict[str, tuple[Callable[[], bytes], str, str]] = {
@@ -153,7 +154,8 @@ FILES: dict[str, tuple[Callable[[], bytes], str, str]] = {
         "only readings",
     ),
     "one.csv": (lambda: table([("2026-05-01 12:00", 3.2)]), "only one reading", "Choose the column|export at least"),
-    "orders.csv": (lambda: table(ORDERS), "The dates in “Time”", "Which is it?"),
+    "orders.csv": (lambda: table(ORDERS), "“13/05/2026” can only have the day first", "Export the file again"),
+    "open.csv": (lambda: table(OPEN), "The dates in “Time”", "Which is it?"),
     "two-meters.csv": (two_meters, "2 meters: “A”, “B”", "Which one is this?"),
     "gas.xml": (gas, "none of electric energy or power (Wh or W)", "Export the electricity data"),
     "rss.xml": (lambda: b'<?xml version="1.0"?><rss/>', "no interval readings of the Green Button standard", "Export"),
@@ -203,6 +205,6 @@ def test_a_wrong_file_is_told_where_what_and_what_next_in_both_languages(name: s
 
 def test_what_a_file_has_in_it_stays_as_it_stands_there(tmp_path: Path) -> None:
     """A column called “Time” is not called «Hora» in the file that somebody has before them."""
-    sentence = said_of(tmp_path, "orders.csv", table(ORDERS))[0]
+    sentence = said_of(tmp_path, "open.csv", table(OPEN))[0]
     with translation.override("es"):
         assert "«Time»" in in_their_words(sentence)

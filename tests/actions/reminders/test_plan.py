@@ -62,6 +62,7 @@ def test_planning_asks_the_database_as_often_for_two_sites_as_for_eighteen() -> 
     assert set(before) == set(ReminderKind) - {
         *(
             "other_fault",
+            "utility_ended",
             "due",
             "due_soon",
             "wished",
