@@ -33,6 +33,7 @@ AT_ONCE = {0: None, 1: 6, 2: 1}
 """Nights of a cell begun in one go, by how often they were tried before: all, some, one."""
 KEPT_AT_ONCE = 40
 """Results that are kept in one go: what waits to write meanwhile waits for half a second."""
+QUEUED_AT_ONCE = 1000
 QUIET = timedelta(minutes=2)
 """When nights wait and none was begun for so long, the message went astray."""
 KEPT = timedelta(days=30)
@@ -72,13 +73,18 @@ def start_night(*, now: datetime) -> int:
     Run twice on one day it queues nothing new.
     """
     Night.objects.exclude(state=NightState.WAITING).filter(day__lt=(now - KEPT).date()).delete()
-    place_in_cells()
     zones = Site.objects.order_by().values_list("tz", flat=True).distinct()
+    placed = False
     for tz in zones:
         day = now.astimezone(ZoneInfo(tz)).date()
         sites = Site.objects.assessable().filter(tz=tz).exclude(nights__day=day)
-        fresh = [Night(site_id=key, day=day, asked_at=now) for key in sites.order_by("pk").values_list("pk", flat=True)]
-        Night.objects.bulk_create(fresh, ignore_conflicts=True, batch_size=1000)
+        keys = list(sites.order_by("pk").values_list("pk", flat=True))
+        if keys and not placed:  # not in each hour
+            place_in_cells()
+            placed = True
+        for first in range(0, len(keys), QUEUED_AT_ONCE):
+            fresh = [Night(site_id=key, day=day, asked_at=now) for key in keys[first : first + QUEUED_AT_ONCE]]
+            Night.objects.bulk_create(fresh, ignore_conflicts=True)
     waiting = Night.objects.waiting().count()
     if waiting:
         transaction.on_commit(lambda: ask_for("assess_next"))
