@@ -15,6 +15,7 @@ class Code(StrEnum):
     FEW_DAYS = auto()  # days, least_days
     FEW_CLEAR_DAYS = auto()  # clear_days, least_days
     NO_CLEAR_DAY = auto()  # days
+    METER_UNFIT = auto()  # unfit, days
     ONLY_SURPLUS = auto()
     # something other than dirt
     OFF_WHEN_SNOW_CAN_LIE = auto()  # began

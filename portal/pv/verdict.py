@@ -11,7 +11,7 @@ from datetime import date
 
 import numpy as np
 
-from portal.pv.daily import USED, Daily
+from portal.pv.daily import GAPS, STUCK, UNITS, USED, Daily
 from portal.pv.diagnosis import LEAST_STEP_DAYS, LevelStep, find_shade, is_freezing, off_since
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Band, Cause, Verdict, chance_loss_exceeds
@@ -23,6 +23,8 @@ LEAST_CLEAR_DAYS = 20
 """Days with enough clear sky below which there is none. Common practice, no source."""
 UNSEEN_DAYS = 45
 """Days without a clear one after which the present state cannot be told. Common practice, no source."""
+UNFIT = (STUCK, UNITS, GAPS)
+"""Flags of days that are refused for how the meter reads, whatever the sky was, by definition."""
 TOLD_LOSS = 0.025
 """Loss below which nobody is told to wash [fraction of clean yield]. Common practice, no source."""
 SURE, SURE_ALONE = 0.85, 0.75
@@ -179,11 +181,16 @@ def _shade(daily: Daily) -> Finding | None:
 
 
 def _unseen(daily: Daily) -> Finding | None:
-    """No clear day for weeks."""
+    """No day for weeks that could be judged."""
     used = np.flatnonzero(daily.rows["flag"] == USED)
     if used.size and len(daily.rows) - 1 - used[-1] <= UNSEEN_DAYS:
         return None
-    return Finding(Verdict.NOT_ENOUGH_DATA, (Said(Code.NO_CLEAR_DAY, {"days": UNSEEN_DAYS}),))
+    unfit = int(np.isin(daily.rows["flag"][-UNSEEN_DAYS:], UNFIT).sum())
+    if unfit > UNSEEN_DAYS / 2:  # more than half: it is the meter, and not the sky, that shows nothing
+        why = Said(Code.METER_UNFIT, {"unfit": unfit, "days": UNSEEN_DAYS})
+    else:
+        why = Said(Code.NO_CLEAR_DAY, {"days": UNSEEN_DAYS})
+    return Finding(Verdict.NOT_ENOUGH_DATA, (why,))
 
 
 def _dirty(result: Assessment, rain_fails: bool) -> Finding | None:

@@ -30,6 +30,10 @@ SENTENCES = {
         "clear_days",
     ),
     Code.NO_CLEAR_DAY: _("There was no clear day in the last {days} days, so the present state cannot be told."),
+    Code.METER_UNFIT: _(
+        "On {unfit} of the last {days} days the meter's figures stood still, jumped or were missing by day, so nothing "
+        "can be judged by them. Check that the file comes from the same meter, in the same unit, as before."
+    ),
     Code.ONLY_SURPLUS: _(
         "The readings hold only what the house did not use itself. That is not production: it rises and falls with the "
         "household, so nothing is judged from it. Send the readings of the inverter or the production meter."
@@ -153,7 +157,7 @@ WRITTEN: dict[str, Callable[[Any, str], str]] = {
     "year_value": roughly,
 }
 """How a figure is written, by its name; what is counted, by which gettext takes the plural, stays a number."""
-COUNTED = ("days", "clear_days", "changes")
+COUNTED = ("days", "unfit", "clear_days", "changes")
 
 
 def sentence(said: Said | Mapping[str, Any] | str) -> str:

@@ -29,6 +29,13 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
         {"days": 45},
         "There was no clear day in the last 45 days, so the present state cannot be told.",
     ),
+    Code.METER_UNFIT: (
+        {"unfit": 40, "days": 45},
+        (
+            "On 40 of the last 45 days the meter's figures stood still, jumped or were missing by day, so nothing can "
+            "be judged by them. Check that the file comes from the same meter, in the same unit, as before."
+        ),
+    ),
     Code.OFF_WHEN_SNOW_CAN_LIE: (
         {"began": DAY},
         "Since 5 March 2026 there is almost no production, in a season when snow can lie.",
