@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from math import isfinite
 
 import pandas as pd
 from django.core import signing
@@ -16,7 +17,7 @@ from django.db.models import Exists, OuterRef, Q
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
-from portal.actions.washes import wash_after
+from portal.actions.washes import WASH_SEEN_WITHIN, wash_after
 from portal.models import (
     DayRain,
     EntryKind,
@@ -33,8 +34,10 @@ from portal.models import (
     VisitState,
 )
 from portal.models.record import standing
+from portal.pv.advice import Range
 from portal.pv.recovered import expected_clean_wh, recovered, same_season
 from portal.pv.result import Band, Recovery, Verdict
+from portal.pv.year import SoilingYear, read_year
 from portal.words.figures import day_words
 from portal.words.gains import NoGain
 
@@ -146,7 +149,7 @@ def _judge(
 def _count(
     proof: Proof, assessment: SiteAssessment, daily: pd.DataFrame, recoveries: Sequence[Recovery], cleaned_on: date
 ) -> None:
-    """Turn the gain into energy: to date by the readings, and until the next due date by the season."""
+    """Turn the gain into energy: to date by the readings, and until the next due date by the season and its rain."""
     gain, low, high = proof.gain, proof.gain_low, proof.gain_high
     if gain is None or low is None or high is None:
         return
@@ -158,14 +161,25 @@ def _count(
     proof.days_without_readings = held.days_without_readings
     # Where no wash is in sight, the gain is followed for a year.
     until = next_wash or assessment.clean_due or cleaned_on + HORIZON
-    ahead = 0.0
+    ahead = Range(0.0, 0.0, 0.0)
     if next_wash is None and until > assessment.as_of:
         until = min(until, assessment.as_of + HORIZON)
-        ahead = held.share_left * expected_clean_wh(daily, after=assessment.as_of, until=until) / 1000
+        year = _year(assessment, daily, recoveries)
+        ahead = expected_clean_wh(daily, year, after=assessment.as_of, until=until)
     proof.due_on = next_wash or assessment.clean_due
-    if ahead == ahead:  # not NaN: the record holds energies
-        total = kwh + ahead
-        proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, low * total, high * total
+    if isfinite(ahead.middle):  # the record holds energies
+        least, total, most = (kwh + held.share_left * wh / 1000 for wh in (ahead.low, ahead.middle, ahead.high))
+        ends = [one * share for one in (low, high) for share in (least, most)]
+        proof.kwh_by_due, proof.kwh_by_due_low, proof.kwh_by_due_high = gain * total, min(ends), max(ends)
+
+
+def _year(assessment: SiteAssessment, daily: pd.DataFrame, recoveries: Sequence[Recovery]) -> SoilingYear:
+    """What rain does to the roof through the year, by its own record."""
+    washed = [date.fromisoformat(one["date"]) for one in assessment.cleanings]
+    rains = [
+        (one.date, one.gain) for one in recoveries if not any(abs(one.date - day) <= WASH_SEEN_WITHIN for day in washed)
+    ]
+    return read_year(daily["soiling_ratio"], rains, rate_per_day=assessment.soiling_rate_per_day or 0.0)
 
 
 def no_gain(visit: Visit, *, today: date) -> NoGain | None:

@@ -378,6 +378,25 @@ def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> 
     return by_pentad / 1000 * price_per_kwh
 
 
+def kept_by_rain(year: SoilingYear, pentads: npt.NDArray[np.int64]) -> Floats:
+    """Share of the dirt that stays through each pentad of each future.
+
+    Parameters
+    ----------
+    year : SoilingYear
+        How often something like rain takes dirt, and what it leaves.
+    pentads : array of int, shape (p,)
+        One after the other, each 0 to 72; three years of them at most.
+
+    Returns
+    -------
+    ndarray (p, f)
+        Shares of :data:`FUTURES` futures; 1 where it does not rain.
+    """
+    ahead = _drawn(0, len(year.kept)).ahead
+    return _kept(year, pentads, _Rains(ahead.kind[: len(pentads)], ahead.chance[: len(pentads)]))
+
+
 def _kept(year: SoilingYear, pentads: npt.NDArray[np.int64], rains: _Rains) -> Floats:
     """Share of the dirt that stays through each pentad of each future: 1 where it does not rain."""
     wet = 1.0 - (1.0 - year.rain_per_day[pentads]) ** PENTAD_DAYS

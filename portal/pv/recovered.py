@@ -10,8 +10,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.result import Band, Recovery
+from portal.pv.advice import Range
+from portal.pv.forecast import kept_by_rain
+from portal.pv.result import BAND_90, Band, Recovery
 from portal.pv.worth import LEAST_RATIO, clean_energy_wh
+from portal.pv.year import PENTAD_DAYS, SoilingYear, pentad_of
 
 GONE = 0.02
 """Share of a gain below which nothing of it is counted any more. Common practice, no source."""
@@ -121,30 +124,45 @@ def recovered(
     )
 
 
-def expected_clean_wh(daily: pd.DataFrame, *, after: date, until: date) -> float:
-    """Energy that a clean roof would make from the day after one to another, weather as usual.
+def expected_clean_wh(daily: pd.DataFrame, year: SoilingYear, *, after: date, until: date) -> Range:
+    """Clean energy over which what is left of a gain will hold, weather as usual and rain as on this roof.
+
+    Each rain takes of the gain what it would have taken of the dirt (:func:`share_left`).
 
     Parameters
     ----------
     daily : pd.DataFrame
         ``Assessment.daily``.
+    year : SoilingYear
+        What rain does to this roof through the year, by its own record.
     after, until : date
         First day less one, and last day.
 
     Returns
     -------
-    float
-        [Wh]; 0 when there is no day between, NaN when the record holds no energy.
+    Range
+        [Wh], the mean of possible futures and the 9 in 10 around it; 0 when there is no day between, NaN when the
+        record holds no energy.
 
     Examples
     --------
     >>> days = pd.date_range("2025-05-01", periods=40).date
     >>> daily = pd.DataFrame({"energy_wh": 9.0, "soiling_ratio": 0.9}, index=days)
-    >>> round(expected_clean_wh(daily, after=date(2025, 6, 9), until=date(2025, 6, 19)), 6)
+    >>> dry = SoilingYear(np.zeros(73), np.zeros(73), np.array([0.4]))
+    >>> round(expected_clean_wh(daily, dry, after=date(2025, 6, 9), until=date(2025, 6, 19)).middle, 6)
     100.0
     """
     days = [after + timedelta(days=n) for n in range(1, (until - after).days + 1)]
-    return float(clean_energy_wh(daily, days).sum(skipna=False)) if days else 0.0
+    if not days:
+        return Range(0.0, 0.0, 0.0)
+    pentads = np.array([pentad_of(day) for day in days[::PENTAD_DAYS]])
+    left = np.cumprod(kept_by_rain(year, pentads), axis=0)
+    before = np.vstack([np.ones_like(left[:1]), left[:-1]])
+    clean = clean_energy_wh(daily, days).to_numpy(dtype=np.float64)
+    by_pentad = np.add.reduceat(clean, np.arange(0, len(days), PENTAD_DAYS))
+    futures = by_pentad @ ((before + left) / 2)
+    low, _, high = np.quantile(futures, BAND_90)
+    return Range(float(low), float(futures.mean()), float(high))
 
 
 @dataclass(frozen=True, slots=True)
