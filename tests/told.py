@@ -54,6 +54,7 @@ ACTS: dict[Act, tuple[str, ...]] = {
         "Send the newest readings: then we can tell.",
         "Send the readings since the wash: then we can tell what it gained.",
     ),
+    Act.TELL_FACTS: ("First these facts about the roof are needed: {missing}.",),
 }
 """What is advised: each sentence that says so."""
 
@@ -67,6 +68,7 @@ FIGURES = (
     "It would almost surely pay back.",
     "A visit is booked for {day}.",
     "By the calendar the next wash would be about {day}.",
+    "By the calendar a first wash would be about {day}.",
     "It has built up since about {day}.",
     "It began about {day}.",
 )
@@ -76,11 +78,11 @@ GOES_WITH: dict[State, set[Act]] = {
     State.DIRTY: {Act.WASH, Act.WAIT, Act.WOULD_NOT_PAY},
     State.CLEAN: {Act.WAIT, Act.WOULD_NOT_PAY},
     State.UNSURE: {Act.WAIT, Act.WOULD_NOT_PAY},
-    State.CANNOT_TELL: {Act.WAIT, Act.SEND_READINGS},
+    State.CANNOT_TELL: {Act.WAIT, Act.SEND_READINGS, Act.TELL_FACTS},
     State.NOT_DIRT: {Act.LOOK},
-    State.JUST_WASHED: {Act.WAIT, Act.SEND_READINGS},
+    State.JUST_WASHED: {Act.WAIT, Act.SEND_READINGS, Act.TELL_FACTS},
     State.RAINED: {Act.WAIT},
-    State.NO_READINGS: {Act.SEND_READINGS},
+    State.NO_READINGS: {Act.SEND_READINGS, Act.TELL_FACTS},
 }
 """What may be advised of a roof that stands so."""
 
@@ -152,6 +154,11 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     ),
     (("A visit is booked for {day}.",), ("Next: Call and offer a wash",)),
     (STATES[State.NOT_DIRT], ("Next: Ask for a wash", "Next: Call and offer a wash", "Ask for a wash")),
+    # what is not known
+    (
+        ("No wash of these panels is known.",),
+        (*STATES[State.JUST_WASHED], "By the calendar the next wash would be about {day}.", "Cleaned on {day}."),
+    ),
     # what a wash gained
     (
         ("What it gained is not known yet: it takes some clear days after the wash to tell.",),

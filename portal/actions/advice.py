@@ -15,6 +15,7 @@ from portal.models import (
     EventKind,
     LeadEvent,
     Meter,
+    Plane,
     Proof,
     ProofState,
     RainGauge,
@@ -25,7 +26,7 @@ from portal.models import (
 )
 from portal.models.rain import nearest_gauge
 from portal.pv.advice import Range, kept_advice
-from portal.pv.due import calendar_due
+from portal.pv.due import Calendar
 from portal.pv.recommend import LONGEST_RESULT, Asked, Found, Recommendation, Since, recommend
 from portal.pv.result import Cause
 from portal.pv.said import Said
@@ -47,6 +48,7 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
     washed, booked = _visits(roofs, now)
     rain = _rain(list(roofs.values()), now)
     asked = _asked(roofs, now)
+    planes = set(Plane.objects.filter(site__in=roofs).values_list("site_id", flat=True))
     told = {}
     for key, site in roofs.items():
         row = newest.get(key)
@@ -62,10 +64,8 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
             booked_for=booked[key].astimezone(ZoneInfo(site.tz)) if key in booked else None,
             asked=asked.get(key),
             rain=rain.get(key, ()),
-            calendar_on=calendar_due(
-                cleaned or site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date(),
-                every_months=site.customer.business.calendar_months,
-            ),
+            calendar_on=Calendar(site.customer.business.calendar_months, cleaned or site.installed_on).due,
+            lacks=site.missing_facts(planes=key in planes),
         )
         told[key] = recommend(
             kept_advice(row.advice) if row else None,

@@ -34,11 +34,11 @@ def last_wash(site: Site) -> Visit | None:
     return Visit.objects.filter(site=site, state=VisitState.DONE).order_by("-finished_at", "-pk").first()
 
 
-def last_cleaned(site: Site, washed: Visit | None) -> date:
-    """Day of the last known cleaning, else of the installation, else of the first we heard of the roof."""
+def last_cleaned(site: Site, washed: Visit | None) -> date | None:
+    """Day of the last known cleaning, else of the installation; None where neither is known."""
     if washed is not None and washed.finished_at is not None:
         return washed.finished_at.astimezone(ZoneInfo(site.tz)).date()
-    return site.installed_on or site.created_at.astimezone(ZoneInfo(site.tz)).date()
+    return site.installed_on
 
 
 def wash_after(visit: Visit, cleaned_on: date) -> date | None:
@@ -110,7 +110,7 @@ def _outlook(site: Site, result: Assessment, washed: Visit | None, not_due: date
     return Outlook(year_wh / 1000 if isfinite(year_wh) else None, value_lost, advised, due, fan)
 
 
-def _when_due(site: Site, result: Assessment, money: Money, cleaned: date, not_due: date | None) -> Due:
+def _when_due(site: Site, result: Assessment, money: Money, cleaned: date | None, not_due: date | None) -> Due:
     known = {cleaning.date for cleaning in result.cleanings}
     rate_ci = (result.soiling_rate_ci.low, result.soiling_rate_ci.high) if result.soiling_rate_ci else None
     return when_due(

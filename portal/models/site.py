@@ -8,13 +8,14 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
-from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, Customer, Role, User, validate_zone
 from portal.pv.array import Array
 from portal.pv.array import Plane as PvPlane
+from portal.pv.recommend import Fact
 from portal.pv.standing_wish import Rhythm
+from portal.words.advice import FACTS
 from portal.words.standing_wish import RHYTHMS
 
 
@@ -160,12 +161,12 @@ class Site(models.Model):
     @property
     def lacks(self) -> list[str]:
         """What an estimate still needs of the roof's facts, in words."""
-        needed = (
-            (self.place is None, _("where the roof is")),
-            (self.ac_kw is None, _("the inverter's size")),
-            (not self.planes.all(), _("tilt, direction and panels of a roof plane")),
-        )
-        return [what for missing, what in needed if missing]
+        return [str(FACTS[fact]) for fact in self.missing_facts(planes=bool(self.planes.all()))]
+
+    def missing_facts(self, *, planes: bool) -> tuple[Fact, ...]:
+        """What an estimate still needs, where it is known whether there are planes."""
+        needed = ((self.place, Fact.PLACE), (self.ac_kw, Fact.INVERTER), (planes or None, Fact.PLANES))
+        return tuple(fact for known, fact in needed if known is None)
 
     def array(self) -> Array | None:
         """The site as the computation sees it, or None while a fact that it needs is missing."""

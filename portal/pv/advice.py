@@ -57,6 +57,7 @@ class Act(StrEnum):
     WOULD_NOT_PAY = "would not pay"
     LOOK = "look"
     SEND_READINGS = "send readings"
+    TELL_FACTS = "tell facts"
 
 
 STATES = {

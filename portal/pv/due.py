@@ -97,22 +97,22 @@ class Calendar:
     ----------
     every_months : int
         Months between two washes.
-    last_cleaned : date
-        Last known cleaning, or the installation.
+    last_cleaned : date or None
+        Last known cleaning, or the installation; None where neither is known.
     last_not_due : date or None
         Last earlier day on which the readings could tell and said that no wash was due. They kept watch until then, so
         the calendar counts from it.
     """
 
     every_months: int
-    last_cleaned: date
+    last_cleaned: date | None
     last_not_due: date | None = None
 
     @property
-    def due(self) -> date:
-        """Day on which the rule asks for a wash."""
-        counts_from = max(self.last_cleaned, self.last_not_due or self.last_cleaned)
-        return calendar_due(counts_from, every_months=self.every_months)
+    def due(self) -> date | None:
+        """Day on which the rule asks for a wash; None where nothing is known that it could count from."""
+        known = [day for day in (self.last_cleaned, self.last_not_due) if day is not None]
+        return calendar_due(max(known), every_months=self.every_months) if known else None
 
 
 def when_due(
@@ -147,7 +147,8 @@ def when_due(
     Returns
     -------
     Due
-        With ``basis`` readings and ``on`` None, no wash is likely to pay within a year.
+        With ``on`` None no wash is likely to pay within a year by the readings, or the calendar has nothing to count
+        from.
 
     Notes
     -----
@@ -176,10 +177,12 @@ def _look_ahead(present: PresentLoss, year: SoilingYear, money: Money) -> tuple[
 
 
 def _by_calendar(rule: Calendar, as_of: date, money: Money, currency: str, silent: Said | None) -> Due:
-    when = Code.CALENDAR_DUE_SINCE if rule.due < as_of else Code.CALENDAR_NEXT
-    speaks = Said(when, {"every_months": rule.every_months, "due": rule.due.isoformat()})
+    reasons = [silent] if silent else []
+    if rule.due is not None:
+        when = Code.CALENDAR_DUE_SINCE if rule.due < as_of else Code.CALENDAR_NEXT
+        reasons.append(Said(when, {"every_months": rule.every_months, "due": rule.due.isoformat()}))
     pays, said = _by_what_is_known(money, currency)
-    return Due(rule.due, Basis.CALENDAR, pays, (silent, speaks, said) if silent else (speaks, said))
+    return Due(rule.due, Basis.CALENDAR, pays, (*reasons, said))
 
 
 def _pays(ahead: Forecast, wash_price: float) -> bool:

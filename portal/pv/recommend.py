@@ -52,16 +52,26 @@ class Because(StrEnum):
     """Readings came in and are not judged yet."""
 
 
+class Fact(StrEnum):
+    """What no assessment can do without."""
+
+    PLACE = auto()
+    INVERTER = auto()
+    PLANES = auto()
+
+
 class Step(StrEnum):
     """What a reader can do next, one for each role."""
 
     ASK_FOR_WASH = auto()
     ASK_FOR_CALL = auto()
     SEND_READINGS = auto()
+    TELL_FACTS = auto()
     CALL_ELECTRICIAN = auto()
     CALL_CUSTOMER = auto()
     REFER = auto()
     ASK_FOR_READINGS = auto()
+    ENTER_FACTS = auto()
     READ_FINDINGS = auto()
     WASH = auto()
     WAIT_FOR_FIRM = auto()
@@ -107,7 +117,10 @@ class Since:
     rain : tuple of (date, float)
         Days and millimetres of rain of late, in any order.
     calendar_on : date or None
-        Day of the next wash by the business's calendar, which is told where readings cannot tell.
+        Day of the next wash by the business's calendar, which is told where readings cannot tell; None where nothing is
+        known that it could count from.
+    lacks : tuple of Fact
+        What of the roof's facts is missing.
     """
 
     today: date
@@ -118,6 +131,7 @@ class Since:
     asked: Asked | None = None
     rain: tuple[tuple[date, float], ...] = ()
     calendar_on: date | None = None
+    lacks: tuple[Fact, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +175,9 @@ class Recommendation:
     booked_for: datetime | None
     asked: Asked | None
     currency: str
+    lacks: tuple[Fact, ...] = ()
+    ever_washed: bool = True
+    """Whether any wash of it is known."""
 
     @property
     def only_likely(self) -> bool:
@@ -233,6 +250,11 @@ STEPS = {
         Reader.OFFICE: Step.ASK_FOR_READINGS,
         Reader.TECHNICIAN: Step.READ_FINDINGS,
     },
+    Act.TELL_FACTS: {
+        Reader.HOMEOWNER: Step.TELL_FACTS,
+        Reader.OFFICE: Step.ENTER_FACTS,
+        Reader.TECHNICIAN: Step.READ_FINDINGS,
+    },
 }
 
 
@@ -254,8 +276,20 @@ def recommend(advised: Advised | None, found: Found | None, since: Since, *, cur
     -------
     Recommendation
         A wash weighs more than rain, rain more than what the readings said before it, and readings that stopped end
-        everything.
+        everything; but for a roof of which a fact is missing, that is asked for first.
     """
+    if since.lacks:
+        return _without_facts(since, currency)
+    return _with_facts(advised, found, since, currency)
+
+
+def _without_facts(since: Since, currency: str) -> Recommendation:
+    """Readings tell nothing of a roof without them, nor does what was said while it had them."""
+    told = _with_facts(None, None, since, currency)
+    return replace(told, act=Act.TELL_FACTS, because=None, on=None)
+
+
+def _with_facts(advised: Advised | None, found: Found | None, since: Since, currency: str) -> Recommendation:
     told = _without_readings(since, currency)
     faulty = advised is not None and advised.state == State.NOT_DIRT  # which no wash mends
     if since.washed_on is not None and not since.result_told and not faulty:
@@ -297,6 +331,8 @@ def _without_readings(since: Since, currency: str) -> Recommendation:
         booked_for=since.booked_for,
         asked=since.asked,
         currency=currency,
+        lacks=since.lacks,
+        ever_washed=since.washed_on is not None,
     )
 
 
@@ -338,7 +374,7 @@ def _as_found(told: Recommendation, advised: Advised, found: Found) -> Recommend
         wash_too=advised.wash_too,
         rain=advised.rain,
         calendar_on=advised.calendar_on,
-        why=advised.why or (found.reasons if advised.state == State.CANNOT_TELL else ()),
+        why=(found.reasons or advised.why) if advised.state == State.CANNOT_TELL else advised.why,
     )
     told = _waiting(told)
     if told.state == State.CANNOT_TELL:

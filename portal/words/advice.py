@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from portal.pv.advice import Act, RainAhead, Range, State
-from portal.pv.recommend import Because, Reader, Recommendation, Step
+from portal.pv.recommend import Because, Fact, Reader, Recommendation, Step
 from portal.pv.result import Cause
 from portal.words.figures import about_money, day_words, money, percent, roughly, whole_money
 from portal.words.sentences import sentence
@@ -66,6 +66,8 @@ STEPS = {
     Step.CALL_CUSTOMER: gettext_lazy("Call and offer a wash"),
     Step.REFER: gettext_lazy("Tell them, and refer them"),
     Step.ASK_FOR_READINGS: gettext_lazy("Ask them for readings"),
+    Step.TELL_FACTS: gettext_lazy("Tell the firm what is missing"),
+    Step.ENTER_FACTS: gettext_lazy("Fill in what is missing"),
     Step.READ_FINDINGS: gettext_lazy("Read what was found"),
     Step.WASH: gettext_lazy("Wash"),
     Step.WAIT_FOR_FIRM: gettext_lazy("Nothing more: the firm knows, and gets in touch"),
@@ -73,6 +75,13 @@ STEPS = {
     Step.NOTHING: gettext_lazy("Nothing to do now"),
 }
 """What a reader does next, as a button says it."""
+
+FACTS = {
+    Fact.PLACE: gettext_lazy("where the roof is"),
+    Fact.INVERTER: gettext_lazy("the inverter's size"),
+    Fact.PLANES: gettext_lazy("tilt, direction and panels of a roof plane"),
+}
+"""What of a roof's facts is missing."""
 
 NEARLY_ALL = 0.95
 """A larger share of the dirt is said in words: "about 100 %" would promise what no rain keeps."""
@@ -266,10 +275,19 @@ def _advice(told: Recommendation) -> str:
         said = _("Have it looked at first.") + f" {WHO_LOOKS[told.cause or Cause.UNKNOWN]}"
         too = _("The dirt besides is worth a wash once that is mended.")
         return f"{said} {too}" if told.wash_too else said
+    if told.act == Act.TELL_FACTS:
+        return _facts_first(told)
     said = _("Send the newest readings: then we can tell.")
     if told.state == State.JUST_WASHED:
         said = _("Send the readings since the wash: then we can tell what it gained.")
     return f"{said} {_calendar(told)}".strip()
+
+
+def _facts_first(told: Recommendation) -> str:
+    missing = ", ".join(str(FACTS[fact]) for fact in told.lacks)
+    said = _("First these facts about the roof are needed: {missing}.").format(missing=missing)
+    then = _("Then send the newest readings.") if told.state == State.NO_READINGS else ""
+    return " ".join(one for one in (said, then, _calendar(told)) if one)
 
 
 def _wait(told: Recommendation) -> str:
@@ -304,10 +322,16 @@ def _rain(rain: RainAhead) -> str:
 
 
 def _calendar(told: Recommendation) -> str:
+    """The firm's rule, from the last wash or, where none is known, from the day the panels were put up."""
+    never = "" if told.ever_washed else _("No wash of these panels is known.")
     if told.calendar_on is None:
-        return ""
+        return never
     if told.calendar_on <= told.today:
-        return _("By the calendar a wash would be due; whether it pays, nobody can tell yet.")
+        due = _("By the calendar a wash would be due; whether it pays, nobody can tell yet.")
+        return f"{never} {due}".strip()
+    if never:
+        first = _("By the calendar a first wash would be about {day}.").format(day=day_words(told.calendar_on))
+        return f"{never} {first}"
     return _("By the calendar the next wash would be about {day}.").format(day=day_words(told.calendar_on))
 
 
@@ -321,6 +345,8 @@ def advice_in_a_row(told: Recommendation) -> str:
         return _("would not pay now")
     if told.act == Act.SEND_READINGS:
         return _("send readings")
+    if told.act == Act.TELL_FACTS:
+        return _("facts are missing")
     if told.on is None:
         return _("wait for clear days") if told.because != Because.FIRST_LOOK else _("first answer by tomorrow")
     if told.because == Because.RESULT:

@@ -241,6 +241,14 @@ def test_the_calendar_counts_from_the_last_day_on_which_the_readings_said_that_n
     assert asked(UNKNOWN, rule=washed_since).on == date(2026, 4, 30)
 
 
+def test_the_calendar_names_no_day_where_nothing_is_known_that_it_could_count_from() -> None:
+    due = asked(UNKNOWN, rule=replace(RULE, last_cleaned=None))
+    assert (due.on, due.basis) == (None, Basis.CALENDAR)
+    assert [said.code for said in due.reasons] == [Code.NO_ESTIMATE, Code.PAYS_ABOVE]
+    watched = replace(RULE, last_cleaned=None, last_not_due=date(2026, 2, 10))
+    assert asked(UNKNOWN, rule=watched).on == date(2026, 8, 10)
+
+
 def test_a_day_gone_by_is_not_called_the_next() -> None:
     due = asked(UNKNOWN, rule=replace(RULE, last_cleaned=date(2025, 1, 31)))
     assert due.reasons[1] == Said(Code.CALENDAR_DUE_SINCE, {"every_months": 6, "due": "2025-07-31"})

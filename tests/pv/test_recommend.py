@@ -16,6 +16,7 @@ from portal.pv.recommend import (
     OLD_RESULT,
     Asked,
     Because,
+    Fact,
     Found,
     Reader,
     Recommendation,
@@ -87,6 +88,15 @@ def days_ago(days: int) -> date:
         (replace(SINCE, rain=((days_ago(2), 3.0), (days_ago(1), 2.0))), State.RAINED, Act.WAIT, Because.CLEAR_DAYS),
         (replace(SINCE, rain=((days_ago(2), 3.0), (days_ago(1), 1.9))), State.DIRTY, Act.WASH, None),
         (replace(SINCE, rain=((days_ago(3), 50.0),)), State.DIRTY, Act.WASH, None),
+        # Without its facts nothing can be judged, whatever the readings are or said before.
+        (replace(SINCE, lacks=(Fact.PLANES,)), State.CANNOT_TELL, Act.TELL_FACTS, None),
+        (replace(SINCE, lacks=(Fact.PLANES,), readings_until=None), State.NO_READINGS, Act.TELL_FACTS, None),
+        (
+            replace(SINCE, lacks=(Fact.PLACE,), washed_on=days_ago(2), result_told=False),
+            State.JUST_WASHED,
+            Act.TELL_FACTS,
+            None,
+        ),
         # Readings that stopped end everything.
         (replace(SINCE, readings_until=days_ago(21)), State.DIRTY, Act.WASH, None),
         (replace(SINCE, readings_until=days_ago(22)), State.NO_READINGS, Act.SEND_READINGS, None),
@@ -182,6 +192,7 @@ BOOKED = datetime(2026, 7, 12, 8, tzinfo=UTC)
             Step.SEND_READINGS,
             Step.ASK_FOR_READINGS,
         ),
+        (DIRTY, replace(SINCE, lacks=(Fact.INVERTER,)), Step.TELL_FACTS, Step.ENTER_FACTS),
     ],
 )
 def test_what_is_next_follows_what_the_owner_asked(
@@ -238,6 +249,7 @@ DAYS_AGO = st.integers(0, 120)
     st.booleans(),
     st.lists(st.tuples(DAYS_AGO, st.floats(0.0, 80.0)), max_size=3),
     st.booleans(),
+    st.booleans(),
 )
 def test_no_answer_contradicts_itself(
     advised: Advised | None,
@@ -246,6 +258,7 @@ def test_no_answer_contradicts_itself(
     result_told: bool,
     rain: list[tuple[int, float]],
     calendar: bool,
+    lacks: bool,
 ) -> None:
     since = Since(
         today=TODAY,
@@ -254,6 +267,7 @@ def test_no_answer_contradicts_itself(
         result_told=result_told,
         rain=tuple((days_ago(days), mm) for days, mm in rain),
         calendar_on=date(2026, 9, 1) if calendar else None,
+        lacks=(Fact.PLANES,) if lacks else (),
     )
     answer = told(advised, FOUND if advised else None, since)
     assert (answer.act == Act.WAIT) == (answer.because is not None)
@@ -261,6 +275,8 @@ def test_no_answer_contradicts_itself(
     assert (answer.act == Act.WASH) == (answer.due_on == TODAY)
     assert answer.act != Act.WASH or answer.state == State.DIRTY
     assert (answer.act == Act.LOOK) == (answer.state == State.NOT_DIRT)
+    assert (answer.act == Act.TELL_FACTS) == lacks
+    assert answer.ever_washed == (washed is not None)
     if not answer.readings_speak:  # then no figure of before is shown beside it
         assert (answer.loss, answer.lost_a_month, answer.wash, answer.rain) == (None, None, None, None)
         assert answer.reasons == ()

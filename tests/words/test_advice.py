@@ -10,7 +10,7 @@ import pytest
 from django.utils.translation import override
 
 from portal.pv.advice import Act, RainAhead, Range, State, WashToday
-from portal.pv.recommend import Asked, Because, Reader, Recommendation
+from portal.pv.recommend import Asked, Because, Fact, Reader, Recommendation
 from portal.pv.result import Cause
 from portal.pv.said import Code, Said
 from portal.words import advice as words
@@ -61,6 +61,7 @@ BLIND = replace(
     calendar_on=date(2026, 9, 1),
     why=(Said(Code.FEW_DAYS, {"days": 25, "least_days": 45}),),
 )
+UNKNOWN = replace(SILENT, act=Act.TELL_FACTS, lacks=(Fact.PLACE, Fact.PLANES))
 FIRST = replace(BLIND, act=Act.WAIT, because=Because.FIRST_LOOK, why=(), calendar_on=None)
 UNSURE = replace(CLEAN, state=State.UNSURE, loss=Range(0.0, 0.03, 0.06))
 ALL = {
@@ -77,6 +78,9 @@ ALL = {
     "rained": RAINED,
     "blind": BLIND,
     "first": FIRST,
+    "facts": UNKNOWN,
+    "facts, readings there": replace(UNKNOWN, state=State.CANNOT_TELL, state_day=None),
+    "never washed": replace(BLIND, ever_washed=False, calendar_on=None),
     "unsure": UNSURE,
     "not yet": replace(UNSURE, act=Act.WAIT, because=Because.NOT_YET, on=date(2026, 9, 8)),
     "booked": replace(DIRTY, booked_for=datetime(2026, 7, 12, 8, tzinfo=UTC)),
@@ -122,6 +126,27 @@ ALL = {
             (
                 "Send the newest readings: then we can tell. "
                 "By the calendar the next wash would be about 1 September 2026."
+            ),
+        ),
+        (
+            replace(BLIND, ever_washed=False),
+            "The readings cannot tell yet.",
+            (
+                "Send the newest readings: then we can tell. No wash of these panels is known. "
+                "By the calendar a first wash would be about 1 September 2026."
+            ),
+        ),
+        (
+            replace(BLIND, ever_washed=False, calendar_on=None),
+            "The readings cannot tell yet.",
+            "Send the newest readings: then we can tell. No wash of these panels is known.",
+        ),
+        (
+            UNKNOWN,
+            "No readings since 1 June 2026, so nobody can tell how dirty the panels are now.",
+            (
+                "First these facts about the roof are needed: where the roof is, tilt, direction and panels of a roof "
+                "plane. Then send the newest readings."
             ),
         ),
     ],
