@@ -68,10 +68,10 @@ NO_WORDS = ("application/json", "text/javascript", "application/zip", "text/css"
 BOOKING = "visit_book"
 TELLING = (
     *("site", "customer", "lead", BOOKING, "visit_sheet", "visit_record", "visit_report", "visit_report_pdf"),
-    *("shared_report", "import_verdict"),
+    *("shared_report", "shared_report_pdf", "import_state", "import_ledger", "import_verdict"),
 )
 """Pages that tell of one roof; that no other does, the long run sees."""
-TELLING_OF_SEVERAL = ("home", "leads", "customers", "visits")
+TELLING_OF_SEVERAL = ("home", "leads", "leads_csv", "customers", "visits")
 OF_NO_ROOF = {"due": "due", "en": "en", "small": "small", "documents": "documents", "accent": "2e7d32"}
 """Places in addresses that name no roof."""
 TELLS_ALL = ("site", "lead", BOOKING)

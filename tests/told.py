@@ -157,12 +157,26 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     # what is not known
     (
         ("No wash of these panels is known.",),
-        (*STATES[State.JUST_WASHED], "By the calendar the next wash would be about {day}.", "Cleaned on {day}."),
+        (*STATES[State.JUST_WASHED], "By the calendar the next wash would be about {day}.", "Cleaned on {date}."),
     ),
     # what a wash gained
     (
         ("What it gained is not known yet: it takes some clear days after the wash to tell.",),
         ("The readings cannot say",),
+    ),
+    (
+        STATES[State.JUST_WASHED],
+        (
+            "The last wash, on {date}, brought about {gain} more output (likely {low} to {high}).",
+            "The last wash, on {date}, brought nothing that could be measured.",
+        ),
+    ),
+    (
+        ("No cleaning is on record.", "No wash of these panels is known."),
+        (
+            "The last wash, on {date}, brought about {gain} more output (likely {low} to {high}).",
+            "The last wash, on {date}, brought nothing that could be measured.",
+        ),
     ),
     (STATES[State.JUST_WASHED], ("First answer; final on {settles_on}", "No measurable gain", "More output")),
 )

@@ -31,6 +31,8 @@ LEAST_YEARS = 2
 """Earlier years of a roof's record from which on they, and not computed futures, say what rain does. No source."""
 FUTURES_TOLD = 10
 """Computed futures are told as so many of ten, by definition."""
+FOR_TIME_TO_TELL = frozenset({Code.FEW_DAYS, Code.FEW_CLEAR_DAYS, Code.NO_CLEAR_DAY, Code.JUST_FELL})
+"""Why readings that are there cannot tell yet: what lacks is some more days, or clear ones."""
 DECILES = tuple(round(0.05 + 0.1 * step, 2) for step in range(10))
 """Levels at which the days until a wash pays are kept, by definition."""
 
@@ -223,8 +225,8 @@ def advise(result: Assessment, due: Due, money: Money) -> Advised:
     )
     by_readings = due.basis == Basis.READINGS
     act = Act.WAIT if state in (State.UNSURE, State.CLEAN, State.DIRTY) else Act.SEND_READINGS
-    if any(said.code in (Code.NO_CLEAR_DAY, Code.JUST_FELL) for said in result.reasons):
-        act = Act.WAIT  # readings are there; what lacks is a clear day, or some more
+    if any(said.code in FOR_TIME_TO_TELL for said in result.reasons):
+        act = Act.WAIT  # nobody need send what is there
     base = Advised(
         as_of=result.as_of,
         state=state,

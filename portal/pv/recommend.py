@@ -298,9 +298,9 @@ def _with_facts(advised: Advised | None, found: Found | None, since: Since, curr
             return _just_washed(told, advised, since.washed_on, since.today)
     if since.readings_until is not None and since.today - since.readings_until > OLD_AFTER:
         return told
+    if since.readings_until is None and (advised is None or advised.state == State.CANNOT_TELL):
+        return told
     if advised is None or found is None:
-        if since.readings_until is None:
-            return told
         return replace(told, state=State.CANNOT_TELL, act=Act.WAIT, because=Because.FIRST_LOOK, state_day=None)
     rained = _rained_on(advised, since)
     if rained is not None:

@@ -142,6 +142,12 @@ def loss_words(assessment: SiteAssessment) -> str:
 
 
 @register.filter
+def step(told: Recommendation, reader: str) -> str:
+    """What the reader does next, by its name."""
+    return told.step(Reader(reader))
+
+
+@register.filter
 def next_step(told: Recommendation, reader: str) -> str:
     """What a reader does next: "homeowner", "office" or "technician"."""
     return sentences_of_advice.next_step(told, Reader(reader))

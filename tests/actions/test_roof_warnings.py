@@ -191,5 +191,5 @@ def test_many_roofs_ask_the_database_no_more_than_one(
         visits.append(factories.visit(site=other))
     for some in (visits[:1], visits):
         fresh = list(Visit.objects.filter(pk__in=[one.pk for one in some]).select_related("site__customer__business"))
-        with django_assert_num_queries(8):
+        with django_assert_num_queries(9):
             visit_warnings(fresh, reader=crew, now=NOW)

@@ -120,7 +120,7 @@ def test_where_readings_cannot_say_the_calendar_does() -> None:
     assert cloudy.act == Act.WAIT  # nobody need send what is there
 
 
-@pytest.mark.parametrize("why", [Code.NO_CLEAR_DAY, Code.JUST_FELL])
+@pytest.mark.parametrize("why", [Code.NO_CLEAR_DAY, Code.JUST_FELL, Code.FEW_DAYS, Code.FEW_CLEAR_DAYS])
 def test_who_cannot_tell_how_a_roof_stands_advises_nothing_by_figures(why: Code) -> None:
     answer, due = advised(replace(RESULT, verdict=Verdict.NOT_ENOUGH_DATA, reasons=(Said(why),)))
     assert due.basis == Basis.READINGS

@@ -156,6 +156,11 @@ def test_without_an_assessment_the_first_look_is_waited_for_or_readings_are_aske
     assert (nothing.state, nothing.act, nothing.due_on) == (State.NO_READINGS, Act.SEND_READINGS, date(2026, 8, 1))
 
 
+def test_a_look_at_no_readings_is_not_called_readings_that_cannot_tell() -> None:
+    answer = told(replace(BLIND, act=Act.SEND_READINGS), FOUND, replace(SINCE, readings_until=None))
+    assert (answer.state, answer.act, answer.reasons) == (State.NO_READINGS, Act.SEND_READINGS, ())
+
+
 def test_where_readings_cannot_tell_the_calendar_gives_the_day() -> None:
     answer = told(BLIND, replace(FOUND, loss=None, lost_a_month=None))
     assert (answer.state, answer.because, answer.due_on) == (State.CANNOT_TELL, Because.CLEAR_DAYS, date(2026, 9, 1))

@@ -51,11 +51,11 @@ def test_a_full_page_of_fifty_asks_as_little_as_a_list_of_one(
     add()
     # session, user; may manage; count, customers, sites, what is told of them (newest assessments,
     # readings, visits, gauges); frame: roles, owns a roof, businesses
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(15):
         client.get("/customers/")
     for _ in range(49):
         add()
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(15):
         text = text_of(client.get("/customers/"))
     assert "50 customers." in text
     assert text.count("8 % (6 to 10 %)") == A_PAGE
