@@ -67,6 +67,7 @@ FIGURES = (
     "It would hardly ever pay back.",
     "It would almost surely pay back.",
     "A visit is booked for {day}.",
+    "A visit was booked for {day}, and nobody noted yet what came of it.",
     "By the calendar the next wash would be about {day}.",
     "By the calendar a first wash would be about {day}.",
     "It has built up since about {day}.",
@@ -152,7 +153,11 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
         ),
         ("Next: Ask for a wash", "Next: Ask for a call"),
     ),
-    (("A visit is booked for {day}.",), ("Next: Call and offer a wash",)),
+    (("A visit is booked for {day}.",), ("Next: Call and offer a wash", "Next: Note what came of the visit")),
+    (
+        ("A visit was booked for {day}, and nobody noted yet what came of it.",),
+        ("A visit is booked for {day}.", "Next: Call and offer a wash", "Next: Ask for a wash"),
+    ),
     (STATES[State.NOT_DIRT], ("Next: Ask for a wash", "Next: Call and offer a wash", "Ask for a wash")),
     # what is not known
     (

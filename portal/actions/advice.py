@@ -86,7 +86,7 @@ def last_readings(sites: Iterable[int]) -> dict[int, date]:
 
 
 def _visits(roofs: dict[int, Site], now: datetime) -> tuple[dict[int, Visit], dict[int, datetime]]:
-    """The last wash of each roof, and when its next visit begins."""
+    """The last wash of each roof, and the start of its next visit, or of one of which nobody noted what came of it."""
     washed: dict[int, Visit] = {}
     booked: dict[int, datetime] = {}
     visits = Visit.objects.filter(site__in=roofs).select_related("proof").order_by("finished_at", "pk")
@@ -94,9 +94,16 @@ def _visits(roofs: dict[int, Site], now: datetime) -> tuple[dict[int, Visit], di
         visit.site = roofs[visit.site_id]
         if visit.state == VisitState.DONE:
             washed[visit.site_id] = visit
-        elif visit.ends_at >= now:
-            booked[visit.site_id] = min(booked.get(visit.site_id, visit.starts_at), visit.starts_at)
+        else:
+            known = booked.get(visit.site_id, visit.starts_at)
+            ahead = [start for start in (known, visit.starts_at) if not _day_is_over(start, visit.site, now)]
+            booked[visit.site_id] = min(ahead) if ahead else max(known, visit.starts_at)
     return washed, booked
+
+
+def _day_is_over(moment: datetime, site: Site, now: datetime) -> bool:
+    zone = ZoneInfo(site.tz)
+    return moment.astimezone(zone).date() < now.astimezone(zone).date()
 
 
 def _result_told(visit: Visit, row: SiteAssessment | None, cleaned: date | None) -> bool:

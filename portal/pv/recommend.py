@@ -73,6 +73,7 @@ class Step(StrEnum):
     ASK_FOR_READINGS = auto()
     ENTER_FACTS = auto()
     READ_FINDINGS = auto()
+    NOTE_VISIT = auto()
     WASH = auto()
     WAIT_FOR_FIRM = auto()
     ANSWER = auto()
@@ -111,7 +112,7 @@ class Since:
     result_told : bool
         Whether that wash's gain is told, or never will be.
     booked_for : datetime or None
-        Start of the next visit that is booked.
+        Start of the next visit that is booked; of one gone by where nobody noted yet what came of it.
     asked : Asked or None
         What its owner asked of the firm.
     rain : tuple of (date, float)
@@ -185,6 +186,11 @@ class Recommendation:
         return any(isinstance(one, Said) and one.code in LIKE_DIRT for one in self.reasons)
 
     @property
+    def visit_unnoted(self) -> bool:
+        """Whether a visit's day is over and nobody noted what came of it."""
+        return self.booked_for is not None and self.booked_for.date() < self.today
+
+    @property
     def readings_speak(self) -> bool:
         """Whether what the newest readings said still holds."""
         return self.state not in (State.NO_READINGS, State.JUST_WASHED, State.RAINED)
@@ -214,8 +220,8 @@ class Recommendation:
         step = STEPS[self.act][reader]
         if reader == Reader.TECHNICIAN:
             return step if self.booked_for is None else Step.READ_FINDINGS
-        if reader == Reader.OFFICE and self.asked == Asked.SOMETHING:
-            return Step.ANSWER
+        if reader == Reader.OFFICE and (self.asked == Asked.SOMETHING or self.visit_unnoted):
+            return Step.ANSWER if self.asked == Asked.SOMETHING else Step.NOTE_VISIT
         if reader == Reader.HOMEOWNER and step in (Step.ASK_FOR_WASH, Step.NOTHING):
             if self.asked == Asked.SOMETHING:
                 return Step.WAIT_FOR_FIRM
@@ -225,37 +231,17 @@ class Recommendation:
 
 
 STEPS = {
-    Act.WASH: {
-        Reader.HOMEOWNER: Step.ASK_FOR_WASH,
-        Reader.OFFICE: Step.CALL_CUSTOMER,
-        Reader.TECHNICIAN: Step.WASH,
-    },
-    Act.WAIT: {
-        Reader.HOMEOWNER: Step.NOTHING,
-        Reader.OFFICE: Step.NOTHING,
-        Reader.TECHNICIAN: Step.READ_FINDINGS,
-    },
-    Act.WOULD_NOT_PAY: {
-        Reader.HOMEOWNER: Step.NOTHING,
-        Reader.OFFICE: Step.NOTHING,
-        Reader.TECHNICIAN: Step.READ_FINDINGS,
-    },
-    Act.LOOK: {
-        Reader.HOMEOWNER: Step.CALL_ELECTRICIAN,
-        Reader.OFFICE: Step.REFER,
-        Reader.TECHNICIAN: Step.READ_FINDINGS,
-    },
-    Act.SEND_READINGS: {
-        Reader.HOMEOWNER: Step.SEND_READINGS,
-        Reader.OFFICE: Step.ASK_FOR_READINGS,
-        Reader.TECHNICIAN: Step.READ_FINDINGS,
-    },
-    Act.TELL_FACTS: {
-        Reader.HOMEOWNER: Step.TELL_FACTS,
-        Reader.OFFICE: Step.ENTER_FACTS,
-        Reader.TECHNICIAN: Step.READ_FINDINGS,
-    },
+    act: dict(zip(Reader, steps, strict=True))
+    for act, steps in {
+        Act.WASH: (Step.ASK_FOR_WASH, Step.CALL_CUSTOMER, Step.WASH),
+        Act.WAIT: (Step.NOTHING, Step.NOTHING, Step.READ_FINDINGS),
+        Act.WOULD_NOT_PAY: (Step.NOTHING, Step.NOTHING, Step.READ_FINDINGS),
+        Act.LOOK: (Step.CALL_ELECTRICIAN, Step.REFER, Step.READ_FINDINGS),
+        Act.SEND_READINGS: (Step.SEND_READINGS, Step.ASK_FOR_READINGS, Step.READ_FINDINGS),
+        Act.TELL_FACTS: (Step.TELL_FACTS, Step.ENTER_FACTS, Step.READ_FINDINGS),
+    }.items()
 }
+"""What homeowner, office and technician do next, but for what they asked and booked."""
 
 
 def recommend(advised: Advised | None, found: Found | None, since: Since, *, currency: str) -> Recommendation:

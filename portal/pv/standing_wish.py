@@ -135,7 +135,7 @@ def hear(rhythm: Rhythm, asked_for: date, told: Recommendation) -> StandingWish:
         Acted on as asked, unless a visit is booked, the readings show something that no wash mends, or they name
         another day.
     """
-    if told.booked_for is not None:
+    if told.booked_for is not None and not told.visit_unnoted:
         return StandingWish(rhythm, asked_for, Heard.BOOKED, None)
     if told.state == State.NOT_DIRT:
         return StandingWish(rhythm, asked_for, Heard.LOOK_FIRST, None)

@@ -69,6 +69,7 @@ STEPS = {
     Step.TELL_FACTS: gettext_lazy("Tell the firm what is missing"),
     Step.ENTER_FACTS: gettext_lazy("Fill in what is missing"),
     Step.READ_FINDINGS: gettext_lazy("Read what was found"),
+    Step.NOTE_VISIT: gettext_lazy("Note what came of the visit"),
     Step.WASH: gettext_lazy("Wash"),
     Step.WAIT_FOR_FIRM: gettext_lazy("Nothing more: the firm knows, and gets in touch"),
     Step.ANSWER: gettext_lazy("Answer what they asked"),
@@ -260,8 +261,10 @@ def advice(told: Recommendation) -> str:
     said = _advice(told)
     if told.booked_for is None:
         return said
-    booked = _("A visit is booked for {day}.").format(day=day_words(told.booked_for.date()))
-    return f"{booked} {said}"
+    booked = _("A visit is booked for {day}.")
+    if told.visit_unnoted:
+        booked = _("A visit was booked for {day}, and nobody noted yet what came of it.")
+    return f"{booked.format(day=day_words(told.booked_for.date()))} {said}"
 
 
 def _advice(told: Recommendation) -> str:

@@ -175,6 +175,7 @@ def test_a_booked_visit_changes_what_is_next_and_not_what_is_so() -> None:
 
 
 BOOKED = datetime(2026, 7, 12, 8, tzinfo=UTC)
+TODAY_AT_8 = datetime(2026, 7, 10, 8, tzinfo=UTC)
 
 
 @pytest.mark.parametrize(
@@ -198,6 +199,9 @@ BOOKED = datetime(2026, 7, 12, 8, tzinfo=UTC)
             Step.ASK_FOR_READINGS,
         ),
         (DIRTY, replace(SINCE, lacks=(Fact.INVERTER,)), Step.TELL_FACTS, Step.ENTER_FACTS),
+        # A visit whose day is over stays one until somebody notes what came of it.
+        (DIRTY, replace(SINCE, booked_for=TODAY_AT_8 - timedelta(days=1)), Step.NOTHING, Step.NOTE_VISIT),
+        (DIRTY, replace(SINCE, booked_for=TODAY_AT_8), Step.NOTHING, Step.NOTHING),
     ],
 )
 def test_what_is_next_follows_what_the_owner_asked(

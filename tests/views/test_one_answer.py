@@ -179,3 +179,26 @@ def test_a_booked_day_is_the_roofs_own_and_said_as_every_other_day() -> None:
     factories.visit(site=site, starts_at=starts)
     said = advice(recommendation(site, now=timezone.now()))
     assert said.startswith(f"A visit is booked for 7 March {TODAY.year + 1}. ")
+
+
+@pytest.mark.parametrize(
+    ("days", "begins"),
+    [
+        (1, "A visit is booked for 9 May 2026. "),
+        (0, "A visit is booked for 8 May 2026. "),  # its hours are over, and the crew may still write
+        (-1, "A visit was booked for 7 May 2026, and nobody noted yet what came of it. "),
+    ],
+)
+def test_a_visit_stays_one_until_somebody_notes_what_came_of_it(days: int, begins: str) -> None:
+    site = factories.site(tz="America/Los_Angeles")
+    noon = datetime(2026, 5, 8, 19, tzinfo=UTC)
+    factories.visit(site=site, starts_at=noon + timedelta(days=days))
+    assert advice(recommendation(site, now=noon + timedelta(hours=7))).startswith(begins)
+
+
+def test_of_visits_gone_by_and_ahead_the_next_is_told() -> None:
+    site = factories.site(tz="America/Los_Angeles")
+    noon = datetime(2026, 5, 8, 19, tzinfo=UTC)
+    for days in (-9, 4, 2, -1):
+        factories.visit(site=site, starts_at=noon + timedelta(days=days))
+    assert advice(recommendation(site, now=noon)).startswith("A visit is booked for 10 May 2026. ")

@@ -84,6 +84,7 @@ ALL = {
     "unsure": UNSURE,
     "not yet": replace(UNSURE, act=Act.WAIT, because=Because.NOT_YET, on=date(2026, 9, 8)),
     "booked": replace(DIRTY, booked_for=datetime(2026, 7, 12, 8, tzinfo=UTC)),
+    "visit unnoted": replace(DIRTY, booked_for=datetime(2026, 7, 8, 8, tzinfo=UTC)),
     "asked": replace(DIRTY, asked=Asked.SOMETHING),
     "left in peace": replace(DIRTY, asked=Asked.PEACE),
 }
