@@ -175,9 +175,13 @@ def _fit_together(together: list[Prepared], witnesses: list[Witness]) -> list[As
     ]
 
 
+LEAST_RESIDUALS = 10
+"""Days whose residuals tell a roof's own scatter at least. Common practice, no source."""
+
+
 def _own_scatter(values: Floats) -> float:
     """Robust standard deviation of a site's residuals (days,), within what roofs show."""
     values = values[np.isfinite(values)]
-    if values.size < 10:
+    if values.size < LEAST_RESIDUALS:
         return USUAL_SCATTER
     return float(np.clip(NORMAL_MAD * np.median(np.abs(values - np.median(values))), *SCATTERS))

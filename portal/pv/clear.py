@@ -36,6 +36,10 @@ CALM_STEP, CALM_SHARE = 0.06, 0.85
 that must change no more, for a day to be clear whatever its level. Tuned on planted sites that lose a string."""
 AGREE = 0.16
 """Spread of five such days over their mean within which they agree. Tuned on planted sites that lose a string."""
+CALM_DAYS, FEWEST_CALM = 5, 3
+"""Calm days in a row whose median is the level, and in a short record. Tuned on planted sites that lose a string."""
+LEAST_CLEAR = 5
+"""Clear intervals of a day that tell of its haze at least. Common practice, no source."""
 LEAST_RATIO = 0.02
 """Production over expectation below which there is none to speak of, and at which its log is cut. No source."""
 LEAST_SPREAD = 0.02
@@ -121,9 +125,9 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     made = np.where(calm, ratio * expected, 0.0).sum(axis=1)
     value = made / np.maximum(held, 1e-9)
     at = np.flatnonzero((held > CALM_SHARE * could) & (could > 0) & (value > LEAST_RATIO))
-    if at.size < 3:
+    if at.size < FEWEST_CALM:
         return top
-    count = 5 if at.size >= 5 else 3
+    count = CALM_DAYS if at.size >= CALM_DAYS else FEWEST_CALM
     windows = np.lib.stride_tricks.sliding_window_view(value[at], count)
     agree = (windows.max(axis=1) - windows.min(axis=1)) < AGREE * windows.mean(axis=1)
     level = np.where(agree, np.median(windows, axis=1), np.nan)
@@ -170,7 +174,7 @@ def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floa
     information = mm - mh * mh / np.maximum(hh, 1e-6)
     with np.errstate(invalid="ignore", divide="ignore"):
         slope = (my - mh * hy / np.maximum(hh, 1e-6)) / information
-    told = (clear.sum(axis=1) >= 5) & (information > LEAST_SPREAD)
+    told = (clear.sum(axis=1) >= LEAST_CLEAR) & (information > LEAST_SPREAD)
     return np.where(told, slope, np.nan), np.where(told, information, 0.0)
 
 

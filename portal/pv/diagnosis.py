@@ -123,6 +123,20 @@ def _split(values: Floats, about: int, reach: int = 8) -> int:
     return min(cost, key=cost.__getitem__, default=about)
 
 
+LEAST_SEASON_DAYS = 4
+"""Clear days either side of the same day of another year that tell whether its season falls too. Common practice, no
+source."""
+EDGE_DAYS = 15
+"""Clear days on either side of a step whose median is its level. No source; what a fifth either way does was not
+measured."""
+REPAIR_DAYS = 7
+"""Clear days after a step up that must hold its level, and among which the largest is the repair. No source; what a
+fifth either way does was not measured."""
+LASTING_DAYS = 60
+"""Clear days after a fall from which on their whole median, and not the first weeks, says whether it lasted. No source;
+what a fifth either way does was not measured."""
+
+
 def _any_between(days: Ints | None, first: int, last: int) -> bool:
     """Whether one of these days lies from ``first`` on and before ``last``."""
     return days is not None and bool(((days >= first) & (days < last)).any())
@@ -135,7 +149,7 @@ def _same_season(y: Floats, day: int, reach: int = 30) -> float:
         about = day + 365 * year
         before, after = y[max(0, about - reach) : max(0, about)], y[max(0, about) : max(0, about + reach)]
         before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-        if year and min(before.size, after.size) >= 4:
+        if year and min(before.size, after.size) >= LEAST_SEASON_DAYS:
             falls.append(float(np.median(after) - np.median(before)))
     return min(0.0, float(np.median(falls))) if falls else 0.0
 
@@ -146,12 +160,12 @@ def _repaired(y: Floats, at: Ints, sizes: Floats, gaps: Floats, fall: int, least
     Dirt that a rain takes away is neither.
     """
     size = float(sizes[fall])
-    whole = float(np.median(y[at[:fall][-15:]]))
+    whole = float(np.median(y[at[:fall][-EDGE_DAYS:]]))
     up = np.flatnonzero((np.arange(at.size) > fall + 2) & (sizes > -REPAIRED * size) & (gaps > REPAIR_GAP * least))
-    up = np.array([j for j in up if np.median(y[at[j : j + 7]]) > whole + 0.5 * size], dtype=np.int64)
+    up = np.array([j for j in up if np.median(y[at[j : j + REPAIR_DAYS]]) > whole + 0.5 * size], dtype=np.int64)
     if not up.size:
         return None
-    return int(up[0]) + int(np.argmax(sizes[up[0] : up[0] + 7]))
+    return int(up[0]) + int(np.argmax(sizes[up[0] : up[0] + REPAIR_DAYS]))
 
 
 def find_steps(
@@ -197,11 +211,12 @@ def find_steps(
         # The size over the weeks on both sides, not just the days at the edge.
         end = last + 1 if last is not None else len(y)
         before, after = at[:i], at[(at >= at[i]) & (at < end)]
-        steady = float(np.median(y[after[:15]]) - np.median(y[before[-15:]])) - _same_season(y, int(at[i]))
+        edges = float(np.median(y[after[:EDGE_DAYS]]) - np.median(y[before[-EDGE_DAYS:]]))
+        steady = edges - _same_season(y, int(at[i]))
         # In a dark winter nothing is seen for months, in which dirt may have come too.
         waited = int(at[i] - at[i - 1])
         # What has come back by itself since, without a day on which it was repaired, was no fault.
-        lasting = float(np.median(y[after]) - np.median(y[before])) if len(after) > 60 else steady
+        lasting = float(np.median(y[after]) - np.median(y[before])) if len(after) > LASTING_DAYS else steady
         if steady > -least - UNSEEN_DIRT * waited or lasting > 0.5 * steady:
             y[at[i]] = np.nan
             continue
@@ -221,6 +236,20 @@ way moves nothing on the same 24 roofs."""
 LOWEST_SHADE = 2
 """Number of the first band of :data:`SUN_BANDS` (from 16 degrees up) that counts: lower ones are often shaded on a
 healthy roof. Common practice, no source."""
+
+SHADE_DAYS = 75
+"""Days whose better ones tell of a band of low sun: ten weeks, in which the sun's path hardly moves. No source; what a
+fifth either way does was not measured."""
+LAST_SHADE_DAYS = 300
+"""Days for which a tree that showed still stands: in part of the year the low sun hides behind the modules. Common
+practice, no source."""
+SEASON_DAYS = 40
+"""Days either side of the same day of an earlier year whose low sun is compared. No source; what a fifth either way
+does was not measured."""
+LEAST_SHADE_DAYS = 6
+"""Days of a band that tell of it at least. Common practice, no source."""
+BEGAN_DAYS = 60
+"""Days whose better ones show since when a band is shaded. No source; it moves the day that is told, and no verdict."""
 
 
 def find_shade(daily: Daily) -> Shade | None:
@@ -247,15 +276,16 @@ def find_shade(daily: Daily) -> Shade | None:
         for band in range(LOWEST_SHADE, bands.shape[2]):
             # In part of the year the low sun stands behind the modules and hides nothing: a tree that showed in the
             # last ten months still stands.
-            for earlier in (75, 150, 225):
-                then = _better(bands[(age >= earlier) & (age < earlier + 75), side, band])
+            for earlier in range(SHADE_DAYS, LAST_SHADE_DAYS, SHADE_DAYS):
+                then = _better(bands[(age >= earlier) & (age < earlier + SHADE_DAYS), side, band])
                 if then is not None and then < np.log(SHADED):
                     height = float(SUN_BANDS[band + 1])
-            now = _better(bands[age < 75, side, band])
+            now = _better(bands[age < SHADE_DAYS, side, band])
             if now is None or now > np.log(HARDLY_SHADED):
                 continue
             before = [
-                _better(bands[(np.abs(age - year * 365) < 40), side, band]) for year in range(1, len(bands) // 365 + 1)
+                _better(bands[(np.abs(age - year * 365) < SEASON_DAYS), side, band])
+                for year in range(1, len(bands) // 365 + 1)
             ]
             grown = max((past for past in before if past is not None), default=now) - now
             if now < np.log(SHADED) or grown > GROWN:
@@ -263,15 +293,15 @@ def find_shade(daily: Daily) -> Shade | None:
         if height and (found is None or height > found.height):
             band = int(np.searchsorted(SUN_BANDS, height)) - 1
             trail = pd.Series(bands[:, side, LOWEST_SHADE : band + 1].min(axis=1))
-            low = trail.rolling(60, min_periods=6).quantile(BETTER).to_numpy() < np.log(SHADED)
+            low = trail.rolling(BEGAN_DAYS, min_periods=LEAST_SHADE_DAYS).quantile(BETTER).to_numpy() < np.log(SHADED)
             found = Shade(side == 1, height, int(np.flatnonzero(low)[0]) if low.any() else len(bands) - 1)
     return found
 
 
 def _better(values: Floats) -> float | None:
-    """Quantile BETTER of the finite values; None of fewer than six."""
+    """Quantile BETTER of the finite values; None of fewer than LEAST_SHADE_DAYS."""
     values = np.sort(values[np.isfinite(values)])
-    if values.size < 6:
+    if values.size < LEAST_SHADE_DAYS:
         return None
     # As np.quantile, which takes ten times as long over so few.
     below, part = divmod(BETTER * (values.size - 1), 1)

@@ -27,6 +27,8 @@ from portal.pv.grid import MeteredDays, join_intervals
 LEAST_DAYS, MOST_DAYS = 12, 60
 """Clear days below which nothing is said, and those that are looked at: the smoothest of each part of the record.
 Tuned on planted sites told wrong by 10 to 30 degrees."""
+LEAST_HIGH, LEAST_HIGH_MINUTES = 4, 180
+"""Intervals of high sun, and minutes of it, that a day needs to show its shape. Common practice, no source."""
 SHAPE_MINUTES = 15
 """Minutes that shorter intervals are taken together to: a meter's step must not look like a cloud. No source."""
 TILT_SD, TURN_SD = 10.0, 16.0
@@ -184,7 +186,7 @@ def _clear_shapes(array: Array, days: MeteredDays) -> _Shapes | None:
     elevation = days.elevation[rows]
     high = elevation > np.maximum(HIGH_SUN, HIGH_SHARE * elevation.max(axis=1, keepdims=True))
     high &= energy[rows] < BELOW_LIMIT * np.quantile(energy[energy > 0], LIMIT_QUANTILE)  # not at the inverter's limit
-    high &= high.sum(axis=1, keepdims=True) >= max(4, 180 // days.interval_minutes)
+    high &= high.sum(axis=1, keepdims=True) >= max(LEAST_HIGH, LEAST_HIGH_MINUTES // days.interval_minutes)
     day = np.repeat(np.arange(rows.size), elevation.shape[1])[high.ravel()]
     if np.unique(day).size < LEAST_DAYS:
         return None

@@ -76,6 +76,10 @@ AT_LIMIT, AT_PEAK, PEAK_SEEN = 0.98, 0.985, 0.8
 latter where the peak is this share of the highest expectation at least. No source."""
 LIGHT_OF_DAY, LIGHT_OF_RECORD = 0.06, 0.03
 """Expected energy over the day's and the record's highest below which an interval tells of no sky. No source."""
+NOON = 20
+"""Hour angle up to which it is noon: an hour and a third either side [degrees]. Common practice, no source."""
+BRIGHT_DAYS = 31
+"""Days around a daily total whose best it is held to. Common practice, no source."""
 BRIGHT_TOTAL = 0.93
 """Ratio of a daily total to the best days around it from which the day counts as clear. No source."""
 
@@ -306,9 +310,9 @@ def _index(rows: npt.NDArray[np.void], days: MeteredDays, ratio: Floats, clear: 
         rows["index"] = np.where(share >= CLEAR_SHARE, index, np.nan)
         log_ratio = np.where(clear, np.log(np.where(clear, ratio, 1.0)), 0.0)
     rows["haze"], rows["haze_weight"] = haze_slope(log_ratio, clear, days)
-    rows["morning"] = part_mean(log_ratio, weight, hour_angle < -20)
-    rows["noon"] = part_mean(log_ratio, weight, np.abs(hour_angle) <= 20)
-    rows["evening"] = part_mean(log_ratio, weight, hour_angle > 20)
+    rows["morning"] = part_mean(log_ratio, weight, hour_angle < -NOON)
+    rows["noon"] = part_mean(log_ratio, weight, np.abs(hour_angle) <= NOON)
+    rows["evening"] = part_mean(log_ratio, weight, hour_angle > NOON)
 
 
 def _judge_totals(
@@ -317,7 +321,7 @@ def _judge_totals(
     """Daily totals tell no clouds apart within a day: a day counts when it comes near the best days around it."""
     bright = rows["bright"].astype(np.float64)
     with np.errstate(invalid="ignore"):
-        good = bright > BRIGHT_TOTAL * _level(rows["bright"], before["bright"], days=31)
+        good = bright > BRIGHT_TOTAL * _level(rows["bright"], before["bright"], days=BRIGHT_DAYS)
     dead = np.nan_to_num(bright, nan=1) < DECLARED_DEAD
     flag = np.where(good, USED, CLOUD)
     flag[dead] = DEAD
