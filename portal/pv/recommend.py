@@ -284,7 +284,7 @@ def _with_facts(advised: Advised | None, found: Found | None, since: Since, curr
             return _just_washed(told, advised, since.washed_on, since.today)
     if since.readings_until is not None and since.today - since.readings_until > OLD_AFTER:
         return told
-    if since.readings_until is None and (advised is None or advised.state == State.CANNOT_TELL):
+    if since.readings_until is None and (found is None or Said(Code.NO_READINGS) in found.reasons):
         return told
     if advised is None or found is None:
         return replace(told, state=State.CANNOT_TELL, act=Act.WAIT, because=Because.FIRST_LOOK, state_day=None)

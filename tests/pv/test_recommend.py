@@ -157,7 +157,8 @@ def test_without_an_assessment_the_first_look_is_waited_for_or_readings_are_aske
 
 
 def test_a_look_at_no_readings_is_not_called_readings_that_cannot_tell() -> None:
-    answer = told(replace(BLIND, act=Act.SEND_READINGS), FOUND, replace(SINCE, readings_until=None))
+    nothing = replace(SINCE, readings_until=None)
+    answer = told(replace(BLIND, act=Act.SEND_READINGS), said(Code.NO_READINGS), nothing)
     assert (answer.state, answer.act, answer.reasons) == (State.NO_READINGS, Act.SEND_READINGS, ())
 
 
