@@ -14,9 +14,10 @@ from typing import Any
 import numpy as np
 
 from portal.pv.due import Basis, Due
-from portal.pv.forecast import Forecast, Money, best_routine, value_by_pentad
+from portal.pv.forecast import Forecast, Money, best_routine
 from portal.pv.result import BAND_90, Assessment, Verdict
 from portal.pv.said import Code, Said
+from portal.pv.worth import value_by_pentad
 from portal.pv.year import PENTAD_DAYS, YEAR_DAYS, pentad_of
 
 LIKELY = 0.6

@@ -22,8 +22,9 @@ from enum import StrEnum
 
 import pandas as pd
 
-from portal.pv.forecast import MOST_LOSS, Forecast, Money, PresentLoss, forecast, value_by_pentad
+from portal.pv.forecast import MOST_LOSS, Forecast, Money, PresentLoss, forecast
 from portal.pv.said import Code, Said
+from portal.pv.worth import value_by_pentad
 from portal.pv.year import YEAR_DAYS, SoilingYear, read_year
 
 LEAST_RECORD_DAYS = 90

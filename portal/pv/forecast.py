@@ -14,7 +14,8 @@ import pandas as pd
 
 from portal.pv.arrays import Floats
 from portal.pv.result import BAND_90, NORMAL_90
-from portal.pv.year import PENTAD_DAYS, PENTADS, YEAR_DAYS, SoilingYear, pentad_of
+from portal.pv.worth import value_by_pentad
+from portal.pv.year import PENTAD_DAYS, PENTADS, SoilingYear, pentad_of
 
 MOST_LOSS = 0.5
 """Loss above which dirt is not followed further; roofs that dirty are due whatever the model says. [fraction of clean
@@ -31,8 +32,6 @@ FASTEST = 3.0
 tails of a rate that is hardly known; a fifth either way moves no due date of 8 made roofs."""
 STILL = 0.001
 """Change of the limits under which they are found [fraction of clean yield]. No source."""
-MEAN_YEAR = YEAR_DAYS + 0.25
-"""Days, by definition of the Julian year."""
 SAVED_PENTADS = 2 * PENTADS
 HORIZON = PENTADS + SAVED_PENTADS
 NEVER = HORIZON + 1
@@ -346,36 +345,6 @@ def _band(losses: Floats, value: Floats, days: list[date]) -> pd.DataFrame:
     columns = {"loss_low": low, "loss": middle, "loss_high": high}
     columns |= {name.replace("loss", "value"): column * value for name, column in columns.items()}
     return pd.DataFrame(columns, index=pd.Index(days, dtype=object))
-
-
-def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> Floats:
-    """Value of a day's clean yield in each pentad of the year.
-
-    Parameters
-    ----------
-    clean_energy_wh : pd.Series
-        Clean yield of a day [Wh] by date, every day of a year or some.
-    price_per_kwh : float
-        [money]
-
-    Returns
-    -------
-    ndarray (73,)
-        [money/day], linear between the days given.
-
-    Raises
-    ------
-    ValueError
-        When a yield is missing.
-    """
-    energy = clean_energy_wh.to_numpy(dtype=np.float64)
-    if not energy.size or not np.isfinite(energy).all():
-        raise ValueError("clean_energy_wh is empty or has gaps; without the value of a day nothing pays or fails to")
-    at = np.array([pd.Timestamp(day).timetuple().tm_yday for day in clean_energy_wh.index], dtype=np.float64)
-    order = np.argsort(at)
-    middles = np.arange(PENTADS) * PENTAD_DAYS + (PENTAD_DAYS + 1) / 2
-    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=MEAN_YEAR)
-    return by_pentad / 1000 * price_per_kwh
 
 
 def kept_by_rain(year: SoilingYear, pentads: npt.NDArray[np.int64]) -> Floats:

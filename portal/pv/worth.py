@@ -7,13 +7,16 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from portal.pv.year import YEAR_DAYS, day_of_year
+from portal.pv.arrays import Floats
+from portal.pv.year import PENTAD_DAYS, PENTADS, YEAR_DAYS, day_of_year
 
 HALF_WINDOW = 30
 """A day of the year is judged by the days within a month of it, in all years of the record [days]. Common practice, no
 source."""
 LEAST_RATIO = 0.05
 """Soiling ratio below which none is divided by: it would make a dark day's energy any size. No source."""
+MEAN_YEAR = YEAR_DAYS + 0.25
+"""Days, by definition of the Julian year."""
 
 
 def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
@@ -56,3 +59,33 @@ def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
     count = near.sum(axis=1)
     means = np.where(count > 0, near @ clean / np.maximum(count, 1), clean.mean())
     return pd.Series(means, index=asked)
+
+
+def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> Floats:
+    """Value of a day's clean yield in each pentad of the year.
+
+    Parameters
+    ----------
+    clean_energy_wh : pd.Series
+        Clean yield of a day [Wh] by date, every day of a year or some.
+    price_per_kwh : float
+        [money]
+
+    Returns
+    -------
+    ndarray (73,)
+        [money/day], linear between the days given.
+
+    Raises
+    ------
+    ValueError
+        When a yield is missing.
+    """
+    energy = clean_energy_wh.to_numpy(dtype=np.float64)
+    if not energy.size or not np.isfinite(energy).all():
+        raise ValueError("clean_energy_wh is empty or has gaps; without the value of a day nothing pays or fails to")
+    at = np.array([pd.Timestamp(day).timetuple().tm_yday for day in clean_energy_wh.index], dtype=np.float64)
+    order = np.argsort(at)
+    middles = np.arange(PENTADS) * PENTAD_DAYS + (PENTAD_DAYS + 1) / 2
+    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=MEAN_YEAR)
+    return by_pentad / 1000 * price_per_kwh

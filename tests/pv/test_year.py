@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.forecast import Money, PresentLoss, forecast, value_by_pentad
+from portal.pv.forecast import Money, PresentLoss, forecast
+from portal.pv.worth import value_by_pentad
 from portal.pv.year import PENTADS, read_year
 from tests.pv.test_due import TODAY, steady_energy
 
