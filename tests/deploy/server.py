@@ -61,6 +61,7 @@ class Server:
     smtp: int
     postgres: str
     broker: str
+    database: str = ""
 
     @property
     def base_url(self) -> str:
@@ -84,7 +85,8 @@ class Server:
                 if statement.strip():
                     connection.execute(statement)
         at = self.postgres.rpartition("@")[2].partition("/")[0]
-        return f"postgres://rinsemark:a-password-for-the-database@{at}/rinsemark"
+        self.database = f"postgres://rinsemark:a-password-for-the-database@{at}/rinsemark"
+        return self.database
 
     def write_variables(self) -> None:
         own = {
