@@ -80,7 +80,8 @@ def main() -> None:
         }
         if asked.whole:
             portal = Portal(stack.enter_context(Supervisor(folder / "log")), folder, smtp_port=1)
-            os.environ |= portal.variables
+            # Or offices would be led to the page that sets a second step up.
+            os.environ |= portal.variables | {"PORTAL_SECOND_FACTOR": "optional"}
         elif asked.postgres:
             supervisor = stack.enter_context(Supervisor(folder / "log"))
             os.environ["PORTAL_DATABASE_URL"] = start_postgres(supervisor, folder / "postgres")[1]

@@ -71,6 +71,8 @@ class Visitors:
             try:
                 with urllib.request.urlopen(asked, timeout=60) as answer:
                     answer.read()
+                    if answer.url != asked.full_url:
+                        raise OSError(f"led to {answer.url}")
             except OSError:  # refused, timed out, or answered with an error
                 self.failed[meanwhile] = self.failed.get(meanwhile, 0) + 1
             self.taken.setdefault(meanwhile, []).append(time.monotonic() - began)
