@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.models import Lead, LeadStage, Proof, Role, VisitState
+from portal.models import Business, Lead, LeadStage, Proof, Role, VisitState
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -140,3 +140,15 @@ def test_weekly_figures_show_the_plot_once_there_is_a_measured_gain(client: Clie
     page = client.get(reverse("leads_weekly")).content.decode()
     assert "in 1 of them the measured gain agrees" in page
     assert "<svg" in page
+
+
+@pytest.mark.parametrize(("waiting", "days", "told"), [(True, 200, True), (True, 0, False), (False, 200, False)])
+def test_a_lead_of_a_roof_that_would_rather_wait_says_why_it_is_there(
+    client: Client, waiting: bool, days: int, told: bool
+) -> None:
+    lead = factories.lead()
+    Business.objects.filter(pk=lead.site.customer.business_id).update(lead_waiting=waiting)
+    today = timezone.now().date()
+    factories.assessment(site=lead.site, as_of=today, clean_due=today + timedelta(days=days))
+    page = office(lead, client).get(reverse("lead", args=[lead.pk])).content.decode()
+    assert ("because you chose to call about such roofs too" in page) == told
