@@ -5,6 +5,7 @@
 A portal of its own, on PostgreSQL; the calls are schemathesis's, from its newest release in an environment that goes
 afterwards. Prints how many calls each role made and what broke; ends with 1 where an answer was an error of ours (500),
 or a status, kind or shape that the description does not name. Tokens are many, since each is let 120 calls a minute.
+`test_api_calls.py` makes some of these calls in each run of the tests.
 """
 
 from __future__ import annotations
@@ -66,8 +67,8 @@ def main() -> int:
     return 1 if bad else 0
 
 
-def tokens() -> dict[str, list[str]]:
-    """Tokens by role: two firms, a roof with everything, and a homeowner's own."""
+def tokens(each: int = TOKENS) -> dict[str, list[str]]:
+    """So many tokens of each role: two firms, a roof with everything, and a homeowner's own."""
     # Django is set up only now
     from django.utils import timezone
 
@@ -92,7 +93,7 @@ def tokens() -> dict[str, list[str]]:
         "another firm's owner": (rival, {"business": rival.memberships.get().business}),
     }
     made = {
-        role: [make_token(name="calls", created_by=by, now=now, **of)[1] for _ in range(TOKENS)]  # type: ignore[arg-type]
+        role: [make_token(name="calls", created_by=by, now=now, **of)[1] for _ in range(each)]  # type: ignore[arg-type]
         for role, (by, of) in makers.items()
     }
     return made | {"a token that is none": ["x" * 40]}
