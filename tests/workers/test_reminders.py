@@ -210,7 +210,7 @@ def test_a_queue_that_comes_back_empty_costs_nothing(
             return False
         return True
 
-    wait_for(answered, 20)
+    wait_for(answered, 90)
     drain(broker)
     found = Figures("the queue restarted with its data lost", office, keys)
     assert (found.arrived, found.duplicates, found.lost, found.told) == (40, {}, [], [])
@@ -235,7 +235,7 @@ def test_two_beats_and_two_workers_send_each_mail_once(
         argv += ["--schedule", str(tmp_path / f"beat-{number}"), "--pidfile", ""]
         env = process_env | {"PORTAL_REDIS_URL": queue}
         beats.append(supervisor.start(Program(f"beat-{tmp_path.name}-{number}", argv, env)))
-    wait_for(lambda: waiting() == 0, 90)
+    wait_for(lambda: waiting() == 0, 240)  # they start meanwhile
     time.sleep(1)
     for beat in beats:
         supervisor.stop(beat)
