@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import hypothesis
 import pytest
@@ -13,8 +14,8 @@ from schemathesis.checks import (
     response_schema_conformance,
     status_code_conformance,
 )
+from schemathesis.core.result import Ok
 from schemathesis.generation.modes import GenerationMode
-from schemathesis.schemas import APIOperation
 
 from portal.wsgi import application
 from tests.api_calls.__main__ import tokens
@@ -31,7 +32,7 @@ TOKENS_A_ROLE = 3
 def test_every_operation_answers_each_role_as_described() -> None:
     roles = {role: itertools.cycle(secrets) for role, secrets in tokens(TOKENS_A_ROLE).items()}
     schema = schemathesis.openapi.from_wsgi("/api/openapi.json", application)
-    operations = [found.ok() for found in schema.get_all_operations()]
+    operations = [found.ok() for found in schema.get_all_operations() if isinstance(found, Ok)]
     assert len(operations) == schema.statistic.operations.total > 5
     seen: dict[str, set[int]] = {role: set() for role in roles}
     for operation, mode, role in itertools.product(operations, GenerationMode, roles):
@@ -40,13 +41,13 @@ def test_every_operation_answers_each_role_as_described() -> None:
     assert seen["a token that is none"] <= {401, 400}, seen
 
 
-def call(operation: APIOperation, mode: GenerationMode, secrets: itertools.cycle[str]) -> set[int]:
+def call(operation: Any, mode: GenerationMode, secrets: itertools.cycle[str]) -> set[int]:
     """Make some calls; returns with which statuses they were answered."""
     seen = set()
 
     @hypothesis.settings(max_examples=EXAMPLES, database=None, suppress_health_check=list(hypothesis.HealthCheck))
     @hypothesis.given(operation.as_strategy(generation_mode=mode))
-    def calls(case: schemathesis.Case) -> None:
+    def calls(case: Any) -> None:
         case.headers.update({"Authorization": f"Bearer {next(secrets)}", "Accept-Encoding": "identity"})
         seen.add(case.call_and_validate(checks=CHECKS).status_code)
 

@@ -111,6 +111,6 @@ def to(model: type[Model], of: type[Model], steps: int) -> list[str]:
     ways = []
     for field in model._meta.get_fields():
         if isinstance(field, models.ForeignKey) and field.related_model is not model:
-            further = to(field.related_model, of, steps - 1)  # type: ignore[arg-type]  # a model, not its name
+            further = to(field.related_model, of, steps - 1)
             ways += [f"{field.name}__{way}" for way in further]
     return ways
