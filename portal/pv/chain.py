@@ -100,6 +100,8 @@ class Resume:
     """Coefficients of the smooth terms by level (levels, p)."""
     theta_sd: float
     """Standard deviation that the smooth terms bring to the level now."""
+    lasting_sd: float | None
+    """Lasting error that the record shows [log]; None where it was not asked."""
 
 
 def initial_state(levels: int) -> Floats32:

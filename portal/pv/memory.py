@@ -54,6 +54,7 @@ class Facts(TypedDict):
     steps: list[tuple[int, int | None, float]]
     half_days: int
     theta_sd: float
+    lasting_sd: float | None
     rate: tuple[float, float, float]
     mean_loss: float
     falls: list[tuple[int, float, float, float]]
@@ -179,6 +180,7 @@ class Memory:
             level=arrays["level"].astype(np.float64),
             theta=theta,
             theta_sd=facts["theta_sd"],
+            lasting_sd=facts["lasting_sd"],
         )
         return SoilingFit(
             log_mean=-np.log1p(-loss),

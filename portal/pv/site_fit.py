@@ -26,14 +26,15 @@ from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
 from portal.pv.verdict import too_little
 
-ALONE = Errors(autocorrelation=0.4, lasting_sd=0.025, rate_change=0.0005, present_sd=0.013)
+ALONE = Errors(autocorrelation=0.4, lasting_sd=0.025, rate_change=0.0005, present_sd=0.013, lasting_spread=2e-4)
 TOGETHER = Errors(autocorrelation=0.2, lasting_sd=0.008, rate_change=0.005, present_sd=0.007)
 """With the town's air taken out. No source; a fifth either way of autocorrelation or change of the rate of
 :data:`ALONE` moves the mean error of the loss on the made fleet by 0.02 points at most; a fifth less of its present
 error costs 4 % of the coverage. Its lasting error [log] counts each spell for itself, while haze of 1.5 % lasts over
-three or so of them: so it stands for the root of that many. Tuned on made fleets: with 0.015 usual lone roofs read a
-point and more too dirty; a fifth either way (read from steps twice as wide) moves the mean error by some 0.05 points,
-the more of it the less dirt is found."""
+three or so of them: so it stands for the root of that many, and each roof's own record moves it
+(:mod:`portal.pv.lasting`). Tuned on made fleets: with 0.015 for all, usual lone roofs read a point and more too dirty;
+with 0.025 for all, those with little haze half a point too clean. Twice the spread adds 0.1 points to the mean error of
+usual lone roofs."""
 TOGETHER_UNGAUGED = replace(TOGETHER, present_sd=0.013)
 """The same where no gauge tells of rain: dirt that all roofs gather alike passes for air, and air for dirt. Tuned on
 made towns without a gauge, whose intervals held 71 of 100 with the other and hold 79 with this."""
@@ -307,6 +308,7 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         steps=[(step.first, step.last, step.size) for step in prepared.steps],
         half_days=resume.half_days,
         theta_sd=resume.theta_sd,
+        lasting_sd=resume.lasting_sd,
         rate=(fitted.rate.mean, fitted.rate.low, fitted.rate.high),
         mean_loss=fitted.mean_loss,
         falls=[(one.day, one.mean, one.low, one.high) for one in fitted.falls],

@@ -19,7 +19,7 @@ Kimber et al. 2006 (doi:10.1109/WCPEC.2006.279690); forward-backward and expecta
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,8 +39,9 @@ from portal.pv.chain import (
     washes_of,
 )
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
+from portal.pv.lasting import lasting_sd
 from portal.pv.moves import GRID, RAIN_PRIOR, blur
-from portal.pv.spells import Errors, Record, Spells, Terms, cut_spells
+from portal.pv.spells import RAINED, Errors, Record, Spells, Terms, cut_spells
 
 FAR = 2.0
 """Standard deviations of a smooth term beyond which the site's facts may be told quite wrong. No source; a fifth more
@@ -122,6 +123,8 @@ def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
     Advance
         By new day.
     """
+    if resume.lasting_sd is not None and errors.lasting_spread:
+        errors = replace(errors, lasting_sd=resume.lasting_sd)
     spells = cut_spells(record, errors)
     likely = emission(spells, resume.level, resume.theta)
     half = half_days_of(spells, resume.half_days)
@@ -173,7 +176,8 @@ def fit(
     spells = cut_spells(record, errors)
     if not np.isfinite(spells.y).any():
         raise ValueError("no day of the record counts; there is nothing to fit")
-    level, theta, normal = _terms_by_level(spells, record.terms, errors, start=start, rounds=rounds)
+    level, theta, normal, lasting = _terms_by_level(spells, record, errors, start=start, rounds=rounds)
+    spells = _with_lasting(spells, errors.lasting_sd, lasting)
     likely = emission(spells, level, theta)
     done = forward_backward(spells, likely, errors.rate_change)
     share = normalised(done.evidence + _log_prior(theta, record.terms, errors.stubborn))
@@ -183,8 +187,7 @@ def fit(
     now, by_rate = at_the_end(done.alpha[-1], share, int(spells.days[-1]))
     by_loss = weighed.log_loss()
     mean, low, high = band_of(by_loss)
-    middle = spells.first + (spells.days - 1) / 2
-    every = np.arange(len(record.log_index))
+    middle, every = spells.first + (spells.days - 1) / 2, np.arange(len(record.log_index))
     loss_mean = np.interp(every, middle, mean)
     usable = np.isfinite(record.expected_wh)
     return SoilingFit(
@@ -199,23 +202,36 @@ def fit(
         mean_loss=float((loss_mean * record.expected_wh)[usable].sum() / record.expected_wh[usable].sum()),
         smooth=share @ (level[:, None] + theta @ record.terms.by_day.T),
         theta=share @ theta,
-        resume=Resume(done.alpha[-1].copy(), int(spells.days[-1]), np.log(share + 1e-30), level, theta, now_sd),
+        resume=_resume(weighed, level, theta, now_sd, lasting if errors.lasting_spread else None),
+    )
+
+
+def _resume(weighed: Weighed, level: Floats, theta: Floats, now_sd: float, lasting: float | None) -> Resume:
+    """Where a fit leaves the chain."""
+    return Resume(
+        state=weighed.done.alpha[-1].copy(),
+        half_days=int(weighed.spells.days[-1]),
+        log_share=np.log(weighed.share + 1e-30),
+        level=level,
+        theta=theta,
+        theta_sd=now_sd,
+        lasting_sd=lasting,
     )
 
 
 def _terms_by_level(
-    spells: Spells, terms: Terms, errors: Errors, *, start: Floats | None, rounds: int
-) -> tuple[Floats, Floats, Floats]:
-    """Clean levels to weigh (levels,), the smooth terms of each (levels, terms), and their normal equations."""
+    spells: Spells, record: Record, errors: Errors, *, start: Floats | None, rounds: int
+) -> tuple[Floats, Floats, Floats, float]:
+    """Clean levels to weigh (levels,), smooth terms of each (levels, terms), their normal equations, lasting error."""
     level = _levels(spells.y[np.isfinite(spells.y)])
     middle = level[LEVELS // 2]
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]
     rains = len(RAIN_PRIOR)
-    coarse, normal = _Search(spells, terms, errors, np.tile(few, rains)).smooth_terms(start, rounds)
+    coarse, normal, lasting = _Search(spells, record, errors, np.tile(few, rains)).smooth_terms(start, rounds)
     onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))
     theta = np.concatenate([onto @ part for part in np.split(coarse, rains)])
-    return np.tile(level, rains), theta, normal[1]
+    return np.tile(level, rains), theta, normal[1], lasting
 
 
 def _levels(y: Floats) -> Floats:
@@ -224,65 +240,85 @@ def _levels(y: Floats) -> Floats:
     return np.linspace(center - BELOW, center + max(ABOVE, best - center + ABOVE / 6), LEVELS)
 
 
+def _weighted(spells: Spells) -> tuple[Floats, Floats]:
+    """Index of each spell and its precision, both 0 without clear days; arrays (n,)."""
+    seen = np.isfinite(spells.y)
+    return np.where(seen, spells.y, 0.0), np.where(seen, 1 / spells.variance, 0.0)
+
+
+def _with_lasting(spells: Spells, before: float, after: float) -> Spells:
+    """Spells with another lasting error [log] than they were cut with."""
+    return replace(spells, variance=spells.variance - before**2 + after**2)
+
+
 @dataclass(frozen=True)
 class _Search:
     """Where the smooth terms are looked for: at a few levels (levels,)."""
 
     spells: Spells
-    terms: Terms
+    record: Record
     errors: Errors
     levels: Floats
 
-    def smooth_terms(self, start: Floats | None, rounds: int) -> tuple[Floats, Floats]:
-        """Coefficients by level (levels, terms) and their normal equations (levels, terms, terms)."""
+    def smooth_terms(self, start: Floats | None, rounds: int) -> tuple[Floats, Floats, float]:
+        """Coefficients by level (levels, terms), their normal equations (levels, terms, terms), lasting error."""
         if start is not None:
             return self._from(start, rounds)
         # A slope told wrong by ten or twenty degrees swings the index through the year as much as heavy dirt does, and
         # a fit that starts from no season takes all of it for dirt. Where the index swings that far, both are tried.
-        found = [self._from(self.terms.prior_mean, rounds)]
+        found = [self._from(self.record.terms.prior_mean, rounds)]
         own = self._season_of_its_own()
-        if (np.abs(own - self.terms.prior_mean) > FAR * self.terms.prior_sd).any():
+        if (np.abs(own - self.record.terms.prior_mean) > FAR * self.record.terms.prior_sd).any():
             found.append(self._from(own, rounds))
-            return found[int(np.argmax([self._score(theta) for theta, _ in found]))]
+            return found[int(np.argmax([self._score(theta, found[0][2]) for theta, _, _ in found]))]
         return found[0]
-
-    def _weighted(self) -> tuple[Floats, Floats]:
-        """Index of each spell and its precision, both 0 without clear days; arrays (n,)."""
-        seen = np.isfinite(self.spells.y)
-        return np.where(seen, self.spells.y, 0.0), np.where(seen, 1 / self.spells.variance, 0.0)
 
     def _season_of_its_own(self) -> Floats:
         """Coefficients (terms,) if all that moves smoothly were theirs and nothing dirt's."""
-        y, precision = self._weighted()
+        y, precision = _weighted(self.spells)
         columns = np.column_stack([np.ones(len(y)), self.spells.terms])
-        pull = np.concatenate([[0.0], 1 / self.terms.prior_sd**2])
-        right = columns.T @ (precision * y) + pull * np.concatenate([[0.0], self.terms.prior_mean])
+        pull = np.concatenate([[0.0], 1 / self.record.terms.prior_sd**2])
+        right = columns.T @ (precision * y) + pull * np.concatenate([[0.0], self.record.terms.prior_mean])
         return np.asarray(np.linalg.solve(columns.T @ (precision[:, None] * columns) + np.diag(pull), right)[1:])
 
-    def _from(self, start: Floats, rounds: int) -> tuple[Floats, Floats]:
+    def _from(self, start: Floats, rounds: int) -> tuple[Floats, Floats, float]:
         """Expectation-maximisation from one start."""
-        y, precision = self._weighted()
-        columns, pull = self.spells.terms, 1 / self.terms.prior_sd**2
+        columns, pull = self.spells.terms, 1 / self.record.terms.prior_sd**2
         grid = GRID.astype(np.float32)
         theta = np.tile(start, (len(self.levels), 1))
         normal = np.tile(np.diag(pull), (len(self.levels), 1, 1))
+        spells, lasting = self.spells, self.errors.lasting_sd
         for _ in range(rounds - 1):
-            done = forward_backward(self.spells, emission(self.spells, self.levels, theta), self.errors.rate_change)
+            y, precision = _weighted(spells)
+            done = forward_backward(spells, emission(spells, self.levels, theta), self.errors.rate_change)
             mean_x = (done.by_loss @ grid).T.astype(np.float64)  # (levels, n)
             target = y + mean_x - self.levels[:, None]
             rest = target - theta @ columns.T
             weight = precision / (1 + rest * rest * precision / HEAVY_TAILS)
             normal = np.einsum("mn,np,nq->mpq", weight, columns, columns, optimize=True) + np.diag(pull)
-            right = (weight * target) @ columns + self.terms.prior_mean * pull
+            right = (weight * target) @ columns + self.record.terms.prior_mean * pull
             theta = np.linalg.solve(normal, right[..., None])[..., 0]
-        return theta, normal
+            lasting = self._lasting(mean_x, theta, done.evidence)
+            spells = _with_lasting(self.spells, self.errors.lasting_sd, lasting)
+        return theta, normal, lasting
 
-    def _score(self, theta: Floats) -> float:
+    def _lasting(self, mean_x: Floats, theta: Floats, evidence: Floats) -> float:
+        """Lasting error [log], from what a round leaves of the days."""
+        if not self.errors.lasting_spread:
+            return self.errors.lasting_sd
+        owner = np.repeat(np.arange(len(self.spells.first)), self.spells.days)
+        counts = self.record.wash.sum(axis=1) < RAINED
+        made = self.levels[:, None] + theta @ self.record.terms.by_day.T - mean_x[:, owner]
+        share = normalised(evidence + _log_prior(theta, self.record.terms, self.errors.stubborn))
+        rest = np.where(counts, self.record.log_index - made, np.nan)
+        return lasting_sd(rest, share, self.record.scatter, self.errors)
+
+    def _score(self, theta: Floats, lasting: float) -> float:
         """Log evidence of coefficients, all levels together."""
-        likely = emission(self.spells, self.levels, theta)
+        likely = emission(_with_lasting(self.spells, self.errors.lasting_sd, lasting), self.levels, theta)
         half, wash = half_days_of(self.spells, 0), washes_of(self.spells)
         _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.errors.rate_change)
-        return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.terms, self.errors.stubborn)))
+        return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.record.terms, self.errors.stubborn)))
 
 
 def _log_prior(theta: Floats, terms: Terms, stubborn: float) -> Floats:

@@ -50,6 +50,9 @@ class Errors:
     present_sd: float
     """Standard deviation that the present loss has besides from what the chain does not know: sites told wrong, and in
     a site alone the haze of these weeks."""
+    lasting_spread: float = 0.0
+    """Standard deviation of the square of the lasting error from roof to roof [log²]: how far a roof's own record may
+    move it; none where it is the same for all."""
     stubborn: float = float(RAIN_PRIOR[HARDLY])
     """Chance before the record speaks that rain hardly takes this roof's dirt; 0 where the index could not tell."""
 

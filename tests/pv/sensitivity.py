@@ -40,6 +40,8 @@ ASSESSED = (
     "spells.RAINED",
     "site_fit.ALONE.autocorrelation",
     "site_fit.ALONE.lasting_sd",
+    "site_fit.ALONE.lasting_spread",
+    "lasting.LONG_RUN",
     "site_fit.ALONE.rate_change",
     "site_fit.ALONE.present_sd",
     "site_fit.TOGETHER.autocorrelation",
