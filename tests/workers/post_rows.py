@@ -14,7 +14,16 @@ import django
 
 def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
     """One reminder a kind, in this order; returns their keys."""
-    from portal.models import Business, Customer, Reminder, SendingRules, Site, SiteAssessment, Visit  # after setup
+    from portal.models import (
+        Business,
+        Customer,
+        Plane,
+        Reminder,
+        SendingRules,
+        Site,
+        SiteAssessment,
+        Visit,
+    )  # after setup
     from tests.factories import advised  # after setup
 
     slug = f"post-{now:%H%M%S%f}"
@@ -33,6 +42,7 @@ def make_due(kinds: Sequence[str], now: datetime) -> list[int]:
         site = Site.objects.create(
             customer=customer, name="Home", address="2 Invented Road", latitude=40, longitude=-105, tz="UTC", ac_kw=5
         )
+        Plane.objects.create(site=site, name="Back", tilt=30, azimuth=180, dc_kw=6.0, module_count=15)
         visit = None
         if kind == "booked":
             visit = Visit.objects.create(site=site, starts_at=now + timedelta(days=9), price=150)
