@@ -275,7 +275,8 @@ def test_what_one_machine_kept_moves_to_the_server(server: Server) -> None:
     assert done.returncode == 0, done.stderr
     moved = re.search(r"([\d,]+) rows, each compared", done.stdout)
     assert moved
-    with sqlite3.connect(old / "portal.sqlite3") as there, psycopg.connect(server.database) as here:
+    left_behind = contextlib.closing(sqlite3.connect(old / "portal.sqlite3"))
+    with left_behind as there, psycopg.connect(server.database) as here:
         asked = there.execute("SELECT name FROM sqlite_master WHERE name LIKE 'portal_%' AND type = 'table'").fetchall()
         tables = {name for (name,) in asked} - ASKED_BY_A_RESTORE
         counts = {name: there.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
