@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.ndimage import maximum_filter1d
 
 from portal.pv.arrays import Bools, Floats
 from portal.pv.grid import MeteredDays
@@ -80,6 +79,8 @@ def clear_intervals(sky: ClearSky, level: Floats) -> Bools:
     ndarray of bool (days, slots)
         False where a ratio is NaN.
     """
+    from scipy.ndimage import maximum_filter1d  # see portal.pv.sun: only who assesses waits for it
+
     ratio, minutes = sky.ratio, sky.interval_minutes
     step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))
     window = max(1, SMOOTH_MINUTES // minutes) + 1

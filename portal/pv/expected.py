@@ -14,8 +14,6 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from pvlib import atmosphere as air
-from pvlib import clearsky, inverter, irradiance, location, pvsystem, temperature
 
 from portal.pv.array import Array, Plane
 from portal.pv.arrays import Bools, Floats, Ints
@@ -154,6 +152,9 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
 
 def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitude: float) -> Sky:
     """Clear sky under a sun that is up."""
+    from pvlib import atmosphere as air  # see portal.pv.sun: only who assesses waits for it
+    from pvlib import clearsky, irradiance
+
     altitude, month_days, linke = _place(latitude, longitude)
     year_day = (unix / DAY % GREGORIAN_YEAR) + 1
     turbidity = np.interp(year_day, month_days, linke, period=366)
@@ -183,6 +184,8 @@ def _place(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
 
 @lru_cache(maxsize=4096)
 def _pixel(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
+    from pvlib import clearsky, location  # see portal.pv.sun: only who assesses waits for it
+
     # The climatology holds a value a month, which is interpolated between the months' middles.
     months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
     linke = clearsky.lookup_linke_turbidity(months, latitude, longitude, interp_turbidity=False).to_numpy()
@@ -239,6 +242,8 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
     ndarray (n,)
         [W], 0 or more.
     """
+    from pvlib import pvsystem, temperature  # see portal.pv.sun: only who assesses waits for it
+
     tilt, zenith = np.radians(plane.tilt), np.radians(sky.zenith)
     high = np.cos(zenith)
     facing = np.cos(tilt) * high + np.sin(tilt) * np.sin(zenith) * np.cos(np.radians(sky.azimuth - plane.azimuth))
@@ -276,6 +281,8 @@ def inverter_ac(dc_w: Floats, ac_kw: float) -> Floats:
     >>> inverter_ac(np.array([0.0, 10_000.0]), 5.0).tolist()
     [0.0, 5000.0]
     """
+    from pvlib import inverter  # see portal.pv.sun: only who assesses waits for it
+
     pdc0 = ac_kw * 1000 / INVERTER_EFFICIENCY
     return np.asarray(inverter.pvwatts(dc_w, pdc0, eta_inv_nom=INVERTER_EFFICIENCY))
 

@@ -13,7 +13,6 @@ from datetime import timedelta
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.ndimage import maximum_filter1d
 
 from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats
@@ -140,6 +139,8 @@ class _Mended:
 
 
 def _mended(days: MeteredDays) -> _Mended:
+    from scipy.ndimage import maximum_filter1d  # see portal.pv.sun: only who assesses waits for it
+
     minutes = days.interval_minutes
     energy, torn, unit_changes, scale = mend_units(days.energy_wh, days.expected_wh)
     shifts = late = 0

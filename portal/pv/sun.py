@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from pvlib import spa
 
 from portal.pv.arrays import Floats
 
@@ -102,6 +101,9 @@ def _suns(number: int) -> Floats:
 
     They do not depend on the place, so all sites of a process share them.
     """
+    # pvlib brings scipy, half a second and 50 MB: a web process, and a worker of mails, never assess.
+    from pvlib import spa
+
     knots = (number + np.arange(SUNS_AT_ONCE) / SUNS_AT_ONCE) * SUNS_AT_ONCE * DAY
     delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (GREGORIAN_YEAR * DAY), 6)
     return np.asarray(spa.solar_position_numpy(knots, 0.0, 0.0, 0.0, 1013.25, 12.0, delta_t, 0.5667, 1, sst=True))

@@ -21,7 +21,6 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, BinaryIO, TextIO
 
-import openpyxl
 import xlrd
 
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
@@ -177,6 +176,8 @@ def cell_text(cell: object) -> str:
 
 
 def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+    import openpyxl  # takes a tenth of a second, and few processes ever open a sheet
+
     refuse_doctype(stream, name)
     book = openpyxl.load_workbook(stream, read_only=True, data_only=True, keep_links=False)
     try:

@@ -39,6 +39,9 @@ from pathlib import Path
 import django
 django.setup()
 import portal, workers
+import portal.urls, portal.wsgi, workers.tasks
+slow = {"openpyxl", "pvlib", "scipy"} & sys.modules.keys()
+assert not slow, f"{slow}: half a second and 60 MB of each process; who needs them imports them then"
 for package in (portal, workers):
     for module in pkgutil.walk_packages(package.__path__, package.__name__ + "."):
         importlib.import_module(module.name)
