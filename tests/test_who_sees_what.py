@@ -14,6 +14,7 @@ from uuid import uuid4
 
 import pytest
 from django.core.files.base import ContentFile
+from django.db import transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
@@ -112,9 +113,20 @@ def _people(firm: Business, rival: Business) -> dict[str, User]:
     }
 
 
-@pytest.fixture
-def world(settings: Any) -> World:
+@pytest.fixture(scope="module")
+def world(django_db_setup: None, django_db_blocker: Any) -> Iterator[World]:
+    """Made once: each test is a savepoint in this transaction, and what it changes is taken back."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield _world()
+        transaction.set_rollback(True)
+
+
+@pytest.fixture(autouse=True)
+def _a_utility(settings: Any) -> None:
     settings.GREEN_BUTTON = dict.fromkeys(settings.GREEN_BUTTON, "https://utility.example/")  # or it has no page
+
+
+def _world() -> World:
     firm, rival = factories.business(slug="ours"), factories.business(slug="theirs")
     firm.logo.save("ours.png", ContentFile(_picture("PNG")))
     people = _people(firm, rival)
