@@ -10,10 +10,12 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from deploy import coverage
-from deploy.processes import Stopped, Supervisor, Trouble, start_postgres
+from deploy.processes import Program, Stopped, Supervisor, Trouble, start_postgres
 
 ROOT = Path(__file__).resolve().parent.parent
 NO_TESTS = 5  # pytest's exit code when a selection is empty
+TABLES = "TEST_TABLES"
+"""The environment's name for the tables that each process of the tests copies: a file, or a database of PostgreSQL."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,8 @@ class Run:
     on_postgres: bool = False
     counts_lines: bool = False
     in_chromium: bool = False
+    where: tuple[str, ...] = ()
+    """Where its tests are, if not anywhere: what is not read need not be left out."""
 
 
 RUNS = [
@@ -40,7 +44,7 @@ RUNS = [
         "database and not any_database and not browser and not benchmark and not reference",
         on_postgres=True,
     ),
-    Run("pages in headless Chromium", "browser and not benchmark", in_chromium=True),
+    Run("pages in headless Chromium", "browser and not benchmark", in_chromium=True, where=("tests/browser",)),
 ]
 REFERENCE = Run("against the reference library", "reference and not benchmark", processes=0)
 
@@ -58,10 +62,12 @@ def main(arguments: list[str]) -> int:
         with Supervisor(scratch / "log") as supervisor:
             supervisor.stop_on_signals()
             _, postgres = start_postgres(supervisor, scratch / "data")
+            tables = make_tables(supervisor, scratch, postgres)
             for run in runs:
                 print(f"\n===== {run.name} =====", flush=True)
                 begun = time.monotonic()
-                code = pytest(supervisor, run, arguments, postgres, scratch if whole and run.counts_lines else None)
+                env = {TABLES: tables[run.on_postgres]} | ({"PORTAL_DATABASE_URL": postgres} if run.on_postgres else {})
+                code = pytest(supervisor, run, arguments, env, scratch if whole and run.counts_lines else None)
                 done.append((run, code, time.monotonic() - begun))
         ran = coverage.shares(scratch) if whole else None
     except Stopped:
@@ -75,21 +81,49 @@ def main(arguments: list[str]) -> int:
     return summary(done, ran)
 
 
-def pytest(supervisor: Supervisor, run: Run, arguments: list[str], postgres: str, lines: Path | None) -> int:
-    """Run pytest once; ``lines`` is the folder that is to hold which lines ran, if they are counted."""
-    argv = [sys.executable, "-m", "pytest", "-m", run.marked]
-    if run.processes:
-        argv += ["-n", str(run.processes), "--dist", "worksteal"]
+def make_tables(supervisor: Supervisor, scratch: Path, postgres: str) -> dict[bool, str]:
+    """Run all migrations once on either kind of database, PostgreSQL under True, at the same time.
+
+    They take a core some eight seconds, and seven processes of the tests would each run them. Tests that are about
+    migrations, and those that start a portal of their own, run them still.
+    """
+    import psycopg  # is for tests alone, and this is read where the product runs too
+
+    with psycopg.connect(postgres, autocommit=True) as server:
+        server.execute("CREATE DATABASE tables")
+    of_server, file = postgres.rpartition("/")[0], scratch / "tables.sqlite3"
+    making = []
+    for name, url in (("sqlite", f"sqlite:///{file}"), ("postgres", f"{of_server}/tables")):
+        env = environment() | {"PORTAL_DATABASE_URL": url, "PORTAL_VAR": str(scratch / f"var-{name}")}
+        argv = [sys.executable, "manage.py", "migrate", "--verbosity", "0"]
+        making.append(supervisor.start(Program(f"tables-{name}", argv, env)))
+    for child in making:
+        while child.process.poll() is None:
+            supervisor.wait(0.05)
+        if child.process.returncode:
+            raise Trouble(f"The migrations did not run: {child.log.read_text()[-2000:]}")
+    return {False: str(file), True: "tables"}
+
+
+def environment() -> dict[str, str]:
+    """What a process of the tests begins with."""
     env = {name: value for name, value in os.environ.items() if not name.startswith("PORTAL_")}
     env.pop("PYTHONDONTWRITEBYTECODE", None)  # or each of some hundred processes would compile the portal for itself
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         env.setdefault(threads, "1")  # the processes take all cores already
-    if run.on_postgres:
-        env["PORTAL_DATABASE_URL"] = postgres
+    return env
+
+
+def pytest(supervisor: Supervisor, run: Run, arguments: list[str], more: dict[str, str], lines: Path | None) -> int:
+    """Run pytest once; ``lines`` is the folder that is to hold which lines ran, if they are counted."""
+    argv = [sys.executable, "-m", "pytest", "-m", run.marked]
+    if run.processes:
+        argv += ["-n", str(run.processes), "--dist", "worksteal"]
+    env = environment() | more
     if lines:
         argv += ["-p", "deploy.lines_run"]
         env[coverage.FOLDER] = str(lines)
-    return supervisor.run([*argv, *arguments], env=env)
+    return supervisor.run([*argv, *(arguments or run.where)], env=env)
 
 
 def summary(done: list[tuple[Run, int, float]], ran: dict[str, float] | None) -> int:

@@ -15,6 +15,7 @@ from django.core.cache import cache
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_queue
+from deploy.testing import TABLES
 from portal.words.catalogues import compile_catalogues
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -65,6 +66,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             item.add_marker("database")
         if used & BROWSER_FIXTURES:
             item.add_marker("browser")
+            if ROOT / "tests" / "browser" not in item.path.parents:
+                raise pytest.UsageError(f"{item.nodeid} belongs into tests/browser: the run in Chromium reads no more.")
         if item.get_closest_marker("browser") and CHROMIUM is None:
             item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
     yield  # what is asked for is chosen by these marks, and those that leave the tables as they were are put first
@@ -88,6 +91,23 @@ def long_first(items: list[pytest.Item], processes: int) -> list[pytest.Item]:
         rest = rest[more:]
     taken = set(ordered)
     return ordered + [item for item in longest + rest if item not in taken]
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """Tables that were copied are there already; the folder and the server they are in go away with the tests."""
+    return TABLES in os.environ
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(django_db_modify_db_settings_parallel_suffix: None) -> None:
+    """Copy the tables that `deploy.testing` has made; where a test is run without it, the migrations run here."""
+    if tables := os.environ.get(TABLES):
+        database = django_settings.DATABASES["default"]
+        if database["ENGINE"].endswith("sqlite3"):
+            shutil.copyfile(tables, database["TEST"]["NAME"])
+        else:
+            database["TEST"]["TEMPLATE"] = tables
 
 
 @pytest.fixture(autouse=True, scope="session")
