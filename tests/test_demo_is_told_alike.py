@@ -27,6 +27,7 @@ from fixtures.demo import load_demo
 from fixtures.firm import FIRMS
 from fixtures.household import Firm
 from portal.actions.advice import recommendations
+from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.compose import compose
 from portal.actions.mail.recipient import again_token, recipient, token_for
 from portal.actions.nights import assess_next, start_night
@@ -161,6 +162,7 @@ def keys_of(site: Site, now: datetime) -> dict[str, Any]:
         "reminder": Reminder.objects.filter(site=site).values_list("pk", flat=True).first(),
         "referral": Referral.objects.filter(visit__site=site).values_list("pk", flat=True).first(),
         "invoice": invoice and invoice.pk,
+        "bill": invoice and invoice_token(invoice),
         "mail": token_for({"customer": site.customer.pk}),
         "ours": site.customer.business.slug,
     }

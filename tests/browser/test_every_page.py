@@ -15,7 +15,8 @@ from playwright.sync_api import Page
 from portal.models import Customer, SiteDaily, User
 from portal.models.assessment import pack_daily
 from tests.browser.test_pages import daily_table
-from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.pages import ACCOUNT, NOWHERE, OUT, opened_by
+from tests.test_who_sees_what import World, world  # noqa: F401 - pytest finds the fixture by its name
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -26,12 +27,7 @@ which is also 1280 at 400 % zoom (1.4.10, reflow)."""
 LAID_OUT = ("scrollable-region-focusable", "target-size", "aria-hidden-focus")
 """Rules of axe that depend on how a page is laid out; those of colour are asked at the narrowest by night."""
 LAYOUTS = (820, 768, 320)
-ACCOUNT = ("account_change_password", "account_logout", "mfa_index", "mfa_list_webauthn", "usersessions_list")
-OUT = ("account_login", "account_reset_password", "account_reset_password_done")
-"""What is open before somebody logs in; shared pages are opened with the others."""
 ROLES = ("owner", "technician", "homeowner")
-EACH_ITS_OWN = {"home", "site", "visits", "visit_sheet", "visit_record", "visit_report", "import_upload"}
-"""Pages that say other things to another role."""
 BY_NIGHT = ["color-contrast", "link-in-text-block"]
 """The other rules of axe do not see colours: https://dequeuniversity.com/rules/axe/4.10"""
 
@@ -39,11 +35,8 @@ BY_NIGHT = ["color-contrast", "link-in-text-block"]
 def pages_of(role: str, client: Client, world: World) -> list[str]:  # noqa: F811
     """Addresses of what answers this role with a page, which an earlier role has not opened alike."""
     found = []
-    earlier = set(ROLES[: ROLES.index(role)])
-    for name, line in ROUTES.items():
-        if role not in line.sees or line.ok != 200 or line.post or (earlier & line.sees and name not in EACH_ITS_OWN):
-            continue
-        address = reverse(name, kwargs={key: world.keys[what] for key, what in line.kwargs.items()})
+    earlier = frozenset(ROLES[: ROLES.index(role)])
+    for _name, address in opened_by(role, world.keys, earlier):
         answer = client.get(address)
         answer.getvalue()  # a streamed file is closed once it is read
         if answer["Content-Type"].startswith("text/html") and b"<html" in answer.content:
@@ -72,7 +65,7 @@ def test_no_page_scrolls_sideways_or_keeps_anyone_out(
             wrong += [(role, address, what) for what in what_is_wrong(page, f"{live_server.url}{address}")]
     page.context.clear_cookies()
     join = reverse("member_join", args=[world.keys["join"]])
-    for address, status in [*((reverse(name), 200) for name in OUT), (join, 200), ("/nothing/here/", 404)]:
+    for address, status in [*((reverse(name), 200) for name in OUT), (join, 200), (NOWHERE, 404)]:
         wrong += [("", address, what) for what in what_is_wrong(page, f"{live_server.url}{address}", status)]
     assert wrong == []
 
