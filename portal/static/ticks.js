@@ -10,7 +10,10 @@ for (const line of document.querySelectorAll("[data-tick-all]")) {
     all.checked = ticked === rows.length;
     all.indeterminate = ticked > 0 && ticked < rows.length;
   };
-  all.addEventListener("change", () => { for (const row of rows) row.checked = all.checked; });
+  all.addEventListener("change", () => {
+    for (const row of rows) row.checked = all.checked;
+    document.querySelector(".long")?.classList.add("whole"); // nobody ticks what they do not see
+  });
   for (const row of rows) row.addEventListener("change", show);
   line.hidden = false;
   show();
