@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from portal.charts.chart import spelled
 from portal.charts.svg import fill, stroke, value_steps
 
-WIDTH, HEIGHT = 440, 190  # narrow, so that its words can be read on a phone
-LEFT, RIGHT, TOP, BOTTOM = 44, 8, 22, 40
+WIDTH, HEIGHT = 440, 210  # on a phone of 390 px a panel leaves 340 to it: its letters are 12 px high
+LEFT, RIGHT, TOP, BOTTOM = 50, 8, 24, 46
 
 
 def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None], *, tz: str) -> str:
@@ -32,21 +32,21 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
     for value in value_steps(low, top):
         marks.append(
             f'<line {stroke("grid")} x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
-            f'<text {fill("soft")} font-size="13" text-anchor="end" x="{LEFT - 6}" y="{y(value) + 4:.1f}">'
+            f'<text {fill("soft")} font-size="16" text-anchor="end" x="{LEFT - 6}" y="{y(value) + 4:.1f}">'
             f"{value:g}</text>"
         )
-    marks.append(f'<text {fill("soft")} font-size="13" x="{LEFT}" y="14">{unit}</text>')
+    marks.append(f'<text {fill("soft")} font-size="16" x="{LEFT}" y="14">{unit}</text>')
     every = max(1, len(values) // 6)
     for number in range(len(values)):
         moment = (start + timedelta(minutes=minutes * number)).astimezone(zone)
         x = LEFT + wide * number
         if daily:
             if number % every == 0:
-                marks.append(_tick(x + wide / 2, f"{moment.day} {moment:%b}", HEIGHT - 22))
+                marks.append(_tick(x + wide / 2, f"{moment.day} {moment:%b}", HEIGHT - 26))
         elif moment.minute == 0 and moment.hour % 6 == 0:
             marks.append(f'<path {stroke("grid")} d="M{x:.1f} {HEIGHT - BOTTOM}v5"/>')
             if moment.hour == 12:
-                marks.append(_tick(x, "12:00", HEIGHT - 22))
+                marks.append(_tick(x, "12:00", HEIGHT - 26))
                 marks.append(_tick(x, f"{moment.day} {moment:%b %Y}", HEIGHT - 6))
     path, drawing = "", False
     for number, known in enumerate(values):
@@ -71,5 +71,5 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
 
 def _tick(x: float, word: str, height: float) -> str:
     return (
-        f'<text {fill("soft")} font-size="13" text-anchor="middle" x="{x:.1f}" y="{height:.1f}">{escape(word)}</text>'
+        f'<text {fill("soft")} font-size="16" text-anchor="middle" x="{x:.1f}" y="{height:.1f}">{escape(word)}</text>'
     )
