@@ -267,6 +267,10 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         return out.getvalue()
 
 
+MEMBER_IDS = "member-%s"
+"""The page's other form has a name and an address too."""
+
+
 class MemberForm(forms.Form):
     name = forms.CharField(label=gettext_lazy("Name"), max_length=120)
     email = forms.EmailField(label=gettext_lazy("E-mail address"))
@@ -302,7 +306,7 @@ def business_settings(request: HttpRequest, slug: str | None = None) -> HttpResp
         return redirect("business_settings_of", business.slug)
     if request.method == "POST":
         business.refresh_from_db()  # the frame must not show what was refused
-    return _show(request, business, form, MemberForm())
+    return _show(request, business, form, MemberForm(auto_id=MEMBER_IDS))
 
 
 def _show(request: HttpRequest, business: Business, form: BusinessForm, member: MemberForm) -> HttpResponse:
@@ -320,7 +324,7 @@ def _show(request: HttpRequest, business: Business, form: BusinessForm, member: 
 @asks_again
 def member_add(request: HttpRequest, slug: str) -> HttpResponse:
     business = _owned(request, slug)
-    form = MemberForm(request.POST)
+    form = MemberForm(request.POST, auto_id=MEMBER_IDS)
     if not form.is_valid():
         return _show(request, business, BusinessForm(instance=business), form)
     given = form.cleaned_data
