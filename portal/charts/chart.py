@@ -21,6 +21,8 @@ class Table:
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    of_words: bool = False
+    """Its cells are words, not figures to be compared by their places."""
 
 
 @dataclass(frozen=True, slots=True)

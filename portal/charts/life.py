@@ -72,7 +72,7 @@ def life_chart(rows: Sequence[Row], *, until: date, key: str = "life") -> Chart 
     summary = f"{spelled(first)} to {spelled(until)}, a row for each kind of thing; the table has all of them."
     svg, narrow = (_drawn(rows, first, until, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     lines = tuple((spelled(mark.day), name, mark.words) for mark, name in told)
-    return Chart(key, title, summary, svg, narrow, table=Table(("Day", "Kind", "What"), lines))
+    return Chart(key, title, summary, svg, narrow, table=Table(("Day", "Kind", "What"), lines, of_words=True))
 
 
 def _drawn(rows: Sequence[Row], first: date, until: date, sheet: Sheet, title: str, key: str) -> str:

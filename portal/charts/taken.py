@@ -79,7 +79,7 @@ def _chart(energy: pd.DataFrame, taken: Taken, key: str) -> Chart:
 
     def draw(sheet: Sheet) -> Drawing:
         drawing = Drawing(extent, lambda value: f"{value:,.0f}", "kWh a day", sheet)
-        drawing.line(middles, made, "day", name="produced")
+        drawing.line(middles, made, "line", name="produced")
         drawing.band(middles, made, clean, "lost", name="what dirt took")
         drawing.line(middles, clean, "wash", name="the same days with clean panels")
         return drawing

@@ -53,7 +53,7 @@ def chart_in_their_words(chart: Chart) -> Chart:
 
 def _table(table: Table) -> Table:
     said = (tuple(_piece(cell) for cell in row) for row in (table.heads, *table.rows))
-    return Table(next(said), tuple(said))
+    return replace(table, heads=next(said), rows=tuple(said))
 
 
 def svg_in_their_words(svg: str) -> str:
