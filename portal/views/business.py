@@ -267,8 +267,7 @@ class BusinessForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
         return out.getvalue()
 
 
-MEMBER_IDS = "member-%s"
-"""The page's other form has a name and an address too."""
+MEMBER_IDS = "member-%s"  # the page's other form has a name and an address too
 
 
 class MemberForm(forms.Form):
