@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
-
-from portal.pv.arrays import Floats
 
 TOWN_KM = 40.0
 """Sites within this distance of a town's first site share haze, snow and rain [km]. Common practice, no source; a site
 that lies near and breathes another air is found by its days (:data:`portal.pv.air.ALIKE`)."""
 EARTH_KM = 6371.0088
 """Mean radius of the Earth (IUGG, GRS 80) [km]."""
+BESIDE = range(-1, 2)
 
 
 def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
@@ -36,15 +36,10 @@ def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitu
     >>> round(kilometres(50.0, 8.0, 51.0, 8.0), 1)
     111.2
     """
-    return float(_kilometres(latitude_a, longitude_a, np.array([latitude_b]), np.array([longitude_b]))[0])
-
-
-def _kilometres(latitude: float, longitude: float, latitudes: Floats, longitudes: Floats) -> Floats:
-    """From one point to each of others."""
-    a, b = np.radians(latitude), np.radians(latitudes)
-    turn = np.radians(longitudes - longitude)
-    half = np.sin((b - a) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(turn / 2) ** 2
-    return np.asarray(2 * EARTH_KM * np.arcsin(np.sqrt(half)))
+    a, b = math.radians(latitude_a), math.radians(latitude_b)
+    turn = math.radians(longitude_b - longitude_a)
+    half = math.sin((b - a) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(turn / 2) ** 2
+    return 2 * EARTH_KM * math.asin(math.sqrt(min(half, 1.0)))
 
 
 def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> npt.NDArray[np.int64]:
@@ -65,14 +60,27 @@ def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> npt.NDArra
     >>> towns([50.0, 50.1, 53.0], [8.0, 8.1, 8.0]).tolist()
     [0, 0, 1]
     """
-    north, east = np.zeros(len(latitudes)), np.zeros(len(latitudes))  # of the towns' first sites
+    boxes = _boxes(latitudes, longitudes)
+    begun: dict[tuple[int, ...], list[int]] = {}  # the first sites of the towns, by the box that they lie in
+    firsts: list[int] = []
     labels = np.zeros(len(latitudes), dtype=np.int64)
-    count = 0
-    for i, (latitude, longitude) in enumerate(zip(latitudes, longitudes, strict=True)):
-        near = np.flatnonzero(_kilometres(latitude, longitude, north[:count], east[:count]) <= TOWN_KM)
-        if near.size:
-            labels[i] = near[0]
+    for i, box in enumerate(boxes):
+        around = (begun.get((box[0] + x, box[1] + y, box[2] + z)) for x in BESIDE for y in BESIDE for z in BESIDE)
+        about = sorted(town for towns_of_box in around if towns_of_box for town in towns_of_box)
+        for town in about:
+            first = firsts[town]
+            if kilometres(latitudes[i], longitudes[i], latitudes[first], longitudes[first]) <= TOWN_KM:
+                labels[i] = town
+                break
         else:
-            labels[i], north[count], east[count] = count, latitude, longitude
-            count += 1
+            labels[i] = len(firsts)
+            begun.setdefault(box, []).append(len(firsts))
+            firsts.append(i)
     return labels
+
+
+def _boxes(latitudes: Sequence[float], longitudes: Sequence[float]) -> list[tuple[int, ...]]:
+    """Cubes of :data:`TOWN_KM` that the sites lie in: one that is no farther lies in the same or one beside it."""
+    north, east = np.radians(np.asarray(latitudes, np.float64)), np.radians(np.asarray(longitudes, np.float64))
+    places = np.stack([np.cos(north) * np.cos(east), np.cos(north) * np.sin(east), np.sin(north)], axis=1)
+    return [tuple(box) for box in np.floor(places * (EARTH_KM / TOWN_KM)).astype(np.int64).tolist()]

@@ -14,6 +14,7 @@ from portal.pv.assessment import assess, assess_town
 from portal.pv.memory import FULL_FIT_EVERY, from_bytes, full_fit_due
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment, Verdict
+from portal.pv.town import towns
 from tests.pv.planted import START, dust, site, weather
 
 SKY = weather(seed=5, haze=0.07)
@@ -214,3 +215,25 @@ def test_a_roof_just_washed_says_more_of_the_air_than_one_whose_dirt_is_guessed(
     # of the two dirty roofs' common 2 %, the air takes two thirds from the other three alike, a few hundredths weighed
     assert alike.log_dimming[2, 0] < -0.011
     assert weighed.log_dimming[2, 0] > -0.005
+
+
+def test_towns_are_those_of_whoever_compares_each_roof_with_each_first_roof() -> None:
+    rng = np.random.default_rng(4)
+    north = [*rng.uniform(47, 49, 150), *rng.uniform(88, 90, 60), *rng.uniform(-1, 1, 60)]
+    east = [
+        *rng.uniform(7, 10, 150),
+        *rng.uniform(-180, 180, 60),
+        *(rng.choice([-180, 180], 60) + rng.normal(0, 0.5, 60)),
+    ]
+    places = np.radians(np.stack([north, east]))
+    up = np.stack([np.cos(places[0]) * np.cos(places[1]), np.cos(places[0]) * np.sin(places[1]), np.sin(places[0])])
+    firsts: list[int] = []
+    labels = []
+    for roof in range(len(north)):  # by the angle between two directions, its sine and cosine from vector products
+        across, along = np.cross(up[:, firsts].T, up[:, roof]), up[:, firsts].T @ up[:, roof]
+        near = np.flatnonzero(np.arctan2(np.linalg.norm(across, axis=1), along) * 6371.0088 <= 40.0)
+        labels.append(int(near[0]) if len(near) else len(firsts))
+        if not len(near):
+            firsts.append(roof)
+    assert towns(north, east).tolist() == labels
+    assert len(firsts) > 50
