@@ -1,4 +1,4 @@
-"""The hidden Markov chain of soiling and its rate: forward-backward passes over a record, and what they say.
+"""The hidden Markov chain of soiling and its rate: forward-backward passes over a record.
 
 Forward-backward after Rabiner 1989 (doi:10.1109/5.18626). Along the axis "levels" stand all hypotheses that hold for a
 whole record: clean levels where rain works in its first half, the same where it hardly takes anything in its second.
@@ -11,63 +11,44 @@ from dataclasses import dataclass
 import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
-from portal.pv.moves import GRID, LOSS, RATE_PRIOR, RATES, growth, quantiles, rate_walk, wash_matrix
-from portal.pv.result import BAND_90
+from portal.pv.moves import (
+    GRID,
+    RAIN_PRIOR,
+    RATE_PRIOR,
+    RATES,
+    growth,
+    growth_back,
+    rate_walk,
+    wash_matrix,
+)
 from portal.pv.spells import Spells
 
-UNEXPLAINED = 1e-8
-"""Likelihood of an index that nothing here explains, relative to the best. No source; a fifth either way changes no
-figure of the made fleet (``tests/pv/sensitivity.py``)."""
-
-NORMAL_SHARE, TAIL_HEIGHT = 0.94, 0.02
-"""Likelihood of an index by a normal, and the height of one three times as wide beside it: together a chance of one
-[ratio], by definition. The share of six in a hundred for thin cloud: no source."""
 BEGINS_AT, BEGINS_DAYS = 0.006, 22
 """Mean loss [log] with which a record begins, and days of its rate on top: since the last rain. No source."""
 LEAST_WASH = 0.005
 """Chance of a wash by rain below which none is counted. No source."""
-
-
-def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:
-    """Likelihood of each spell's index, shape (n, levels, S): a normal with heavy tails for thin cloud, and a floor.
-
-    What no state explains, a fault that was not found say, must not leave the chain without any state at all.
-
-    Parameters
-    ----------
-    spells : Spells
-        NaN in ``y`` where a spell has no day that counts: then every state is as likely.
-    level : ndarray (levels,)
-        Clean levels [log].
-    theta : ndarray (levels, terms)
-        Coefficients of the smooth terms.
-
-    Returns
-    -------
-    ndarray (n, levels, S)
-        Likelihood, relative to the best; 1 everywhere where a spell tells nothing.
-    """
-    seen = np.flatnonzero(np.isfinite(spells.y))
-    error = (spells.y[seen] - (level[:, None] + theta @ spells.terms[seen].T)).T[:, :, None] + GRID
-    wide = np.exp(error * error * (-0.5 / 9 / spells.variance[seen])[:, None, None])
-    third = wide * wide * wide
-    out = np.ones((len(spells.y), len(level), len(GRID)), np.float32)
-    # A normal three times as wide to the ninth power is the normal itself.
-    out[seen] = NORMAL_SHARE * third * third * third + TAIL_HEIGHT * wide + UNEXPLAINED
-    return out
+WEIGHS_NOTHING = 1e-13
+"""Weight of a clean level below which it is left out of what is said of the spells. A chance, by definition: all
+such together change no figure in its ninth place."""
 
 
 @dataclass(frozen=True)
 class Pass:
-    """A forward-backward pass; arrays of shape (n, rates, levels, S) unless said."""
+    """A forward-backward pass; inside, the hypotheses of an array stand as :func:`_by_turns` lays them."""
 
     alpha: Floats32
-    """Filtered distribution in each spell."""
+    """Filtered distribution in each spell, shape (n, rates, clean levels, rains, S)."""
     beta: Floats32
+    """Likelihood of all that comes after each spell, for the clean levels of ``weighed``."""
     by_loss: Floats32
-    """Distribution of the loss in each spell, given the whole record, shape (n, levels, S)."""
+    """Distribution of the loss in each spell, given the whole record, shape (n, levels, S); nothing for clean levels
+    that are not weighed."""
     evidence: Floats
     """Log evidence of each level, shape (levels,)."""
+    share: Floats
+    """Weight of each level, shape (levels,)."""
+    weighed: slice
+    """Clean levels that weigh anything."""
 
     def before(self, spell: int) -> Floats32:
         """Filtered distribution just before a spell's own growth and wash.
@@ -82,7 +63,34 @@ class Pass:
         ndarray (rates, levels, S)
             Sums to 1 in each level.
         """
-        return np.asarray(self.alpha[spell - 1]) if spell else initial_state(self.alpha.shape[2])
+        return _by_halves(self.alpha[spell - 1]) if spell else initial_state(self.by_loss.shape[1])
+
+    def after(self, spell: int) -> Floats32:
+        """Likelihood of all that comes after a spell.
+
+        Parameters
+        ----------
+        spell : int
+            Its position.
+
+        Returns
+        -------
+        ndarray (rates, levels, S)
+            Relative in each level; nothing for those that are not weighed.
+        """
+        out = np.zeros_like(self.alpha[spell])
+        out[:, self.weighed] = self.beta[spell]
+        return _by_halves(out)
+
+    def last(self) -> Floats32:
+        """Filtered distribution at the middle of the last spell.
+
+        Returns
+        -------
+        ndarray (rates, levels, S)
+            Sums to 1 in each level.
+        """
+        return _by_halves(self.alpha[-1])
 
 
 @dataclass(frozen=True)
@@ -161,33 +169,61 @@ def wash_of(spells: Spells, at: int) -> Floats32:
     return wash_matrix(round(float(spells.light[at]), 2), round(float(spells.heavy[at]), 2), bool(spells.visit[at]))
 
 
-def washes_of(spells: Spells) -> list[Floats32 | None]:
-    """Wash of each spell as a matrix.
+@dataclass(frozen=True)
+class Moves:
+    """What moves the chain in each of n spells, the same for all hypotheses and rounds of a fit."""
+
+    half: list[int]
+    """:func:`half_days_of` the spells."""
+    wash: list[Floats32 | None]
+    """Wash of each spell as a matrix (rains, S, S); None where hardly any may have been."""
+    back: list[Floats32 | None]
+    """The same backwards: rows to, columns from."""
+    rate_change: float
+    """Chance a day that the rate moves to a neighbouring one [1/day]."""
+
+
+def moves_of(spells: Spells, before: int, rate_change: float) -> Moves:
+    """Look up what moves the chain.
 
     Parameters
     ----------
     spells : Spells
         The record.
+    before : int
+        As for :func:`half_days_of`.
+    rate_change : float
+        Chance a day that the rate moves to a neighbouring one [1/day].
 
     Returns
     -------
-    list of ndarray (2, S, S) or None
-        None where hardly any may have been.
+    Moves
+        For :func:`forward` and :func:`forward_backward`.
     """
-    return [
-        wash_of(spells, at) if light + heavy > LEAST_WASH or visit else None
-        for at, (light, heavy, visit) in enumerate(zip(spells.light, spells.heavy, spells.visit, strict=True))
-    ]
+    may = (spells.light + spells.heavy > LEAST_WASH) | spells.visit
+    wash = [wash_of(spells, at) if one else None for at, one in enumerate(may)]
+    # A matrix that only says it is transposed is many times as slow in a product as one that is laid out so.
+    turned = {id(one): np.ascontiguousarray(one.transpose(0, 2, 1)) for one in wash if one is not None}
+    back = [None if one is None else turned[id(one)] for one in wash]
+    return Moves(half_days_of(spells, before), wash, back, rate_change)
 
 
-def _washed(state: Floats32, matrix: Floats32, out: Floats32) -> None:
-    """Wash a state (rates, levels, S) into another: each part of its levels has a rain of its own."""
-    rates, levels, size = state.shape
-    parts = (rates, len(matrix), levels // len(matrix), size)
-    # One product of two matrices a rain: as a stack of small ones it takes nearly twice as long.
-    apart = state.reshape(parts).transpose(1, 0, 2, 3).reshape(len(matrix), -1, size)
-    moved = np.matmul(apart, matrix).reshape(parts[1], rates, parts[2], size)
-    out.reshape(parts)[:] = moved.transpose(1, 0, 2, 3)
+def _by_turns(halves: Floats32) -> Floats32:
+    """From (..., levels, S) to (..., clean levels, rains, S), a view: so that one product washes all under a rain."""
+    shape = halves.shape
+    parts = halves.reshape(*shape[:-2], len(RAIN_PRIOR), shape[-2] // len(RAIN_PRIOR), shape[-1])
+    return parts.swapaxes(-2, -3)
+
+
+def _by_halves(turns: Floats32) -> Floats32:
+    """Back from :func:`_by_turns` to (..., levels, S), as a copy."""
+    return turns.swapaxes(-2, -3).reshape(*turns.shape[:-3], -1, turns.shape[-1])
+
+
+def _under_each_rain(states: Floats32) -> Floats32:
+    """From (..., rates, clean levels, rains, S) to a view (..., rains, rates · clean levels, S)."""
+    *before, rates, cleans, rains, size = states.shape
+    return states.reshape(*before, rates * cleans, rains, size).swapaxes(-2, -3)
 
 
 def _telling(likely: Floats32) -> list[bool]:
@@ -195,23 +231,29 @@ def _telling(likely: Floats32) -> list[bool]:
     return [bool(tells) for tells in (likely != 1).any(axis=(1, 2))]
 
 
-def forward(
-    start: Floats32, half: list[int], wash: list[Floats32 | None], likely: Floats32, rate_change: float
-) -> tuple[Floats32, Floats]:
+OVER_RATES, OVER_LOSS = np.ones(len(RATES), np.float32), np.ones(len(GRID), np.float32)
+TINY = np.float32(1e-30)
+"""Added to sums that are divided by: by definition, nothing beside any that is not nought."""
+
+
+def _norm(state: Floats32) -> Floats32:
+    """Sum over rates and losses of (rates, clean levels, rains, S), to be divided by, shape (clean levels, rains)."""
+    # Two products with ones: a sum over two axes takes three times as long.
+    by_loss = OVER_RATES @ state.reshape(len(RATES), -1)
+    return np.asarray((by_loss.reshape(-1, len(GRID)) @ OVER_LOSS + TINY).reshape(state.shape[1:3]))
+
+
+def forward(start: Floats32, moves: Moves, likely: Floats32) -> tuple[Floats32, Floats]:
     """Filter: the state after each spell, given what came before.
 
     Parameters
     ----------
     start : ndarray (rates, levels, S)
         State before the first spell.
-    half : list of int
-        :func:`half_days_of` the spells.
-    wash : list of ndarray (rains, S, S) or None
-        :func:`washes_of` the spells.
+    moves : Moves
+        Of n spells.
     likely : ndarray (n, levels, S)
         :func:`emission` of the spells.
-    rate_change : float
-        Chance a day that the rate moves to a neighbouring one [1/day].
 
     Returns
     -------
@@ -220,61 +262,101 @@ def forward(
     evidence : ndarray (levels,)
         Log evidence of each level.
     """
-    n, levels, size = likely.shape
+    alpha, norms = _forward(start, moves, _by_turns(likely), _telling(likely))
+    return _by_halves(alpha), _evidence(norms)
+
+
+def _evidence(norms: Floats) -> Floats:
+    """Log evidence (levels,) from the norms (n, clean levels, rains)."""
+    return np.asarray(np.log(norms).sum(axis=0).T.ravel())
+
+
+def _forward(start: Floats32, moves: Moves, likely: Floats32, telling: list[bool]) -> tuple[Floats32, Floats]:
+    """Filter as :func:`forward` does, all by turns; norms of shape (n, clean levels, rains)."""
+    n, cleans, rains, size = likely.shape
     rates = len(RATES)
-    alpha = np.empty((n, rates, levels, size), np.float32)
-    norms = np.ones((n, levels))
-    walked = np.empty((rates, levels, size), np.float32)
-    state = start
-    for t, tells in enumerate(_telling(likely)):
-        np.matmul(rate_walk(half[t], rate_change).T, state.reshape(rates, -1), out=walked.reshape(rates, -1))
-        state = np.matmul(walked, growth(half[t]), out=alpha[t])
-        matrix = wash[t]
+    alpha = np.empty((n, rates, cleans, rains, size), np.float32)
+    norms = np.ones((n, cleans, rains))
+    walked, grown = np.empty_like(alpha[0]), np.empty_like(alpha[0])
+    walked_flat, walked_rows = walked.reshape(rates, -1), walked.reshape(rates, -1, size)
+    grown_rows, grown_rains = grown.reshape(rates, -1, size), _under_each_rain(grown)
+    flat, rows, by_rain = alpha.reshape(n, rates, -1), alpha.reshape(n, rates, -1, size), _under_each_rain(alpha)
+    state = _by_turns(start).reshape(rates, -1)
+    for t, tells in enumerate(telling):
+        np.dot(rate_walk(moves.half[t], moves.rate_change).T, state, out=walked_flat)
+        matrix = moves.wash[t]
+        np.matmul(walked_rows, growth(moves.half[t]), out=rows[t] if matrix is None else grown_rows)
         if matrix is not None:
-            _washed(state, matrix, state)
+            np.matmul(grown_rains, matrix, out=by_rain[t])
         if tells:  # else it still sums to 1
-            state *= likely[t]
-            norms[t] = norm = state.sum(axis=(0, 2)) + np.float32(1e-30)
-            state *= (1 / norm)[:, None]
-    return alpha, np.log(norms).sum(axis=0)
+            now = alpha[t]
+            now *= likely[t]
+            norms[t] = norm = _norm(now)
+            now *= (1 / norm)[..., None]
+        state = flat[t]
+    return alpha, norms
 
 
-def forward_backward(spells: Spells, likely: Floats32, rate_change: float) -> Pass:
+def forward_backward(spells: Spells, moves: Moves, likely: Floats32, log_prior: Floats | None = None) -> Pass:
     """Smooth: the distribution of loss and rate in each spell, given the whole record.
 
     Parameters
     ----------
     spells : Spells
         The record.
+    moves : Moves
+        :func:`moves_of` them.
     likely : ndarray (n, levels, S)
         :func:`emission` of each spell.
-    rate_change : float
-        Chance a day that the rate moves to a neighbouring one [1/day].
+    log_prior : ndarray (levels,), optional
+        Log weight of the levels before the record speaks, where those that weigh nothing may be left out of what is
+        said of the spells.
 
     Returns
     -------
     Pass
         With the evidence of each level.
     """
-    n, levels, size = likely.shape
+    turns, telling = _by_turns(likely), _telling(likely)
+    alpha, norms = _forward(initial_state(likely.shape[1]), moves, turns, telling)
+    evidence = _evidence(norms)
+    share = normalised(evidence if log_prior is None else evidence + log_prior)
+    weighed = slice(None) if log_prior is None else _weighed(share)
+    beta = _backward(moves, turns[:, weighed], telling)
+    by_loss = np.zeros(alpha.shape[:1] + alpha.shape[2:], np.float32)
+    some = np.einsum("nrlks,nrlks->nlks", alpha[:, :, weighed], beta)
+    by_loss[:, weighed] = some / (some.sum(axis=-1, keepdims=True) + TINY)
+    return Pass(alpha, beta, _by_halves(by_loss), evidence, share, weighed)
+
+
+def _weighed(share: Floats) -> slice:
+    """Range of clean levels of which any weighs more than nothing (levels,)."""
+    some = np.flatnonzero((share.reshape(len(RAIN_PRIOR), -1) > WEIGHS_NOTHING).any(axis=0))
+    return slice(int(some[0]), int(some[-1]) + 1)
+
+
+def _backward(moves: Moves, likely: Floats32, telling: list[bool]) -> Floats32:
+    """Likelihood of all that comes after each spell, by turns, shape (n, rates, clean levels, rains, S)."""
+    n, cleans, rains, size = likely.shape
     rates = len(RATES)
-    half, wash, telling = half_days_of(spells, 0), washes_of(spells), _telling(likely)
-    alpha, evidence = forward(initial_state(levels), half, wash, likely, rate_change)
-    beta = np.empty_like(alpha)
+    beta = np.empty((n, rates, cleans, rains, size), np.float32)
     beta[-1] = 1
-    back, walked = np.empty_like(alpha[0]), np.empty_like(alpha[0])
+    back, washed = np.empty_like(beta[0]), np.empty_like(beta[0])
+    washed_rains = _under_each_rain(washed)
+    walked = np.empty((rates, cleans * rains, size), np.float32)
+    flat = beta.reshape(n, rates, -1)
     for t in range(n - 1, 0, -1):
-        np.multiply(beta[t], likely[t], out=back)
-        matrix = wash[t]
+        now = np.multiply(beta[t], likely[t], out=back) if telling[t] else beta[t]
+        matrix = moves.back[t]
         if matrix is not None:
-            _washed(back, matrix.transpose(0, 2, 1), back)
-        np.matmul(back, growth(half[t]).transpose(0, 2, 1), out=walked)
-        np.matmul(rate_walk(half[t], rate_change), walked.reshape(rates, -1), out=beta[t - 1].reshape(rates, -1))
+            np.matmul(_under_each_rain(now), matrix, out=washed_rains)
+            now = washed
+        np.matmul(now.reshape(walked.shape), growth_back(moves.half[t]), out=walked)
+        np.dot(rate_walk(moves.half[t], moves.rate_change), walked.reshape(rates, -1), out=flat[t - 1])
         if telling[t]:
-            beta[t - 1] *= (rates * size / (beta[t - 1].sum(axis=(0, 2)) + np.float32(1e-30)))[:, None]
-    by_loss = np.einsum("nrms,nrms->nms", alpha, beta)
-    by_loss /= by_loss.sum(axis=2, keepdims=True) + np.float32(1e-30)
-    return Pass(alpha, beta, by_loss, evidence)
+            before = beta[t - 1]
+            before *= (rates * size / _norm(before))[..., None]
+    return beta
 
 
 def normalised(log_weight: Floats) -> Floats:
@@ -297,83 +379,3 @@ def normalised(log_weight: Floats) -> Floats:
     """
     weight = np.exp(log_weight - log_weight.max())
     return np.asarray(weight / weight.sum())
-
-
-def at_the_end(state: Floats32, share: Floats, last_days: int) -> tuple[Floats, Floats]:
-    """Say how loss and rate are distributed on the record's last day.
-
-    Parameters
-    ----------
-    state : ndarray (rates, levels, S)
-        At the middle of the last spell; half of it lies between there and the record's end.
-    share : ndarray (levels,)
-        Weight of each level.
-    last_days : int
-        Length of the last spell [days].
-
-    Returns
-    -------
-    by_loss : ndarray (S,)
-        Distribution of the loss, over :data:`LOSS`.
-    by_rate : ndarray (rates,)
-        Distribution of the rate, over :data:`RATES`.
-    """
-    mixed = np.einsum("m,rms->rs", share, state, optimize=True)
-    now = np.matmul(mixed[:, None, :], growth(last_days))[:, 0, :].sum(axis=0).astype(np.float64)
-    return now / now.sum(), np.asarray(np.einsum("m,rms->r", share, state))
-
-
-@dataclass(frozen=True)
-class Rate:
-    """A soiling rate [1/day] with its 90 % interval."""
-
-    mean: float
-    low: float
-    high: float
-
-
-def rate_of(by_rate: Floats) -> Rate:
-    """Mean and 90 % interval of the rate from its distribution over :data:`RATES`.
-
-    Parameters
-    ----------
-    by_rate : ndarray (rates,)
-        Sums to 1.
-
-    Returns
-    -------
-    Rate
-        Its interval is never of no width and holds the mean.
-
-    Examples
-    --------
-    Even if all of it lies on one point of the grid the rate is no better known than the grid is fine:
-
-    >>> one = rate_of(np.array([0, 0, 0, 1.0, 0, 0, 0, 0]))
-    >>> one.mean, round(one.low, 5), round(one.high, 5)
-    (0.001, 0.00064, 0.00145)
-    """
-    mean = float(by_rate @ RATES)
-    low, high = quantiles(by_rate, RATES, np.array([BAND_90[0], BAND_90[-1]]))
-    return Rate(mean, min(float(low), mean), max(float(high), mean))
-
-
-def band_of(by_loss: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mean, 5 % and 95 % point of distributions over :data:`LOSS`, shape (n, S); each of shape (n,).
-
-    The points are those of the grid; the band holds the mean even where nearly all lies on one of them.
-
-    Parameters
-    ----------
-    by_loss : ndarray (n, S)
-        Each row sums to 1.
-
-    Returns
-    -------
-    mean, low, high : ndarray (n,)
-        [fraction of clean yield]
-    """
-    cumulative = np.cumsum(by_loss, axis=1)
-    mean = by_loss @ LOSS
-    low, high = (LOSS[(cumulative < at).sum(axis=1).clip(0, len(LOSS) - 1)] for at in (BAND_90[0], BAND_90[-1]))
-    return mean, np.minimum(low, mean), np.maximum(high, mean)

@@ -87,9 +87,10 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     grown = np.matmul(walked, growth(half))
     pair = np.zeros((len(GRID), len(GRID)))
     half_way = len(weighed.share) // 2
+    after = done.after(spell)
     for level in np.flatnonzero(weighed.share > DOUBTED):
         rain = WORKS if level < half_way else HARDLY
-        back = done.beta[spell, :, level] * weighed.likely[spell, level]
+        back = after[:, level] * weighed.likely[spell, level]
         both = (grown[:, level].T @ back * matrix[rain]).astype(np.float64)
         pair += weighed.share[level] * both / both.sum()
     total = np.cumsum(pair.ravel()[GAIN_ORDER])

@@ -21,7 +21,8 @@ import numpy.typing as npt
 
 from portal.pv.array import Array
 from portal.pv.arrays import Floats32
-from portal.pv.chain import Rate, Resume
+from portal.pv.bands import Rate
+from portal.pv.chain import Resume
 from portal.pv.daily import DAY, EPOCH, Daily, Metering
 from portal.pv.gains import Gain
 from portal.pv.moves import GRID, RAIN_PRIOR, RATES

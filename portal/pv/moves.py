@@ -76,6 +76,23 @@ def growth(half_days: int) -> Floats32:
 
 
 @lru_cache(maxsize=64)
+def growth_back(half_days: int) -> Floats32:
+    """:func:`growth` backwards, laid out so: products with a matrix that only says it is transposed are slow.
+
+    Parameters
+    ----------
+    half_days : int
+        Time that passes [half days].
+
+    Returns
+    -------
+    ndarray (rates, S, S)
+        Rows to, columns from.
+    """
+    return np.ascontiguousarray(growth(half_days).transpose(0, 2, 1))
+
+
+@lru_cache(maxsize=64)
 def rate_walk(half_days: int, change: float) -> Floats32:
     """Moves of the rate over some half days.
 

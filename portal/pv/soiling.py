@@ -24,20 +24,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from portal.pv.arrays import Floats
+from portal.pv.bands import Rate, at_the_end, band_of, rate_of
 from portal.pv.chain import (
-    Rate,
+    Moves,
     Resume,
-    at_the_end,
-    band_of,
-    emission,
     forward,
     forward_backward,
-    half_days_of,
     initial_state,
+    moves_of,
     normalised,
-    rate_of,
-    washes_of,
 )
+from portal.pv.emission import emission
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
 from portal.pv.lasting import lasting_sd
 from portal.pv.moves import GRID, RAIN_PRIOR, blur
@@ -127,8 +124,7 @@ def advance(resume: Resume, record: Record, errors: Errors) -> Advance:
         errors = replace(errors, lasting_sd=resume.lasting_sd)
     spells = cut_spells(record, errors)
     likely = emission(spells, resume.level, resume.theta)
-    half = half_days_of(spells, resume.half_days)
-    alpha, evidence = forward(resume.state, half, washes_of(spells), likely, errors.rate_change)
+    alpha, evidence = forward(resume.state, moves_of(spells, resume.half_days, errors.rate_change), likely)
     share = normalised(resume.log_share + evidence)
     by_loss = np.einsum("m,nrms->ns", share, alpha).astype(np.float64)
     now, by_rate = at_the_end(alpha[-1], share, int(spells.days[-1]))
@@ -176,15 +172,15 @@ def fit(
     spells = cut_spells(record, errors)
     if not np.isfinite(spells.y).any():
         raise ValueError("no day of the record counts; there is nothing to fit")
-    level, theta, normal, lasting = _terms_by_level(spells, record, errors, start=start, rounds=rounds)
+    moves = moves_of(spells, 0, errors.rate_change)
+    level, theta, normal, lasting = _terms_by_level(spells, moves, record, errors, start=start, rounds=rounds)
     spells = _with_lasting(spells, errors.lasting_sd, lasting)
     likely = emission(spells, level, theta)
-    done = forward_backward(spells, likely, errors.rate_change)
-    share = normalised(done.evidence + _log_prior(theta, record.terms, errors.stubborn))
-    weighed = Weighed(spells, likely, done, share, errors.rate_change)
+    done = forward_backward(spells, moves, likely, _log_prior(theta, record.terms, errors.stubborn))
+    weighed = Weighed(spells, likely, done, done.share, errors.rate_change)
     # What the smooth terms leave open at the end, from the fit's own normal equations.
     now_sd = float(np.sqrt(spells.terms[-1] @ np.linalg.inv(normal) @ spells.terms[-1] + errors.present_sd**2))
-    now, by_rate = at_the_end(done.alpha[-1], share, int(spells.days[-1]))
+    now, by_rate = at_the_end(done.last(), done.share, int(spells.days[-1]))
     by_loss = weighed.log_loss()
     mean, low, high = band_of(by_loss)
     middle, every = spells.first + (spells.days - 1) / 2, np.arange(len(record.log_index))
@@ -200,8 +196,8 @@ def fit(
         falls=falls(weighed) if with_gains else [],
         visits=gains_of_visits(weighed, record.visit_days.tolist()) if with_gains else [],
         mean_loss=float((loss_mean * record.expected_wh)[usable].sum() / record.expected_wh[usable].sum()),
-        smooth=share @ (level[:, None] + theta @ record.terms.by_day.T),
-        theta=share @ theta,
+        smooth=done.share @ (level[:, None] + theta @ record.terms.by_day.T),
+        theta=done.share @ theta,
         resume=_resume(weighed, level, theta, now_sd, lasting if errors.lasting_spread else None),
     )
 
@@ -209,7 +205,7 @@ def fit(
 def _resume(weighed: Weighed, level: Floats, theta: Floats, now_sd: float, lasting: float | None) -> Resume:
     """Where a fit leaves the chain."""
     return Resume(
-        state=weighed.done.alpha[-1].copy(),
+        state=weighed.done.last(),
         half_days=int(weighed.spells.days[-1]),
         log_share=np.log(weighed.share + 1e-30),
         level=level,
@@ -220,7 +216,7 @@ def _resume(weighed: Weighed, level: Floats, theta: Floats, now_sd: float, lasti
 
 
 def _terms_by_level(
-    spells: Spells, record: Record, errors: Errors, *, start: Floats | None, rounds: int
+    spells: Spells, moves: Moves, record: Record, errors: Errors, *, start: Floats | None, rounds: int
 ) -> tuple[Floats, Floats, Floats, float]:
     """Clean levels to weigh (levels,), smooth terms of each (levels, terms), their normal equations, lasting error."""
     level = _levels(spells.y[np.isfinite(spells.y)])
@@ -228,7 +224,7 @@ def _terms_by_level(
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]
     rains = len(RAIN_PRIOR)
-    coarse, normal, lasting = _Search(spells, record, errors, np.tile(few, rains)).smooth_terms(start, rounds)
+    coarse, normal, lasting = _Search(spells, moves, record, errors, np.tile(few, rains)).smooth_terms(start, rounds)
     onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))
     theta = np.concatenate([onto @ part for part in np.split(coarse, rains)])
     return np.tile(level, rains), theta, normal[1], lasting
@@ -256,6 +252,7 @@ class _Search:
     """Where the smooth terms are looked for: at a few levels (levels,)."""
 
     spells: Spells
+    moves: Moves
     record: Record
     errors: Errors
     levels: Floats
@@ -290,7 +287,7 @@ class _Search:
         spells, lasting = self.spells, self.errors.lasting_sd
         for _ in range(rounds - 1):
             y, precision = _weighted(spells)
-            done = forward_backward(spells, emission(spells, self.levels, theta), self.errors.rate_change)
+            done = forward_backward(spells, self.moves, emission(spells, self.levels, theta))
             mean_x = (done.by_loss @ grid).T.astype(np.float64)  # (levels, n)
             target = y + mean_x - self.levels[:, None]
             rest = target - theta @ columns.T
@@ -316,8 +313,7 @@ class _Search:
     def _score(self, theta: Floats, lasting: float) -> float:
         """Log evidence of coefficients, all levels together."""
         likely = emission(_with_lasting(self.spells, self.errors.lasting_sd, lasting), self.levels, theta)
-        half, wash = half_days_of(self.spells, 0), washes_of(self.spells)
-        _, evidence = forward(initial_state(len(self.levels)), half, wash, likely, self.errors.rate_change)
+        _, evidence = forward(initial_state(len(self.levels)), self.moves, likely)
         return float(np.logaddexp.reduce(evidence + _log_prior(theta, self.record.terms, self.errors.stubborn)))
 
 

@@ -137,13 +137,12 @@ def cut_spells(record: Record, errors: Errors) -> Spells:
 
 def _first_days(wet: Bools, good: Bools, visit_next: Bools) -> Ints:
     """Positions at which spells begin, shape (n,)."""
-    first_days = [0]
-    for day in range(1, len(wet)):
-        # Wet days with readings stand alone; those without join.
-        apart = wet[day] != wet[day - 1] or (wet[day] and (good[day] or good[day - 1]))
-        if visit_next[day] or apart or day - first_days[-1] >= LONGEST:
-            first_days.append(day)
-    return np.array(first_days, dtype=np.int64)
+    # Wet days with readings stand alone; those without join.
+    apart = (wet[1:] != wet[:-1]) | (wet[1:] & (good[1:] | good[:-1])) | visit_next[1 : len(wet)]
+    begun = np.append(0, np.flatnonzero(apart) + 1)
+    pieces = -(-np.diff(np.append(begun, len(wet))) // LONGEST)
+    earlier = np.repeat(np.cumsum(pieces) - pieces, pieces)
+    return np.asarray(np.repeat(begun, pieces) + LONGEST * (np.arange(pieces.sum()) - earlier))
 
 
 def _means(log_index: Floats, scatter: Floats, owner: Ints, errors: Errors) -> tuple[Floats, Floats]:

@@ -28,7 +28,7 @@ from tests.pv.fleet import PLACES, Made, make_town
 ASSESSED = (
     "moves.DROPPINGS",
     "moves.RATE_FROM_ZERO",
-    "chain.UNEXPLAINED",
+    "emission.UNEXPLAINED",
     "gains.GAIN_FLOOR",
     "gains.FALL",
     "gains.DOUBTED",
@@ -123,12 +123,14 @@ def changed(name: str, factor: float) -> Iterator[None]:
         new = old * factor
     setattr(module, constant, replace(before, **{field[0]: new}) if field else new)
     moves.growth.cache_clear()
+    moves.growth_back.cache_clear()
     moves.rate_walk.cache_clear()
     try:
         yield
     finally:
         setattr(module, constant, before)
         moves.growth.cache_clear()
+        moves.growth_back.cache_clear()
         moves.rate_walk.cache_clear()
 
 
