@@ -1,18 +1,22 @@
 """What a portal of N roofs costs: the first assessment, the nights after it, an upload, by any number of workers.
 
-    python -m tests.scale --roofs 1000 [--distinct 500] [--workers 1 2 4] [--days 400] [--postgres] [--whole]
+    python -m tests.scale --roofs 1000 [--distinct 500] [--workers 1 2 4] [--days 400] [--postgres]
+    python -m tests.scale --roofs 1000 --whole [--kills] [--distinct 500] [--days 400]
+    python -m tests.scale --fits
     python -m tests.scale --roofs 180 --folder [--days 400]
     python -m tests.scale --towns 15 60 180 600 [--days 400]
 
 Four fifths of the roofs stand in one metropolis, the others in villages of eight; two firms have every other roof each.
 Nothing but the portal's own code and the planted roofs of ``tests.pv.planted``; a data folder and database of its own,
 gone afterwards. Of more than ``--distinct`` roofs the others are copies of those in the database, made after the first
-assessment. A night is measured in two parts, the seventh of the roofs that is fitted whole and the others, then whole
-with each number of workers; then one roof sends its record anew.
+assessment. A night is done by each number of workers, then one in two parts, the seventh of the roofs that is fitted
+whole and the others; then one roof sends its record anew.
 
 ``--whole`` starts a whole portal beside it (PostgreSQL, broker, web, beat, two workers). While it does a night 50 users
-open its pages; then a worker, the broker, and all of it at once are killed half-way through a night, and it says what
-was lost and what was done twice.
+open its pages; with ``--kills`` then a worker, the broker, and all of it at once are killed half-way through a night,
+and it says what was lost and what was done twice.
+
+``--fits`` measures first fits of three years of 15 minutes, of roofs alone and of a town of fifteen.
 
 ``--folder`` measures ``manage.py assess --folder`` instead: a town of 15 roofs beside one of N, and that with one
 process and with two. ``--towns`` compares a town's fit in cells with one joint fit, by errors and intervals.
@@ -45,7 +49,9 @@ def main() -> None:
     parser.add_argument("--workers", type=int, nargs="+", default=[1], help="each number does a night")
     parser.add_argument("--days", type=int, default=400, help="of record before the first assessment")
     parser.add_argument("--postgres", action="store_true")
-    parser.add_argument("--whole", action="store_true", help="a whole portal with people, of which parts are killed")
+    parser.add_argument("--whole", action="store_true", help="a whole portal, and people on its pages")
+    parser.add_argument("--kills", action="store_true", help="kill parts of the whole portal as well")
+    parser.add_argument("--fits", action="store_true", help="first fits of three years, alone and in a town")
     parser.add_argument("--folder", action="store_true", help="assess a folder of files, without a database")
     parser.add_argument("--towns", type=int, nargs="+", metavar="N", help="fit towns of so many roofs in both ways")
     parser.add_argument("--work", metavar="NOW", help=argparse.SUPPRESS)
@@ -60,6 +66,11 @@ def main() -> None:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="rinsemark-scale-")))
         folder.chmod(0o755)  # PostgreSQL runs as another user
         os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+        if asked.fits:
+            from tests.scale.fits import measure_fits  # numpy reads how many threads it may take when it is imported
+
+            measure_fits()
+            return
         if asked.towns:
             from tests.scale.town import compare  # numpy reads how many threads it may take when it is imported
 
@@ -95,7 +106,12 @@ def main() -> None:
             call_command("prepare_assets", verbosity=0)
             portal.start_services("workers.app", "mail,imports,nights")
             people_while_a_night_runs(portal, asked.roofs)
-            killed_half_way(portal, asked.roofs)
+            if asked.kills:
+                killed_half_way(portal, asked.roofs)
+
+
+IN_TWO_PARTS = 1000
+"""Of more roofs no night is done in two parts: their cells are no larger, so the parts would cost a roof the same."""
 
 
 def nights(asked: argparse.Namespace) -> None:
@@ -117,13 +133,14 @@ def nights(asked: argparse.Namespace) -> None:
             f"{asked.roofs - made} copies of them with the last 60 days of their readings made in "
             f"{time.monotonic() - began:.0f} s: they cost what others do, their answers mean nothing"
         )
-    day += timedelta(days=1)
-    due = only(day, due=True)
-    night(due, 1, "fitted whole", day)
-    night(only(day, due=False), 1, "the others", day)
     for workers in asked.workers:
         day += timedelta(days=1)
         night(asked.roofs, workers, "night", day)
+    if asked.roofs <= IN_TWO_PARTS:
+        day += timedelta(days=1)
+        due = only(day, due=True)
+        night(due, most, "fitted whole", day)
+        night(only(day, due=False), most, "the others", day)
     night(1, 1, "upload", day, upload=True)
 
 
