@@ -36,7 +36,11 @@ def arrival_window(visit: Visit) -> tuple[datetime, datetime]:
 
 def way_minutes(visit: Visit) -> int | None:
     """How long the van takes from the stop before, or from the yard [min]; None where a place is not known."""
-    before = stops_before(visit).select_related("site").last()
+    return way_from(stops_before(visit).select_related("site").last(), visit)
+
+
+def way_from(before: Visit | None, visit: Visit) -> int | None:
+    """How long the van takes from this stop, or without one from the yard [min]; None where a place is not known."""
     start = before.site.place if before else yard_of(visit.site.customer.business)
     if start is None or visit.site.place is None:
         return None

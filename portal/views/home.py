@@ -47,6 +47,7 @@ from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.fleet import last_years
 from portal.views.holds import held
+from portal.views.setting_out import SettingOut, sets_out
 from portal.views.sites import site_story
 from portal.words.advice import SIGNS
 
@@ -89,6 +90,7 @@ class Stop:
     later: bool
     told: Recommendation
     known: RoofWarnings
+    out: SettingOut | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,5 +209,6 @@ def _visits(
     if told is None:
         told = recommendations([visit.site for visit, _ in found], now=now)
     known = visit_warnings([visit for visit, _ in found], reader=user, now=now, told=told)
-    stops = [Stop(visit, later, told[visit.site_id], known[visit.pk]) for visit, later in found]
-    return sorted(stops, key=lambda stop: (stop.visit.starts_at, stop.visit.pk))
+    found.sort(key=lambda one: (one[0].starts_at, one[0].pk))
+    out = sets_out([visit for visit, _ in found], reader=user, now=now) if technician else {}
+    return [Stop(visit, later, told[visit.site_id], known[visit.pk], out.get(visit.pk)) for visit, later in found]

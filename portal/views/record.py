@@ -134,11 +134,11 @@ def visit_entries(request: HttpRequest, pk: int) -> HttpResponse:
     )
     if _wants_json(request):
         return JsonResponse({"id": entry.pk})
-    back = LISTS.get(request.POST.get("back", ""))
-    if back is not None:
-        return redirect(f"{back}#visit-{pk}")
+    back = request.POST.get("back", "")
+    if back in LISTS:
+        return redirect(f"{LISTS[back]}#visit-{pk}")
     messages.success(request, _("Kept."))
-    return redirect("visit_record", pk)
+    return redirect("visit_sheet" if back == "sheet" else "visit_record", pk)
 
 
 @require_POST

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from portal.actions.visits import in_route_order
 from portal.actions.week import crew_of
 from portal.models import User, Visit
 from portal.models.visit import VisitQuerySet
+from portal.views.setting_out import SettingOut, sets_out
 
 DAYS_A_PAGE = 14
 
@@ -23,7 +24,7 @@ class Round:
     """One crew's visits of a day, in the order to drive or to be there."""
 
     crew: str
-    stops: list[tuple[Visit, RoofWarnings]]
+    stops: list[tuple[Visit, RoofWarnings, SettingOut | None]]
     km: float
 
 
@@ -49,10 +50,15 @@ def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datet
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
-    known = visit_warnings(visits, reader=reader, now=now)
+    known, out = visit_warnings(visits, reader=reader, now=now), sets_out(visits, reader=reader, now=now)
+
+    def stops(ordered: Iterable[Visit]) -> list[tuple[Visit, RoofWarnings, SettingOut | None]]:
+        return [(one, known[one.pk], out.get(one.pk)) for one in ordered]
+
     if not by_route:
-        return [Day(day, [Round("", [(one, known[one.pk]) for one in of_day], 0.0)]) for day, of_day in days.items()]
-    return [Day(day, _rounds(of_day, known)) for day, of_day in days.items()]
+        return [Day(day, [Round("", stops(of_day), 0.0)]) for day, of_day in days.items()]
+    rounds = {day: _rounds(of_day) for day, of_day in days.items()}
+    return [Day(day, [Round(crew, stops(ordered), km) for crew, ordered, km in rounds[day]]) for day in rounds]
 
 
 def names_of(crew: Iterable[User]) -> str:
@@ -60,13 +66,12 @@ def names_of(crew: Iterable[User]) -> str:
     return ", ".join(sorted(map(str, crew))) or _("Nobody sent yet")
 
 
-def _rounds(of_day: Iterable[Visit], known: Mapping[int, RoofWarnings]) -> list[Round]:
-    """Each crew's own round: two vans do not share a route."""
+def _rounds(of_day: Iterable[Visit]) -> list[tuple[str, list[Visit], float]]:
+    """Each crew's own round, and its kilometres: two vans do not share a route."""
     crews: dict[tuple[User, ...], list[Visit]] = {}
     for visit in of_day:
         crews.setdefault(crew_of(visit), []).append(visit)
     rounds = []
     for crew, own in crews.items():
-        ordered, km = in_route_order(own)
-        rounds.append(Round(names_of(crew), [(one, known[one.pk]) for one in ordered], km))
-    return sorted(rounds, key=lambda one: one.crew)
+        rounds.append((names_of(crew), *in_route_order(own)))
+    return sorted(rounds, key=lambda one: one[0])

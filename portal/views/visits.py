@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, time, timedelta
 from typing import cast
-from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
@@ -16,7 +15,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendation
-from portal.actions.arrival import expected_at, way_minutes
+from portal.actions.arrival import stops_before
 from portal.actions.roof_warnings import visit_warnings
 from portal.actions.visits import (
     overlapping,
@@ -41,6 +40,7 @@ from portal.models.record import times_there
 from portal.pv.shaded_hours import hours_that_look_shaded
 from portal.views.asked import page_asked
 from portal.views.life import life_of
+from portal.views.setting_out import sets_out
 from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
 from portal.words.sentences import with_words
 
@@ -115,11 +115,7 @@ def visit_sheet(request: HttpRequest, pk: int) -> HttpResponse:
             "today": today,
             "washed_on": min(today, visit.starts_at.astimezone(ZoneInfo(site.tz)).date()),
             "overlaps": overlapping(visit) if visit.state == VisitState.BOOKED else [],
-            "sets_out": visit.state == VisitState.BOOKED
-            and visit.starts_at.astimezone(ZoneInfo(site.tz)).date() == today,
-            "there_at": expected_at(visit),
-            "way": way_minutes(visit),
-            "set_out_id": uuid4(),
+            "out": sets_out([*stops_before(visit).with_site(), visit], reader=None, now=timezone.now()).get(visit.pk),
             "user_id": user.pk,
             "there": times_there(visit.entries.all()),
         },

@@ -24,10 +24,16 @@ NINE = datetime(2026, 6, 16, 9, 0, tzinfo=ZoneInfo("America/Denver"))
 MINUTE = timedelta(minutes=1)
 
 
-def sets_out(visit: Visit, at: datetime, minutes: int | None) -> VisitEntry:
+def sets_out(visit: Visit, at: datetime, minutes: int | None, *, sent_at: datetime | None = None) -> VisitEntry:
     by = visit.technicians.first() or factories.member(visit.site.customer.business, Role.TECHNICIAN)
     return record_entry(
-        visit=visit, kind=EntryKind.SET_OUT, client_id=uuid4(), drive_minutes=minutes, by=by, at=at, now=at
+        visit=visit,
+        kind=EntryKind.SET_OUT,
+        client_id=uuid4(),
+        drive_minutes=minutes,
+        by=by,
+        at=at,
+        now=sent_at or at,
     )
 
 
@@ -77,9 +83,15 @@ def test_one_press_tells_the_customer_once_in_their_language_with_the_time() -> 
     assert [one.subject for one in mail.outbox] == ["Estamos en camino: hacia las 08:45"]
 
 
-def test_a_word_that_waited_for_a_signal_until_they_were_there_is_not_sent() -> None:
+def test_the_mail_is_written_down_with_the_word_and_waits_for_no_planning() -> None:
     (visit,) = round_of(1)
     sets_out(visit, NINE - 41 * MINUTE, 22)
+    assert Reminder.objects.get(kind=ReminderKind.SET_OUT).due_at == NINE - 41 * MINUTE
+
+
+def test_a_word_that_waited_for_a_signal_until_they_were_there_is_not_sent() -> None:
+    (visit,) = round_of(1)
+    sets_out(visit, NINE - 41 * MINUTE, 22, sent_at=NINE - 15 * MINUTE)
     plan_standing(now=NINE - 15 * MINUTE)
     assert not Reminder.objects.filter(kind=ReminderKind.SET_OUT).exists()
 

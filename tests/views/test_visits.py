@@ -13,8 +13,8 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.visits import put_off_visit
-from portal.models import Role, Visit, VisitState
+from portal.actions.visits import finish_visit, put_off_visit
+from portal.models import Reminder, ReminderState, Role, Visit, VisitState
 from tests import factories
 from tests.views.cast import Cast
 
@@ -88,11 +88,11 @@ def test_each_crew_gets_its_own_round_from_the_yard(people: Cast) -> None:
         for day in people.client("office").get(reverse("visits"), {"order": "route"}).context["days"]
         if len(day.rounds) == 2
     )
-    rounds = {one.crew: [visit.site.name for visit, _ in one.stops] for one in day.rounds}
+    rounds = {one.crew: [visit.site.name for visit, *_ in one.stops] for one in day.rounds}
     assert rounds["Another Van"] == ["theirs"]
     assert rounds[str(technician)] in (["near", "middle", "far"], ["far", "middle", "near"])
     by_time = people.client("office").get(reverse("visits")).context["days"]
-    assert [visit.site.name for one in by_time if one.day == day.day for visit, _ in one.rounds[0].stops] == [
+    assert [visit.site.name for one in by_time if one.day == day.day for visit, *_ in one.rounds[0].stops] == [
         "far",
         "theirs",
         "near",
@@ -183,8 +183,41 @@ def test_one_press_on_the_sheet_says_when_the_van_is_there(people: Cast) -> None
     assert client.post(reverse("visit_entries", args=[visit.pk]), said, headers=headers).status_code == 200
     page = client.get(sheet)
     assert 'value="set_out"' not in page.content.decode()
-    there = page.context["there_at"].astimezone(ZoneInfo(visit.site.tz))
-    assert f"On the way: there at about <b>{there:%H:%M}</b>. The customer is told by mail." in page.content.decode()
+    there = page.context["out"].there_at.astimezone(ZoneInfo(visit.site.tz))
+    on_the_way = f"On the way: there at about <b>{there:%H:%M}</b>."
+    # no worker runs here, as where the broker is away: the mail is written down, and nobody is told that it went out
+    assert f"{on_the_way} The mail has not gone out yet. If it is urgent, ring them." in page.content.decode()
+    Reminder.objects.filter(visit=visit).update(state=ReminderState.FAILED)
+    assert f"{on_the_way} No mail went out: ring them." in client.get(sheet).content.decode()
+    Reminder.objects.filter(visit=visit).update(state=ReminderState.SENT, sent_at=there)
+    assert f"The customer was told by mail at {there:%H:%M}." in client.get(sheet).content.decode()
+
+
+@pytest.mark.parametrize("path", ["/", "/visits/"])
+def test_the_days_list_has_the_button_of_ones_own_visits_and_opens_the_next(people: Cast, path: str) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    midnight = timezone.now().astimezone(ZoneInfo(people.visit.site.tz)).replace(hour=0, minute=0, second=0)
+    Visit.objects.all().delete()
+    crew = (technician,)
+    done, second, third, tomorrow = (
+        factories.visit(site=people.visit.site, starts_at=midnight + timedelta(hours=hours), technicians=crew)
+        for hours in (8, 10, 12, 34)
+    )
+    finish_visit(visit=done, now=timezone.now())
+    client = people.client("technician")
+    said = {"client_id": str(uuid4()), "kind": "set_out", "drive_minutes": "60", "back": "visits"}
+    page = client.get(path).content.decode()
+    assert page.count('value="set_out"') == 3
+    assert page.count("<details open><summary>Setting out") == 2, "today's next and tomorrow's first"
+    answer = client.post(reverse("visit_entries", args=[second.pk]), said)
+    assert answer["Location"] == f"/visits/#visit-{second.pk}"
+    page = client.get(path).content.decode()
+    assert page.count('value="set_out"') == 2
+    assert "On the way: there at about" in page
+    assert page.index("<details open><summary>Setting out") > page.index(f'id="visit-{third.pk}"')
+    assert f'id="drive-minutes-{tomorrow.pk}"' in page
+    assert 'value="set_out"' not in people.client("office").get(path).content.decode(), "they are not sent there"
 
 
 def test_nobody_sets_out_on_another_day(people: Cast) -> None:

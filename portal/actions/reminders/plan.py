@@ -14,7 +14,7 @@ from portal.actions.reminders.kinds import KINDS, Kind
 from portal.actions.reminders.roofs import look_at
 from portal.actions.reminders.standing import Firm
 from portal.actions.reminders.wish import Wish
-from portal.models import Business, Reminder, ReminderState, Site, SiteAssessment
+from portal.models import Business, Reminder, ReminderKind, ReminderState, Site, SiteAssessment
 
 AGAIN_AFTER_DROP = timedelta(days=14)
 PLANNED_AT_ONCE = 1000
@@ -40,6 +40,13 @@ def plan_standing(*, now: datetime) -> None:
     for business in Business.objects.select_related("sending_rules"):
         firm = Firm(business=business, now=now)
         _plan([(kind, wish) for kind, of_firm in kinds for wish in of_firm(firm)], now)
+
+
+def plan_set_outs(*, business: Business, now: datetime) -> None:
+    """Plan the mails of vans that have set out, with the entry that says so: the next planning may be too late."""
+    kind = KINDS[ReminderKind.SET_OUT]
+    assert kind.of_firm is not None, "it follows from the office's work"
+    _plan([(kind, wish) for wish in kind.of_firm(Firm(business=business, now=now))], now)
 
 
 def plan_unassessed(*, now: datetime) -> None:

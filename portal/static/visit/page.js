@@ -33,8 +33,8 @@ async function keep(form, fields, file) {
   fields.at = new Date().toISOString();
   /** @type {Row} */
   const row = {
-    id: newId(), user: me, visit, url: form.getAttribute("action") ?? "", fields, madeAt: Date.now(), state: "waiting",
-    place: one(document, "h1", HTMLElement).textContent, problem: "",
+    id: newId(), user: me, visit: visitOf(form), url: form.getAttribute("action") ?? "", fields, madeAt: Date.now(),
+    state: "waiting", place: form.dataset.place ?? one(document, "h1", HTMLElement).textContent, problem: "",
     // read here, since the camera's own file may go; kept as a Blob, which is read again only when it is needed
     file: file ? new Blob([await file.arrayBuffer()], { type: file.type }) : null, fileName: file ? file.name : "",
   };
@@ -186,9 +186,8 @@ async function paint() {
   const refused = rows.filter((row) => row.state === "refused" && row.user === me && (!visit || row.visit === visit));
   paintLine(rows, refused.length);
   paintRefused(refused);
-  if (!visit) return;
-  const mine = rows.filter(
-    (row) => row.visit === visit && row.user === me && !have.has(row.id) && row.state !== "refused");
+  openOnItsDay();
+  const mine = rows.filter((row) => row.user === me && !have.has(row.id) && row.state !== "refused");
   for (const form of forms) {
     const last = mine.findLast((row) => row.file === null && !row.fileName && sameItem(form, row));
     if (last) {
@@ -199,6 +198,7 @@ async function paint() {
       press(form, last.fields.answer);
     }
   }
+  if (!visit) return;
   // What is known of the roof was read: the rest of the record opens.
   if (forms.some((form) => "heed" in form.dataset && form.classList.contains("entered"))) {
     for (const part of every(document, "[data-after-heed]", HTMLElement)) part.hidden = false;
@@ -336,10 +336,22 @@ function button(word, press) {
  * @param {Row} row
  */
 function sameItem(form, row) {
-  return ["kind", "item", "phase", "distance"].every((name) => {
+  return row.visit === visitOf(form) && ["kind", "item", "phase", "distance"].every((name) => {
     const field = form.querySelector(`[name=${name}]`);
     return (field instanceof HTMLInputElement ? field.value : "") === (row.fields[name] || "");
   });
+}
+
+/** On the lists a form says which visit it is of. @param {HTMLFormElement} form */
+function visitOf(form) {
+  return visit || Number(form.dataset.of);
+}
+
+/** A page that was put aside the day before shows today what is for today. */
+function openOnItsDay() {
+  for (const part of every(document, "[data-opens]", HTMLElement)) {
+    part.hidden = !(Number(part.dataset.opens) * 1000 <= Date.now() && Date.now() < Number(part.dataset.closes) * 1000);
+  }
 }
 
 // ---- from the start
