@@ -19,6 +19,7 @@ from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST
 
 from portal.actions.days_off import give_days_back, take_days_off, visits_on
+from portal.actions.roof_warnings import visit_warnings
 from portal.actions.week import order_by_route, round_of, week_of
 from portal.models import Business, DayOff, User
 from portal.views.asked import row_asked
@@ -46,12 +47,13 @@ def week_address(day: date) -> str:
 
 @login_required
 def week(request: HttpRequest) -> HttpResponse:
-    _user, firm = office(request)
-    return _show(request, firm, DayOffForm(firm))
+    user, firm = office(request)
+    return _show(request, user, firm, DayOffForm(firm))
 
 
-def _show(request: HttpRequest, firm: Business, form: DayOffForm) -> HttpResponse:
-    today = timezone.now().astimezone(ZoneInfo(firm.tz)).date()
+def _show(request: HttpRequest, user: User, firm: Business, form: DayOffForm) -> HttpResponse:
+    now = timezone.now()
+    today = now.astimezone(ZoneInfo(firm.tz)).date()
     try:
         day = date.fromisoformat(request.GET.get("day", ""))
         first = day - timedelta(days=day.weekday())
@@ -59,11 +61,16 @@ def _show(request: HttpRequest, firm: Business, form: DayOffForm) -> HttpRespons
     except (ValueError, OverflowError):
         first = today - timedelta(days=today.weekday())
         near = first - timedelta(days=7), first + timedelta(days=7)
+    crews = week_of(firm, first)
+    booked = [stop.visit for row in crews for round in row.rounds for stop in round.stops if not stop.visit.finished_at]
+    known = visit_warnings(booked, reader=user, now=now)
     return render(
         request,
         "visits/week.html",
         {
-            "crews": week_of(firm, first),
+            "crews": crews,
+            "urgent": {pk for pk, one in known.items() if one.urgent},
+            "faulty": {pk for pk, one in known.items() if one.fault},
             "days": [first + timedelta(days=n) for n in range(7)],
             "today": today,
             "before": week_address(near[0]),
@@ -106,7 +113,7 @@ def round_order(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_POST
 def day_off_new(request: HttpRequest) -> HttpResponse:
-    _user, firm = office(request)
+    user, firm = office(request)
     form = DayOffForm(firm, request.POST)
     if form.is_valid():
         try:
@@ -118,7 +125,7 @@ def day_off_new(request: HttpRequest) -> HttpResponse:
                 messages.warning(request, _("Still booked in those days: {site}.").format(site=visit.site))
             messages.success(request, _("Kept."))
             return redirect(week_address(off.first_day))
-    return _show(request, firm, form)
+    return _show(request, user, firm, form)
 
 
 @login_required
