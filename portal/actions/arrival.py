@@ -34,11 +34,6 @@ def arrival_window(visit: Visit) -> tuple[datetime, datetime]:
     return visit.starts_at, visit.starts_at + min(slack, WITHIN_AT_MOST)
 
 
-def way_minutes(visit: Visit) -> int | None:
-    """How long the van takes from the stop before, or from the yard [min]; None where a place is not known."""
-    return way_from(stops_before(visit).select_related("site").last(), visit)
-
-
 def way_from(before: Visit | None, visit: Visit) -> int | None:
     """How long the van takes from this stop, or without one from the yard [min]; None where a place is not known."""
     start = before.site.place if before else yard_of(visit.site.customer.business)

@@ -10,7 +10,7 @@ import pytest
 from django.core import mail
 from django.core.exceptions import ValidationError
 
-from portal.actions.arrival import arrival_window, expected_at, way_minutes
+from portal.actions.arrival import arrival_window, expected_at, stops_before, way_from
 from portal.actions.record import record_entry
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
@@ -46,6 +46,10 @@ def round_of(number: int) -> list[Visit]:
         home = factories.site(customer=factories.customer(business=firm), latitude=40.1 + 0.1 * step, longitude=-105.0)
         made.append(factories.visit(site=home, starts_at=NINE + timedelta(hours=step), technicians=(crew,)))
     return made
+
+
+def way_minutes(visit: Visit) -> int | None:
+    return way_from(stops_before(visit).last(), visit)
 
 
 def test_the_way_is_reckoned_from_the_yard_and_then_from_the_stop_before() -> None:
