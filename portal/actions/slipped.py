@@ -74,10 +74,9 @@ class Slipped:
         return sum(len(getattr(self, name)) for name in self.__slots__)
 
 
-def slipped(user: User, *, today: date, now: datetime) -> Slipped:
-    """All that needs a hand in the businesses the user runs."""
+def slipped(user: User, *, sites: Sequence[Site], today: date, now: datetime) -> Slipped:
+    """All that needs a hand in the businesses the user runs, whose sites these are."""
     mine = list(Business.objects.managed_by(user))
-    sites = list(Site.objects.managed_by(user).select_related("customer__business"))
     wrong = troubles(sites, now=now)
     leads = Lead.objects.filter(site__customer__business__in=mine, stage=LeadStage.QUOTED)
     files = Import.objects.filter(meter__site__customer__business__in=mine).unread()

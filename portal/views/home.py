@@ -124,13 +124,14 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
 
 
 def _office(user: User, now: datetime) -> dict[str, object]:
-    sites = Site.objects.managed_by(user)
+    # Read once, and the firm once for all its roofs: the page grows with them.
+    sites = list(Site.objects.managed_by(user).select_related("customer").prefetch_related("customer__business"))
     today = _today(user, now)
-    told = recommendations(sites.select_related("customer__business"), now=now)
+    told = recommendations(sites, now=now)
     states = Counter(one.state for one in told.values())
     to_call = calls_to_make(Lead.objects.visible_to(user), told, today=today)
     calls = [call for call in to_call if call.due]
-    asked = LeadEvent.objects.waiting().filter(lead__site__in=sites, lead__closed_at=None)
+    asked = LeadEvent.objects.waiting().filter(lead__site__in=Site.objects.managed_by(user), lead__closed_at=None)
     called = Call.objects.visible_to(user).standing().filter(at__gte=now - CALLED_LATELY)
     return {
         # without a broker nothing is expected to work: the doctor says that
@@ -147,7 +148,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
         "site_count": len(told),
         "steps": _first_steps(user),
         "visits": _visits(user, now, days=1, told=told),
-        "slipped": slipped(user, today=today, now=now),
+        "slipped": slipped(user, sites=sites, today=today, now=now),
         "unpaid": unpaid_work(user, today=today),
         "owned": Business.objects.managed_by(user, roles=(Role.OWNER,)).exists(),
     }
