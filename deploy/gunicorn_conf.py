@@ -37,3 +37,4 @@ def when_ready(server: Any) -> None:
     from django.urls import get_resolver  # the application is not set up while gunicorn reads this file
 
     get_resolver().url_patterns  # noqa: B018  reading it loads them
+    import pvlib  # noqa: F401  as above: the sheet of a visit needs it, and portal.pv imports it late

@@ -79,7 +79,7 @@ def clear_intervals(sky: ClearSky, level: Floats) -> Bools:
     ndarray of bool (days, slots)
         False where a ratio is NaN.
     """
-    from scipy.ndimage import maximum_filter1d  # see portal.pv.sun: only who assesses waits for it
+    from scipy.ndimage import maximum_filter1d  # as pvlib in portal.pv.sun
 
     ratio, minutes = sky.ratio, sky.interval_minutes
     step = np.nan_to_num(np.abs(np.diff(ratio, axis=1)))

@@ -152,7 +152,7 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
 
 def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitude: float) -> Sky:
     """Clear sky under a sun that is up."""
-    from pvlib import atmosphere as air  # see portal.pv.sun: only who assesses waits for it
+    from pvlib import atmosphere as air  # see portal.pv.sun: only who computes a sky waits for it
     from pvlib import clearsky, irradiance
 
     altitude, month_days, linke = _place(latitude, longitude)
@@ -184,7 +184,7 @@ def _place(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
 
 @lru_cache(maxsize=4096)
 def _pixel(latitude: float, longitude: float) -> tuple[float, Floats, Floats]:
-    from pvlib import clearsky, location  # see portal.pv.sun: only who assesses waits for it
+    from pvlib import clearsky, location  # see portal.pv.sun: only who computes a sky waits for it
 
     # The climatology holds a value a month, which is interpolated between the months' middles.
     months = pd.date_range("2023-01-01", periods=12, freq="MS", tz="UTC") + pd.Timedelta(days=14)
@@ -242,7 +242,7 @@ def plane_dc(plane: Plane, sky: Sky) -> Floats:
     ndarray (n,)
         [W], 0 or more.
     """
-    from pvlib import pvsystem, temperature  # see portal.pv.sun: only who assesses waits for it
+    from pvlib import pvsystem, temperature  # see portal.pv.sun: only who computes a sky waits for it
 
     tilt, zenith = np.radians(plane.tilt), np.radians(sky.zenith)
     high = np.cos(zenith)
@@ -281,7 +281,7 @@ def inverter_ac(dc_w: Floats, ac_kw: float) -> Floats:
     >>> inverter_ac(np.array([0.0, 10_000.0]), 5.0).tolist()
     [0.0, 5000.0]
     """
-    from pvlib import inverter  # see portal.pv.sun: only who assesses waits for it
+    from pvlib import inverter  # see portal.pv.sun: only who computes a sky waits for it
 
     pdc0 = ac_kw * 1000 / INVERTER_EFFICIENCY
     return np.asarray(inverter.pvwatts(dc_w, pdc0, eta_inv_nom=INVERTER_EFFICIENCY))

@@ -139,7 +139,7 @@ class _Mended:
 
 
 def _mended(days: MeteredDays) -> _Mended:
-    from scipy.ndimage import maximum_filter1d  # see portal.pv.sun: only who assesses waits for it
+    from scipy.ndimage import maximum_filter1d  # as pvlib in portal.pv.sun
 
     minutes = days.interval_minutes
     energy, torn, unit_changes, scale = mend_units(days.energy_wh, days.expected_wh)

@@ -101,7 +101,7 @@ def _suns(number: int) -> Floats:
 
     They do not depend on the place, so all sites of a process share them.
     """
-    # pvlib brings scipy, half a second and 50 MB: a web process, and a worker of mails, never assess.
+    # pvlib brings scipy, half a second and 60 MB: beat, a worker of mails and most commands never need it.
     from pvlib import spa
 
     knots = (number + np.arange(SUNS_AT_ONCE) / SUNS_AT_ONCE) * SUNS_AT_ONCE * DAY
