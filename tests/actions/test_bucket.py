@@ -39,6 +39,8 @@ from tests.factories import NOW
 
 __all__ = ["own_keys"]
 
+pytestmark = pytest.mark.any_database("files; tests/actions/keeping/test_drill.py backs up and restores on PostgreSQL")
+
 KEYS = {"aws_access_key_id": "someone", "aws_secret_access_key": "a-word", "region_name": "us-east-1"}
 
 

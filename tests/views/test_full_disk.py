@@ -30,7 +30,10 @@ from tests import factories
 from tests.actions.keeping.firm import files, picture
 from workers import tasks
 
-pytestmark = pytest.mark.django_db(transaction=True)
+pytestmark = [
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.any_database("the disk of the files that people send, no database's"),
+]
 
 SAID = "The portal's disk is full, so this was not kept. Send it again later."
 Answer = tuple[int, str]

@@ -174,6 +174,7 @@ def kill_again_and_again(kills: int, worker: Child, queue: str, office: PostOffi
     assert {found.kinds[key] for key in found.duplicates} <= {"booked"}
 
 
+@pytest.mark.any_database("the worker's and the queue's doing; tests/killed kills both on PostgreSQL")
 def test_processes_killed_at_random_moments(celery_worker_process: StartWorker, queue: str, office: PostOffice) -> None:
     worker = celery_worker_process()
     kill_again_and_again(4, worker, queue, office, make_due(KINDS * 30, timezone.now()))
@@ -187,6 +188,7 @@ def test_processes_killed_forty_times_at_random_moments(
     kill_again_and_again(40, worker, queue, office, make_due(KINDS * 300, timezone.now()))
 
 
+@pytest.mark.any_database("the worker's and the queue's doing; tests/killed kills both on PostgreSQL")
 def test_a_queue_that_comes_back_empty_costs_nothing(
     celery_worker_process: StartWorker, supervisor: Supervisor, office: PostOffice, tmp_path: Path
 ) -> None:

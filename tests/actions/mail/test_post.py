@@ -19,7 +19,10 @@ from tests import factories
 from tests.factories import NOW
 from tests.workers.post_office import PostOffice
 
-pytestmark = pytest.mark.django_db
+pytestmark = [
+    pytest.mark.django_db,
+    pytest.mark.any_database("what a mail server does; tests/workers/test_reminders.py sends on PostgreSQL too"),
+]
 
 
 @pytest.fixture
