@@ -61,6 +61,11 @@ ASSESSED = (
     "diagnosis.UNSEEN_DIRT",
     "diagnosis.SHADED",
     "diagnosis.GROWN",
+    "diagnosis.EDGE_DAYS",
+    "diagnosis.REPAIR_DAYS",
+    "diagnosis.LASTING_DAYS",
+    "diagnosis.SHADE_DAYS",
+    "diagnosis.SEASON_DAYS",
     "performance.AROUND_DAYS",
     "performance.OUTLIER",
     "performance.LEAST_HAZE_DAYS",
@@ -75,6 +80,7 @@ ASSESSED = (
     "verdict.SURE_ALONE",
     "verdict.PERHAPS",
     "verdict.UNSEEN_DAYS",
+    "verdict.UNTOLD",
 )
 DUE = (
     "due.LEAST_RECORD_DAYS",
@@ -151,15 +157,25 @@ def figures(made: list[Made], results: list[Assessment]) -> dict[str, float]:
     ]
     told = {kind: [r.verdict == Verdict.SOILING for m, r in pairs if m.kind == kind] for kind in ("soiled", "between")}
     wrongly = [r.verdict == Verdict.SOILING for m, r in pairs if m.kind in ("clean", "fault")]
+    judged = list(zip(made, results, strict=True))
     return {
         "MAE": 100 * float(np.mean(off)),
         "covers %": 100 * float(np.mean(held)),
         "found": sum(told["soiled"]),
         "of": len(told["soiled"]),
         "wrongly": sum(wrongly),
+        "faults found": sum(r.verdict == Verdict.OTHER_FAULT for m, r in judged if m.kind == "fault"),
+        "of faults": sum(m.kind == "fault" for m, _ in judged),
+        "faults that are none": sum(r.verdict == Verdict.OTHER_FAULT for m, r in judged if m.kind != "fault"),
         "gain MAE": 100 * float(np.mean([abs(gain - true) for gain, true, _ in gains])),
         "gain covers %": 100 * float(np.mean([band.low <= true <= band.high for _, true, band in gains])),
     }
+
+
+def otherwise(before: list[Assessment], after: list[Assessment]) -> int:
+    """Of how many sites something else is said: verdict, cause or reasons."""
+    pairs = zip(before, after, strict=True)
+    return sum((a.verdict, a.cause, a.reasons) != (b.verdict, b.cause, b.reasons) for a, b in pairs)
 
 
 def dues(results: list[Assessment]) -> list[Due]:
@@ -211,7 +227,9 @@ def main(words: list[str]) -> None:
                 if name in DUE:
                     said = moved(due, dues(base))
                 else:
-                    said = str({key: round(value, 2) for key, value in figures(made, fleet.assessed()).items()})
+                    after = fleet.assessed()
+                    said = str({key: round(value, 2) for key, value in figures(made, after).items()})
+                    said += f", {otherwise(base, after)} told otherwise"
             print(f"{name} x {factor:.2f}: {said}", flush=True)
 
 
