@@ -18,11 +18,12 @@ from portal.actions.jobs import ask_for
 from portal.actions.tokens import make_token
 from portal.models import Import, ImportState
 from tests.factories import NOW, PASSWORD
-from tests.test_who_sees_what import ROUTES, World, world
+from tests.test_who_sees_what import ROUTES
+from tests.world import World, utility, world
 
 pytestmark = [pytest.mark.services, pytest.mark.django_db]
 
-__all__ = ["world"]
+__all__ = ["utility", "world"]
 
 ERASES = ("erase", "remove", "revoke", "undo")
 """Of pages that change something these come last: the others need what they take away."""

@@ -25,7 +25,8 @@ from lxml import html
 from portal.models import Customer, Invoice, User
 from portal.words import kept
 from portal.words.catalogues import CATALOGUE, SOURCES, read_catalogue
-from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.test_who_sees_what import ROUTES
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = [
     pytest.mark.django_db,

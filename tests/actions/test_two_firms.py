@@ -41,7 +41,8 @@ from portal.models import (
 from portal.pv.days import cut_days
 from tests import factories
 from tests.pv.planted import START, dust, site, weather
-from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.test_who_sees_what import ROUTES
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = pytest.mark.django_db
 

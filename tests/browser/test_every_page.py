@@ -16,7 +16,7 @@ from portal.models import Customer, SiteDaily, User
 from portal.models.assessment import pack_daily
 from tests.browser.test_pages import daily_table
 from tests.pages import ACCOUNT, NOWHERE, OUT, opened_by
-from tests.test_who_sees_what import World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 

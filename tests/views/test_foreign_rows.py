@@ -18,8 +18,8 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from portal.models import Business, Site, User
-from tests.test_who_sees_what import World, world  # noqa: F401 - pytest finds the fixture by its name
 from tests.views.test_form_fuzz import forms_of, pages
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = pytest.mark.django_db
 

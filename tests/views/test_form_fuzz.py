@@ -21,7 +21,8 @@ from django.urls import reverse
 from lxml import html
 from PIL import Image
 
-from tests.test_who_sees_what import ROUTES, World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.test_who_sees_what import ROUTES
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = pytest.mark.django_db
 

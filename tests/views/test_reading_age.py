@@ -17,7 +17,7 @@ from django.urls import reverse
 from lxml import html
 
 from portal.models import Language, User
-from tests.test_who_sees_what import World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 PAGES = ("home", "site", "visit_report", "import_upload", "imports")
 FEWEST_WORDS = 4

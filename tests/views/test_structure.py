@@ -11,7 +11,7 @@ from django.urls import reverse
 from lxml import html
 
 from tests.pages import ACCOUNT, OUT, opened_by
-from tests.test_who_sees_what import World, world  # noqa: F401 - pytest finds the fixture by its name
+from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
 pytestmark = [
     pytest.mark.django_db,
