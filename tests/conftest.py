@@ -15,11 +15,10 @@ from django.core.cache import cache
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_queue
-from deploy.testing import TABLES
+from deploy.testing import CHROMIUM, TABLES
 from portal.words.catalogues import compile_catalogues
 
 ROOT = Path(__file__).resolve().parent.parent
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "admin_client", "admin_user"}
 BROWSER_FIXTURES = {"page", "context", "browser", "new_context"}
 
@@ -141,7 +140,9 @@ def pytest_terminal_summary(terminalreporter: Any) -> None:
     skipped = [r for r in terminalreporter.stats.get("skipped", []) if "no Chromium" in str(r.longrepr)]
     if skipped:
         terminalreporter.section("NO BROWSER TEST RAN", sep="!", red=True, bold=True)
-        terminalreporter.line(f"{len(skipped)} browser tests were left out: install Chromium (Debian: chromium).")
+        terminalreporter.line(
+            f"{len(skipped)} browser tests were left out: install Chromium (Debian: chromium-headless-shell)."
+        )
     if any("no systemd-analyze" in str(r.longrepr) for r in terminalreporter.stats.get("skipped", [])):
         terminalreporter.section("HOW EXPOSED THE SERVICES ARE WAS NOT MEASURED", sep="!", red=True, bold=True)
         terminalreporter.line("There is no systemd-analyze on this machine (Debian: systemd).")
