@@ -20,6 +20,8 @@ ROUNDED = 0.005
 FEWEST_OF_A_DAY = 8
 """Readings of a day beside its total at least; the sum of fewer may be one of them by chance. Common practice, no
 source."""
+FEWEST_STAMPS = 20
+"""Readings whose stamps can show that a few lie apart from the others. Common practice, no source."""
 LONE_DAYS = 370
 """Days without a reading that set a few stamps apart from all others. Common practice (a year and some days), no
 source."""
@@ -194,7 +196,7 @@ def _set_totals_aside(loaded: Loaded, doubts: Doubts) -> None:
 def _set_lone_stamps_aside(loaded: Loaded, doubts: Doubts) -> None:
     """Set aside a few lines whose stamps lie more than a year from all others: a logger that had lost its clock."""
     naive = loaded.stamps.naive_s
-    if len(naive) < 20:
+    if len(naive) < FEWEST_STAMPS:
         return
     order = np.sort(naive)
     breaks = np.flatnonzero(np.diff(order) > LONE_DAYS * DAY_S)

@@ -11,6 +11,8 @@ from portal.readers.clock import changes, utc_datetime
 from portal.readers.reading import Notice
 from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints
 
+FEWEST_READINGS = 20
+"""Readings with energy from which the shape of a day is told. Common practice, no source."""
 DARK = 0.03
 """Hours with less than this share of the brightest hour's energy are dark. Tuned on the made files of the tests: a
 fifth more or less changes none."""
@@ -34,6 +36,8 @@ SMALL_MOVE_H = 0.4
 THOUSAND = 0.5
 """Decimal logs by which a jump of the daily energy may miss a factor of a thousand. Tuned on the made files of the
 tests: a fifth more or less changes none."""
+JUMP_DAYS = 4
+"""Days on either side of a jump of a thousand, whose middles are compared. Common practice, no source."""
 MOVED_AN_HOUR = (0.6, 1.4)
 """Hours by which the production must move at a clock change to be taken as one. Tuned on the made files of the tests: a
 fifth more or less changes none."""
@@ -98,7 +102,7 @@ def day_shape(energy: Floats, local_s: Ints) -> Shape | None:
         How the mean day looks.
     """
     known = ~np.isnan(energy) & (energy > 0)
-    if known.sum() < 20 or len(np.unique(local_s[known] // DAY_S)) < 2:
+    if known.sum() < FEWEST_READINGS or len(np.unique(local_s[known] // DAY_S)) < 2:
         return None
     hour = ((local_s % DAY_S) // 3600).astype(np.int64)
     total = np.bincount(hour[known], weights=energy[known], minlength=24)
@@ -200,17 +204,17 @@ def unit_jump(energy: Floats, local_s: Ints) -> Notice | None:
     first = int(day[0]) if len(day) else 0
     sums = np.bincount((day - first)[known], weights=energy[known]) if known.any() else np.zeros(0)
     at = np.flatnonzero(sums > 0)
-    if len(at) < 8:
+    if len(at) < 2 * JUMP_DAYS:
         return None
     logs = np.log10(sums[at])
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(logs, 4), axis=1)
-    jumps = medians[4:] - medians[:-4]
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(logs, JUMP_DAYS), axis=1)
+    jumps = medians[JUMP_DAYS:] - medians[:-JUMP_DAYS]
     found = np.flatnonzero(np.abs(np.abs(jumps) - 3) < THOUSAND)
     if not len(found):
         return None
     # The window slides over the jump; it is where the figures change most.
-    around = found[0] + int(np.argmin(np.abs(np.abs(jumps[found[0] : found[0] + 4]) - 3)))
-    date_text = f"{utc_datetime(int((first + at[around + 4]) * DAY_S)):%-d %B %Y}"
+    around = found[0] + int(np.argmin(np.abs(np.abs(jumps[found[0] : found[0] + JUMP_DAYS]) - 3)))
+    date_text = f"{utc_datetime(int((first + at[around + JUMP_DAYS]) * DAY_S)):%-d %B %Y}"
     way = "a thousand times larger" if jumps[around] > 0 else "a thousand times smaller"
     return Notice(
         "unit_jump",

@@ -22,6 +22,8 @@ MOST_STEP = 1.5
 """Days between readings up to which they are daily totals: summer time and jitter make one a little longer. Common
 practice, no source."""
 
+MIDNIGHTS_LOOKED_AT = 2_000
+"""Days from whose stamps it is told whether they begin at midnight here. A bound on the work, no source."""
 FIRST_DAY = 1.5
 """Energy of a first day as a ratio to the best of the others at most. Common practice, no source."""
 
@@ -63,7 +65,7 @@ def daily_series(loaded: Loaded, mapping: Mapping, zone: ZoneInfo, step: int) ->
     offset = loaded.stamps.offset_s
     if (offset is not None or mapping.clock.kind == "utc") and len(naive):
         utc = naive if offset is None else naive - offset
-        near = np.array([at + utc_offset_s(zone, int(at)) for at in utc[:2000]])
+        near = np.array([at + utc_offset_s(zone, int(at)) for at in utc[:MIDNIGHTS_LOOKED_AT]])
         if (near % DAY_S == 0).all():
             naive = np.array([at + utc_offset_s(zone, int(at)) for at in utc])
     register = mapping.kind == "register"

@@ -24,8 +24,14 @@ MAX_LINE_BYTES = 200_000
 MAX_COLUMNS = 3_000
 """Columns of a table: a day of minutes has 1,440. A bound on memory, no source."""
 CHUNK_ROWS = 4_000
+ROWS_AT_ONCE = 16
 _BLOCK = 1 << 17
-"""Rows, and bytes, that are worked on at a time. A bound on memory, no source."""
+"""Rows that are worked on, rows that are read, and bytes, at a time. Bounds on memory, no source."""
+ENCODING_BYTES = 4_000
+FEWEST_BYTES = 8
+"""Bytes that tell two bytes a letter from one, and how many at least. Common practice, no source."""
+ONE_SIDED = 10
+"""How many times more often the one byte of a letter is nothing than the other is. Common practice, no source."""
 
 OpenBytes = Callable[[], BinaryIO]
 
@@ -140,12 +146,12 @@ def _by_mark(head: bytes) -> str | None:
         return "utf-32"
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return "utf-16"
-    sample = head[:4000]
-    if len(sample) >= 8 and sample.count(0) >= len(sample) // 3:
+    sample = head[:ENCODING_BYTES]
+    if len(sample) >= FEWEST_BYTES and sample.count(0) >= len(sample) // 3:
         even, odd = sample[0::2].count(0), sample[1::2].count(0)
-        if odd > 10 * even:
+        if odd > ONE_SIDED * even:
             return "utf-16-le"
-        if even > 10 * odd:
+        if even > ONE_SIDED * odd:
             return "utf-16-be"
     return None
 
@@ -273,7 +279,7 @@ def read_chunks(file: TextFile, delimiter: str, quote: str = '"', chunk_rows: in
             try:
                 while len(rows) < chunk_rows:
                     # Few rows at a time, so that a file of monstrous rows is met before it fills the memory.
-                    some = list(islice(reader, 16))
+                    some = list(islice(reader, ROWS_AT_ONCE))
                     if not some:
                         break
                     rows += some

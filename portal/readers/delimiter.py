@@ -11,7 +11,16 @@ from portal.readers.figures import is_figure
 from portal.readers.reading import ReadError
 
 SAMPLE_CHARACTERS = 4_000_000
-"""Characters that are looked at. A bound on time, no source."""
+SAMPLE_LINES = 3_000
+"""Characters and lines that are looked at. Bounds on time, no source."""
+FIRST_LINES = 20
+LATER_LINES = 150
+LAST_LINES = 50
+"""Lines that are tried with each delimiter: the first, where titles stand, and so many spread over the others; and the
+last, which tell the quotation mark. Bounds on time, no source."""
+STAMP_COLUMNS = 6
+FIGURE_COLUMNS = 200
+"""Columns of a row among which a stamp is sought, and a figure. Common practice, no source."""
 QUOTED_WHOLE = 0.9
 """Share of the lines that begin and end with a quotation mark for all to be quoted as a whole. Common practice, no
 source."""
@@ -48,7 +57,7 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
     """
     with open_text(file) as stream:
         lines, size = [], 0
-        for line in islice(stream, 3000):
+        for line in islice(stream, SAMPLE_LINES):
             size += len(line)
             if line.strip():
                 lines.append(line)
@@ -56,10 +65,9 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
                 break
     if not lines:
         raise ReadError(f"{file.name} holds no text. Export it again and check that it opens before sending it.")
-    quote = (
-        "'" if sum(line.count("'") >= 2 and '"' not in line for line in lines[-50:]) > len(lines[-50:]) // 2 else '"'
-    )
-    picked = lines[:20] + lines[20 :: max(1, len(lines) // 150)]
+    last = lines[-LAST_LINES:]
+    quote = "'" if sum(line.count("'") >= 2 and '"' not in line for line in last) > len(last) // 2 else '"'
+    picked = lines[:FIRST_LINES] + lines[FIRST_LINES :: max(1, len(lines) // LATER_LINES)]
     best, best_quote, best_score = ",", quote, 0.0
     # Lines that are quoted as a whole hold their cells inside.
     whole = sum(line.startswith('"') and line.rstrip().endswith('"') for line in picked) > QUOTED_WHOLE * len(picked)
@@ -83,8 +91,8 @@ def _speaks(row: list[str]) -> float:
     """How far a row speaks for the delimiter under which it was cut."""
     if len(row) < 2:
         return 0.0
-    kinds = {kind_of(cell) for cell in row[:6]}
-    figures = sum(1 for cell in row[:200] if is_figure(cell) and kind_of(cell) is None)
+    kinds = {kind_of(cell) for cell in row[:STAMP_COLUMNS]}
+    figures = sum(1 for cell in row[:FIGURE_COLUMNS] if is_figure(cell) and kind_of(cell) is None)
     if figures and kinds & {"datetime", "date", "unix_s", "unix_ms"}:
         return 1.0
     if figures and "time" in kinds:

@@ -39,6 +39,14 @@ FEWEST_COUNTED = 23
 """Columns with a number that make a table one of a row a day: the hours of the shortest day. By definition."""
 MOST_METERS = 60
 """Different values of a column that tells meters apart. Common practice, no source."""
+MOST_METER_NUMBERS = 20
+SHORTEST_METER_NUMBER = 4
+"""Different numbers of a column that may be those of meters, and the characters they have at least unless its name says
+what they are. Common practice, no source."""
+UNIT_ROWS = 5
+"""Rows beside whose figures a unit is sought. Common practice, no source."""
+UNKNOWN_STEP_S = 900
+"""Seconds between readings where the stamps do not tell. Common practice (a quarter of an hour), no source."""
 HALVES = {"", "am", "pm"}
 """Before and after noon: no meters."""
 REPEATED = 0.1
@@ -173,7 +181,7 @@ def _guess_tall(mapping: Mapping, frame: Frame, numeric: list[int], today: date,
     """Guess the columns of a table with a reading a row."""
     rows = [row for row in frame.data if len(row) > max(frame.time_at)]
     naive_s, order = _read_stamps(rows, frame.time_at, mapping.date_order, today)
-    step = common_step(naive_s[naive_s != NO_STAMP]) or 900
+    step = common_step(naive_s[naive_s != NO_STAMP]) or UNKNOWN_STEP_S
     meter_at = _meter_column(rows, frame, numeric, naive_s)
     numeric = [at for at in numeric if at != meter_at and not _is_id(rows, frame.names, at)]
     if not numeric:
@@ -255,7 +263,7 @@ def _guess_wide(mapping: Mapping, frame: Frame, wide: list[int], file: str) -> S
     rows = frame.data[:DAYS_LOOKED_AT]
     cells = [row[at] for row in rows for at in wide if at < len(row)]
     others = [at for at in range(len(frame.names)) if at not in wide]
-    unit_cells = " ".join(cell for row in rows[:5] for at, cell in enumerate(row) if at not in wide)
+    unit_cells = " ".join(cell for row in rows[:UNIT_ROWS] for at, cell in enumerate(row) if at not in wide)
     header_text = " ".join(frame.names[at] for at in others)
     named = words.AMOUNT.sub(" ", file)
     named = named if (unit_in(named) or "").endswith("h") else ""  # a W in a file's name may be the west
@@ -279,7 +287,7 @@ def _guess_wide(mapping: Mapping, frame: Frame, wide: list[int], file: str) -> S
         for at in others
         if at not in frame.time_at
         and words.METER.search(frame.names[at])
-        and 1 <= len({row[at] for row in rows if at < len(row)}) <= 50
+        and 1 <= len({row[at] for row in rows if at < len(row)}) <= MOST_METERS
     ]
     return Settled(mapping, (*asked, *more), meter_candidate=frame.names[meters[0]] if meters else "")
 
@@ -318,11 +326,11 @@ def _is_id(rows: list[list[str]], names: list[str], at: int) -> bool:
         return False
     values = {row[at].strip() for row in rows if at < len(row)}
     return (
-        len(values) <= 20
+        len(values) <= MOST_METER_NUMBERS
         and all(re.fullmatch(r"\d*", value) for value in values)
         and (
             len(values) == 1
-            or min(len(value) for value in values) >= 4
+            or min(len(value) for value in values) >= SHORTEST_METER_NUMBER
             or re.search(r"\bid\b|serial|meter|inverter|device", names[at], re.I) is not None
         )
     )

@@ -31,6 +31,11 @@ BLANKS = frozenset(
 _UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:([kKmMgG]?)[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
 _PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+CELLS_KEPT = 100_000
+"""Different cells whose figures are remembered. A bound on memory, no source."""
+FEWEST_UNMARKED = 3
+"""Cells without a mark, all different, that show the mark of others to be one of thousands. Common practice, no
+source."""
 LONGEST = 60
 """Characters of a cell with a figure or a stamp; a bound on the work a cell can cause, no source."""
 FIGURE = re.compile(rf"^[+\-−]?[{SPACES}]*\d[\d.,'’{SPACES}]*(?:[eE][+-]?\d+)?(?:\s*\[?[kKmMgG]?[wW][hH]?\]?)?$")
@@ -98,7 +103,7 @@ class _Cells(dict[str, float]):
     def __missing__(self, text: str) -> float:
         value = read_cell(text, self.style, self.unit)
         value = math.inf if value is None or math.isinf(value) else value
-        if len(self) < 100_000:
+        if len(self) < CELLS_KEPT:
             self[text] = value
         return value
 
@@ -226,7 +231,7 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
     plain = [text for text in texts if mark not in text and text not in ("0", "00")]
     if any(len(text) > 3 for text in plain):
         return as_decimal, True
-    if len(plain) >= 3 and len(set(plain)) >= 3:
+    if len(set(plain)) >= FEWEST_UNMARKED:
         return as_thousands, True
     return as_decimal, False
 

@@ -13,6 +13,8 @@ FEWEST = 50
 USUAL = 0.6
 """Share of the steps between stamps that may be the usual one; a logger that keeps a grid has more, also with gaps.
 Tuned on the made files of the tests: a fifth more changes none, a fifth less misses one that logs on change."""
+SHORT, LONG = 5, 95
+"""Percentiles [%] of the steps that are the short and the long ones. Common practice, no source."""
 UNEVEN = 3.0
 """How much longer (ratio) long steps are than short ones; a logger whose grid only jitters has far less. Tuned on the
 made files of the tests: a fifth more or less changes none."""
@@ -56,14 +58,14 @@ def logged_on_change(starts: Ints, figures: Floats) -> bool:
         return False
     gaps = np.diff(starts)
     same = figures[1:] == figures[:-1]
-    longest = float(np.percentile(gaps, 95))
+    longest = float(np.percentile(gaps, LONG))
     # where repeats come only after the longest usual step, they are a sign of life: nothing has changed for so long
     alive = same & (gaps >= NEARLY * longest) if same.any() and gaps[same].min() >= NEARLY * longest else same & False
     gaps, same = gaps[~alive], same[~alive]
     if len(gaps) < FEWEST:
         return False
     usual = np.unique(gaps, return_counts=True)[1].max() / len(gaps)
-    short, long = np.percentile(gaps, (5, 95))
+    short, long = np.percentile(gaps, (SHORT, LONG))
     again = np.count_nonzero(same) / len(gaps)
     return bool(usual < USUAL and long > UNEVEN * short and again < AGAIN)
 

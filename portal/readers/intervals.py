@@ -31,6 +31,10 @@ the made files of the tests: a fifth less changes none, a fifth more is more tha
 STRETCH = 6
 """Equal steps in a row, or half a day of them, that make another interval length and not a gap. Tuned on the made files
 of the tests: a fifth more or less changes none."""
+LATE_S = (5, 60)
+LATE_PARTS = 20
+"""Seconds by which a stamp may miss its place on the grid, at least and at most; between them one in so many parts of
+an interval. Common practice, no source."""
 JITTER = 0.25
 """Share of an interval by which stamps of a logger that does not keep its grid may lie apart: each reading runs until
 the next. Tuned on the made files of the tests: a fifth more or less changes none."""
@@ -128,7 +132,7 @@ def on_grid(series: Series, zone: ZoneInfo, minutes: int) -> tuple[Ints, Floats]
     position = series.start_s - base
     slot = (position + out // 2) // out
     jitter = np.abs(position - slot * out)
-    if (series.length_s == out).all() and int(jitter.max()) <= max(5, min(60, out // 20)):
+    if (series.length_s == out).all() and int(jitter.max()) <= max(LATE_S[0], min(LATE_S[1], out // LATE_PARTS)):
         if not jitter.any() or len(np.unique(slot)) == len(slot):
             inside = slot < count
             energy[slot[inside]] = series.energy_wh[inside]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from portal.readers.clock import utc_datetime
 from portal.readers.reading import Gap
-from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints, Series
+from portal.readers.series import DAY_S, LARGE_PERCENTILE, USUAL_PERCENTILE, Floats, Ints, Series
 
 _STAND_INS = np.array(
     [
@@ -35,12 +35,21 @@ NET_READINGS = 0.01
 NET_ENERGY = 0.02
 """Share of the readings, and of the energy, below zero from which on a file is the net of production and use. Tuned on
 the made files of the tests: a fifth more or less changes none."""
+FEWEST = 10
+"""Readings from which stand-ins are told, and nights filled. Common practice, no source."""
+FEWEST_POSITIVE = 50
+"""Readings above zero among which one can be far above. Common practice, no source."""
+FEW_FAR_ABOVE = 3
+IN_SO_MANY = 2_000
+"""Readings that may be far above the others: so many, or one in so many readings. Common practice, no source."""
 FAR_ABOVE = 20.0
 """A lone figure of so many times (ratio) what the file's large ones are is a fault: clouds raise the light by a half at
 most. Common practice, no source. Tuned on the made files of the tests: a fifth more or less changes none."""
 NIGHTS_WITH = 0.05
 """Share of the night's readings that a file which leaves out the nights may have all the same. Tuned on the made files
 of the tests: a fifth more or less changes none."""
+NIGHT = (22, 3)
+"""Hours of the local day, from and until which it is night wherever roofs are. Common practice, no source."""
 DUSK = 0.2
 """Energy before and after a night that may be filled with zeros, as a share of the peak. Tuned on the made files of the
 tests: a fifth more or less changes none."""
@@ -70,7 +79,7 @@ def blank_stand_ins(column: Floats) -> int:
     (1, array([ 9., nan]))
     """
     finite = column[np.isfinite(column)]
-    if len(finite) < 10:
+    if len(finite) < FEWEST:
         return 0
     extreme = finite[np.isin(finite, _STAND_INS)]
     if not len(extreme):
@@ -80,7 +89,7 @@ def blank_stand_ins(column: Floats) -> int:
         others = finite[finite != value]
         if not len(others):
             continue
-        scale = float(np.percentile(np.abs(others), 99))
+        scale = float(np.percentile(np.abs(others), LARGE_PERCENTILE))
         if (
             (value < 0 and -value > STAND_IN_BELOW * scale and others.min() > value * STAND_IN_BELOW)
             or (value > 0 and value > STAND_IN_ABOVE * max(float(others.max()), 1e-12))
@@ -146,9 +155,9 @@ def impossible(series: Series) -> NDArray[np.int64]:
     with np.errstate(over="ignore", invalid="ignore"):
         wild = np.abs(energy) > LARGEST_W * hours
         positive = energy[(energy > 0) & ~wild]
-        if len(positive) >= 50:
-            high = energy > FAR_ABOVE * float(np.percentile(positive, 99))
-            if 0 < (high & ~wild).sum() <= max(3, len(energy) // 2000):
+        if len(positive) >= FEWEST_POSITIVE:
+            high = energy > FAR_ABOVE * float(np.percentile(positive, LARGE_PERCENTILE))
+            if 0 < (high & ~wild).sum() <= max(FEW_FAR_ABOVE, len(energy) // IN_SO_MANY):
                 wild |= high
     found: NDArray[np.int64] = np.flatnonzero(wild)
     return found
@@ -175,12 +184,12 @@ def fill_nights(energy: Floats, local_s: Ints, minutes: int) -> int:
         Nights that were filled.
     """
     known = np.flatnonzero(~np.isnan(energy))
-    if len(known) < 10:
+    if len(known) < FEWEST:
         return 0
     hour = (local_s % DAY_S) // 3600
-    night = (hour >= 22) | (hour < 3)
+    night = (hour >= NIGHT[0]) | (hour < NIGHT[1])
     days = len(np.unique(local_s[known] // DAY_S))
-    if days < 2 or np.count_nonzero(night[known]) > NIGHTS_WITH * days * 5 * 60 / minutes:
+    if days < 2 or np.count_nonzero(night[known]) > NIGHTS_WITH * days * (24 - NIGHT[0] + NIGHT[1]) * 60 / minutes:
         return 0
     peak = float(np.percentile(energy[known], USUAL_PERCENTILE))
     if peak <= 0:

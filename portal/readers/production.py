@@ -12,7 +12,7 @@ from portal.readers import words
 from portal.readers.mapping import Kind, Mapping, Unit
 from portal.readers.questions import columns_question, export_question, kind_question, unit_question
 from portal.readers.reading import Notice, Question, ReadError
-from portal.readers.series import WH_PER, Floats
+from portal.readers.series import LARGE_PERCENTILE, NEARLY_A_DAY_S, WH_PER, Floats
 from portal.readers.words import unit_in
 
 TURNS = 0.06
@@ -20,6 +20,8 @@ TURNS = 0.06
 (at 15 minutes 1 in 50 of its moves by day). Tuned on the made files of the tests: a fifth more or less changes none."""
 FEWEST_MOVES = 8
 """Readings that must differ from the one before to tell a register. Common practice, no source."""
+LARGE_MOVES = 95
+"""Percentile [%] of a register's moves that stands for its large ones. Common practice, no source."""
 COARSE = 0.05
 """A register that counts in steps of more than this share of its large moves hides the course of a day. Tuned on the
 made files of the tests: a fifth more or less changes none."""
@@ -244,7 +246,7 @@ def _coarse(figures: Figures, candidates: list[int]) -> bool:
             known = figures.values[at][~np.isnan(figures.values[at])]
             moves = np.diff(known)
             moves = moves[moves > 0]
-            return len(moves) > 0 and float(moves.min()) > COARSE * float(np.percentile(moves, 95))
+            return len(moves) > 0 and float(moves.min()) > COARSE * float(np.percentile(moves, LARGE_MOVES))
     return False
 
 
@@ -351,8 +353,8 @@ def _unit_by_size(kind: Kind, values: Floats, step: int) -> tuple[Unit, bool]:
     if not len(figures):
         return ("W" if kind == "power" else "kWh"), False
     # A daily total is a peak held for some hours.
-    hours = 1.0 if kind == "power" else step / 3600 if step < 80_000 else PEAK_HOURS
-    peak = float(np.percentile(figures, 99)) / hours
+    hours = 1.0 if kind == "power" else step / 3600 if step < NEARLY_A_DAY_S else PEAK_HOURS
+    peak = float(np.percentile(figures, LARGE_PERCENTILE)) / hours
     units: tuple[Unit, ...] = ("W", "kW", "MW") if kind == "power" else ("Wh", "kWh", "MWh")
     least, most = ROOF_W
     fits = [unit for unit in units if least <= peak * WH_PER[unit] <= most]

@@ -43,9 +43,13 @@ PREVIEW_DAILY = 60
 """Days of readings that are shown to a person, and so many of daily totals. Common practice, no source."""
 MOST_SIDE_BY_SIDE = 50
 """Files or sheets that may be meters of the same time. Common practice, no source."""
+OTHER_ZONE_S = 1_800
+"""Seconds by which a file's own clock differs from the site's zone for it to be another one: the smallest step between
+zones. Common practice, no source."""
+FEWEST_SIDE_BY_SIDE = 50
 SIDE_BY_SIDE = 0.1
-"""Share of the stamps that must be in several files, with other figures, for these to be meters of the same time and
-not a file sent twice. Tuned on the made files of the tests: a fifth more or less changes none."""
+"""Stamps, and share of the stamps, that must be in several files, with other figures, for these to be meters of the
+same time and not a file sent twice. Share tuned on the made files of the tests: a fifth more or less changes none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +246,7 @@ def _compare_offset(offset_s: int | None, site: Site, doubts: Doubts) -> None:
         return
     stamp = np.array([int(site.now.timestamp())], dtype=np.int64)
     own = int(standard_offsets(site.zone, int(stamp[0]), int(stamp[0]), stamp)[0])
-    if abs(own - offset_s) >= 1800:
+    if abs(own - offset_s) >= OTHER_ZONE_S:
         doubts.tell(
             "other_zone",
             f"The file's own time zone is UTC{offset_s / 3600:+.1f} h, the site's is UTC{own / 3600:+.1f} h. "
@@ -366,4 +370,4 @@ def _side_by_side(loaded: Loaded) -> bool:
     stamps, files, figures = loaded.stamps.naive_s[order], number[order], loaded.columns[0][order]
     again = (stamps[1:] == stamps[:-1]) & (files[1:] != files[:-1])
     differ = again & (figures[1:] != figures[:-1]) & (figures[1:] > 0)
-    return bool(differ.sum() > max(50, SIDE_BY_SIDE * len(stamps)))
+    return bool(differ.sum() > max(FEWEST_SIDE_BY_SIDE, SIDE_BY_SIDE * len(stamps)))

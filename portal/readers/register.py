@@ -10,7 +10,7 @@ from portal.readers.clock import utc_datetime
 from portal.readers.lumps import CATCH_UP
 from portal.readers.place import file_and_line
 from portal.readers.reading import Lump, Notice, ReadError
-from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints, Series
+from portal.readers.series import DAY_S, LARGE_PERCENTILE, USUAL_PERCENTILE, Floats, Ints, Series
 
 MOST_RISE = 3.0
 """Energy of a step across a fall of the register, as a ratio to the file's large steps. Tuned on the made files of the
@@ -111,7 +111,7 @@ def bridge(series: Series) -> None:
     if not len(long_):
         return
     usual = series.energy_wh[(series.length_s <= int(MORE_THAN_A_STEP * step)) & (series.energy_wh > 0)]
-    peak = float(np.percentile(usual, 99)) if len(usual) else 0.0
+    peak = float(np.percentile(usual, LARGE_PERCENTILE)) if len(usual) else 0.0
     quiet = np.zeros(len(series.start_s), dtype=bool)
     for i in long_:
         energy, start = float(series.energy_wh[i]), int(series.start_s[i])

@@ -21,6 +21,8 @@ from portal.readers.table import Loaded, Table, too_wide
 
 MOST_DATES = 60_000
 """Different dates of a column: more than those of 100 years. A bound on memory, no source."""
+MOST_METERS_READ = 5_000
+"""Different values of a column that is said to tell meters apart. A bound on memory, no source."""
 COUNTED = (24, 48, 96)
 """Intervals of a day that a column may count: hours, halves and quarters of one, by definition."""
 HOURS = 0.9
@@ -149,7 +151,7 @@ class Reader:
         ids = np.empty(len(rows), dtype=np.int32)
         for i, row in enumerate(rows):
             ids[i] = known.setdefault(row[self.meter_at].strip(), len(known))
-        if len(known) > 5_000:
+        if len(known) > MOST_METERS_READ:
             raise ReadError(
                 f"{self.table.name}: the column “{self.mapping.meter_column}” has more than 5,000 different values, so "
                 "it does not tell meters apart. Choose another column or none."

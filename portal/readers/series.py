@@ -25,6 +25,9 @@ NEAR_A_STEP = 0.1
 """Share of a usual interval length that the step between stamps may be off it. Tuned on the made files of the tests: a
 fifth more or less changes none."""
 STEPS_S = (60, 120, 180, 300, 360, 600, 720, 900, 1200, 1800, 3600, 7200, 10_800, 21_600, DAY_S)
+LARGE_PERCENTILE = 99
+"""Percentile [%] of a file's figures that stands for its large ones, where single ones may be wrong. Common practice,
+no source."""
 USUAL_PERCENTILE = 99.5
 """Percentile [%] of a file's readings that stands for its large ones: the few above it are slips of a meter. Tuned on
 the made files of the tests."""

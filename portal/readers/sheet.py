@@ -32,6 +32,13 @@ from portal.readers.table import too_wide
 SEPARATOR = "\x1f"
 MAX_ROWS = 1_100_000
 """Rows of a sheet: what spreadsheet programs hold (2**20) and some. From memory of their limits."""
+BLANK_ROWS = 10_000
+"""Rows said to be alike and empty from which they are the blank rest of a sheet. Common practice, no source."""
+MAX_PARTS = 20 * MAX_COLUMNS
+"""Pieces of XML in one row. A bound on memory, no source."""
+HEAD_BYTES = 65_536
+"""Bytes of a part in which a document type is sought; it stands before the first element (XML 1.0, 2.8). No source for
+how many."""
 MAX_SHEETS = 60
 """Sheets that are looked at: five years of one a month. Common practice, no source."""
 MAX_FILE_BYTES = 60_000_000
@@ -251,7 +258,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
             if element.tag == f"{_TABLE}table-row":
                 in_row, parts = True, 0
             parts += 1
-            if parts > 20 * MAX_COLUMNS:
+            if parts > MAX_PARTS:
                 raise too_wide(name, written + 1, parts)
             continue
         if element.tag == f"{_TABLE}table":
@@ -278,7 +285,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
         if times > 1 and all(value is None for value in row):
             times = min(times, max(0, MAX_ROWS - written - 1))
             row = []
-            if times > 10_000:
+            if times > BLANK_ROWS:
                 continue  # the blank rest of the sheet
         for _ in range(times):
             written += 1
@@ -325,7 +332,7 @@ def refuse_doctype(stream: BinaryIO, name: str) -> None:
         for info in archive.infolist():
             if info.filename.endswith((".xml", ".rels")):
                 with archive.open(info) as part:
-                    head = part.read(65_536)
+                    head = part.read(HEAD_BYTES)
                 if any(b"<!DOCTYPE".decode().encode(code) in head for code in ("utf-8", "utf-16-le", "utf-16-be")):
                     raise ReadError(
                         f"{name} carries a document type declaration, which no spreadsheet needs. It is refused."

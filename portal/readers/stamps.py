@@ -42,6 +42,11 @@ MONTHS = 12
 MOST_OFFSETS = 4
 """Offsets from UTC that a file's stamps have at most: those of two zones, in summer and in winter. Common practice, no
 source."""
+TIMES_KEPT = 200_000
+"""Different times of day that are remembered: more than the seconds of a day. A bound on memory, no source."""
+LONGEST_TIME = 14
+"""Characters of a time of day with its offset, such as 23:45:00+01:00; longer cells hold a date too. By definition (ISO
+8601)."""
 ORDER_ERRORS = 0.05
 """Share of the dates that may contradict the order of day and month which most of them show. Tuned on the made files of
 the tests: a fifth more or less changes none."""
@@ -67,7 +72,7 @@ class _Times(dict[str, int]):
     def __missing__(self, text: str) -> int:
         read = read_time(text)
         packed = -1 if read is None else read[0] * _SHIFT + read[1] + _SHIFT // 2
-        if len(self) < 200_000:
+        if len(self) < TIMES_KEPT:
             self[text] = packed
         return packed
 
@@ -142,7 +147,9 @@ class StampColumn:
         # A spreadsheet or a database often writes a midnight behind the date …
         heads = [split_stamp(text)[0] for text in dates] if dates and ":" in dates[0] else [d.strip() for d in dates]
         # … and an empty day before the time.
-        tails = [split_stamp(text)[1] for text in times] if times and len(times[0].strip()) > 14 else list(times)
+        tails = (
+            [split_stamp(text)[1] for text in times] if times and len(times[0].strip()) > LONGEST_TIME else list(times)
+        )
         self._add(heads, tails, len(heads))
 
     def _add(self, heads: Iterable[str], tails: Iterable[str], count: int) -> None:

@@ -8,6 +8,14 @@ from collections import Counter
 from portal.readers import words
 from portal.readers.dates import kind_of
 
+ROWS_LOOKED_AT = 400
+COLUMNS_LOOKED_AT = 40
+"""Rows, spread over the sample, and first columns in which stamps are sought. Bounds on the work, no source."""
+FEWEST_TIMED = 8
+"""Rows with a time of day, more than which show that a date stands for all rows below it. Common practice, no
+source."""
+FEWEST_DIFFERENT = 3
+"""Different cells, more than which a column of times has. Common practice, no source."""
 STAMPED = 0.7
 """Share of the rows whose cell must be a stamp for a column to be the time column; totals and notes stand between.
 Tuned on the made files of the tests: a fifth more or less changes none."""
@@ -34,9 +42,9 @@ def stamped_rows(rows: list[list[str]]) -> list[int]:
     """
     found = []
     columns = Counter[int]()
-    step = max(1, len(rows) // 400)
+    step = max(1, len(rows) // ROWS_LOOKED_AT)
     for i in range(0, len(rows), step):
-        for at, cell in enumerate(rows[i][:40]):
+        for at, cell in enumerate(rows[i][:COLUMNS_LOOKED_AT]):
             kind = kind_of(cell)
             if kind in ("datetime", "date", "unix_s", "unix_ms"):
                 columns[at] += 1
@@ -64,11 +72,11 @@ def filled_down(rows: list[list[str]]) -> list[list[str]]:
     list of list of str
         The rows, with the date on each.
     """
-    near = rows[:400]
+    near = rows[:ROWS_LOOKED_AT]
     for at in range(3):
         timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
         dated = [row for row in timed if row[at].strip()]
-        if len(timed) > 8 and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
+        if len(timed) > FEWEST_TIMED and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
             latest = ""
             filled = list(rows)
             for i, row in enumerate(rows):
@@ -169,9 +177,9 @@ def _compact_times(spread: list[list[str]], at: int) -> bool:
     """Say whether a column holds times of day written 0015, 0030 …"""
     cells = [row[at].strip() for row in spread if at < len(row)]
     return (
-        len(cells) > 3
+        len(cells) > FEWEST_DIFFERENT
         and all(re.fullmatch(r"(?:[01]\d|2[0-4])[0-5]\d(?:[0-5]\d)?", cell) for cell in cells)
-        and len(set(cells)) > 3
+        and len(set(cells)) > FEWEST_DIFFERENT
     )
 
 
@@ -183,7 +191,7 @@ def _times_of_days(rows: list[list[str]], date_at: int, at: int) -> bool:
     pairs = [(row[date_at], row[at].strip()) for row in rows if max(date_at, at) < len(row)]
     cells = {cell for _, cell in pairs}
     days = Counter(day for day, _ in pairs)
-    known = len(cells) > 3 and len(days) * 3 < len(pairs) and len(set(pairs)) >= DIFFERENT * len(pairs)
+    known = len(cells) > FEWEST_DIFFERENT and len(days) * 3 < len(pairs) and len(set(pairs)) >= DIFFERENT * len(pairs)
     if known and all(re.fullmatch(r"(?:[01]?\d|2[0-5])(?:\.[0-5]\d)?", cell) for cell in cells):
         return True
     counts = {int(cell) for cell in cells if re.fullmatch(r"\d{1,3}", cell)}

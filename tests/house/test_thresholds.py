@@ -14,6 +14,17 @@ PLAIN = {0.0, 0.5, 1.0, 2.0, 10.0, 24.0, 60.0, 100.0, 1000.0, 3600.0}
 """Figures that need no name: halves, percent, powers of ten, units of time."""
 GUARD = 1e-4
 """Figures up to this size keep a division from zero, and decide nothing."""
+FEW = 4
+"""Whole numbers up to this are how many there are of something at hand, or a place in a row."""
+CALENDAR = {12, 23, 24, 25, 48, 50, 59, 60, 96, 99, 100, 366, 1440, 3600, 86_400}
+"""Parts of hours, days and years; the years of a century."""
+LAYOUTS = {
+    "portal/readers/dates.py": "digits of a date and of a time",
+    "portal/readers/rain.py": "columns of GHCN-Daily's layout, which its docstring cites",
+    "portal/readers/delimited.py::size_text": "thousands of bytes, and millions",
+    "portal/readers/sheet.py::cell_text": "digits up to which a float is exact (IEEE 754)",
+    "portal/readers/source.py::kind_of_bytes": "the head of a program's file (Microsoft's PE format)",
+}
 FORMULAS = {
     "portal/pv/sun.py::sun_position": "coefficients of the published algorithm that its docstring cites",
     "portal/pv/sun.py::_suns": "standard air and refraction, which the published algorithm asks for",
@@ -68,6 +79,37 @@ def test_a_figure_inside_a_function_has_a_name_above_it() -> None:
 def _bare(function: ast.AST) -> list[float]:
     values = (node.value for node in ast.walk(function) if isinstance(node, ast.Constant))
     return [value for value in values if isinstance(value, float) and value not in PLAIN and value > GUARD]
+
+
+def test_a_whole_number_that_a_reader_compares_with_has_a_name_above_it() -> None:
+    found: dict[str, str] = {}
+    for path in files("portal/readers"):
+        for name, function in functions(tree(path)):
+            bare = _compared(function)
+            if bare and not {path, f"{path}::{name}"} & LAYOUTS.keys():
+                found[f"{path}::{name}"] = ", ".join(map(str, bare))
+    hold(
+        "Name each number that decides in a reader above the functions, with its unit and its source.",
+        found,
+        {},
+        "tests/house/test_thresholds.py",
+    )
+
+
+def _compared(function: ast.AST) -> list[int]:
+    sides = [side for node in ast.walk(function) if isinstance(node, ast.Compare) for side in ast.walk(node)]
+    return [
+        side.value
+        for side in sides
+        if isinstance(side, ast.Constant)
+        and type(side.value) is int
+        and side.value > FEW
+        and side.value not in CALENDAR
+    ]
+
+
+def test_a_number_without_a_name_would_be_found() -> None:
+    assert _compared(ast.parse("def f(x):\n    return x[7:] if len(x) < 20 else max(x) > max(51, x[0])")) == [20, 51]
 
 
 def test_a_figure_without_a_name_would_be_found() -> None:
