@@ -127,14 +127,15 @@ LEAST_SEASON_DAYS = 4
 """Clear days either side of the same day of another year that tell whether its season falls too. Common practice, no
 source."""
 EDGE_DAYS = 15
-"""Clear days on either side of a step whose median is its level. No source; what a fifth either way does was not
-measured."""
+"""Clear days on either side of a step whose median is its level. No source; on sixteen made roofs alone and a town of
+eight a fifth fewer took the error of the present loss from 2.02 to 2.14 points, a fifth more to 1.97; either told eight
+of them something else, with as many dirty roofs and faults found."""
 REPAIR_DAYS = 7
-"""Clear days after a step up that must hold its level, and among which the largest is the repair. No source; what a
-fifth either way does was not measured."""
+"""Clear days after a step up that must hold its level, and among which the largest is the repair. No source; a fifth
+either way changed nothing on the same roofs."""
 LASTING_DAYS = 60
 """Clear days after a fall from which on their whole median, and not the first weeks, says whether it lasted. No source;
-what a fifth either way does was not measured."""
+a fifth either way changed nothing on the same roofs."""
 
 
 def _any_between(days: Ints | None, first: int, last: int) -> bool:
@@ -238,14 +239,14 @@ LOWEST_SHADE = 2
 healthy roof. Common practice, no source."""
 
 SHADE_DAYS = 75
-"""Days whose better ones tell of a band of low sun: ten weeks, in which the sun's path hardly moves. No source; what a
-fifth either way does was not measured."""
+"""Days whose better ones tell of a band of low sun: ten weeks, in which the sun's path hardly moves. No source; a fifth
+either way changed nothing on sixteen made roofs alone and a town of eight."""
 LAST_SHADE_DAYS = 300
 """Days for which a tree that showed still stands: in part of the year the low sun hides behind the modules. Common
 practice, no source."""
 SEASON_DAYS = 40
-"""Days either side of the same day of an earlier year whose low sun is compared. No source; what a fifth either way
-does was not measured."""
+"""Days either side of the same day of an earlier year whose low sun is compared. No source; a fifth either way changed
+nothing on the same roofs."""
 LEAST_SHADE_DAYS = 6
 """Days of a band that tell of it at least. Common practice, no source."""
 BEGAN_DAYS = 60
