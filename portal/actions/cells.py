@@ -9,9 +9,11 @@ import logging
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from datetime import date
+from math import cos, radians
 
 from portal.actions.assessments import readings_of
 from portal.models import Meter, Site, SiteDaily
+from portal.models.site import SiteQuerySet
 from portal.pv.assessment import assess, assess_town
 from portal.pv.cells import cells, nearest
 from portal.pv.memory import known_until
@@ -19,12 +21,15 @@ from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.said import Code, Said
 from portal.pv.site_fit import PartOfRecord
+from portal.pv.town import TOWN_KM, kilometres
 
 log = logging.getLogger(__name__)
 
 COMPANY = 15
 """Roofs that go along with one whose turn it is, as far as its cell has them. Common practice, no source: the air of a
 day is known to a quarter of a roof's own scatter from fifteen."""
+KM_A_DEGREE = 111.0
+"""Of latitude; a little less than the least, so that the box is a little too large."""
 
 
 def place_in_cells() -> int:
@@ -110,8 +115,7 @@ def _alone(site: Site, readings: SiteReadings, as_of: date) -> Assessment:
     if readings.energy_wh.empty:
         only_surplus = Meter.objects.filter(site=site, mapping__export="surplus").exists()
         return replace(result, reasons=(Said(Code.ONLY_SURPLUS),)) if only_surplus else result
-    has_neighbours = site.cell is not None and Site.objects.filter(cell=site.cell).exclude(pk=site.pk).exists()
-    if result.present_loss is None or not has_neighbours:
+    if result.present_loss is None or site.cell is None or len(_under_one_sky(site)) < 2:
         return result
     return replace(result, reasons=(*result.reasons, Said(Code.WITHOUT_NEIGHBOURS)), memory=b"")
 
@@ -127,12 +131,31 @@ def _with_company(keys: Sequence[int], *, in_company: bool) -> list[Site]:
     own = list(with_planes.filter(pk__in=keys))
     if not in_company or not own or len(own) > COMPANY:
         return own
-    places = list(
-        Site.objects.assessable().filter(cell=own[0].cell).order_by("pk").values_list("pk", "latitude", "longitude")
-    )
+    places = _under_one_sky(own[0])
     at = [n for n, place in enumerate(places) if place[0] in keys]
     if not at:  # not placed yet
         return own
-    near = nearest([place[1] or 0.0 for place in places], [place[2] or 0.0 for place in places], at)
+    near = nearest([place[1] for place in places], [place[2] for place in places], at)
     chosen = [places[n][0] for n in near if places[n][0] not in keys][: COMPANY + 1 - len(own)]
     return [*own, *with_planes.filter(pk__in=chosen)]
+
+
+def _under_one_sky(site: Site) -> list[tuple[int, float, float]]:
+    """Key, latitude and longitude of the roofs of a site's cell, or where that has few, of all that are near it."""
+    every = Site.objects.assessable().order_by("pk")
+    cell = _placed(every.filter(cell=site.cell))
+    if site.place is None or len(cell) > COMPANY:
+        return cell
+    # A village a little farther than 40 km from a town's first roof is no part of the town, and shares its sky.
+    north, east = site.place
+    reach = TOWN_KM / KM_A_DEGREE
+    across = min(reach / max(cos(radians(north)), 1e-4), 180.0)
+    box = every.filter(latitude__range=(north - reach, north + reach), longitude__range=(east - across, east + across))
+    inside = {row[0] for row in cell}
+    near = [row for row in _placed(box) if kilometres(north, east, row[1], row[2]) <= TOWN_KM]
+    return [*cell, *(row for row in near if row[0] not in inside)]
+
+
+def _placed(sites: SiteQuerySet) -> list[tuple[int, float, float]]:
+    rows = sites.values_list("pk", "latitude", "longitude")
+    return [(key, north, east) for key, north, east in rows if north is not None and east is not None]

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from django.utils import timezone
 
+from portal.actions.cells import assess_cell
 from portal.actions.nights import ask_for_assessment, assess_next, poll_nights, start_night
 from portal.models import DayReadings, Night, NightState, Role, Site, SiteAssessment
 from portal.models.night import LEASE, TRIES
@@ -126,6 +127,21 @@ def test_a_roof_judged_without_its_neighbours_says_so_and_is_compared_again_the_
     client.force_login(factories.member(told.site.customer.business, Role.OFFICE))
     page = client.get(f"/sites/{told.site.pk}/").content.decode()
     assert "could not be compared with the roofs around it" in page
+
+
+def test_a_village_a_little_outside_of_a_town_is_compared_with_the_roofs_of_it_that_are_near() -> None:
+    # In degrees of latitude, 111 km each: the last is 50 km from the town's first roof, and 12 km from two others.
+    town = [factories.site(name=f"Roof {number}", latitude=39.6 + north) for number, north in enumerate((0, 0.34, 0.35))]
+    village = factories.site(name="Village", latitude=39.6 + 0.45)
+    for roof in (*town, village):
+        give_readings(roof, days=120)
+    start_night(now=NOW)
+    village.refresh_from_db()
+    assert village.cell == village.pk, "it is no part of the town"
+    as_of = NOW.date() - timedelta(days=1)
+    [(_, answer)] = assess_cell([village.pk], as_of=as_of, in_company=True)
+    assert answer is not None
+    assert answer.neighbours == 2
 
 
 def test_a_site_without_a_plane_keeps_nobody_waiting() -> None:
