@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 
 from portal.pv.assessment import assess, assess_town
 from portal.pv.site_fit import prepare
@@ -23,8 +24,8 @@ def measure_fits() -> None:
     for number in range(TOWN):
         tilt, azimuth = PLANES[number % len(PLANES)]
         roofs.append(site(sky, dust(sky, 0.0005 * (number % 3)), seed=number, planes=((tilt, azimuth, 6.0),)))
-    rows = [_least(lambda roof=roof: prepare(roof, None)) for roof in roofs[:ALONE]]
-    alone = [_least(lambda roof=roof: assess(roof)) for roof in roofs[:ALONE]]
+    rows = [_least(partial(prepare, roof, None)) for roof in roofs[:ALONE]]
+    alone = [_least(partial(assess, roof)) for roof in roofs[:ALONE]]
     town = _least(lambda: assess_town(roofs)) / TOWN
     print(f"{DAYS} days at {MINUTES} minutes, CPU a roof: alone {_span(alone)}, of which the days' rows {_span(rows)}")
     print(f"in a town of {TOWN} {town:.3f} s", flush=True)
