@@ -131,7 +131,7 @@ def test_a_roof_judged_without_its_neighbours_says_so_and_is_compared_again_the_
 
 def test_a_village_a_little_outside_of_a_town_is_compared_with_the_roofs_of_it_that_are_near() -> None:
     # In degrees of latitude, 111 km each: the last is 50 km from the town's first roof, and 12 km from two others.
-    town = [factories.site(name=f"Roof {number}", latitude=39.6 + north) for number, north in enumerate((0, 0.34, 0.35))]
+    town = [factories.site(name=f"{north} north", latitude=39.6 + north) for north in (0, 0.34, 0.35)]
     village = factories.site(name="Village", latitude=39.6 + 0.45)
     for roof in (*town, village):
         give_readings(roof, days=120)
