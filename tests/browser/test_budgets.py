@@ -27,6 +27,9 @@ SLOWER = 4
 LINE_BYTES, LATENCY_MS = 1_600_000 // 8, 150
 """The slow phone and the slow line of Lighthouse's simulated throttling: a processor four times slower, 1.6 Mbit/s and
 150 ms there and back (github.com/GoogleChrome/lighthouse, docs/throttling.md)."""
+FIRST_MS, CLOSER_MS = 2500, 5000
+"""Until verdict and first picture are seen, and from asking to look closer until plotly is there: our own goals, the
+first what the Core Web Vitals call a good largest paint (web.dev/articles/lcp)."""
 MOST_SHIFT = 0.05
 """Half of what the Core Web Vitals call good (web.dev/articles/cls: 0.1)."""
 SHIFTS = """() => new Promise(done => {
@@ -110,8 +113,7 @@ def test_nothing_moves_while_a_page_with_pictures_comes_over_a_slow_line(
 def test_how_long_a_slow_phone_waits(
     page: Page, owner: User, client: Client, process_env: dict[str, str], supervisor: Supervisor
 ) -> None:
-    """Against the real web server with compressed files; budgets: 2.5 s to the verdict and the first picture, 5 s from
-    asking to look closer until plotly is there."""
+    """Against the real web server with compressed files."""
     port = free_port()
     address = f"http://localhost:{port}"
     env = process_env | {"PORTAL_BASE_URL": address}
@@ -138,5 +140,11 @@ def test_how_long_a_slow_phone_waits(
         print(f"\nslow phone: the server answers after {answer:.0f} ms, painted {paint:.0f} ms")
         print(f"verdict after {seen['verdict']} ms, first picture after {seen['chart']} ms")
         print(f"looking closer: {ready:.0f} ms from asking; layout shift {page.evaluate(SHIFTS):.4f}")
+        print(
+            f"load average {os.getloadavg()[0]:.1f} of {os.cpu_count()} processors: above 1 they are another machine's"
+        )
+        assert seen["verdict"] <= FIRST_MS
+        assert seen["chart"] <= FIRST_MS
+        assert ready <= CLOSER_MS
     finally:
         supervisor.stop(web)
