@@ -42,7 +42,7 @@ def test_ruff_finds_nothing() -> None:
 
 @pytest.mark.long(40)
 def test_mypy_in_strict_mode_finds_nothing() -> None:
-    python("-m", "mypy")
+    python("-m", "mypy", "--num-workers", "2")
 
 
 def test_nobody_enters_a_room_that_is_closed_to_them() -> None:
