@@ -10,7 +10,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from deploy import coverage
-from deploy.processes import Program, Stopped, Supervisor, Trouble, start_postgres
+from deploy.processes import Child, Program, Stopped, Supervisor, Trouble, start_postgres
 
 ROOT = Path(__file__).resolve().parent.parent
 NO_TESTS = 5  # pytest's exit code when a selection is empty
@@ -44,18 +44,22 @@ RUNS = [
     Run(
         "database and worker tests again, on PostgreSQL",
         "database and not any_database and not browser and not benchmark and not reference",
+        processes=3,  # as above
         on_postgres=True,
     ),
     Run("pages in headless Chromium", "browser and not benchmark", in_chromium=True, where=("tests/browser",)),
 ]
-REFERENCE = Run("against the reference library", "reference and not benchmark", processes=0)
+REFERENCE = Run(
+    "against the reference library",
+    "reference and not benchmark",
+    processes=0,
+    where=("tests/pv/test_reference.py",),
+)
 
 
 def main(arguments: list[str]) -> int:
-    runs = list(RUNS)
-    if "--reference" in arguments:
-        arguments = [argument for argument in arguments if argument != "--reference"]
-        runs.append(REFERENCE)
+    asked = "--reference" in arguments
+    arguments = [argument for argument in arguments if argument != "--reference"]
     # A selection of tests says nothing of how many lines all run; slipcover has no wheel for Python 3.11 on ARM.
     whole = not arguments and find_spec("slipcover") is not None
     scratch = Path(tempfile.mkdtemp(prefix="rinsemark-postgres-"))
@@ -65,12 +69,15 @@ def main(arguments: list[str]) -> int:
             supervisor.stop_on_signals()
             _, postgres = start_postgres(supervisor, scratch / "data")
             tables = make_tables(supervisor, scratch, postgres)
-            for run in runs:
+            beside = start_reference(supervisor, arguments) if asked else None
+            for run in RUNS:
                 print(f"\n===== {run.name} =====", flush=True)
                 begun = time.monotonic()
                 env = {TABLES: tables[run.on_postgres]} | ({"PORTAL_DATABASE_URL": postgres} if run.on_postgres else {})
                 code = pytest(supervisor, run, arguments, env, scratch if whole and run.counts_lines else None)
                 done.append((run, code, time.monotonic() - begun))
+            if beside:
+                done.append((REFERENCE, *told(supervisor, beside)))
         ran = coverage.shares(scratch) if whole else None
     except Stopped:
         print("\nStopped before the end.", file=sys.stderr)
@@ -114,6 +121,21 @@ def environment() -> dict[str, str]:
     for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
         env.setdefault(threads, "1")  # the processes take all cores already
     return env
+
+
+def start_reference(supervisor: Supervisor, arguments: list[str]) -> Child:
+    """One test in one process, which would leave a core idle: it runs beside the others, and is told at the end."""
+    argv = [sys.executable, "-m", "pytest", "-m", REFERENCE.marked, *(arguments or REFERENCE.where)]
+    return supervisor.start(Program("reference", argv, environment()))
+
+
+def told(supervisor: Supervisor, beside: Child) -> tuple[int, float]:
+    """Wait for it; print what it said, and return its exit code and how long that was waited for."""
+    begun = time.monotonic()
+    while beside.process.poll() is None:
+        supervisor.wait(0.05)
+    print(f"\n===== {REFERENCE.name} =====\n{beside.log.read_text()}", flush=True)
+    return beside.process.returncode, time.monotonic() - begun
 
 
 def pytest(supervisor: Supervisor, run: Run, arguments: list[str], more: dict[str, str], lines: Path | None) -> int:
