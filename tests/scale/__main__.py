@@ -40,7 +40,7 @@ from tests.killed.portal import Portal
 from tests.scale import MINUTES
 
 
-def main() -> None:
+def what_is_asked() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="python -m tests.scale", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -55,7 +55,11 @@ def main() -> None:
     parser.add_argument("--folder", action="store_true", help="assess a folder of files, without a database")
     parser.add_argument("--towns", type=int, nargs="+", metavar="N", help="fit towns of so many roofs in both ways")
     parser.add_argument("--work", metavar="NOW", help=argparse.SUPPRESS)
-    asked = parser.parse_args()
+    return parser.parse_args()
+
+
+def main() -> None:
+    asked = what_is_asked()
     if asked.work:
         django.setup()
         from tests.scale.many import work  # models can be imported only now
