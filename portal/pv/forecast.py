@@ -128,14 +128,16 @@ def best_routine(year: SoilingYear, value_per_day: Floats, wash_price: float) ->
     grown = losses + year.rate_per_day[:, None] * PENTAD_DAYS
     lost = value_per_day[:, None] * PENTAD_DAYS * (losses + year.rate_per_day[:, None] * PENTAD_DAYS / 2)
     dry = (1.0 - year.rain_per_day) ** PENTAD_DAYS
-    after_rain = (year.kept[None, :, None] * grown[:, None, :]).reshape(PENTADS, -1)
+    # After each kind of rain, and after none: all are looked up in one go.
+    after = np.append(year.kept, 1.0)[None, :, None] * grown[:, None, :]
     ahead = np.zeros_like(losses)
     limits = np.full(PENTADS, np.inf)
     for _ in range(15):
         previous = limits.copy()
         for pentad in range(PENTADS - 1, -1, -1):
-            wet = np.interp(after_rain[pentad], losses, ahead).reshape(len(year.kept), -1).mean(axis=0)
-            wait = lost[pentad] + dry[pentad] * np.interp(grown[pentad], losses, ahead) + (1 - dry[pentad]) * wet
+            then = np.interp(after[pentad], losses, ahead)
+            wet = np.add.reduce(then[:-1]) / len(year.kept)
+            wait = lost[pentad] + dry[pentad] * then[-1] + (1 - dry[pentad]) * wet
             washed = wash_price + wait[0]
             dear = wait > washed
             limits[pentad] = np.interp(washed, wait, losses) if dear[-1] else np.inf
