@@ -35,12 +35,15 @@ def arrival_window(visit: Visit) -> tuple[datetime, datetime]:
 
 
 def way_from(before: Visit | None, visit: Visit) -> int | None:
-    """How long the van takes from this stop, or without one from the yard [min]; None where a place is not known."""
+    """How long the van takes from this stop, or without one from the yard [min].
+
+    None where a place is not known, or is further away than any round goes: the yard of another town, say.
+    """
     start = before.site.place if before else yard_of(visit.site.customer.business)
     if start is None or visit.site.place is None:
         return None
     way = max(whole_steps(drive(road_km(start, visit.site.place))), TO_THE_NEXT)
-    return math.ceil(way.total_seconds() / 60)
+    return math.ceil(way.total_seconds() / 60) if way <= LONGEST_DRIVE else None
 
 
 def expected_at(visit: Visit) -> datetime | None:

@@ -69,6 +69,13 @@ def test_a_place_that_nobody_knows_gives_no_way() -> None:
     assert way_minutes(visit) is None
 
 
+def test_a_way_longer_than_may_be_said_is_not_proposed() -> None:
+    (visit,) = round_of(1)
+    type(visit.site).objects.update(latitude=42.0)  # 2 degrees are 222 km, by road 289: over seven hours at 40 km/h
+    visit.refresh_from_db()
+    assert way_minutes(visit) is None
+
+
 def test_the_window_grows_with_the_washes_before_and_stays_under_two_hours() -> None:
     widths = [(last - first) / MINUTE for first, last in map(arrival_window, round_of(9))]
     assert widths == [30, 45, 60, 75, 90, 105, 120, 120, 120]
