@@ -9,12 +9,12 @@ import pytest
 from django.utils import timezone
 from playwright.sync_api import FileChooser, Locator, Page, expect
 
-from portal.models import Call, LeadEvent, Role, User, Visit, VisitPhoto, VisitState
+from portal.models import Call, EntryKind, LeadEvent, Role, User, Visit, VisitEntry, VisitPhoto, VisitState
 from tests import factories
-from tests.browser.phone import booked, jpeg, ready, screens, waits_for_nothing
+from tests.browser.phone import Finished, booked, finished, go_to, jpeg, ready, screens, state_of, waits_for_nothing
 from tests.browser.test_pages import DESK, complaints, no_axe_violation
 
-__all__ = ["complaints"]
+__all__ = ["complaints", "finished"]
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -166,6 +166,47 @@ def _fill_in(page: Page, screen: Locator) -> None:
     for button in screen.get_by_role("button", name="Finish the visit").all():
         press(page, button)
         expect(page.locator("form:has(input[value=finish]) [data-state]")).to_contain_text("Done")
+
+
+def test_what_is_drawn_for_a_hand_is_worked_by_keys_too(
+    page: Page,
+    live_server: Any,
+    finished: Finished,
+    complaints: list[str],
+) -> None:
+    """The compass and the pictures of pitches, the slider between two photos, a name in place of a signature."""
+    site = finished.visit.site
+    log_in(page, live_server, finished.owner)
+    page.goto(f"{live_server.url}/customers/{site.customer_id}/sites/new/")
+    for group, field, value in (("Faces", "azimuth", "270"), ("Tilt", "tilt", "30")):
+        press(page, page.get_by_role("group", name=group).first.locator(f"button[value='{value}']"))
+        expect(page.locator(f"input[name$={field}]").first).to_have_value(value)
+    page.goto(f"{live_server.url}/visits/{finished.visit.pk}/report/")
+    slider = page.get_by_role("slider").first
+    tab_to(page, slider)
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    expect(slider).to_have_value("1")
+    shown = slider.evaluate("one => one.closest('[data-compare]').style.getPropertyValue('--before')")
+    assert shown == "1%"
+
+    visit, (technician,) = booked()
+    log_out(page, live_server)
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    ready(page)
+    go_to(page, "sign_off")
+    write(page, page.get_by_label("Name of the customer who agreed"), "Ida Novak")
+    press(page, page.get_by_role("button", name="Customer agreed"))
+    expect(state_of(page, "sign_off")).to_contain_text("Customer agreed Ida Novak")
+    waits_for_nothing(page)
+    assert VisitEntry.objects.get(visit=visit, kind=EntryKind.SIGN_OFF).note == "Ida Novak"
+
+
+def log_out(page: Page, live_server: Any) -> None:
+    page.goto(f"{live_server.url}/accounts/logout/")
+    press(page, page.locator("main").get_by_role("button", name="Log out"))
+    page.wait_for_url(lambda url: "/logout/" not in url)
 
 
 def test_the_keys_open_pages_and_their_sheet_and_can_be_turned_off(
