@@ -82,6 +82,7 @@ def test_a_fault_of_ours_shows_no_trace_of_the_code() -> None:
     assert "Something broke on our side" in text_of(answer)
     assert "Traceback" not in text_of(answer)
     assert "a secret of the code" not in text_of(answer)
+    assert '<html lang="en">' in answer.content.decode(), "a reader aloud must know how to say it"
 
 
 def test_nobody_takes_an_address_before_its_owner_is_given_access(client: Client) -> None:
