@@ -16,10 +16,10 @@ from portal.pv.diagnosis import LevelStep
 from portal.pv.moves import LOSS, quantiles
 from portal.pv.orientation import as_seen
 from portal.pv.readings import SiteReadings
-from portal.pv.result import BAND_90, QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
+from portal.pv.result import BAND_90, QUANTILES, Assessment, Band, Cause, Cleaning, DataQuality, Recovery, Verdict
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit
-from portal.pv.verdict import judge, shown_by_a_wash
+from portal.pv.verdict import Finding, judge, rose, shown_by_a_wash
 
 DRIFT = 0.01
 """Present loss below which no drift is dated [fraction of clean yield]. No source."""
@@ -120,7 +120,7 @@ def answer_of(
         soiling_since=_since(fitted, dates),
         reasons=(),
         cleanings=_cleanings(site, daily, fitted),
-        recoveries=tuple(Recovery(dates[one.day], one.mean, Band(one.low, one.high)) for one in fitted.falls),
+        recoveries=tuple(Recovery(dates[one.day], one.middle, Band(one.low, one.high)) for one in fitted.falls),
         data_quality=_quality(daily),
         neighbours=neighbours,
         loss_quantiles=tuple(float(point) for point in quantiles(present, LOSS, np.array(QUANTILES))),
@@ -133,7 +133,12 @@ def answer_of(
         verdict=said.verdict,
         cause=said.cause,
         cause_began=said.cause_began,
-        reasons=(*said.reasons, *_daily_totals(result, site), *_seen_otherwise(site, daily)),
+        reasons=(
+            *said.reasons,
+            *_risen(said, daily, steps),
+            *_daily_totals(result, site),
+            *_seen_otherwise(site, daily),
+        ),
     )
 
 
@@ -168,6 +173,12 @@ def _seen_otherwise(site: SiteReadings, daily: Daily) -> tuple[Said, ...]:
     )
 
 
+def _risen(said: Finding, daily: Daily, steps: Sequence[LevelStep]) -> tuple[Said, ...]:
+    """That the level rose for good some time ago, where the verdict does not say so."""
+    risen = rose(daily, steps)
+    return (risen,) if risen is not None and said.cause is not Cause.METER else ()
+
+
 def _daily_totals(result: Assessment, site: SiteReadings) -> tuple[Said, ...]:
     """That a wash which was told of can hardly be proven, where the meter gives one number a day."""
     known = any(one.gain is not None for one in result.cleanings)
@@ -182,7 +193,7 @@ def _cleanings(site: SiteReadings, daily: Daily, fitted: SoilingFit) -> tuple[Cl
     more = DAILY_TOTALS_DOUBT if site.interval_minutes == 1440 else 0.0
     gains = {EPOCH + timedelta(days=int(daily.days[0]) + one.day): one for one in fitted.visits}
     return tuple(
-        Cleaning(visit, one.mean, Band(one.low - more, one.high + more))
+        Cleaning(visit, one.middle, Band(one.low - more, one.high + more))
         if (one := gains.get(visit))
         else Cleaning(visit, None, None)
         for visit in site.visits

@@ -138,13 +138,41 @@ LASTING_DAYS = 60
 a fifth either way changed nothing on the same roofs."""
 
 
-def _any_between(days: Ints | None, first: int, last: int) -> bool:
-    """Whether one of these days lies from ``first`` on and before ``last``."""
+def any_between(days: Ints | None, first: int, last: int) -> bool:
+    """Whether one of some days lies between two.
+
+    Parameters
+    ----------
+    days : ndarray of int or None
+        Positions.
+    first, last : int
+        From ``first`` on and before ``last``.
+
+    Returns
+    -------
+    bool
+        False of no days at all.
+    """
     return days is not None and bool(((days >= first) & (days < last)).any())
 
 
-def _same_season(y: Floats, day: int, reach: int = 30) -> float:
-    """Fall about the same day of other years, which is the season's and no fault's; 0 where there is none."""
+def same_season(y: Floats, day: int, reach: int = 30) -> float:
+    """Change of level about the same day of other years, which is the season's and no fault's.
+
+    Parameters
+    ----------
+    y : ndarray (days,)
+        Log index, NaN on days that do not count.
+    day : int
+        Position.
+    reach : int
+        Days on either side.
+
+    Returns
+    -------
+    float
+        Its median over the years [log]; 0 where there is none.
+    """
     falls = []
     for year in range(-len(y) // 365, len(y) // 365 + 1):
         about = day + 365 * year
@@ -152,7 +180,7 @@ def _same_season(y: Floats, day: int, reach: int = 30) -> float:
         before, after = before[np.isfinite(before)], after[np.isfinite(after)]
         if year and min(before.size, after.size) >= LEAST_SEASON_DAYS:
             falls.append(float(np.median(after) - np.median(before)))
-    return min(0.0, float(np.median(falls))) if falls else 0.0
+    return float(np.median(falls)) if falls else 0.0
 
 
 def _repaired(y: Floats, at: Ints, sizes: Floats, gaps: Floats, fall: int, least: float) -> int | None:
@@ -204,16 +232,14 @@ def find_steps(
         i = _split(y[at], int(np.argmin(np.where(down, sizes, 0))))
         rise = _repaired(y, at, sizes, gaps, i, least)
         last = None if rise is None else int(at[rise]) - 1
-        if rise is not None and _any_between(
-            visit_days, at[max(i, rise - WINDOW)], at[min(rise + WINDOW, at.size - 1)]
-        ):
+        if rise is not None and any_between(visit_days, at[max(i, rise - WINDOW)], at[min(rise + WINDOW, at.size - 1)]):
             washed[at[i] : at[rise]] = True
             continue
         # The size over the weeks on both sides, not just the days at the edge.
         end = last + 1 if last is not None else len(y)
         before, after = at[:i], at[(at >= at[i]) & (at < end)]
         edges = float(np.median(y[after[:EDGE_DAYS]]) - np.median(y[before[-EDGE_DAYS:]]))
-        steady = edges - _same_season(y, int(at[i]))
+        steady = edges - min(0.0, same_season(y, int(at[i])))
         # In a dark winter nothing is seen for months, in which dirt may have come too.
         waited = int(at[i] - at[i - 1])
         # What has come back by itself since, without a day on which it was repaired, was no fault.

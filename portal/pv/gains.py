@@ -29,10 +29,14 @@ way changes no figure of the made fleet (``tests/pv/sensitivity.py``)."""
 
 @dataclass(frozen=True)
 class Gain:
-    """What a wash on a day (position) gained: mean, 5 % and 95 % point [fraction of clean yield]."""
+    """What a wash on a day (position) gained: median, 5 % and 95 % point [fraction of clean yield].
+
+    The median, since where hardly anything lay the distribution leans far to one side: on 186 known washes of a
+    development fleet, each roof alone, means read 0.33 points too much on average and medians 0.07.
+    """
 
     day: int
-    mean: float
+    middle: float
     low: float
     high: float
 
@@ -94,10 +98,9 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
         both = (grown[:, level].T @ back * matrix[rain]).astype(np.float64)
         pair += weighed.share[level] * both / both.sum()
     total = np.cumsum(pair.ravel()[GAIN_ORDER])
-    mean = float((pair * GAIN).sum())
-    low, high = np.interp([BAND_90[0], BAND_90[-1]], total, GAIN_SORTED)
-    spare = GAIN_FLOOR + RELATIVE_SD * abs(mean)
-    return Gain(day, mean, min(float(low), mean) - spare, max(float(high), mean) + spare)
+    low, middle, high = (float(point) for point in np.interp(BAND_90, total, GAIN_SORTED))
+    spare = GAIN_FLOOR + RELATIVE_SD * abs(middle)
+    return Gain(day, middle, low - spare, high + spare)
 
 
 def gains_of_visits(weighed: Weighed, visit_days: Sequence[int]) -> list[Gain]:

@@ -30,6 +30,8 @@ class Code(StrEnum):
     LOOK_FOR_SHADE = auto()
     NO_WASH_BROUGHT_IT_BACK = auto()  # washed, loss
     LOOK_AT_THE_MODULES = auto()
+    ROSE = auto()  # began, gained
+    PANELS_OR_METER = auto()
     JUST_FELL = auto()  # began, lost
     FAULT_OR_HAZE = auto()
     # dirt

@@ -21,6 +21,7 @@ from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
 from portal.pv.result import NORMAL_90, Assessment
+from portal.pv.rises import find_rises
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
@@ -173,16 +174,27 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     first, count = int(daily.days[0]), len(daily.rows)
     visits = {(visit - EPOCH).days - first for visit in site.visits}
     visit_days = np.array(sorted(day for day in visits if 0 <= day < count), dtype=np.int64)
-    steps = tuple(find_steps(index.log_index, index.scatter, daily["expected_wh"], visit_days))
+    wash = wash_chance(daily, site.rain_mm)
+    steps = _steps(daily, index, wash, visit_days)
     record = Record(
         log_index=index.log_index,
         scatter=np.full(count, index.scatter),
-        wash=wash_chance(daily, site.rain_mm),
+        wash=wash,
         visit_days=visit_days,
         expected_wh=daily["expected_wh"],
         terms=terms_of(daily.days, steps, int(daily.days[-1])),
     )
     return Prepared(site, daily, index, steps, record)
+
+
+def _steps(daily: Daily, index: Index, wash: Floats, visit_days: Ints) -> tuple[LevelStep, ...]:
+    """Steps of level, down and back and up for good, in the order of their days."""
+    falls = find_steps(index.log_index, index.scatter, daily["expected_wh"], visit_days)
+    level = index.log_index.copy()
+    for step in falls:
+        level[step.first : step.last + 1 if step.last is not None else None] -= step.size
+    rises = find_rises(level, index.scatter, daily["expected_wh"], wash, visit_days)
+    return tuple(sorted([*falls, *rises], key=lambda step: step.first))
 
 
 def terms_of(days: Ints, steps: Sequence[LevelStep], now: int) -> Terms:
@@ -311,8 +323,8 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         lasting_sd=resume.lasting_sd,
         rate=(fitted.rate.mean, fitted.rate.low, fitted.rate.high),
         mean_loss=fitted.mean_loss,
-        falls=[(one.day, one.mean, one.low, one.high) for one in fitted.falls],
-        gains=[(one.day, one.mean, one.low, one.high) for one in fitted.visits],
+        falls=[(one.day, one.middle, one.low, one.high) for one in fitted.falls],
+        gains=[(one.day, one.middle, one.low, one.high) for one in fitted.visits],
     )
     arrays = Arrays(
         state=resume.state,

@@ -219,7 +219,7 @@ def _terms_by_level(
     spells: Spells, moves: Moves, record: Record, errors: Errors, *, start: Floats | None, rounds: int
 ) -> tuple[Floats, Floats, Floats, float]:
     """Clean levels to weigh (levels,), smooth terms of each (levels, terms), their normal equations, lasting error."""
-    level = _levels(spells.y[np.isfinite(spells.y)])
+    level = _levels((spells.y - spells.terms @ record.terms.prior_mean)[np.isfinite(spells.y)])
     middle = level[LEVELS // 2]
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]

@@ -60,6 +60,11 @@ YOUNG_DAYS = 180
 records, which told "soiling" after two to three months."""
 
 
+ROSE_DAYS = 90
+"""Days after a rise of level for which it is the verdict, so that somebody asks what was changed; from then on the roof
+is judged by its new level, and the rise is only mentioned. Common practice, no source."""
+
+
 @dataclass(frozen=True)
 class Finding:
     """A verdict with its cause and the reasons said."""
@@ -119,6 +124,7 @@ def judge(
         or _string(site, daily, steps)
         or _shade(daily)
         or _unseen(daily)
+        or _rose(daily, steps)
         or _dirty(result, rain_hardly_washes > RAIN_FAILS)
         or _fell(daily, steps)
         or _not_dirty(result)
@@ -149,6 +155,7 @@ def _string(site: SiteReadings, daily: Daily, steps: Sequence[LevelStep]) -> Fin
         step
         for step in steps
         if step.last is None
+        and step.size < 0
         and _clear_days_from(daily, step.first) >= LEAST_STEP_DAYS
         and not (winter and _freezing(site, daily, step.first))
     ]
@@ -259,9 +266,39 @@ def _young(result: Assessment) -> bool:
     return not result.neighbours and result.data_quality.days < YOUNG_DAYS and max(washed, default=0.0) <= 0
 
 
+def rose(daily: Daily, steps: Sequence[LevelStep]) -> Said | None:
+    """What is said of a level that rose for good.
+
+    Parameters
+    ----------
+    daily : Daily
+        Its days.
+    steps : sequence of LevelStep
+        Of level, found in the record.
+
+    Returns
+    -------
+    Said or None
+        Of the last rise; None where there is none.
+    """
+    risen = [step for step in steps if step.size > 0]
+    if not risen:
+        return None
+    return Said(Code.ROSE, {"began": daily.dates()[risen[-1].first].isoformat(), "gained": -risen[-1].lost})
+
+
+def _rose(daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:
+    """A level that rose of late, as no cleaning makes it."""
+    said = rose(daily, [step for step in steps if len(daily.rows) - step.first <= ROSE_DAYS])
+    if said is None:
+        return None
+    began = date.fromisoformat(str(said.figures["began"]))
+    return Finding(Verdict.OTHER_FAULT, (said, Said(Code.PANELS_OR_METER)), Cause.METER, began)
+
+
 def _fell(daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:
     """A step of level that has not lasted long enough to be told."""
-    active = [step for step in steps if step.last is None]
+    active = [step for step in steps if step.last is None and step.size < 0]
     if not active:
         return None
     began = daily.dates()[active[-1].first]

@@ -56,6 +56,11 @@ SENTENCES = {
     Code.LOOK_FOR_SHADE: _("Look for a tree, chimney or new building on that side. Washing will not bring this back."),
     Code.NO_WASH_BROUGHT_IT_BACK: _("The wash of {washed} did not bring back the {loss} that were missing."),
     Code.LOOK_AT_THE_MODULES: _("Dirt would have gone. Have an electrician measure the modules and the meter."),
+    Code.ROSE: _("From {began} output is {gained} higher than ever before, at all hours alike."),
+    Code.PANELS_OR_METER: _(
+        "No cleaning does that: panels were added, something was mended, or another meter counts. If panels were "
+        "added, correct the size."
+    ),
     Code.JUST_FELL: _("From {began} output is {lost} lower, and fell in a day."),
     Code.FAULT_OR_HAZE: _("There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt."),
     Code.ESTIMATE: _("The estimate of the loss is {loss} (between {low} and {high})."),
@@ -148,7 +153,7 @@ def _months(months: int, currency: str) -> str:
 
 WRITTEN: dict[str, Callable[[Any, str], str]] = {
     **dict.fromkeys(("began", "since", "due", "washed"), _day),
-    **dict.fromkeys(("loss", "low", "high", "lost"), _percent),
+    **dict.fromkeys(("loss", "low", "high", "lost", "gained"), _percent),
     **dict.fromkeys(("height", "quantum_wh", "block", "least_days", "tilt", "told_tilt"), _whole),
     **dict.fromkeys(("azimuth", "told_azimuth"), _wind),
     "every_months": _months,

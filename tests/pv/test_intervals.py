@@ -120,8 +120,8 @@ def test_no_gain_is_said_to_be_known_within_three_tenths_of_a_point(rate: float)
         terms=Terms(np.zeros((200, 1)), np.zeros(1), np.ones(1)),
     )
     (gain,) = fit(record, Errors(0.0, lasting_sd=0.0, rate_change=0.0005, present_sd=0.0)).visits
-    assert gain.low <= gain.mean - 0.003
-    assert gain.high >= gain.mean + 0.003
+    assert gain.low <= gain.middle - 0.003
+    assert gain.high >= gain.middle + 0.003
     assert gain.low <= 100 * rate <= gain.high
 
 

@@ -45,6 +45,10 @@ SAID: dict[Code, tuple[dict[str, float | str], str]] = {
         {"began": DAY, "lost": 0.33},
         "From 5 March 2026 output is 33 % lower, at all hours alike.",
     ),
+    Code.ROSE: (
+        {"began": DAY, "gained": 0.33},
+        "From 5 March 2026 output is 33 % higher than ever before, at all hours alike.",
+    ),
     Code.JUST_FELL: (
         {"began": DAY, "lost": 0.33},
         "From 5 March 2026 output is 33 % lower, and fell in a day.",
