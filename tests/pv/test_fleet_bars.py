@@ -60,7 +60,6 @@ def test_no_roof_that_is_not_dirty_is_told_so(fleet: Judged) -> None:
     assert np.mean(told) <= 0.05
 
 
-@pytest.mark.xfail(strict=True, reason="5 of 8 in the town: dirt is stubborn, records young, a meter coarse")
 def test_dirty_roofs_are_found(fleet: Judged, town: Judged) -> None:
     for roofs, bar in ((town, 0.75), (fleet, 0.4)):
         found = [result.verdict == Verdict.SOILING for made, result in roofs if made.kind == "soiled"]
