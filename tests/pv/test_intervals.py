@@ -109,8 +109,8 @@ def test_new_days_bring_a_new_rate_with_its_interval_and_a_band_of_their_own() -
 
 @pytest.mark.parametrize("rate", [0.0, 0.001])
 def test_no_gain_is_said_to_be_known_within_three_tenths_of_a_point(rate: float) -> None:
-    # An index almost without scatter, and a wash on day 100 that takes all: what is left of doubt is the chain's grid. Of
-    # an index without any error no clean level of the grid need explain anything.
+    # An index almost without scatter, and a wash on day 100 that takes all: what is left of doubt is the chain's grid.
+    # (Of an index without any error no clean level of the grid need explain anything.)
     days = np.arange(200)
     record = Record(
         log_index=np.log(1 - rate * np.where(days <= 100, days, days - 101)),
