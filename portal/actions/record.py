@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from portal.actions.arrival import LONGEST_DRIVE
 from portal.actions.invoices.draft import draft_invoice
 from portal.actions.jobs import ask_for
-from portal.actions.reminders.plan import plan_set_outs
+from portal.actions.reminders.plan import plan_at_once
 from portal.actions.sites import keep_place
 from portal.actions.visits import finish_visit
 from portal.actions.where import read_place
@@ -128,7 +128,7 @@ def _follow(entry: VisitEntry, *, now: datetime) -> None:
     """What an entry brings about, once."""
     visit = entry.visit
     if entry.kind == EntryKind.SET_OUT:
-        plan_set_outs(business=visit.site.customer.business, now=now)
+        plan_at_once(business=visit.site.customer.business, now=now)
         transaction.on_commit(lambda: ask_for("send_reminders"))
     if entry.kind == EntryKind.FINISH:
         finish_visit(visit=visit, now=now, finished_at=entry.at)

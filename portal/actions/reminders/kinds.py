@@ -41,6 +41,8 @@ class Kind:
     """So often at most about the same thing."""
     repeats: Mapping[ReminderKind, timedelta] = field(default_factory=dict)
     """It would only say again what one of these other kinds said about the roof so lately."""
+    at_once: bool = False
+    """Planned with what a technician enters: the next planning may be too late."""
     at_least_once: bool = False
     """Sent again when nobody can tell whether it arrived; all others are shown as failed (see ``send``)."""
 
@@ -147,6 +149,7 @@ _ROWS = (
         of_firm=standing.set_outs,
         moot=standing.set_out_moot,
         lifetime=LONGEST_DRIVE,
+        at_once=True,
     ),
     Kind(
         letter=Letter(
@@ -241,6 +244,8 @@ FOR_A_TRY = ReminderKind.LEAD_DIGEST
 """A mail that needs neither roof, lead nor visit: whoever tries whether mails arrive sends it."""
 
 KINDS: Mapping[ReminderKind, Kind] = MappingProxyType({row.letter.kind: row for row in _ROWS})
+AT_ONCE = [kind for kind, row in KINDS.items() if row.at_once]
+"""Kinds that are planned with what a technician enters: that the van has set out."""
 
 
 def kind_of(reminder: Reminder) -> Kind:

@@ -14,7 +14,7 @@ from portal.actions.reminders.kinds import KINDS, Kind
 from portal.actions.reminders.roofs import look_at
 from portal.actions.reminders.standing import Firm
 from portal.actions.reminders.wish import Wish
-from portal.models import Business, Reminder, ReminderKind, ReminderState, Site, SiteAssessment
+from portal.models import Business, Reminder, ReminderState, Site, SiteAssessment
 
 AGAIN_AFTER_DROP = timedelta(days=14)
 PLANNED_AT_ONCE = 1000
@@ -42,11 +42,11 @@ def plan_standing(*, now: datetime) -> None:
         _plan([(kind, wish) for kind, of_firm in kinds for wish in of_firm(firm)], now)
 
 
-def plan_set_outs(*, business: Business, now: datetime) -> None:
-    """Plan the mails of vans that have set out, with the entry that says so: the next planning may be too late."""
-    kind = KINDS[ReminderKind.SET_OUT]
-    assert kind.of_firm is not None, "it follows from the office's work"
-    _plan([(kind, wish) for wish in kind.of_firm(Firm(business=business, now=now))], now)
+def plan_at_once(*, business: Business, now: datetime) -> None:
+    """Plan what must not wait for the next planning: with the entry that calls for it, as that a van has set out."""
+    kinds = [(kind, kind.of_firm) for kind in KINDS.values() if kind.at_once and kind.of_firm is not None]
+    firm = Firm(business=business, now=now)
+    _plan([(kind, wish) for kind, of_firm in kinds for wish in of_firm(firm)], now)
 
 
 def plan_unassessed(*, now: datetime) -> None:
