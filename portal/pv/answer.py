@@ -16,11 +16,13 @@ from portal.pv.diagnosis import LevelStep
 from portal.pv.moves import LOSS, quantiles
 from portal.pv.orientation import as_seen
 from portal.pv.readings import SiteReadings
-from portal.pv.result import BAND_90, QUANTILES, Assessment, Band, Cause, Cleaning, DataQuality, Recovery, Verdict
+from portal.pv.result import BAND_90, QUANTILES, Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit
-from portal.pv.verdict import Finding, judge, rose, shown_by_a_wash
+from portal.pv.verdict import judge, shown_by_a_wash
 
+ROSE_DAYS = 365
+"""Days for which it is told that the level rose for good. Common practice, no source."""
 DRIFT = 0.01
 """Present loss below which no drift is dated [fraction of clean yield]. No source."""
 DRIFT_BEGAN = 0.15
@@ -135,7 +137,7 @@ def answer_of(
         cause_began=said.cause_began,
         reasons=(
             *said.reasons,
-            *_risen(said, daily, steps),
+            *_rose(daily, steps),
             *_daily_totals(result, site),
             *_seen_otherwise(site, daily),
         ),
@@ -173,10 +175,13 @@ def _seen_otherwise(site: SiteReadings, daily: Daily) -> tuple[Said, ...]:
     )
 
 
-def _risen(said: Finding, daily: Daily, steps: Sequence[LevelStep]) -> tuple[Said, ...]:
-    """That the level rose for good some time ago, where the verdict does not say so."""
-    risen = rose(daily, steps)
-    return (risen,) if risen is not None and said.cause is not Cause.METER else ()
+def _rose(daily: Daily, steps: Sequence[LevelStep]) -> tuple[Said, ...]:
+    """That the level rose for good, in the months after it: told facts may no longer be true."""
+    risen = [step for step in steps if step.size > 0 and len(daily.rows) - step.first <= ROSE_DAYS]
+    if not risen:
+        return ()
+    began = daily.dates()[risen[-1].first].isoformat()
+    return Said(Code.ROSE, {"began": began, "gained": -risen[-1].lost}), Said(Code.PANELS_OR_METER)
 
 
 def _daily_totals(result: Assessment, site: SiteReadings) -> tuple[Said, ...]:

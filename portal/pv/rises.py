@@ -1,7 +1,9 @@
 """A level that rises for good: panels were added, something was mended, or another meter counts.
 
-What rain or a wash takes had been lost before, and dirt does not go on a dry day. So a rise on a dry day to a level
-that the record had never shown is no cleaning; taken for one, it would make all that came before dirty.
+What rain takes had been lost before, and dirt does not go by itself on a dry day. So a rise on a dry day to a level
+that the record had never shown is no recovery; taken for one, it would make all that came before dirty. (A wash that
+nobody told of, of dirt older than the record, looks alike: what comes after it is judged rightly, what it gained is not
+told.)
 """
 
 from __future__ import annotations

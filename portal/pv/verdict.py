@@ -61,11 +61,6 @@ YOUNG_DAYS = 180
 records, which told "soiling" after two to three months."""
 
 
-ROSE_DAYS = 90
-"""Days after a rise of level for which it is the verdict, so that somebody asks what was changed; from then on the roof
-is judged by its new level, and the rise is only mentioned. Common practice, no source."""
-
-
 @dataclass(frozen=True)
 class Finding:
     """A verdict with its cause and the reasons said."""
@@ -125,7 +120,6 @@ def judge(
         or _string(site, daily, steps)
         or _shade(daily)
         or _unseen(daily)
-        or _rose(daily, steps)
         or _dirty(result, rain_hardly_washes > RAIN_FAILS)
         or _fell(daily, steps)
         or _not_dirty(result)
@@ -265,36 +259,6 @@ def _young(result: Assessment) -> bool:
     washed = [one.gain_ci.low for one in result.recoveries]
     washed += [one.gain_ci.low for one in result.cleanings if one.gain_ci is not None]
     return not result.neighbours and result.data_quality.days < YOUNG_DAYS and max(washed, default=0.0) <= 0
-
-
-def rose(daily: Daily, steps: Sequence[LevelStep]) -> Said | None:
-    """What is said of a level that rose for good.
-
-    Parameters
-    ----------
-    daily : Daily
-        Its days.
-    steps : sequence of LevelStep
-        Of level, found in the record.
-
-    Returns
-    -------
-    Said or None
-        Of the last rise; None where there is none.
-    """
-    risen = [step for step in steps if step.size > 0]
-    if not risen:
-        return None
-    return Said(Code.ROSE, {"began": daily.dates()[risen[-1].first].isoformat(), "gained": -risen[-1].lost})
-
-
-def _rose(daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:
-    """A level that rose of late, as no cleaning makes it."""
-    said = rose(daily, [step for step in steps if len(daily.rows) - step.first <= ROSE_DAYS])
-    if said is None:
-        return None
-    began = date.fromisoformat(str(said.figures["began"]))
-    return Finding(Verdict.OTHER_FAULT, (said, Said(Code.PANELS_OR_METER)), Cause.METER, began)
 
 
 def _fell(daily: Daily, steps: Sequence[LevelStep]) -> Finding | None:

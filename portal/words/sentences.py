@@ -58,8 +58,8 @@ SENTENCES = {
     Code.LOOK_AT_THE_MODULES: _("Dirt would have gone. Have an electrician measure the modules and the meter."),
     Code.ROSE: _("From {began} output is {gained} higher than ever before, at all hours alike."),
     Code.PANELS_OR_METER: _(
-        "No cleaning does that: panels were added, something was mended, or another meter counts. If panels were "
-        "added, correct the size."
+        "So panels were added, something was mended, another meter counts, or a wash nobody told of took old dirt. "
+        "The estimate goes by the new output. If panels were added, correct the size."
     ),
     Code.JUST_FELL: _("From {began} output is {lost} lower, and fell in a day."),
     Code.FAULT_OR_HAZE: _("There is too little to tell a fault from haze or snow yet; if it stays, it is no dirt."),

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
 from portal.pv.assessment import assess
 from portal.pv.readings import SiteReadings
-from portal.pv.result import Cause, Verdict
 from portal.pv.said import Code
 from tests.pv.planted import START, Floats, dust, site, weather
 
@@ -29,22 +28,24 @@ def counting_more(readings: SiteReadings, since: int, by: float) -> SiteReadings
 @pytest.mark.parametrize("by", [1.2, 1.5])
 def test_a_meter_that_counts_more_is_told_with_its_date_and_size(by: float) -> None:
     result = assess(counting_more(site(SKY, CLEAN), SKY.days - 60, by))
-    assert (result.verdict, result.cause) == (Verdict.OTHER_FAULT, Cause.METER)
-    assert result.cause_began is not None
-    assert abs((result.cause_began - START).days - (SKY.days - 60)) <= 6
-    assert result.reasons[0].figures["gained"] == pytest.approx(by - 1, abs=0.05)
+    rose = next(said for said in result.reasons if said.code == Code.ROSE)
+    began = date.fromisoformat(str(rose.figures["began"]))
+    assert abs((began - START).days - (SKY.days - 60)) <= 6
+    assert rose.figures["gained"] == pytest.approx(by - 1, abs=0.05)
 
 
+@pytest.mark.parametrize(("ago", "closely"), [(60, 0.02), (200, 0.015)], ids=["two months ago", "long ago"])
 @pytest.mark.parametrize("clean", [CLEAN, DUSTY], ids=["clean", "dusty"])
-def test_months_after_the_roof_is_judged_by_its_new_level(clean: Floats) -> None:
+def test_the_roof_is_judged_by_its_new_level(clean: Floats, ago: int, closely: float) -> None:
     before = assess(site(SKY, clean, with_rain=True))
-    after = assess(counting_more(site(SKY, clean, with_rain=True), SKY.days - 200, 1.3))
+    after = assess(counting_more(site(SKY, clean, with_rain=True), SKY.days - ago, 1.3))
     assert after.verdict == before.verdict
     assert before.present_loss is not None
     assert before.mean_loss is not None
-    assert after.present_loss == pytest.approx(before.present_loss, abs=0.015)
+    assert after.present_loss == pytest.approx(before.present_loss, abs=closely)
+    assert after.present_loss_ci is not None
+    assert after.present_loss_ci.low <= 1 - clean[-1] <= after.present_loss_ci.high
     assert after.mean_loss == pytest.approx(before.mean_loss, abs=0.015)
-    assert Code.ROSE in [said.code for said in after.reasons]
 
 
 def test_nothing_rose_on_roofs_whose_meter_stays_as_it_is() -> None:
