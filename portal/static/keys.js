@@ -6,8 +6,10 @@
   const ROWS = "main :is(.plain > li, tbody > tr)";
   const ENTRY = "a[href], summary, button";
 
-  /** @param {EventTarget | null} where */
-  const types = (where) => where instanceof Element && where.closest("input, select, textarea, [contenteditable], .chart-stage");
+  /** Until the next frame a sheet that was closed still holds the focus, though nobody sees it: nobody types there.
+   * @param {EventTarget | null} where */
+  const types = (where) => where instanceof Element && where.checkVisibility()
+    && where.closest("input, select, textarea, [contenteditable], .chart-stage");
 
   /** The first thing to press of each row that is seen. */
   const entries = () => [...document.querySelectorAll(ROWS)].flatMap((row) => {
