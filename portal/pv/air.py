@@ -34,7 +34,14 @@ WASH_TAKES = (0.36, 0.93)
 CLOUDED = 0.15
 """Residual [log] at which a day is cut when sites are compared: beyond lies cloud over one of them. No source."""
 FAR = 2.5
-"""Standard deviations from which a site counts less in a day's mean. Common practice in robust means, no source."""
+"""Standard deviations from which a site counts less in a day's mean, by the square of how far. Common practice in
+robust means, no source: by the distance itself, a roof sure to be clean whose meter counted 7 % more from a day on made
+eleven roofs of a made dry town 3 points dirty."""
+ROBUST_TURNS = 3
+"""Times that a day's mean and the weights about it are worked out in turn. Common practice, no source."""
+UNKNOWN = 0.003
+"""Standard deviation of a site's log soiling that its fit does not know of: it takes itself for surer than it is. Tuned
+on made towns: 0.006 takes another 0.05 points off the mean error, and finds two dirty roofs of eight less."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +143,14 @@ def _slow(values: Floats) -> Floats:
     return np.asarray(total / np.maximum(count, 1.0))
 
 
+def _middles(residual: Floats) -> Floats:
+    """Median of each day over the sites; zero on days without any."""
+    common = np.zeros(residual.shape[1])
+    seen = np.isfinite(residual).any(axis=0)
+    common[seen] = np.nanmedian(residual[:, seen], axis=0)
+    return common
+
+
 def shared_air(
     residual: Floats, scatter: Floats, doubt: Floats, dust: Floats, season: Floats, middle: float | None = None
 ) -> Air:
@@ -164,15 +179,13 @@ def shared_air(
     """
     days = residual.shape[1]
     seen = np.isfinite(residual)
-    variance = scatter[:, None] ** 2 + REPEATS * doubt**2
-    weight = np.where(seen, 1 / variance, 0.0)
+    alone = np.where(seen, 1 / (scatter[:, None] ** 2 + REPEATS * (doubt**2 + UNKNOWN**2)), 0.0)
     value = np.where(seen, residual, 0.0)
-    common = np.zeros(days)
-    for _ in range(3):  # robust mean
+    common, weight = _middles(residual), alone
+    for _ in range(ROBUST_TURNS):
+        weight = alone / np.maximum(1.0, np.abs(value - common) / (FAR * scatter[:, None])) ** 2
         total = weight.sum(axis=0)
         common = np.where(total > 0, (weight * value).sum(axis=0) / np.maximum(total, 1e-9), 0.0)
-        far = np.abs(value - common) / (FAR * scatter[:, None])
-        weight = np.where(seen, 1 / variance, 0.0) / np.maximum(1.0, far)
     total = weight.sum(axis=0)
     known = total > 0
     # What of the common part follows the town's days of dust is dirt, not air.

@@ -217,6 +217,17 @@ def test_a_roof_just_washed_says_more_of_the_air_than_one_whose_dirt_is_guessed(
     assert weighed.log_dimming[2, 0] > -0.005
 
 
+def test_one_roof_that_is_too_sure_of_itself_does_not_brighten_the_air_of_the_others() -> None:
+    rng = np.random.default_rng(5)
+    haze = rng.normal(0, 0.03, 200)
+    residual = haze + rng.normal(0, 0.012, (9, 200))
+    residual[0, 170:] += 0.07  # its meter counts more from a day on, and its fit is sure that it is clean
+    doubt = np.full_like(residual, 0.008)
+    doubt[0] = 0.0
+    air = shared_air(residual, np.full(9, 0.012), doubt, np.zeros(200), np.zeros((200, 0)), middle=0.0)
+    assert np.abs((air.log_dimming[1:, 170:] - haze[170:]).mean(axis=1)).max() < 0.01
+
+
 def test_towns_are_those_of_whoever_compares_each_roof_with_each_first_roof() -> None:
     rng = np.random.default_rng(4)
     north = [*rng.uniform(47, 49, 150), *rng.uniform(88, 90, 60), *rng.uniform(-1, 1, 60)]
