@@ -75,6 +75,20 @@ def test_a_worker_is_given_time_for_its_job_and_waits_for_no_network_that_is_not
     assert JOB_LIMIT.total_seconds() > 60, "what takes longer is cut off and done again"
 
 
+def test_pages_go_before_nights_where_both_want_a_core() -> None:
+    """systemd.resource-control(5): a service has a CPUWeight= of 100; docker-run(1): a container has 1024 shares."""
+    weights = {name: unit(name)["Service"].get("CPUWeight", "100") for name in UNITS}
+    assert set(weights.values()) == {"100"}
+    assert unit("rinsemark-worker@nights.service.d/pages-first.conf")["Service"]["CPUWeight"] == "10"
+    assert "cp -r deploy/systemd/rinsemark-* " in (DEPLOY / "production.md").read_text(), "folders are copied too"
+    shares = {
+        name: one.get("cpu_shares", 1024)
+        for name, one in portal_services(yaml.safe_load((DEPLOY / "compose.yaml").read_text())).items()
+    }
+    assert {name for name, share in shares.items() if share < 1024} == {"worker-nights"}
+    assert shares["worker-nights"] == 102, "a tenth, as with systemd"
+
+
 def portal_services(compose: dict[str, Any]) -> dict[str, dict[str, Any]]:
     return {name: one for name, one in compose["services"].items() if one["image"] == "rinsemark"}
 

@@ -12,7 +12,7 @@ import psutil
 import psycopg
 from psycopg.rows import TupleRow
 
-from deploy.embedded import WORKER_OPTIONS
+from deploy.embedded import PAGES_FIRST, WORKER_OPTIONS
 from deploy.embedded import answers as web_answers
 from deploy.processes import Child, Program, Supervisor, queue_answers, start_postgres, start_queue
 
@@ -83,9 +83,10 @@ class Portal:
         """Once the tables are there."""
         env = dict(os.environ) | self.variables | {"PYTHONUNBUFFERED": "1"}
         celery: list[str | Path] = [sys.executable, "-m", "celery", "--app", app]
+        first = PAGES_FIRST if "nights" in queues else ()
         argv: dict[str, list[str | Path]] = {
             "web": [sys.executable, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py"],
-            "worker": [*celery, "worker", "--queues", queues, "--concurrency", "2", *WORKER_OPTIONS],
+            "worker": [*first, *celery, "worker", "--queues", queues, "--concurrency", "2", *WORKER_OPTIONS],
             "beat": [*celery, "beat", "--loglevel", "INFO", "--schedule", self.folder / "beat", "--pidfile", ""],
         }
         argv["web"] += ["--bind", f"fd://{self.socket.fileno()}"]
