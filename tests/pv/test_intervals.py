@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from portal.pv.assessment import assess
+from portal.pv.bands import band_of
+from portal.pv.moves import LOSS
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.soiling import fit
@@ -107,6 +109,16 @@ def test_new_days_bring_a_new_rate_with_its_interval_and_a_band_of_their_own() -
     assert (new["soiling_ratio_high"] - new["soiling_ratio_low"] > 0.005).all()
 
 
+def test_a_days_band_ends_where_a_twentieth_of_its_distribution_lies_beyond() -> None:
+    by_loss = np.exp(-0.5 * ((LOSS - 0.08) / 0.03) ** 2)
+    by_loss /= by_loss.sum()
+    mean, low, high = (float(one[0]) for one in band_of(by_loss[None, :]))
+    assert low < mean < high
+    grid = LOSS
+    for beyond, with_it in ((grid < low, grid <= low), (grid > high, grid >= high)):
+        assert by_loss[beyond].sum() <= 0.05 <= by_loss[with_it].sum()
+
+
 @pytest.mark.parametrize("rate", [0.0, 0.001])
 def test_no_gain_is_said_to_be_known_within_three_tenths_of_a_point(rate: float) -> None:
     # An index almost without scatter, and a wash on day 100 that takes all: what is left of doubt is the chain's grid.
@@ -120,7 +132,9 @@ def test_no_gain_is_said_to_be_known_within_three_tenths_of_a_point(rate: float)
         expected_wh=np.ones(200),
         terms=Terms(np.zeros((200, 1)), np.zeros(1), np.ones(1)),
     )
-    (gain,) = fit(record, Errors(0.0, lasting_sd=0.002, rate_change=0.0005, present_sd=0.0)).visits
+    fitted = fit(record, Errors(0.0, lasting_sd=0.002, rate_change=0.0005, present_sd=0.0))
+    (gain,) = fitted.visits
+    assert fitted.falls == [], "what a known wash took is told of the wash alone"
     assert gain.low <= gain.middle - 0.003
     assert gain.high >= gain.middle + 0.003
     assert gain.low <= 100 * rate <= gain.high

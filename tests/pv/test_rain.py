@@ -12,7 +12,7 @@ import pytest
 
 from portal.pv.assessment import assess_town
 from portal.pv.daily import DAY, DEAD, EPOCH, Daily, Metering
-from portal.pv.rain import DRY_SPELLS, to_the_end, wash_chance
+from portal.pv.rain import DRY_SPELLS, to_the_end, town_rain, wash_chance
 from portal.pv.result import Assessment
 from tests.pv.planted import Weather, dust, site, weather
 
@@ -141,3 +141,12 @@ def test_no_roof_that_was_dirty_before_a_dark_fortnight_is_told_clean_after_it()
     dirty = [answer.verdict for true, answer in zip(truth, answers, strict=True) if true >= 0.04]
     assert len(dirty) >= 2
     assert "clean" not in dirty
+
+
+def test_the_rain_of_a_town_is_the_mean_of_its_gauges_and_of_one_where_the_other_says_nothing() -> None:
+    roof = site(weather(days=3, minutes=60), np.ones(3), with_rain=False)
+    here, there = gauge({0: 4.0, 1: 2.0}, count=2), gauge({0: 8.0}, count=1)
+    rain = town_rain([replace(roof, rain_mm=here), roof, replace(roof, rain_mm=there)])
+    assert rain is not None
+    assert rain.tolist() == [6.0, 2.0]
+    assert town_rain([roof]) is None

@@ -100,6 +100,10 @@ def test_new_days_are_added_to_what_is_remembered() -> None:
     assert len(after.daily) == len(whole.daily)
     assert after.present_loss == pytest.approx(whole.present_loss, abs=0.012)
     assert after.verdict == whole.verdict
+    weight = after.daily["expected_wh"]  # a day's loss counts by what the day could have brought
+    assert after.mean_loss == pytest.approx(
+        float(((1 - after.daily["soiling_ratio"]) * weight).sum() / weight.sum()), rel=1e-5
+    )
 
 
 def test_only_the_new_readings_need_be_handed_in() -> None:

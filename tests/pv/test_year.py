@@ -75,3 +75,11 @@ def test_seasons_of_value_are_laid_on_the_right_days() -> None:
     assert value[0] == pytest.approx(5.0)
     with pytest.raises(ValueError, match="gaps"):
         value_by_pentad(energy * np.nan, 0.5)
+
+
+def test_dirt_that_a_paid_wash_took_was_not_rained_off() -> None:
+    """Two years at 0.1 % a day, washed every hundred days, without a drop of rain."""
+    days = pd.Index([TODAY - timedelta(days=number) for number in range(730, 0, -1)], dtype=object)
+    washed = read_year(pd.Series(1 - 0.001 * (np.arange(730) % 100), index=days), [], rate_per_day=0.001)
+    # some 620 days on which dirt lay, and no rain took any: less than once in as many days
+    assert (washed.rain_per_day < 1 / 620).all()
