@@ -236,3 +236,20 @@ def test_the_same_figures_as_the_reference_library_reads(tmp_path: Path) -> None
     of_the_day = result.readings.quality[theirs.index[9 * 288 : 10 * 288]]
     for one in events:
         assert set(of_the_day.iloc[one.start_interval - 1 : one.end_interval]) == {one.quality_method}
+
+
+def test_a_day_of_null_data_holds_no_figures(tmp_path: Path) -> None:
+    """Quality N is "Null Data": its figures are none (the specification, Appendix "Quality flag")."""
+    whole, missing = nem12(ENERGY.iloc[:-288]), nem12(ENERGY.iloc[-288:], quality="N")
+    result = read_all(save(tmp_path, wrap([*whole, *missing[1:]]), "null.csv"))
+    assert_same(result, ENERGY.iloc[:-288], 5)
+
+
+@pytest.mark.parametrize(("unit", "per_kwh"), [("Wh", 1000.0), ("MWh", 0.001)])
+def test_the_unit_is_that_of_the_channel(tmp_path: Path, unit: str, per_kwh: float) -> None:
+    lines = [nem12(ENERGY)[0].replace("kWh", unit)]
+    for line in nem12(ENERGY)[1:]:
+        cells = line.split(",")
+        figures = [f"{float(cell) * per_kwh:.6f}" for cell in cells[2:290]]
+        lines.append(",".join([*cells[:2], *figures, *cells[290:]]))
+    assert_same(read_all(save(tmp_path, wrap(lines), "unit.csv")), ENERGY, 5)
