@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from django.db import connection
 from pytest_django import DjangoAssertNumQueries
 
 from portal.actions.assessments import readings_of, site_readings
@@ -60,15 +62,28 @@ def test_the_night_queues_every_roof_once_and_the_job_leaves_one_assessment_a_da
     assert roof.daily.frame().index[-1] == LAST
 
 
-def test_a_roof_asked_for_again_while_it_is_assessed_stays_waiting() -> None:
+def test_a_roof_asked_for_again_while_it_is_assessed_stays_waiting_and_nothing_of_before_is_remembered() -> None:
     roof = factories.site()
-    give_readings(roof, days=30)
-    night = ask_for_assessment(roof, now=NOW)
-    again = ask_for_assessment(roof, now=NOW + timedelta(seconds=5))
-    assert night.pk == again.pk
-    # a worker that had loaded the first request finishes now
-    Night.objects.filter(pk=night.pk, asked_at=night.asked_at).update(state=NightState.DONE)
-    assert Night.objects.get().state == NightState.WAITING
+    give_readings(roof, days=200)
+    ask_for_assessment(roof, now=NOW)
+    asked = []
+
+    def once_it_reads(execute: Any, sql: str, *rest: Any) -> Any:
+        """A file comes in between the reading of the old days and the keeping of what they say."""
+        if not asked and sql.startswith("SELECT") and "portal_dayreadings" in sql:
+            asked.append(sql)
+            ask_for_assessment(roof, now=NOW + timedelta(seconds=5), changed_since=NOW.date())
+        return execute(sql, *rest)
+
+    with connection.execute_wrapper(once_it_reads):
+        assert assess_next(now=NOW) == 1
+    night = Night.objects.get()
+    assert asked
+    assert (night.state, night.begun_at) == (NightState.WAITING, None)
+    assert bytes(SiteDaily.objects.get().memory) == b""
+    assert assess_next(now=NOW + timedelta(seconds=10)) == 1
+    assert Night.objects.get().state == NightState.DONE
+    assert bytes(SiteDaily.objects.get().memory) != b""
 
 
 def test_a_night_whose_message_was_lost_is_asked_for_again() -> None:

@@ -76,9 +76,15 @@ def test_undoing_the_first_of_two_equal_files_keeps_the_readings() -> None:
 def test_an_import_is_undone_once() -> None:
     import_ = take_in(factories.meter(), csv_text(days_rows(FIRST, 2)))
     undone(import_)
+    undone_at = Import.objects.get(pk=import_.pk).undone_at
     with pytest.raises(ImportRefused, match="Only a file that was read"):
         undo_import(import_=import_, user=None, now=NOW)
     assert roll_back(import_id=import_.pk, now=NOW).state == ImportState.UNDONE
+    again = roll_back(import_id=import_.pk, now=NOW + timedelta(hours=1))
+    assert again.undone_at == undone_at, "a message that comes twice changes nothing"
+    stands = take_in(import_.meter, csv_text(days_rows(FIRST, 2)))
+    assert roll_back(import_id=stands.pk, now=NOW).state == ImportState.DONE, "nobody asked for that"
+    assert DayReadings.objects.filter(meter=import_.meter).count() == 2
 
 
 Model = dict[date, tuple[int, dict[datetime, float]]]
