@@ -83,21 +83,35 @@ class Drawing:
 
     def x(self, day: date) -> float:
         """Pixel of the middle of a day."""
-        span = max(1, (self.extent.last - self.extent.first).days)
-        wide = self.sheet.width - self.sheet.left - RIGHT
-        return self.sheet.left + wide * (day - self.extent.first).days / span
+        return self._xs([day])[0]
 
     def y(self, value: float) -> float:
         """Pixel of a value, held inside the frame."""
-        part = (value - self.extent.low) / (self.extent.high - self.extent.low)
-        return self.bottom - self.sheet.plot_height * min(1.0, max(0.0, part))
+        return self._ys([value])[0]
+
+    def _xs(self, days: Sequence[date]) -> list[float]:
+        first = self.extent.first.toordinal()
+        span = max(1, self.extent.last.toordinal() - first)
+        left, wide = self.sheet.left, self.sheet.width - self.sheet.left - RIGHT
+        return [left + wide * (day.toordinal() - first) / span for day in days]
+
+    def _ys(self, values: Sequence[float]) -> list[float]:
+        """Pixel of each value, NaN where there is none."""
+        low, high, bottom, height = self.extent.low, self.extent.high, self.bottom, self.sheet.plot_height
+        parts = [(value - low) / (high - low) for value in values]
+        return [bottom - height * (0.0 if part < 0.0 else 1.0 if part > 1.0 else part) for part in parts]
+
+    def _points(self, days: Sequence[date], values: Sequence[float]) -> list[tuple[float, float]]:
+        """Where the days that have a value stand."""
+        placed = zip(values, self._xs(days), self._ys(values), strict=True)
+        return [(x, y) for value, x, y in placed if isfinite(value)]
 
     def _runs(self, days: Sequence[date], *columns: Sequence[float]) -> list[list[tuple[float, ...]]]:
         """Stretches without a gap, as pixel x and one pixel y a column, fewer where days are closer."""
         runs: list[list[tuple[float, ...]]] = [[]]
-        for day, *values in zip(days, *columns, strict=True):
-            if all(isfinite(value) for value in values):
-                point = (self.x(day), *(self.y(value) for value in values))
+        points = zip(self._xs(days), *(self._ys(column) for column in columns), strict=True)
+        for point, *values in zip(points, *columns, strict=True):
+            if all(map(isfinite, values)):
                 if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < APART:
                     runs[-1][-1] = point
                 else:
@@ -134,11 +148,7 @@ class Drawing:
             self._name(f'<path {look} d="M0 0H22"/>', name)
 
     def dots(self, days: Sequence[date], values: Sequence[float], colour: str, *, name: str = "") -> None:
-        spots = "".join(
-            f"M{self.x(day):.0f} {self.y(value):.0f}h0"
-            for day, value in zip(days, values, strict=True)
-            if isfinite(value)
-        )
+        spots = "".join(f"M{x:.0f} {y:.0f}h0" for x, y in self._points(days, values))
         if spots:
             # Round line ends without a length are dots: one element for all days.
             look = f'fill="none" stroke-width="3.4" stroke-linecap="round" {stroke(colour)}'
@@ -148,11 +158,7 @@ class Drawing:
     def rings(self, days: Sequence[date], values: Sequence[float], colour: str, *, name: str = "") -> None:
         """Open dots, told from full ones without colour."""
         ring = "a2.2 2.2 0 1 0 4.4 0a2.2 2.2 0 1 0 -4.4 0"
-        spots = "".join(
-            f"M{self.x(day) - 2.2:.1f} {self.y(value):.1f}{ring}"
-            for day, value in zip(days, values, strict=True)
-            if isfinite(value)
-        )
+        spots = "".join(f"M{x - 2.2:.1f} {y:.1f}{ring}" for x, y in self._points(days, values))
         if spots:
             look = f'fill="none" stroke-width="1" {stroke(colour)}'
             self.marks.append(f'<path {look} d="{spots}"/>')
@@ -162,14 +168,14 @@ class Drawing:
         """Short strokes along the bottom."""
         if days:
             look = f'fill="none" stroke-width="1.2" {stroke(colour)}'
-            path = "".join(f"M{self.x(day):.1f} {self.bottom:.0f}v-6" for day in days)
+            path = "".join(f"M{x:.1f} {self.bottom:.0f}v-6" for x in self._xs(days))
             self.marks.append(f'<path {look} d="{path}"/>')
             self._name(f'<path {look} d="M6 4v-7m5 7v-7m5 7v-7"/>', name)
 
     def triangles(self, days: Sequence[date], colour: str, *, name: str = "") -> None:
         """Small triangles above the plot that point up."""
         if days:
-            path = "".join(f"M{self.x(day) - 5:.1f} {self.top - 4:.1f}h10l-5 -9z" for day in days)
+            path = "".join(f"M{x - 5:.1f} {self.top - 4:.1f}h10l-5 -9z" for x in self._xs(days))
             self.marks.append(f'<path {fill(colour)} d="{path}"/>')
             self._name(f'<path {fill(colour)} d="M6 5h10l-5-9z"/>', name)
 
@@ -177,9 +183,10 @@ class Drawing:
         self, days: Sequence[date], values: Sequence[float], colour: str, *, days_wide: float, name: str = ""
     ) -> None:
         wide = max(1.0, self.x(self.extent.first + timedelta(days=1)) - self.x(self.extent.first)) * days_wide * 0.8
+        bottom = f"{self.bottom:.0f}"
         path = "".join(
-            f"M{self.x(day):.1f} {self.bottom:.0f}V{self.y(value):.1f}h{wide:.1f}V{self.bottom:.0f}z"
-            for day, value in zip(days, values, strict=True)
+            f"M{x:.1f} {bottom}V{y:.1f}h{wide:.1f}V{bottom}z"
+            for value, x, y in zip(values, self._xs(days), self._ys(values), strict=True)
             if isfinite(value) and value > 0
         )
         if path:
