@@ -6,9 +6,11 @@ a booking, a rain or a silence shows at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
 
 from portal.models import (
     DayRain,
@@ -25,6 +27,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.rain import nearest_gauge
+from portal.models.site import SiteQuerySet, keys_of
 from portal.pv.advice import Range, kept_advice
 from portal.pv.due import Calendar
 from portal.pv.recommend import LONGEST_RESULT, Asked, Found, Recommendation, Since, recommend
@@ -45,15 +48,16 @@ def recommendation(site: Site, *, now: datetime) -> Recommendation:
     return recommendations([site], now=now)[site.pk]
 
 
-def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recommendation]:
+def recommendations(sites: Collection[Site] | SiteQuerySet, *, now: datetime) -> dict[int, Recommendation]:
     """What is to be said of each roof now, by its key: in as many queries for many roofs as for one."""
     roofs = {site.pk: site for site in sites}
-    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=roofs).newest().only(*READ)}
-    readings = last_readings(roofs)
-    washed, booked = _visits(roofs, now)
+    here = keys_of(sites)
+    newest = {row.site_id: row for row in SiteAssessment.objects.filter(site__in=here).newest().only(*READ)}
+    readings = last_readings(here)
+    washed, booked = _visits(Visit.objects.filter(site__in=here), roofs, now)
     rain = _rain(list(roofs.values()), now)
-    asked = _asked(roofs, now)
-    planes = set(Plane.objects.filter(site__in=roofs).values_list("site_id", flat=True))
+    asked = _asked(LeadEvent.objects.filter(lead__site__in=here), roofs, now)
+    planes = set(Plane.objects.filter(site__in=here).order_by().values_list("site_id", flat=True))
     told = {}
     for key, site in roofs.items():
         row = newest.get(key)
@@ -81,21 +85,26 @@ def recommendations(sites: Iterable[Site], *, now: datetime) -> dict[int, Recomm
     return told
 
 
-def last_readings(sites: Iterable[int]) -> dict[int, date]:
+def last_readings(sites: Iterable[int] | QuerySet[Site, int]) -> dict[int, date]:
     """The last day with readings of each roof, by its key, where there is one."""
     last: dict[int, date] = {}
-    for site_id, _, day in Meter.objects.filter(site__in=list(sites)).last_days():
+    here = sites if isinstance(sites, QuerySet) else list(sites)
+    for site_id, _, day in Meter.objects.filter(site__in=here).last_days():
         if day is not None:
             last[site_id] = max(last.get(site_id, day), day)
     return last
 
 
-def _visits(roofs: dict[int, Site], now: datetime) -> tuple[dict[int, Visit], dict[int, datetime]]:
+def _visits(
+    visits: QuerySet[Visit], roofs: dict[int, Site], now: datetime
+) -> tuple[dict[int, Visit], dict[int, datetime]]:
     """The last wash of each roof, and the start of its next visit, or of one of which nobody noted what came of it."""
     washed: dict[int, Visit] = {}
     booked: dict[int, datetime] = {}
-    visits = Visit.objects.filter(site__in=roofs).select_related("proof").order_by("finished_at", "pk")
-    for visit in visits.filter(state__in=[VisitState.DONE, VisitState.BOOKED]):
+    visits = visits.filter(state__in=[VisitState.DONE, VisitState.BOOKED])
+    for visit in visits.select_related("proof").order_by("finished_at", "pk"):
+        if visit.site_id not in roofs:
+            continue
         visit.site = roofs[visit.site_id]
         if visit.state == VisitState.DONE:
             washed[visit.site_id] = visit
@@ -119,12 +128,13 @@ def _result_told(visit: Visit, row: SiteAssessment | None, cleaned: date | None)
     return row is not None and cleaned is not None and row.as_of >= cleaned + LONGEST_RESULT
 
 
-def _asked(roofs: dict[int, Site], now: datetime) -> dict[int, Asked]:
+def _asked(events: QuerySet[LeadEvent], roofs: dict[int, Site], now: datetime) -> dict[int, Asked]:
     """What the owner of each roof wants of the firm; what waits for an answer goes first."""
     asked: dict[int, Asked] = {}
-    events = LeadEvent.objects.filter(lead__site__in=roofs, lead__closed_at=None).select_related("lead")
-    for event in events.order_by("pk"):
+    for event in events.filter(lead__closed_at=None).select_related("lead").order_by("pk"):
         key, rests = event.lead.site_id, event.lead.snoozed_until
+        if key not in roofs:
+            continue
         if event.kind != EventKind.NOT_NOW:
             if event.answered_at is None:
                 asked[key] = Asked.SOMETHING

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -29,6 +29,7 @@ from portal.models import (
     Visit,
     VisitState,
 )
+from portal.models.site import SiteQuerySet, keys_of
 
 QUOTE_WAITS = timedelta(days=7)
 """A quote without an answer for so long is asked about. Common practice, no source."""
@@ -74,16 +75,16 @@ class Slipped:
         return sum(len(getattr(self, name)) for name in self.__slots__)
 
 
-def slipped(user: User, *, sites: Sequence[Site], today: date, now: datetime) -> Slipped:
+def slipped(user: User, *, sites: Collection[Site] | SiteQuerySet, today: date, now: datetime) -> Slipped:
     """All that needs a hand in the businesses the user runs, whose sites these are."""
     mine = list(Business.objects.managed_by(user))
     wrong = troubles(sites, now=now)
     leads = Lead.objects.filter(site__customer__business__in=mine, stage=LeadStage.QUOTED)
     files = Import.objects.filter(meter__site__customer__business__in=mine).unread()
     mails = Reminder.objects.filter(business__in=mine, state=ReminderState.FAILED, due_at__gte=now - MAIL_IS_NEWS)
-    unassessed = Night.objects.filter(site__in=sites, state=NightState.FAILED, day__gte=today - NIGHT_IS_NEWS).order_by(
-        "-day", "pk"
-    )
+    unassessed = Night.objects.filter(
+        site__in=keys_of(sites), state=NightState.FAILED, day__gte=today - NIGHT_IS_NEWS
+    ).order_by("-day", "pk")
     referrals = Referral.objects.filter(visit__site__customer__business__in=mine).open()
     return Slipped(
         **_visits(mine, now),
@@ -123,9 +124,11 @@ def _visits(mine: Sequence[Business], now: datetime) -> dict[str, list[Visit]]:
     }
 
 
-def silent_roofs(sites: Sequence[Site], wrong: dict[int, list[Trouble]], *, now: datetime) -> list[Silent]:
+def silent_roofs(
+    sites: Collection[Site] | SiteQuerySet, wrong: dict[int, list[Trouble]], *, now: datetime
+) -> list[Silent]:
     """Roofs that say nothing any more, the longest silence first, then those that never said anything."""
-    last = last_readings([site.pk for site in sites])
+    last = last_readings(keys_of(sites))
     found = [
         (site, last.get(site.pk))
         for site in sites

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from django.db.models import Q
 
 from portal.actions.reminders.roofs import QUIET_AFTER
 from portal.models import EndedBy, Import, Meter, Site, UtilityConnection, UtilityState
+from portal.models.site import SiteQuerySet, keys_of
 
 LOOKED_BACK = timedelta(days=30)
 """A file that was refused longer ago is no news any more. Common practice, no source."""
@@ -36,35 +37,37 @@ class Trouble:
     """The connection to the utility, where the utility ended it, or hands nothing over any more."""
 
 
-def troubles(sites: Iterable[Site], *, now: datetime) -> dict[int, list[Trouble]]:
+def troubles(sites: Collection[Site] | SiteQuerySet, *, now: datetime) -> dict[int, list[Trouble]]:
     """What is wrong with each roof's readings, by its key; as many queries for many roofs as for one."""
     roofs = {site.pk: site for site in sites}
     found: dict[int, list[Trouble]] = {pk: [] for pk in roofs}
-    meters: dict[int, list[Meter]] = defaultdict(list)
-    here = Meter.objects.filter(site__in=roofs).order_by("pk")
-    last = {key: day for _, key, day in here.last_days()}
-    for meter in here:
-        meters[meter.site_id].append(meter)
+    meters: dict[int, list[tuple[int, date | None]]] = defaultdict(list)
+    here = keys_of(sites)
+    for site_id, key, day in Meter.objects.filter(site__in=here).last_days():
+        meters[site_id].append((key, day))
+    missing: list[tuple[int, int, date | None]] = []
     for pk, site in roofs.items():
-        days = [day for meter in meters[pk] if (day := last[meter.pk]) is not None]
+        days = [day for _, day in meters[pk] if day is not None]
         if not days:
             continue  # no readings yet: the page says so by itself
         if now.astimezone(ZoneInfo(site.tz)).date() - max(days) >= QUIET_AFTER:
             found[pk].append(Trouble(site, stopped_on=max(days)))
-        for meter in meters[pk]:
-            until = last[meter.pk]
-            if until is None or max(days) - until >= QUIET_AFTER:
-                found[pk].append(Trouble(site, meter=meter, meter_until=until))
+        missing += [(pk, key, day) for key, day in meters[pk] if day is None or max(days) - day >= QUIET_AFTER]
+    known = Meter.objects.in_bulk([key for _, key, _ in missing])
+    for pk, key, until in missing:
+        if key in known:
+            found[pk].append(Trouble(roofs[pk], meter=known[key], meter_until=until))
     seen: set[int] = set()
-    files = Import.objects.filter(meter__site__in=roofs, uploaded_at__gte=now - LOOKED_BACK).unread()
+    files = Import.objects.filter(meter__site__in=here, uploaded_at__gte=now - LOOKED_BACK).unread()
     for file in files.select_related("meter"):
-        if file.meter_id not in seen:
+        if file.meter_id not in seen and file.meter.site_id in roofs:
             found[file.meter.site_id].append(Trouble(roofs[file.meter.site_id], file=file))
         seen.add(file.meter_id)
     late = now - UTILITY_WAITED_FOR
     never = Q(fetched_at=None, connected_at__lt=late)
     stopped = Q(Q(fetched_at__lt=late) | never, state=UtilityState.ACTIVE) & ~Q(problem="")
     ended = Q(ended_by__in=[EndedBy.UTILITY, EndedBy.LOST, EndedBy.NEVER_BEGAN], ended_at__gte=now - LOOKED_BACK)
-    for connection in UtilityConnection.objects.filter(stopped | ended, site__in=roofs).order_by("pk"):
-        found[connection.site_id].append(Trouble(roofs[connection.site_id], utility=connection))
+    for connection in UtilityConnection.objects.filter(stopped | ended, site__in=here).order_by("pk"):
+        if connection.site_id in roofs:
+            found[connection.site_id].append(Trouble(roofs[connection.site_id], utility=connection))
     return found

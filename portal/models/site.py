@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from decimal import Decimal
 
 from django.contrib.auth.models import AnonymousUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, Customer, Role, User, validate_zone
@@ -45,11 +46,25 @@ class SiteQuerySet(models.QuerySet["Site"]):
         """Sites of which all is known that an estimate needs: place, inverter, and a plane."""
         return self.filter(planes__isnull=False, latitude__isnull=False, ac_kw__isnull=False).distinct()
 
+    def with_firms(self) -> SiteQuerySet:
+        """Each with its customer and firm, of which an office's many roofs have few: those are read once."""
+        return self.select_related("customer").prefetch_related("customer__business")
+
     def fed_by(self, user: User | AnonymousUser) -> SiteQuerySet:
         """Sites whose readings the user may bring in: owner, office, and the homeowner."""
         if not user.is_authenticated:
             return self.none()
         return self.filter(Q(customer__business__in=Business.objects.managed_by(user)) | Q(customer__user=user))
+
+
+def keys_of(sites: Collection[Site] | SiteQuerySet) -> QuerySet[Site, int] | list[int]:
+    """To ask for rows of these sites: of a queryset a query, where a thousand keys would be spelled out each time.
+
+    Rows of a site that came since it was read are among the answer.
+    """
+    if isinstance(sites, SiteQuerySet) and not sites.query.is_sliced:
+        return sites.order_by().values_list("pk", flat=True)
+    return [site.pk for site in sites]
 
 
 class Site(models.Model):

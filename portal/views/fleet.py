@@ -39,7 +39,7 @@ def fleet(request: HttpRequest) -> HttpResponse:
     firm = Business.objects.managed_by(user).order_by("pk").first()
     if firm is None:
         raise PermissionDenied
-    told = recommendations(Site.objects.managed_by(user).select_related("customer__business"), now=now)
+    told = recommendations(Site.objects.managed_by(user).with_firms(), now=now)
     order = sorted(told, key=lambda key: (told[key].loss is None, -(one.middle if (one := told[key].loss) else 0), key))
     page = page_asked(request, order, PAGE)
     sites = Site.objects.select_related("customer").in_bulk(list(page))

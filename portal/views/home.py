@@ -124,8 +124,7 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
 
 
 def _office(user: User, now: datetime) -> dict[str, object]:
-    # Read once, and the firm once for all its roofs: the page grows with them.
-    sites = list(Site.objects.managed_by(user).select_related("customer").prefetch_related("customer__business"))
+    sites = Site.objects.managed_by(user).with_firms()  # read once: the page grows with them
     today = _today(user, now)
     told = recommendations(sites, now=now)
     states = Counter(one.state for one in told.values())

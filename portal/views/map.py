@@ -45,12 +45,7 @@ def roof_map(request: HttpRequest) -> HttpResponse:
     now = timezone.now()
     today = now.astimezone(ZoneInfo(firm.tz)).date()
     box = _box(request.GET.get("box", ""))
-    found = (
-        Site.objects.managed_by(user)
-        .filter(customer__business=firm)
-        .select_related("customer__business")
-        .order_by("pk")
-    )
+    found = Site.objects.managed_by(user).filter(customer__business=firm).with_firms().order_by("pk")
     sites = {site.pk: site for site in found if box is None or _inside(site, box)}
     told = recommendations(sites.values(), now=now)
     visits = _today(firm, today)

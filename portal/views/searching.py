@@ -46,7 +46,7 @@ class SearchForm(forms.Form):
 def in_states(sites: SiteQuerySet, states: Iterable[State]) -> list[int]:
     """Keys of the roofs that stand so now."""
     wanted = set(states)
-    told = recommendations(sites.select_related("customer__business"), now=timezone.now())
+    told = recommendations(sites.with_firms(), now=timezone.now())
     return [key for key, one in told.items() if one.state in wanted]
 
 

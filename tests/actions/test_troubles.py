@@ -96,5 +96,5 @@ def test_many_roofs_ask_the_database_no_more_than_one(django_assert_num_queries:
         sent(meter, ImportState.FAILED, 1)
         sites.append(meter.site)
     for some in (sites[:1], sites):
-        with django_assert_num_queries(4):
+        with django_assert_num_queries(3):
             assert all(len(found) == 2 for found in troubles(some, now=timezone.now()).values())
