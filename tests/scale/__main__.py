@@ -2,6 +2,7 @@
 
     python -m tests.scale --roofs 1000 [--distinct 500] [--workers 1 2 4] [--days 400] [--postgres]
     python -m tests.scale --roofs 1000 --whole [--kills] [--distinct 500] [--days 400]
+    python -m tests.scale --roofs 1000 --pages [--distinct 500] [--days 400]
     python -m tests.scale --fits
     python -m tests.scale --roofs 180 --folder [--days 400]
     python -m tests.scale --towns 15 60 180 600 [--days 400]
@@ -15,6 +16,8 @@ whole and the others; then one roof sends its record anew.
 ``--whole`` starts a whole portal beside it (PostgreSQL, broker, web, beat, two workers). While it does a night 50 users
 open its pages; with ``--kills`` then a worker, the broker, and all of it at once are killed half-way through a night,
 and it says what was lost and what was done twice.
+
+``--pages`` measures an office's pages in one process instead of nights.
 
 ``--fits`` measures first fits of three years of 15 minutes, of roofs alone and of a town of fifteen.
 
@@ -51,6 +54,7 @@ def what_is_asked() -> argparse.Namespace:
     parser.add_argument("--postgres", action="store_true")
     parser.add_argument("--whole", action="store_true", help="a whole portal, and people on its pages")
     parser.add_argument("--kills", action="store_true", help="kill parts of the whole portal as well")
+    parser.add_argument("--pages", action="store_true", help="what an office's pages cost, instead of nights")
     parser.add_argument("--fits", action="store_true", help="first fits of three years, alone and in a town")
     parser.add_argument("--folder", action="store_true", help="assess a folder of files, without a database")
     parser.add_argument("--towns", type=int, nargs="+", metavar="N", help="fit towns of so many roofs in both ways")
@@ -92,17 +96,22 @@ def main() -> None:
             "PORTAL_DATABASE_URL": f"sqlite:///{folder / 'scale.sqlite3'}",
             "PORTAL_VAR": str(folder / "var"),
             "PORTAL_REDIS_URL": "",
+            "PORTAL_SECOND_FACTOR": "optional",  # or offices would be led to the page that sets one up
         }
         if asked.whole:
             portal = Portal(stack.enter_context(Supervisor(folder / "log")), folder, smtp_port=1)
-            # Or offices would be led to the page that sets a second step up.
-            os.environ |= portal.variables | {"PORTAL_SECOND_FACTOR": "optional"}
+            os.environ |= portal.variables
         elif asked.postgres:
             supervisor = stack.enter_context(Supervisor(folder / "log"))
             os.environ["PORTAL_DATABASE_URL"] = start_postgres(supervisor, folder / "postgres")[1]
         django.setup()
         call_command("migrate", verbosity=0)
         nights(asked)
+        if asked.pages:
+            from tests.scale.pages import measure_pages  # models can be imported only now
+
+            call_command("prepare_assets", verbosity=0)
+            measure_pages()
         if portal is not None:
             # models can be imported only now
             from tests.scale.whole import killed_half_way, people_while_a_night_runs
@@ -137,6 +146,8 @@ def nights(asked: argparse.Namespace) -> None:
             f"{asked.roofs - made} copies of them with the last 60 days of their readings made in "
             f"{time.monotonic() - began:.0f} s: they cost what others do, their answers mean nothing"
         )
+    if asked.pages:
+        return
     for workers in asked.workers:
         day += timedelta(days=1)
         night(asked.roofs, workers, "night", day)

@@ -22,6 +22,7 @@ from portal.actions.nights import start_night
 from portal.models import Night, NightState, Site, SiteAssessment, User
 from portal.models.night import LEASE
 from tests.killed.portal import Portal
+from tests.scale import VISITED
 
 USERS = 50
 REQUESTS_A_SECOND = 12.0
@@ -61,9 +62,7 @@ class Visitors:
     def _one(self, number: int, session: str, roofs: list[int]) -> None:
         draw = random.Random(number)
         while not self._over.wait(draw.expovariate(REQUESTS_A_SECOND / USERS)):
-            path = draw.choice(
-                ["/", "/customers/", "/leads/", "/fleet/", "/visits/week/", "a roof", "a roof", "a roof"]
-            )
+            path = draw.choice(VISITED)
             if path == "a roof":
                 path = f"/sites/{draw.choice(roofs)}/"
             asked = urllib.request.Request(self.address + path, headers={"Cookie": f"sessionid={session}"})
