@@ -99,6 +99,7 @@ def test_a_server_that_stalls_before_the_mail_leaves_costs_time_and_nothing_else
     office.hold = stage
     first = send_due(now=NOW)
     assert (first.server_away, first.sent, first.unsure) == (True, 0, 0)
+    assert set(Reminder.objects.values_list("attempts", flat=True)) == {0}, "what is no mail's fault costs it no try"
     office.release()
     rounds(NOW + timedelta(minutes=3), 3)
     assert figures(f"stalls at {stage}", office) == (5, 5, 0, 0)
