@@ -20,7 +20,7 @@ from portal.pv.said import Code, Said
 from portal.pv.worth import value_by_pentad
 from portal.pv.year import PENTAD_DAYS, YEAR_DAYS, pentad_of
 
-LIKELY = 0.6
+PAYS_LIKELY = 0.6
 """Chance that a wash pays back under which nobody is told to wash [1]. Tuned on made fleets, with
 :data:`portal.pv.forecast.REACHED`."""
 TURNS_WITHIN = 4.0
@@ -250,7 +250,7 @@ def advise(result: Assessment, due: Due, money: Money) -> Advised:
 def _with_forecast(base: Advised, result: Assessment, ahead: Forecast, money: Money, due: Due) -> Advised:
     wash = _wash_today(ahead, money, base.as_of)
     due_now = due.on is not None and due.on <= base.as_of
-    worth_it = due_now and wash.pays_back >= LIKELY
+    worth_it = due_now and wash.pays_back >= PAYS_LIKELY
     state, act = base.state, Act.WOULD_NOT_PAY
     if worth_it:
         act = Act.WASH
@@ -289,7 +289,7 @@ def _wash_today(ahead: Forecast, money: Money, as_of: date) -> WashToday:
 
 def _turning_price(ahead: Forecast, money: Money, as_of: date) -> float | None:
     """The highest price at which a wash today is still advised; None where it is far under today's."""
-    most = float(min(ahead.kept_today.mean(), np.quantile(ahead.kept_today, 1 - LIKELY)))
+    most = float(min(ahead.kept_today.mean(), np.quantile(ahead.kept_today, 1 - PAYS_LIKELY)))
     value, pentad, loss = value_by_pentad(money.clean_energy_wh, money.price_per_kwh), pentad_of(as_of), ahead.at_least
     least = money.wash_price / TURNS_WITHIN
     if most < least or best_routine(ahead.year, value, least)[pentad] > loss:

@@ -16,7 +16,8 @@ from portal.pv.performance import NORMAL_MAD
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
-from portal.pv.site_fit import YEAR_DAYS, Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
+from portal.pv.site_fit import Prepared, SiteAir, conclude, doubt_of, fit_site, prepare
+from portal.pv.sun import GREGORIAN_YEAR
 
 TOWN_ROUNDS = 3
 """Times that air and soiling are fitted in turn. No source; one more or less moves mean errors of loss and gain by 0.01
@@ -153,7 +154,7 @@ def _fit_together(together: list[Prepared], witnesses: list[Witness]) -> list[As
             wash[place[i]] += together[i].record.wash if i < len(together) else witnesses[i - len(together)].wash
             count[place[i]] += 1
         dust = exposure(wash / np.maximum(count, 1)[:, None])
-        angle = 2 * np.pi * (first + np.arange(span)) / YEAR_DAYS
+        angle = 2 * np.pi * (first + np.arange(span)) / GREGORIAN_YEAR
         season = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
         scatter = np.array([*(USUAL_SCATTER for _ in own), *(one.scatter for one in witnesses)])
         for turn in range(TOWN_ROUNDS):

@@ -156,7 +156,7 @@ def any_between(days: Ints | None, first: int, last: int) -> bool:
     return days is not None and bool(((days >= first) & (days < last)).any())
 
 
-def same_season(y: Floats, day: int, reach: int = 30) -> float:
+def change_in_other_years(y: Floats, day: int, reach: int = 30) -> float:
     """Change of level about the same day of other years, which is the season's and no fault's.
 
     Parameters
@@ -239,7 +239,7 @@ def find_steps(
         end = last + 1 if last is not None else len(y)
         before, after = at[:i], at[(at >= at[i]) & (at < end)]
         edges = float(np.median(y[after[:EDGE_DAYS]]) - np.median(y[before[-EDGE_DAYS:]]))
-        steady = edges - min(0.0, same_season(y, int(at[i])))
+        steady = edges - min(0.0, change_in_other_years(y, int(at[i])))
         # In a dark winter nothing is seen for months, in which dirt may have come too.
         waited = int(at[i] - at[i - 1])
         # What has come back by itself since, without a day on which it was repaired, was no fault.

@@ -17,7 +17,7 @@ import pandas as pd
 
 from portal.pv.array import Array, Plane
 from portal.pv.arrays import Bools, Floats, Ints
-from portal.pv.sun import DAY, GREGORIAN_YEAR, among_the_stars, sun_position
+from portal.pv.sun import DAY_S, GREGORIAN_YEAR, among_the_stars, sun_position
 
 TEMPERATURE_COEFFICIENT = -0.0035
 """Of DC power [1/K]; common for crystalline silicon (PVWatts v5: -0.0047 standard, -0.0035 premium modules)."""
@@ -110,7 +110,7 @@ def climatological_temperature(unix: Floats, latitude: float, longitude: float) 
     >>> climatological_temperature(np.array([15 * 3600.0]), 0.0, 0.0).tolist()
     [32.0]
     """
-    year_angle = 2 * np.pi * (unix / DAY % GREGORIAN_YEAR - 201) / GREGORIAN_YEAR
+    year_angle = 2 * np.pi * (unix / DAY_S % GREGORIAN_YEAR - 201) / GREGORIAN_YEAR
     south = -1.0 if latitude < 0 else 1.0
     s = abs(np.sin(np.radians(latitude)))
     solar_hour = (unix / 3600 + longitude / 15) % 24
@@ -156,7 +156,7 @@ def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitu
     from pvlib import clearsky, irradiance
 
     altitude, month_days, linke = _place(latitude, longitude)
-    year_day = (unix / DAY % GREGORIAN_YEAR) + 1
+    year_day = (unix / DAY_S % GREGORIAN_YEAR) + 1
     turbidity = np.interp(year_day, month_days, linke, period=366)
     extra = np.asarray(irradiance.get_extra_radiation(year_day))
     mass = air.get_absolute_airmass(

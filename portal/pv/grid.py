@@ -12,8 +12,8 @@ import pandas as pd
 from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats, Ints
 from portal.pv.expected import Light, energy_in, light_in
+from portal.pv.sun import DAY_S
 
-DAY_S = 86_400
 FINE_STEP = 0.02
 """Share of the highest interval that the step of a meter may be without hiding clouds. Tuned on planted sites with
 meters that count in 1 to 1,000 Wh: a fifth more or less moves none of them to another block."""

@@ -6,15 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from portal.pv.arrays import Floats
 from portal.pv.performance import NORMAL_MAD
-from portal.pv.sun import sun_position
-
-Floats = npt.NDArray[np.float64]
-DAY = 86_400.0
-"""Seconds of a day, by definition."""
+from portal.pv.sun import DAY_S, sun_position
 
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun [degrees] below which no PV system gives energy: the end of civil twilight, by definition."""
@@ -136,16 +132,16 @@ def sun_shift(
     middle = pd.DatetimeIndex(known.index).as_unit("s").asi8.astype(np.float64) + half
     energy = known.to_numpy(dtype=np.float64)
     east_s = longitude / 15 * 3600
-    day = np.floor((middle + east_s) / DAY).astype(np.int64)
+    day = np.floor((middle + east_s) / DAY_S).astype(np.int64)
     days, at = np.unique(day, return_inverse=True)
     if len(days) < FEWEST_DAYS:
         return None
     total = np.bincount(at, weights=energy)
-    found = np.bincount(at, weights=energy * (middle + east_s - day * DAY)) / total / 3600
+    found = np.bincount(at, weights=energy * (middle + east_s - day * DAY_S)) / total / 3600
     bright = np.flatnonzero(total > BRIGHT * np.quantile(total, HIGH_DAY))
     bright = bright[:: max(1, len(bright) // MOST_DAYS)]
-    clock_s = np.arange(half, DAY, 2 * half)
-    light = _light((days[bright, None] * DAY + clock_s - east_s).ravel(), latitude, longitude, planes)
+    clock_s = np.arange(half, DAY_S, 2 * half)
+    light = _light((days[bright, None] * DAY_S + clock_s - east_s).ravel(), latitude, longitude, planes)
     light = light.reshape(len(bright), -1)
     if len(bright) < FEWEST_DAYS or not (light.sum(axis=1) > 0).all():
         return None

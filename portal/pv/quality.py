@@ -77,7 +77,7 @@ LIGHT_OF_DAY, LIGHT_OF_RECORD = 0.06, 0.03
 """Expected energy over the day's and the record's highest below which an interval tells of no sky. No source."""
 NOON = 20
 """Hour angle up to which it is noon: an hour and a third either side [degrees]. Common practice, no source."""
-BRIGHT_DAYS = 31
+BEST_OF_DAYS = 31
 """Days around a daily total whose best it is held to. Common practice, no source."""
 BRIGHT_TOTAL = 0.93
 """Ratio of a daily total to the best days around it from which the day counts as clear. No source."""
@@ -322,7 +322,7 @@ def _judge_totals(
     """Daily totals tell no clouds apart within a day: a day counts when it comes near the best days around it."""
     bright = rows["bright"].astype(np.float64)
     with np.errstate(invalid="ignore"):
-        good = bright > BRIGHT_TOTAL * _level(rows["bright"], before["bright"], days=BRIGHT_DAYS)
+        good = bright > BRIGHT_TOTAL * _level(rows["bright"], before["bright"], days=BEST_OF_DAYS)
     dead = np.nan_to_num(bright, nan=1) < DECLARED_DEAD
     flag = np.where(good, USED, CLOUD)
     flag[dead] = DEAD

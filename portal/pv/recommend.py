@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum, auto
 
-from portal.pv.advice import LIKELY, Act, Advised, RainAhead, Range, State, WashToday
+from portal.pv.advice import PAYS_LIKELY, Act, Advised, RainAhead, Range, State, WashToday
 from portal.pv.result import Cause
 from portal.pv.said import Code, Said
 
@@ -377,7 +377,7 @@ def _waiting(told: Recommendation) -> Recommendation:
     if told.on is None or told.wash is None:
         return replace(told, because=Because.CLEAR_DAYS)
     if told.on <= told.today:  # its day has come since
-        if told.wash.pays_back >= LIKELY:
+        if told.wash.pays_back >= PAYS_LIKELY:
             return replace(told, state=State.DIRTY, act=Act.WASH, on=None, rain=None)
         return replace(told, act=Act.WOULD_NOT_PAY, on=None, rain=None)
     rains = told.state == State.DIRTY and told.rain is not None and told.rain.share >= RAIN_TAKES

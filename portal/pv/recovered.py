@@ -18,7 +18,7 @@ from portal.pv.year import PENTAD_DAYS, SoilingYear, pentad_of
 
 GONE = 0.02
 """Share of a gain below which nothing of it is counted any more. Common practice, no source."""
-LEAST_SEASON_DAYS = 3
+FEWEST_COMPARED_DAYS = 3
 """Days of either year from which the same weeks are compared. Common practice, no source."""
 CONFIDENCE = 0.9
 """Chance that an interval that is shown holds the truth; of all of them, by definition."""
@@ -207,7 +207,7 @@ def same_season(daily: pd.DataFrame, *, cleaned_on: date, window: int = 30) -> S
     span = [(cleaned_on, cleaned_on + timedelta(days=window))]
     span.append((span[0][0] - timedelta(days=365), span[0][1] - timedelta(days=365)))
     after, before = (good[[first < day <= last for day in good.index]].to_numpy(dtype=float) for first, last in span)
-    if min(len(after), len(before)) < LEAST_SEASON_DAYS:
+    if min(len(after), len(before)) < FEWEST_COMPARED_DAYS:
         return None
     difference = float(after.mean() - before.mean())
     if np.ptp(after) == 0 and np.ptp(before) == 0:

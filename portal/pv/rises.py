@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from portal.pv.arrays import Bools, Floats, Ints
-from portal.pv.diagnosis import LONG_DAY, QUARTERS, LevelStep, any_between, same_season
+from portal.pv.diagnosis import LONG_DAY, QUARTERS, LevelStep, any_between, change_in_other_years
 from portal.pv.spells import RAINED
 
 # What a fifth more or less of each does was counted on 705 looks at made lone roofs; 613 had 20 % more planted from
@@ -107,7 +107,7 @@ def _largest(y: Floats, scatter: float, rained: Bools, visit_days: Ints) -> Leve
         if not apart[k] or washed or early or known or not _at_once(values, i, low[k] + size[k] / 2):
             continue
         lasting = float(np.median(values[i:]) - np.median(values[:i]))
-        if lasting >= LASTS * size[k] >= same_season(y, day):
+        if lasting >= LASTS * size[k] >= change_in_other_years(y, day):
             return LevelStep(day, None, float(size[k]))
     return None
 

@@ -10,7 +10,7 @@ import pandas as pd
 from portal.pv.array import Array
 from portal.pv.expected import expected_energy
 
-SHADED = 0.7
+LOOKS_SHADED = 0.7
 """Share of what the best hours yield of their expectation, below which an hour looks shaded. Common practice, no
 source."""
 FEWEST_DAYS = 5
@@ -67,4 +67,4 @@ def hours_that_look_shaded(
     by_hour = by_hour[by_hour["expected"] > WORTH_A_LOOK * by_hour["expected"].max()]
     share = by_hour["made"] / by_hour["expected"]
     best = share.nlargest(3).median()
-    return [int(hour) for hour in share.index[share < SHADED * best]]
+    return [int(hour) for hour in share.index[share < LOOKS_SHADED * best]]

@@ -25,6 +25,7 @@ from portal.pv.rises import find_rises
 from portal.pv.said import Code, Said
 from portal.pv.soiling import SoilingFit, fit
 from portal.pv.spells import Errors, Record, Terms
+from portal.pv.sun import GREGORIAN_YEAR
 from portal.pv.verdict import too_little
 
 ALONE = Errors(autocorrelation=0.4, lasting_sd=0.025, rate_change=0.0005, present_sd=0.013, lasting_spread=2e-4)
@@ -39,8 +40,6 @@ usual lone roofs."""
 TOGETHER_UNGAUGED = replace(TOGETHER, present_sd=0.013)
 """The same where no gauge tells of rain: dirt that all roofs gather alike passes for air, and air for dirt. Tuned on
 made towns without a gauge, whose intervals held 71 of 100 with the other and hold 79 with this."""
-YEAR_DAYS = 365.2425
-"""Mean year [days], by definition of the Gregorian calendar."""
 LOOK_AGAIN = 1.5
 """Growth of a record from which slope and direction are looked at again [ratio of days]. Common practice, no source."""
 OTHER_UNIT = (0.004, 3)
@@ -216,8 +215,8 @@ def terms_of(days: Ints, steps: Sequence[LevelStep], now: int) -> Terms:
     Terms
         With what is known before of each.
     """
-    angle = 2 * np.pi * days / YEAR_DAYS
-    columns = [(days - now) / YEAR_DAYS, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
+    angle = 2 * np.pi * days / GREGORIAN_YEAR
+    columns = [(days - now) / GREGORIAN_YEAR, np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)]
     mean = list(SMOOTH_MEAN)
     sd = list(SMOOTH_SD)
     for step in steps:

@@ -8,7 +8,8 @@ import numpy as np
 
 from portal.pv.arrays import Floats
 
-DAY = 86_400
+DAY_S = 86_400
+"""Seconds of a day, by definition."""
 J2000 = 946_728_000
 """Unix seconds of 2000-01-01 12:00 UTC."""
 SIDEREAL_TURN = 360.985_647_366_29
@@ -83,14 +84,14 @@ def among_the_stars(unix: Floats, longitude: float) -> tuple[Floats, Floats]:
     >>> bool(abs(hour_angle[0]) < 1), round(float(declination[0]), 1)
     (True, 23.4)
     """
-    days = np.arange(np.floor(unix.min() / DAY), np.floor(unix.max() / DAY) + 2).astype(np.int64)
+    days = np.arange(np.floor(unix.min() / DAY_S), np.floor(unix.max() / DAY_S) + 2).astype(np.int64)
     kept = [_suns(number) for number in range(int(days[0]) // SUNS_AT_ONCE, int(days[-1]) // SUNS_AT_ONCE + 1)]
     begun = int(days[0]) // SUNS_AT_ONCE * SUNS_AT_ONCE
     sidereal, ascension, declination = np.concatenate(kept, axis=1)[:, days - begun]
-    knots = days * float(DAY)
-    turned = np.unwrap(sidereal - (knots - J2000) / DAY * SIDEREAL_TURN, period=360)
+    knots = days * float(DAY_S)
+    turned = np.unwrap(sidereal - (knots - J2000) / DAY_S * SIDEREAL_TURN, period=360)
     east = np.unwrap(ascension, period=360)
-    turn = (unix - J2000) / DAY * SIDEREAL_TURN
+    turn = (unix - J2000) / DAY_S * SIDEREAL_TURN
     hour_angle = (np.interp(unix, knots, turned - east) + turn + longitude + 180) % 360 - 180
     return np.asarray(hour_angle), np.interp(unix, knots, declination)
 
@@ -104,6 +105,6 @@ def _suns(number: int) -> Floats:
     # pvlib brings scipy, half a second and 60 MB: beat, a worker of mails and most commands never need it.
     from pvlib import spa
 
-    knots = (number + np.arange(SUNS_AT_ONCE) / SUNS_AT_ONCE) * SUNS_AT_ONCE * DAY
-    delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (GREGORIAN_YEAR * DAY), 6)
+    knots = (number + np.arange(SUNS_AT_ONCE) / SUNS_AT_ONCE) * SUNS_AT_ONCE * DAY_S
+    delta_t = spa.calculate_deltat(1970 + float(knots.mean()) / (GREGORIAN_YEAR * DAY_S), 6)
     return np.asarray(spa.solar_position_numpy(knots, 0.0, 0.0, 0.0, 1013.25, 12.0, delta_t, 0.5667, 1, sst=True))

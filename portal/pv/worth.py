@@ -15,7 +15,7 @@ HALF_WINDOW = 30
 source."""
 LEAST_RATIO = 0.05
 """Soiling ratio below which none is divided by: it would make a dark day's energy any size. No source."""
-MEAN_YEAR = YEAR_DAYS + 0.25
+JULIAN_YEAR = YEAR_DAYS + 0.25
 """Days, by definition of the Julian year."""
 
 
@@ -87,5 +87,5 @@ def value_by_pentad(clean_energy_wh: pd.Series[float], price_per_kwh: float) -> 
     at = np.array([pd.Timestamp(day).timetuple().tm_yday for day in clean_energy_wh.index], dtype=np.float64)
     order = np.argsort(at)
     middles = np.arange(PENTADS) * PENTAD_DAYS + (PENTAD_DAYS + 1) / 2
-    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=MEAN_YEAR)
+    by_pentad: Floats = np.interp(middles, at[order], energy[order], period=JULIAN_YEAR)
     return by_pentad / 1000 * price_per_kwh

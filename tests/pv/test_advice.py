@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.pv.advice import LIKELY, Act, Advised, State, advise, kept_advice
+from portal.pv.advice import PAYS_LIKELY, Act, Advised, State, advise, kept_advice
 from portal.pv.due import Basis, Calendar, Due, when_due
 from portal.pv.forecast import Money, PresentLoss
 from portal.pv.result import Assessment, Band, Cleaning, DataQuality, Recovery, Verdict
@@ -97,7 +97,7 @@ def test_a_wash_that_pays_in_too_few_futures_is_not_advised() -> None:
     result = replace(RESULT, loss_quantiles=(0.0,) * 5 + (0.1,) * 5, verdict=Verdict.UNSURE)
     answer, _ = advised(result)
     assert answer.act != Act.WASH
-    assert answer.wash is None or answer.wash.pays_back < LIKELY
+    assert answer.wash is None or answer.wash.pays_back < PAYS_LIKELY
 
 
 def test_dirt_beside_a_fault_is_told_beside_it() -> None:
