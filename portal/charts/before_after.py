@@ -109,7 +109,7 @@ def _figure(
     near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date, rains: Sequence[date], low: float, high: float
 ) -> dict[str, Any]:
     days = [day.isoformat() for day in near.index]
-    edge = {"type": "scatter", "mode": "lines", "x": days, "line": {"width": 0, "color": colour("band")}}
+    edge = {"type": "scatter", "mode": "lines", "x": days, "line": {"width": 0.8, "color": colour("edge")}}
     traces: list[dict[str, Any]] = [
         {**edge, "y": rounded(near["soiling_ratio_low"]), "hoverinfo": "skip", "showlegend": False},
         {

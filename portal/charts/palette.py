@@ -12,7 +12,7 @@ PALETTE = {
     "day": "#56707f",
     "refused": "#828b96",
     "line": "#7a4a00",
-    "band": "#f0dcb4",
+    "band": "#e8cd98",
     "edge": "#a9772a",
     "lost": "#e0a83c",
     "wash": "#0a5670",

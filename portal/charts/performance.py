@@ -189,14 +189,14 @@ def _fitted(daily: pd.DataFrame, first: date) -> list[dict[str, Any]]:
         {
             **line,
             "y": rounded(daily["soiling_ratio_low"]),
-            "line": {"width": 0, "color": colour("band")},
+            "line": {"width": 0.8, "color": colour("edge")},
             "hoverinfo": "skip",
             "showlegend": False,
         },
         {
             **line,
             "y": rounded(daily["soiling_ratio_high"]),
-            "line": {"width": 0, "color": colour("band")},
+            "line": {"width": 0.8, "color": colour("edge")},
             "fill": "tonexty",
             "fillcolor": colour("band"),
             "hoverinfo": "skip",

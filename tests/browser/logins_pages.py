@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
+from typing import Any
 
 from allauth.account.forms import default_token_generator
 from allauth.account.utils import user_pk_to_url_str
 from allauth.mfa.models import Authenticator
 from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
 from allauth.mfa.totp.internal.auth import TOTP, generate_totp_secret
+from cryptography.hazmat.primitives.asymmetric import ec
 from django.test import Client
 from django.urls import reverse
+from fido2.cose import ES256
+from fido2.utils import websafe_encode
+from fido2.webauthn import AttestationObject, AttestedCredentialData, AuthenticatorData, CollectedClientData
 
 from portal.models import User
 from tests import factories
@@ -23,7 +29,7 @@ BEFORE = ("usersessions_list", "mfa_index", "mfa_activate_totp", "mfa_add_webaut
 AFTER = (
     *("account_change_password", "account_logout", "account_reauthenticate", "account_reset_password_from_key_done"),
     *("mfa_index", "mfa_deactivate_totp", "mfa_view_recovery_codes", "mfa_generate_recovery_codes"),
-    *("mfa_list_webauthn", "mfa_reauthenticate"),
+    *("mfa_list_webauthn", "mfa_reauthenticate", "mfa_reauthenticate_webauthn"),
 )
 """What one with a second step does."""
 OF_PASSKEY = ("mfa_edit_webauthn", "mfa_remove_webauthn")
@@ -35,7 +41,6 @@ NOT_OPENED = {
     "account_confirm_login_code": "nobody logs in by a code of a mail",
     "account_email": "a login's address is not changed: there is no such page",
     "mfa_download_recovery_codes": "a file",
-    "mfa_reauthenticate_webauthn": "wants a passkey that a browser made; not opened by any test",
 }
 
 
@@ -51,11 +56,24 @@ def logins_pages(user: User) -> Iterator[tuple[Client, list[str]]]:
     TOTP.activate(user, generate_totp_secret())
     RecoveryCodes.activate(user)
     passkey = Authenticator.objects.create(
-        user=user, type=Authenticator.Type.WEBAUTHN, data={"name": "The office's phone", "credential": {}}
+        user=user, type=Authenticator.Type.WEBAUTHN, data={"name": "The office's phone", "credential": new_credential()}
     )
     yield client, [reverse(name) for name in AFTER] + [reverse(name, args=[passkey.pk]) for name in OF_PASSKEY]
     Authenticator.objects.filter(pk=passkey.pk).delete()
     yield logged_in(user), [reverse("mfa_authenticate")]
+
+
+def new_credential() -> dict[str, Any]:
+    """What a browser answers when a passkey is made (W3C WebAuthn level 2, 5.1 and 6.5), by the library's own parts."""
+    key = ES256.from_cryptography_key(ec.generate_private_key(ec.SECP256R1()).public_key())
+    made = AttestedCredentialData.create(bytes(16), b"the office's", key)
+    flags = AuthenticatorData.FLAG.UP | AuthenticatorData.FLAG.UV | AuthenticatorData.FLAG.AT
+    of_host = AuthenticatorData.create(hashlib.sha256(b"localhost").digest(), flags, 0, made)
+    told = CollectedClientData.create("webauthn.create", bytes(16), "http://localhost")
+    answer = {"clientDataJSON": told, "attestationObject": AttestationObject.create("none", of_host, {})}
+    name = websafe_encode(made.credential_id)
+    response = {what: websafe_encode(bytes(part)) for what, part in answer.items()}
+    return {"id": name, "rawId": name, "type": "public-key", "response": response}
 
 
 def logged_in(user: User) -> Client:

@@ -42,11 +42,12 @@ def seen(page: Page, name: str) -> None:
             page.screenshot(path=f"{folder}/{name}-{size}.png", full_page=True)
 
 
-def test_a_passkey_takes_the_place_of_a_code(
+def test_a_passkey_takes_the_place_of_a_code_and_of_a_password_when_it_is_asked_again(
     page: Page,
     live_server: Any,
     office: User,
     complaints: list[str],  # noqa: F811
+    settings: Any,
 ) -> None:
     devtools = page.context.new_cdp_session(page)
     devtools.send("WebAuthn.enable")
@@ -63,6 +64,14 @@ def test_a_passkey_takes_the_place_of_a_code(
     page.goto(f"{live_server.url}/accounts/second-step/webauthn/")
     expect(page.get_by_text("The office's phone")).to_be_visible()
     seen(page, "passkeys")
+    settings.ACCOUNT_REAUTHENTICATION_TIMEOUT = 0
+    page.goto(f"{live_server.url}/accounts/reauthenticate/")
+    page.get_by_role("link", name="By passkey instead").click()
+    expect(page.get_by_role("heading", name="Is it still you?")).to_be_visible()
+    seen(page, "still-you-passkey")
+    settings.ACCOUNT_REAUTHENTICATION_TIMEOUT = 900
+    page.get_by_role("button", name="Use a passkey").click()
+    expect(page.get_by_role("link", name="Customers")).to_be_visible()
     page.goto(f"{live_server.url}/accounts/logout/")
     page.get_by_role("button", name="Log out").click()
     log_in(page, live_server, office)

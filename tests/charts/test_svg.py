@@ -74,6 +74,14 @@ def test_marks_stand_out_from_the_sheet(name: str) -> None:
         assert _contrast(palette[name], palette["sheet"]) >= 3
 
 
+def test_an_interval_is_seen_on_the_sheet_and_the_marks_on_it_too() -> None:
+    """The ground of an interval has an edge, which reaches 3 to 1 (above); 1.5 to 1 of the ground: no source, our own bar."""
+    for palette in _palettes():
+        assert _contrast(palette["band"], palette["sheet"]) >= 1.5
+        for name in ("day", "line", "soft", "wash", "expected", "fault"):
+            assert _contrast(palette[name], palette["band"]) >= 3
+
+
 @pytest.mark.parametrize("name", ["ink", "soft"])
 def test_words_can_be_read_on_the_sheet(name: str) -> None:
     """4.5 to 1 or more for text: WCAG 2.2, success criterion 1.4.3."""
