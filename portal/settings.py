@@ -109,6 +109,7 @@ MIDDLEWARE = [
 ROOT_URLCONF = "portal.urls"
 WSGI_APPLICATION = "portal.wsgi.application"
 
+FORM_RENDERER = "portal.views.labels.Renderer"
 TEMPLATES: list[dict[str, Any]] = [
     {
         "BACKEND": "django.template.backends.django.DjangoTemplates",

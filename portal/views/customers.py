@@ -149,7 +149,7 @@ class CustomerForm(forms.ModelForm):  # type: ignore[type-arg]  # Django cannot 
 
     class Meta:
         model = Customer
-        fields = ["business", "name", "email", "phone", "language", "consented_on", "week_days", "notes"]
+        fields = ["business", "name", "phone", "email", "language", "consented_on", "week_days", "notes"]
         widgets = {
             "consented_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             "notes": forms.Textarea(attrs={"rows": 3}),

@@ -25,6 +25,7 @@ from stdnum.iban import format as in_fours
 
 from portal.actions.invoices.draft import DraftLine, change_draft, charge_after_all, waive_invoice, write_again
 from portal.actions.invoices.issue import credit_invoice, issue_invoice, left_to_credit
+from portal.actions.invoices.month import sign
 from portal.actions.invoices.payments import record_payment, undo_payment
 from portal.actions.invoices.totals import Totals, totals
 from portal.actions.invoices.transfer_code import transfer_code
@@ -152,7 +153,7 @@ COLUMNS = (
 @login_required
 @asks_again_to_read
 def invoices_csv(request: HttpRequest) -> HttpResponse:
-    """What the list shows, as a file for a spreadsheet."""
+    """What the list shows, as a file for a spreadsheet; credit notes below nothing, as in the month's file."""
     _form, chosen, _today = _listed(request)
     firms = Business.objects.filter(invoices__in=chosen.values("pk")).distinct()
     answer, out = exported_csv(request, "invoices.csv", COLUMNS, firms)
@@ -169,7 +170,7 @@ def invoices_csv(request: HttpRequest) -> HttpResponse:
                 *map(safe_cell, (one.buyer_name, one.buyer_address)),
                 one.done_on,
                 safe_cell(one.crew),
-                *(one.net if issued else "", one.tax if issued else "", one.total if issued else ""),
+                *((sign(one) * (amount or 0) for amount in (one.net, one.tax, one.total)) if issued else ("", "", "")),
                 one.open_amount if issued and one.kind == InvoiceKind.INVOICE else "",
                 one.currency,
                 safe_cell(str(one.issued_by or "")),

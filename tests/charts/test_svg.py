@@ -75,7 +75,7 @@ def test_marks_stand_out_from_the_sheet(name: str) -> None:
 
 
 def test_an_interval_is_seen_on_the_sheet_and_the_marks_on_it_too() -> None:
-    """The ground of an interval has an edge, which reaches 3 to 1 (above); 1.5 to 1 of the ground: no source, our own bar."""
+    """Its edge reaches 3 to 1 (above); that its ground reaches 1.5 to 1 is our own bar, no source."""
     for palette in _palettes():
         assert _contrast(palette["band"], palette["sheet"]) >= 1.5
         for name in ("day", "line", "soft", "wash", "expected", "fault"):

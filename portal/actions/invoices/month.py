@@ -73,6 +73,8 @@ class MonthEnd:
     """Sorts of work, as on the lines: with the tax where the prices hold it."""
     paid: tuple[tuple[Method, Decimal], ...]
     open_by_age: tuple[Aged, ...]
+    to_pay_back: Decimal
+    """What customers have paid beyond their invoices, as where a credit note came after the money."""
     raised: int
     won: int
     gains: int
@@ -100,6 +102,7 @@ def month_end(business: Business, first: date, *, now: datetime) -> MonthEnd:
     begins = datetime(first.year, first.month, 1, tzinfo=zone)
     ends = datetime.combine(last + timedelta(days=1), datetime.min.time(), tzinfo=zone)
     as_of = min(last, now.astimezone(zone).date())
+    left = open_as_of(business, as_of)
     issued = documents(business, first, last)
     done = Visit.objects.filter(
         site__customer__business=business, state=VisitState.DONE, finished_at__gte=begins, finished_at__lt=ends
@@ -116,7 +119,8 @@ def month_end(business: Business, first: date, *, now: datetime) -> MonthEnd:
         by_crew=_by_crew(issued),
         by_kind=_by_kind(issued),
         paid=_paid(business, first, last),
-        open_by_age=_aged(business, as_of),
+        open_by_age=_aged([(invoice, amount) for invoice, amount in left if amount > 0], as_of),
+        to_pay_back=sum((-amount for _invoice, amount in left if amount < 0), NOTHING),
         raised=leads.filter(opened_at__gte=begins, opened_at__lt=ends).count(),
         won=leads.filter(stage=LeadStage.WON, closed_at__gte=begins, closed_at__lt=ends).count(),
         gains=proven.count(),
@@ -207,10 +211,10 @@ def _by(day: date | None, as_of: date) -> bool:
     return day is not None and day <= as_of
 
 
-def _aged(business: Business, as_of: date) -> tuple[Aged, ...]:
-    """Not due yet, and past due by 1 to 30 days, 31 to 60, 61 to 90, and longer; what is owed to customers goes off."""
+def _aged(owed: Sequence[tuple[Invoice, Decimal]], as_of: date) -> tuple[Aged, ...]:
+    """Not due yet, and past due by 1 to 30 days, 31 to 60, 61 to 90, and longer."""
     groups: list[list[Decimal]] = [[] for _ in range(len(AGES) + 1)]
-    for invoice, left in open_as_of(business, as_of):
+    for invoice, left in owed:
         assert invoice.due_on is not None, "a constraint sees to it"
         late = (as_of - invoice.due_on).days
         groups[sum(late > age for age in AGES)].append(left)

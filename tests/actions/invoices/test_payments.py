@@ -195,6 +195,20 @@ def test_open_amounts_grow_old_by_the_day() -> None:
 
 
 @pytest.mark.django_db
+def test_what_is_owed_to_a_customer_makes_nobody_elses_debt_smaller() -> None:
+    """Credit balances of customers are shown beside what is open, not taken off it: common practice, no source."""
+    firm = factories.business()
+    issued(firm, price="60.00", days_ago=40)
+    paid = issued(firm, price="55.00", days_ago=40)
+    pay(paid, "55")
+    line = paid.lines.get()
+    credit_invoice(invoice=paid, amounts={line.pk: Decimal(20)}, reason="One row left out", by=None, now=NOW)
+    month = month_end(firm, TODAY, now=NOW)
+    assert (month.open_in_all, month.to_pay_back) == (Decimal(60), Decimal(20))
+    assert sum(one.count for one in month.open_by_age) == len(Invoice.objects.unpaid()) == 1
+
+
+@pytest.mark.django_db
 def test_a_month_past_stays_as_it_was_though_money_came_since() -> None:
     firm = factories.business()
     invoice = issued(firm, price="80.00", days_ago=40)
