@@ -65,7 +65,8 @@ def logins_pages(user: User) -> Iterator[tuple[Client, list[str]]]:
 
 def new_credential() -> dict[str, Any]:
     """What a browser answers when a passkey is made (W3C WebAuthn level 2, 5.1 and 6.5), by the library's own parts."""
-    key = ES256.from_cryptography_key(ec.generate_private_key(ec.SECP256R1()).public_key())
+    public = ec.generate_private_key(ec.SECP256R1()).public_key()
+    key = ES256.from_cryptography_key(public)  # type: ignore[no-untyped-call]  # fido2 leaves its name untyped
     made = AttestedCredentialData.create(bytes(16), b"the office's", key)
     flags = AuthenticatorData.FLAG.UP | AuthenticatorData.FLAG.UV | AuthenticatorData.FLAG.AT
     of_host = AuthenticatorData.create(hashlib.sha256(b"localhost").digest(), flags, 0, made)

@@ -195,7 +195,7 @@ def test_the_books_get_iso_days_points_and_no_formula(desk: Client, firm: Busine
     ]
     listed = {row["number"]: row["total"] for row in rows(desk.get(reverse("invoices_csv")))}
     assert listed == {row["number"]: row["total"] for row in documents}
-    assert "−$34.50" in desk.get(reverse("invoices")).content.decode()
+    assert "−€34.50" in desk.get(reverse("invoices")).content.decode()
     assert documents[0]["customer"] == '\'=HYPERLINK("x")'
     assert date.fromisoformat(documents[0]["issued_on"]) == issued.issued_on
     (paid,) = rows(desk.get(reverse("invoices_month_csv", args=["payments"]), month))
