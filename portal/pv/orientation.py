@@ -43,11 +43,11 @@ turbidity about their map (Remund et al. 2003, from memory), as optical depth.""
 SHAPE_SD = 0.02
 """Error of a clear day's shape over its highest interval. Tuned on planted sites: a fifth moves the seen slope by less
 than a degree."""
-LEAST_GAIN = 20.0
+LEAST_GAIN = 30.0
 """Gain of log posterior, a clear day counting as one observation, from which the seen slope is taken for the told one.
 A real sky's haze is not the model's: on a measured one (Greensboro, that pvlib carries) a roof told right gains 17 by
-ten degrees of tilt. Roofs told wrong by 10 to 30 degrees mostly gain 30 and more; a fifth either way moves one made
-roof in thirty."""
+ten degrees of tilt. Counted on 580 made roofs whose shapes gain 20: with 20, 24, 30, 36 and 40 there are turned of 207
+told wrong by 10 to 30 degrees 189, 185, 184, 179 and 175, and of 373 told right 240, 219, 194, 161 and 143."""
 WIDER = 1.15
 """Scatter of the days' scales by the seen slope over that by the told one [ratio] up to which the seen one is believed.
 Tuned on 256 made roofs told right and 128 told wrong by 10 to 30 degrees: of the right ones that the shapes alone would
