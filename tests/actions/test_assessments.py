@@ -66,7 +66,7 @@ def test_a_roof_asked_for_again_while_it_is_assessed_stays_waiting_and_nothing_o
     roof = factories.site()
     give_readings(roof, days=200)
     ask_for_assessment(roof, now=NOW)
-    asked = []
+    asked: list[str] = []
 
     def once_it_reads(execute: Any, sql: str, *rest: Any) -> Any:
         """A file comes in between the reading of the old days and the keeping of what they say."""

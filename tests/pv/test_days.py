@@ -34,8 +34,7 @@ def test_a_day_whose_midnight_comes_twice_or_never_is_whole(tz: str, day: date, 
 def test_what_cannot_be_split_honestly_is_left_out_and_what_can_be_summed_is() -> None:
     day = date(2026, 6, 1)
     twenty, hourly = np.ones(72, dtype=np.float32), np.ones(24, dtype=np.float32)
-    halves = {"tz": "America/Denver", "interval_minutes": 30}
-    assert join_days([(day, 20, twenty)], **halves).isna().all()
-    assert join_days([(day, 60, hourly)], **halves).isna().all()
+    assert join_days([(day, 20, twenty)], tz="America/Denver", interval_minutes=30).isna().all()
+    assert join_days([(day, 60, hourly)], tz="America/Denver", interval_minutes=30).isna().all()
     hours = join_days([(day, 20, twenty)], tz="America/Denver", interval_minutes=60)
     assert hours.tolist() == [3.0] * 24
