@@ -19,8 +19,6 @@ ROOT = Path(__file__).resolve().parent.parent
 NEEDED_BYTES = 300_000_000  # the demo, its database and its compressed assets take about a third of this
 WORKERS = {"mail": 1, "imports": 1, "nights": 2}
 """Each queue's own worker processes: a long job of one queue keeps none of another waiting."""
-PAGES_FIRST = ("nice", "-n", "10")
-"""Begins the command of a night's worker: where a page wants a core, it takes a tenth of it, else all."""
 WORKER_OPTIONS = ("--loglevel", "INFO", "--without-gossip", "--without-mingle")
 
 
@@ -131,8 +129,7 @@ def run(supervisor: Supervisor, var: Path, port: int, listener: socket.socket | 
         ready.unlink()
         for name, processes in WORKERS.items():
             asked = ["--queues", name, "--hostname", f"{name}@%h", "--concurrency", str(processes)]
-            first = PAGES_FIRST if name == "nights" else ()
-            supervisor.start(Program(f"worker-{name}", [*first, *celery, "worker", *asked, *WORKER_OPTIONS], env))
+            supervisor.start(Program(f"worker-{name}", [*celery, "worker", *asked, *WORKER_OPTIONS], env))
         if listener is not None:
             bind = f"fd://{listener.fileno()}"
             gunicorn = [python, "-m", "gunicorn", "--config", "deploy/gunicorn_conf.py", "--bind", bind]

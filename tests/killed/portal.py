@@ -12,11 +12,13 @@ import psutil
 import psycopg
 from psycopg.rows import TupleRow
 
-from deploy.embedded import PAGES_FIRST, WORKER_OPTIONS
+from deploy.embedded import WORKER_OPTIONS
 from deploy.embedded import answers as web_answers
 from deploy.processes import Child, Program, Supervisor, queue_answers, start_postgres, start_queue
 
 VICTIMS = ("web", "worker", "beat", "broker", "database")
+PAGES_FIRST = ("nice", "-n", "10")
+"""Begins the command of a night's worker: a tenth of a core that a page wants, as the units' weight on a server."""
 PATIENCE = 180.0
 """Seconds; nothing is judged by how long it takes, this only ends a test that hangs."""
 
