@@ -36,10 +36,10 @@ CLOUDED = 0.15
 FAR = 2.5
 """Standard deviations from which a site counts less in a day's mean, by the square of how far. Common practice in
 robust means, no source: by the distance itself, a roof sure to be clean whose meter counted 7 % more from a day on made
-eleven roofs of a made dry town 3 points dirty."""
+ten others of a made dry town read 3 points dirty."""
 ROBUST_TURNS = 3
 """Times that a day's mean and the weights about it are worked out in turn. Common practice, no source."""
-UNKNOWN = 0.003
+HIDDEN_DOUBT = 0.003
 """Standard deviation of a site's log soiling that its fit does not know of: it takes itself for surer than it is. Tuned
 on made towns: 0.006 takes another 0.05 points off the mean error, and finds two dirty roofs of eight less."""
 
@@ -179,7 +179,7 @@ def shared_air(
     """
     days = residual.shape[1]
     seen = np.isfinite(residual)
-    alone = np.where(seen, 1 / (scatter[:, None] ** 2 + REPEATS * (doubt**2 + UNKNOWN**2)), 0.0)
+    alone = np.where(seen, 1 / (scatter[:, None] ** 2 + REPEATS * (doubt**2 + HIDDEN_DOUBT**2)), 0.0)
     value = np.where(seen, residual, 0.0)
     common, weight = _middles(residual), alone
     for _ in range(ROBUST_TURNS):

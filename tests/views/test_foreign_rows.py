@@ -21,10 +21,7 @@ from portal.models import Business, Site, User
 from tests.views.test_form_fuzz import forms_of, pages
 from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
-pytestmark = [
-    pytest.mark.django_db,
-    pytest.mark.any_database("whose a row is; tests/views/test_form_fuzz.py sends the same forms on PostgreSQL"),
-]
+pytestmark = pytest.mark.django_db
 
 FAR = 4
 """So many steps lie between the farthest row and its roof or firm."""

@@ -25,10 +25,7 @@ from tests.actions.exports import Rows, days_rows, send
 from tests.actions.imports.stored import counts, in_wh, undone
 from tests.factories import NOW
 
-pytestmark = [
-    pytest.mark.django_db,
-    pytest.mark.any_database("what is asked and merged; test_undo.py goes through made histories on PostgreSQL"),
-]
+pytestmark = pytest.mark.django_db
 
 RUNS = int(os.environ.get("LEDGER_RUNS", "12"))
 SEEN = Counter[str]()
