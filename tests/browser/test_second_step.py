@@ -71,7 +71,7 @@ def test_a_passkey_takes_the_place_of_a_code_and_of_a_password_when_it_is_asked_
     seen(page, "still-you-passkey")
     settings.ACCOUNT_REAUTHENTICATION_TIMEOUT = 900
     page.get_by_role("button", name="Use a passkey").click()
-    expect(page.get_by_role("link", name="Customers")).to_be_visible()
+    page.wait_for_url(f"{live_server.url}/")  # the links of the head are there before it, and say nothing
     page.goto(f"{live_server.url}/accounts/logout/")
     page.get_by_role("button", name="Log out").click()
     log_in(page, live_server, office)
