@@ -37,6 +37,7 @@ def test_a_call_is_kept_and_taken_back_by_keyboard(page: Page, live_server: Any,
     no_axe_violation(page)
     page.get_by_role("button", name="Take back").focus()
     page.keyboard.press("Enter")
+    expect(page.get_by_text("Nobody to call.")).to_have_count(0)
     expect(page.get_by_role("link", name="Ida Novak · Home").first).to_be_visible()
     assert Lead.objects.get(pk=lead.pk).stage == LeadStage.NEW
     assert page.evaluate("document.documentElement.scrollWidth <= document.documentElement.clientWidth")

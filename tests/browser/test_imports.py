@@ -70,6 +70,7 @@ def test_a_dropped_file_is_sent_followed_and_undone(
     expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)
     page.get_by_role("button", name="Undo this import").click()
+    expect(page.get_by_text("The worker is undoing this import.")).to_be_visible()
     work()
     expect(page.get_by_text("its days are as they would be without it")).to_be_visible()
     assert Import.objects.get().state == ImportState.UNDONE
@@ -99,6 +100,7 @@ def test_a_doubt_is_answered_with_the_keyboard(
     page.goto(f"{live_server.url}{reverse('imports')}")
     page.get_by_role("link", name="doubt.csv").click()
     page.get_by_role("link", name="Answer").click()
+    page.wait_for_url("**/how/")
     expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)
     day_first = page.get_by_role("radio", name="day first")
@@ -111,6 +113,7 @@ def test_a_doubt_is_answered_with_the_keyboard(
     expect(page.get_by_role("radio", name="day first")).to_be_checked()
     page.get_by_label("Unit").select_option("Wh")  # one can go on choosing while it is drawn
     draw()
+    expect(page.get_by_role("progressbar")).to_have_count(0)
     expect(page.get_by_role("img", name="The first days as read")).to_be_visible()
     no_axe_violation(page)
     expect(page.get_by_label("Unit")).to_have_value("Wh")

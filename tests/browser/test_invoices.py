@@ -78,8 +78,10 @@ def test_the_office_issues_takes_money_and_credits_to_the_cent(
 
     # from the first page to the draft, and out
     page.get_by_role("link", name="1 visit is done and not invoiced").click()
+    expect(page.get_by_role("link", name="Draft")).to_be_visible()
     fits_and_is_open_to_all(page)
     page.get_by_role("link", name="Draft").click()
+    expect(page.get_by_role("button", name="Issue the invoice")).to_be_visible()
     fits_and_is_open_to_all(page)
     page.get_by_role("button", name="Issue the invoice").click()
     expect(page.get_by_text("is issued. It goes out by mail.")).to_be_visible()

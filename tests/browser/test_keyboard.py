@@ -93,6 +93,7 @@ def test_the_office_calls_books_a_visit_and_moves_it_in_the_week(
 
     page.goto(f"{live_server.url}/leads/{lead.pk}/")
     press(page, page.get_by_role("link", name="Book a visit").first)
+    page.wait_for_url("**/visits/book/**")
     day = (timezone.now() + timedelta(days=8 - timezone.now().weekday())).date()  # a Tuesday
     tab_to(page, page.locator("#id_day"))
     page.keyboard.type(f"{day:%m%d%Y}")
@@ -125,6 +126,7 @@ def test_a_technician_goes_from_the_day_to_the_end_of_the_record(page: Page, liv
     page.keyboard.press("Enter")
     page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/")
     press(page, page.locator(f"a[href='/visits/{visit.pk}/record/']").first)
+    page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/record/*")  # the page before it is ready too
     ready(page)
     for name in screens(page):
         screen = page.locator(f"#at-{name}")
@@ -151,7 +153,9 @@ def _fill_in(page: Page, screen: Locator) -> None:
         for _ in range(60):  # a busy browser may let a key fall; a person presses once more
             tab_to(page, field)
             page.keyboard.press("Space")
-            page.wait_for_timeout(1000)
+            for _ in range(20):
+                if not choosers:
+                    page.wait_for_timeout(50)
             if choosers:
                 break
         choosers[0].set_files({"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": jpeg(50)})

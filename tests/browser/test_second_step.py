@@ -56,6 +56,7 @@ def test_a_passkey_takes_the_place_of_a_code_and_of_a_password_when_it_is_asked_
     log_in(page, live_server, office)
     expect(page.get_by_role("heading", name="Set up the app with codes")).to_be_visible()
     page.get_by_role("link", name="A passkey instead").click()
+    page.wait_for_url("**/webauthn/add/**")  # and loaded, with the script that answers its button
     page.get_by_label("Name").fill("The office's phone")
     seen(page, "passkey-add")
     page.get_by_role("button", name="Add it").click()
@@ -67,6 +68,7 @@ def test_a_passkey_takes_the_place_of_a_code_and_of_a_password_when_it_is_asked_
     settings.ACCOUNT_REAUTHENTICATION_TIMEOUT = 0
     page.goto(f"{live_server.url}/accounts/reauthenticate/")
     page.get_by_role("link", name="By passkey instead").click()
+    page.wait_for_url("**/webauthn/reauthenticate/**")  # the page before it asks in the same words
     expect(page.get_by_role("heading", name="Is it still you?")).to_be_visible()
     seen(page, "still-you-passkey")
     settings.ACCOUNT_REAUTHENTICATION_TIMEOUT = 900
@@ -74,7 +76,9 @@ def test_a_passkey_takes_the_place_of_a_code_and_of_a_password_when_it_is_asked_
     page.wait_for_url(f"{live_server.url}/")  # the links of the head are there before it, and say nothing
     page.goto(f"{live_server.url}/accounts/logout/")
     page.get_by_role("button", name="Log out").click()
+    page.wait_for_url(lambda url: "/logout/" not in url)
     log_in(page, live_server, office)
+    page.wait_for_url("**/second-step/authenticate/**")
     expect(page.get_by_role("heading", name="Second step")).to_be_visible()
     seen(page, "second-step")
     page.get_by_role("button", name="Use a passkey").click()

@@ -37,6 +37,7 @@ from tests.browser.phone import (
     look_over,
     ready,
     shoot,
+    state_of,
     waits_for_nothing,
 )
 
@@ -119,6 +120,7 @@ def _go_on_without_a_signal(page: Page, live_server: LiveServer, visit: Visit) -
     expect(sign.locator("[data-state]")).to_contain_text("Not at home")
     go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
+    expect(state_of(page, "finish")).to_contain_text("waits")
     assert VisitPhoto.objects.filter(visit=visit).count() == 1, "nothing arrived meanwhile"
 
 
@@ -155,6 +157,7 @@ def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_o
     page.get_by_role("link", name=visit.site.name).click()
     expect(page.get_by_text("Before anyone goes up")).to_be_visible()
     page.get_by_role("link", name="Record the visit").click()
+    page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/record/*")
     do_step(page, Step.TAP)
     # and with its looks: the style sheet is on the phone too
     assert page.locator(".record button").first.evaluate("one => parseFloat(getComputedStyle(one).minHeight)") >= 44

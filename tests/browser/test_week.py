@@ -40,6 +40,7 @@ def test_a_visit_is_moved_by_keyboard_and_by_dragging(page: Page, live_server: A
     page.locator(f"[data-visit='{visit.pk}']").get_by_role("button", name="Move").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_text("Moved: Ida")).to_be_visible()
+    page.wait_for_load_state()  # with the script that makes it be dragged
     assert Visit.objects.get(pk=visit.pk).starts_at == tuesday + timedelta(days=2)
 
     page.set_viewport_size(DESK)  # type: ignore[arg-type]
@@ -47,6 +48,7 @@ def test_a_visit_is_moved_by_keyboard_and_by_dragging(page: Page, live_server: A
     target = page.locator(f"[data-day='{day}'][data-crew='{crew[1].pk}']")
     page.locator(f"[data-visit='{visit.pk}']").drag_to(target)
     expect(target.get_by_role("link", name="Ida")).to_be_visible()
+    page.wait_for_load_state()
     assert list(Visit.objects.get(pk=visit.pk).technicians.all()) == [crew[1]]
 
     day = (tuesday + timedelta(days=1)).date()
