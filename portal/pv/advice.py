@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from portal.pv.due import Basis, Due
+from portal.pv.fan import RAIN_COUNTS_FROM
 from portal.pv.forecast import Forecast, Money, best_routine
 from portal.pv.result import BAND_90, Assessment, Verdict
 from portal.pv.said import Code, Said
@@ -26,8 +27,6 @@ PAYS_LIKELY = 0.6
 TURNS_WITHIN = 4.0
 """A price that turns the advice is looked for down to this part of today's; further off it is of no use [1].
 No source."""
-HALF = 0.5
-"""Share of the dirt that rain must take by a day to be counted as a year in which it did. No source."""
 LEAST_YEARS = 2
 """Earlier years of a roof's record from which on they, and not computed futures, say what rain does. No source."""
 FUTURES_TOLD = 10
@@ -326,11 +325,16 @@ def rain_until(day: date, as_of: date, result: Assessment, ahead: Forecast) -> R
     """
     taken = _taken_in_years(day, as_of, result)
     if len(taken) >= LEAST_YEARS:
-        return RainAhead(float(np.median(taken)), sum(one >= HALF for one in taken), len(taken), futures=False)
+        return RainAhead(
+            float(np.median(taken)), sum(one >= RAIN_COUNTS_FROM for one in taken), len(taken), futures=False
+        )
     pentad = min(max((day - as_of).days // PENTAD_DAYS, 1), len(ahead.left_by_rain)) - 1
     gone = 1.0 - ahead.left_by_rain[pentad]
     return RainAhead(
-        float(np.median(gone)), round(float((gone >= HALF).mean()) * FUTURES_TOLD), FUTURES_TOLD, futures=True
+        float(np.median(gone)),
+        round(float((gone >= RAIN_COUNTS_FROM).mean()) * FUTURES_TOLD),
+        FUTURES_TOLD,
+        futures=True,
     )
 
 

@@ -33,7 +33,7 @@ WASH_TAKES = (0.36, 0.93)
 """Share of the dust that a light and a heavy wash take: about the means of those in ``moves``. No source."""
 CLOUDED = 0.15
 """Residual [log] at which a day is cut when sites are compared: beyond lies cloud over one of them. No source."""
-FAR = 2.5
+OUTLIER_SD = 2.5
 """Standard deviations from which a site counts less in a day's mean, by the square of how far. Common practice in
 robust means, no source: by the distance itself, a roof sure to be clean whose meter counted 7 % more from a day on made
 ten others of a made dry town read 3 points dirty."""
@@ -183,7 +183,7 @@ def shared_air(
     value = np.where(seen, residual, 0.0)
     common, weight = _middles(residual), alone
     for _ in range(ROBUST_TURNS):
-        weight = alone / np.maximum(1.0, np.abs(value - common) / (FAR * scatter[:, None])) ** 2
+        weight = alone / np.maximum(1.0, np.abs(value - common) / (OUTLIER_SD * scatter[:, None])) ** 2
         total = weight.sum(axis=0)
         common = np.where(total > 0, (weight * value).sum(axis=0) / np.maximum(total, 1e-9), 0.0)
     total = weight.sum(axis=0)

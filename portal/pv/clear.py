@@ -39,7 +39,7 @@ CALM_DAYS, FEWEST_CALM = 5, 3
 """Calm days in a row whose median is the level, and in a short record. Tuned on planted sites that lose a string."""
 LEAST_CLEAR = 5
 """Clear intervals of a day that tell of its haze at least. Common practice, no source."""
-LEAST_RATIO = 0.02
+LEAST_OUTPUT = 0.02
 """Production over expectation below which there is none to speak of, and at which its log is cut. No source."""
 LEAST_SPREAD = 0.02
 """Variance of air mass [air masses²] that a day's clear intervals must have to tell of its haze. No source."""
@@ -125,7 +125,7 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     held = np.where(calm, expected, 0.0).sum(axis=1)
     made = np.where(calm, ratio * expected, 0.0).sum(axis=1)
     value = made / np.maximum(held, 1e-9)
-    at = np.flatnonzero((held > CALM_SHARE * could) & (could > 0) & (value > LEAST_RATIO))
+    at = np.flatnonzero((held > CALM_SHARE * could) & (could > 0) & (value > LEAST_OUTPUT))
     if at.size < FEWEST_CALM:
         return top
     count = CALM_DAYS if at.size >= CALM_DAYS else FEWEST_CALM
@@ -218,7 +218,7 @@ def low_sun(
             could = np.where(inside, expected, 0.0).sum(axis=1)
             made = np.where(inside, days.energy_wh, 0.0).sum(axis=1)
             ratio = np.where(could > STEPS_TOLD * quantum, made / np.where(could > 0, could, 1.0), np.nan)
-            out[:, side, band] = np.log(np.maximum(ratio, LEAST_RATIO)) - level
+            out[:, side, band] = np.log(np.maximum(ratio, LEAST_OUTPUT)) - level
     return out
 
 

@@ -16,8 +16,8 @@ from portal.pv.year import PENTAD_DAYS
 
 STEP = 3
 """Pentads between two days of a fan, by definition: 15 days, 25 points a year."""
-HALF = 0.5
-"""Share of today's dirt that rain must have taken to be counted, by definition."""
+RAIN_COUNTS_FROM = 0.5
+"""Share of the dirt that rain must take by a day to be counted as having taken it, by definition."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +117,7 @@ def fan_of(ahead: Forecast, *, as_of: date, wash_on: date) -> Fan:
         washed * PENTAD_DAYS,
         (*_points([0], futures.start[None]), *unwashed),
         (Ahead(washed * PENTAD_DAYS, 0.0, 0.0, 0.0), *clean),
-        (0.0, *(round(float((left[pentad - 1] <= HALF).mean()), 2) for pentad in at)),
+        (0.0, *(round(float((left[pentad - 1] <= RAIN_COUNTS_FROM).mean()), 2) for pentad in at)),
     )
 
 

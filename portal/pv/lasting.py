@@ -29,7 +29,7 @@ LONG_RUN = 6.5
 the truth known it is 3, 5 and 10 on the fleets of three makers."""
 LEAST, MOST = 0.01, 0.04
 """Lasting error that is believed [log]. No source: between what made roofs without and with much haze show."""
-FAR = 3.0
+CLOUD_SD = 3.0
 """Standard deviations of a day from which it counts no further: cloud. Common practice in robust means, no source."""
 
 
@@ -63,7 +63,7 @@ def lasting_sd(rest: Floats, share: Floats, scatter: Floats, errors: Errors) -> 
     0.018
     0.034
     """
-    rest = np.clip(rest, -FAR * scatter, FAR * scatter)
+    rest = np.clip(rest, -CLOUD_SD * scatter, CLOUD_SD * scatter)
     at_once, _ = _covariance(rest, share, 0)
     found, pairs = np.mean([_covariance(rest, share, lag) for lag in LAGS], axis=0)
     error = (LONG_RUN * at_once) ** 2 / max(pairs, 1.0)  # of the variance found

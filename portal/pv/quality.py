@@ -18,7 +18,7 @@ from portal.pv.array import Array
 from portal.pv.arrays import Bools, Floats
 from portal.pv.clear import (
     BEST_DAYS,
-    LEAST_RATIO,
+    LEAST_OUTPUT,
     ClearSky,
     clear_intervals,
     haze_slope,
@@ -295,7 +295,7 @@ def _usable(array: Array, days: MeteredDays, meter: Metering) -> tuple[Floats, B
 def _level(values: npt.NDArray[np.float32], before: npt.NDArray[np.float32], *, days: int) -> Floats:
     """Level of clear readings around each day, the quantile BEST_DAYS of a centred window; ``before`` counts in."""
     levels = np.concatenate([before, values]).astype(np.float64)
-    lit = pd.Series(np.where(levels > LEAST_RATIO, levels, np.nan))
+    lit = pd.Series(np.where(levels > LEAST_OUTPUT, levels, np.nan))
     top = lit.rolling(days, center=True, min_periods=5).quantile(BEST_DAYS)
     return np.asarray(top.ffill().bfill().to_numpy()[len(before) :])
 

@@ -13,7 +13,7 @@ import pandas as pd
 from portal.pv.advice import Range
 from portal.pv.forecast import kept_by_rain
 from portal.pv.result import BAND_90, Band, Recovery
-from portal.pv.worth import LEAST_RATIO, clean_energy_wh
+from portal.pv.worth import LEAST_SOILING_RATIO, clean_energy_wh
 from portal.pv.year import PENTAD_DAYS, SoilingYear, pentad_of
 
 GONE = 0.02
@@ -114,7 +114,9 @@ def recovered(
     if next_wash is not None:
         left[[day >= next_wash for day in days]] = 0.0
     left[left < GONE] = 0.0
-    clean = (daily["energy_wh"] / daily["soiling_ratio"].fillna(1.0).clip(lower=LEAST_RATIO)).to_numpy(dtype=float)
+    clean = (daily["energy_wh"] / daily["soiling_ratio"].fillna(1.0).clip(lower=LEAST_SOILING_RATIO)).to_numpy(
+        dtype=float
+    )
     counts = left > 0
     with_readings = counts & np.isfinite(clean)
     held = [day for day, yes in zip(days, counts, strict=True) if yes]

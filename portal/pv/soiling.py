@@ -40,7 +40,7 @@ from portal.pv.lasting import lasting_sd
 from portal.pv.moves import GRID, RAIN_PRIOR, blur
 from portal.pv.spells import RAINED, Errors, Record, Spells, Terms, cut_spells
 
-FAR = 2.0
+MISTOLD_SD = 2.0
 """Standard deviations of a smooth term beyond which the site's facts may be told quite wrong. No source; a fifth more
 takes 0.04 points off the mean error of the loss on the made fleet, a fifth less nothing."""
 CLEAN_QUANTILE = 0.75
@@ -267,7 +267,7 @@ class _Search:
         # a fit that starts from no season takes all of it for dirt. Where the index swings that far, both are tried.
         found = [self._from(self.record.terms.prior_mean, rounds)]
         own = self._season_of_its_own()
-        if (np.abs(own - self.record.terms.prior_mean) > FAR * self.record.terms.prior_sd).any():
+        if (np.abs(own - self.record.terms.prior_mean) > MISTOLD_SD * self.record.terms.prior_sd).any():
             found.append(self._from(own, rounds))
             return found[int(np.argmax([self._score(theta, found[0][2]) for theta, _, _ in found]))]
         return found[0]

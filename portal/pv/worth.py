@@ -13,7 +13,7 @@ from portal.pv.year import PENTAD_DAYS, PENTADS, YEAR_DAYS, day_of_year
 HALF_WINDOW = 30
 """A day of the year is judged by the days within a month of it, in all years of the record [days]. Common practice, no
 source."""
-LEAST_RATIO = 0.05
+LEAST_SOILING_RATIO = 0.05
 """Soiling ratio below which none is divided by: it would make a dark day's energy any size. No source."""
 JULIAN_YEAR = YEAR_DAYS + 0.25
 """Days, by definition of the Julian year."""
@@ -49,7 +49,9 @@ def clean_energy_wh(daily: pd.DataFrame, days: list[date]) -> pd.Series[float]:
     asked = pd.Index(days, dtype=object)
     ratio = daily["soiling_ratio"].to_numpy(dtype=np.float64)
     with np.errstate(invalid="ignore"):  # refused days
-        clean = daily["energy_wh"].to_numpy(dtype=np.float64) / np.maximum(np.nan_to_num(ratio, nan=1.0), LEAST_RATIO)
+        clean = daily["energy_wh"].to_numpy(dtype=np.float64) / np.maximum(
+            np.nan_to_num(ratio, nan=1.0), LEAST_SOILING_RATIO
+        )
     good = np.isfinite(clean)
     if not good.any():
         return pd.Series(np.nan, index=asked)

@@ -32,7 +32,7 @@ ASSESSED = (
     "gains.GAIN_FLOOR",
     "gains.FALL",
     "gains.DOUBTED",
-    "soiling.FAR",
+    "soiling.MISTOLD_SD",
     "soiling.CLEAN_QUANTILE",
     "soiling.HEAVY_TAILS",
     "spells.LONGEST",
