@@ -87,7 +87,7 @@ from portal.views.tokens import token_revoke, tokens
 from portal.views.utility import utility, utility_back, utility_connect, utility_end, utility_notice
 from portal.views.visit_list import visit_list, visits_csv
 from portal.views.visits import visit_sheet, visits
-from portal.views.week import day_off_end, day_off_new, round_order, week
+from portal.views.week import day_off_end, day_off_new, round_order, start_keep, week
 
 handler400 = "portal.views.broken.unreadable"
 handler500 = "portal.views.broken.broken"
@@ -136,6 +136,7 @@ urlpatterns = [
     path("map/", roof_map, name="map"),
     path("visits/week/", week, name="week"),
     path("visits/week/route/", round_order, name="round_order"),
+    path("visits/starts/", start_keep, name="start_keep"),
     path("visits/off/", day_off_new, name="day_off_new"),
     path("visits/off/<int:pk>/end/", day_off_end, name="day_off_end"),
     path("visits/again/<str:token>/", visit_again, name="visit_again"),

@@ -171,6 +171,7 @@ ROUTES: dict[str, Route] = {
     "visit_again": get(EVERYBODY, token="again"),
     "week": get(OFFICE | RIVAL, refused=403),
     "round_order": post(OFFICE | RIVAL, refused=403),
+    "start_keep": post(OFFICE | RIVAL, ok=422, refused=403),
     "day_off_new": post(OFFICE | RIVAL, ok=422, refused=403),
     "day_off_end": post(OFFICE, pk="off", forbidden=NO_OFFICE),
     "visit_book": get(OFFICE | RIVAL, refused=403),

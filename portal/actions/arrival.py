@@ -6,7 +6,7 @@ import math
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from portal.actions.travel import TO_THE_NEXT, drive, road_km, whole_steps, yard_of
+from portal.actions.travel import TO_THE_NEXT, drive, road_km, starts_of, whole_steps
 from portal.models import EntryKind, Visit, VisitEntry
 from portal.models.visit import VisitQuerySet
 
@@ -35,11 +35,11 @@ def arrival_window(visit: Visit) -> tuple[datetime, datetime]:
 
 
 def way_from(before: Visit | None, visit: Visit) -> int | None:
-    """How long the van takes from this stop, or without one from the yard [min].
+    """How long the van takes from this stop, or without one from where its crew sets out [min].
 
     None where a place is not known, or is further away than any round goes: the yard of another town, say.
     """
-    start = before.site.place if before else yard_of(visit.site.customer.business)
+    start = before.site.place if before else starts_of(visit.site.customer.business).of(visit.technicians.all())
     if start is None or visit.site.place is None:
         return None
     way = max(whole_steps(drive(road_km(start, visit.site.place))), TO_THE_NEXT)

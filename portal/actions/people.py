@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.invoices.draft import follow_the_firm
 from portal.actions.trail import note
+from portal.actions.travel import Place
 from portal.models import Business, Customer, Deed, Language, Lead, Membership, Role, User, Visit, VisitState
 
 
@@ -120,6 +121,15 @@ def remove_member(*, membership: Membership, by: User | None, now: datetime) -> 
     ahead = Visit.objects.filter(site__customer__business=business, state=VisitState.BOOKED, starts_at__gte=now)
     sent: QuerySet[Any] = Visit.technicians.through.objects.filter(user=user, visit__in=ahead)
     return sent.delete()[0]
+
+
+@transaction.atomic
+def set_out_from(*, membership: Membership, place: Place | None, by: User | None, now: datetime) -> None:
+    """Keep where somebody sets out from of a morning; None is the firm's yard."""
+    membership.latitude, membership.longitude = place or (None, None)
+    membership.save(update_fields=["latitude", "longitude"])
+    about = f"where login {membership.user_id} sets out"
+    note(deed=Deed.SETTINGS, about=about, business=membership.business, by=by, now=now)
 
 
 def _leave_an_owner(membership: Membership) -> None:

@@ -9,7 +9,7 @@ from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, starts_of
 from portal.models import Business, DayOff, Role, Site, User, Visit, VisitState
 
 LOOKED_AHEAD = 21
@@ -30,7 +30,7 @@ class Slot:
     beside: Visit | None
     """The visit of that day's round that is nearest; None on a day without one."""
     beside_km: float
-    """By road from that visit, or from the yard [km]."""
+    """By road from that visit, or from where the technician sets out [km]."""
     more_km: float
     """So much longer the day's round becomes, by road [km]."""
 
@@ -70,7 +70,7 @@ def best_slots(site: Site, *, minutes: int, now: datetime) -> list[Slot]:
     crew = User.objects.filter(
         memberships__business=business, memberships__role=Role.TECHNICIAN, is_active=True
     ).order_by("pk")
-    rounds = _rounds(business, days, zone)
+    rounds, starts = _rounds(business, days, zone), starts_of(business)
     off = list(DayOff.objects.filter(business=business).between(days[0], days[-1]))
     found = []
     taken = {day for (_, day), visits in rounds.items() if any(one.site_id == site.pk for one in visits)}
@@ -80,7 +80,9 @@ def best_slots(site: Site, *, minutes: int, now: datetime) -> list[Slot]:
             continue
         for person in crew:
             if person.pk not in away:
-                found += list(_slots(site, person, day, rounds.get((person.pk, day), []), minutes))[:1]
+                found += list(
+                    _slots(site, person, day, rounds.get((person.pk, day), []), minutes, starts.of([person]))
+                )[:1]
     return sorted(found, key=lambda slot: (round(slot.more_km), slot.starts_at, slot.technician.pk))[:PROPOSED]
 
 
@@ -95,17 +97,19 @@ def _rounds(business: Business, days: Sequence[date], zone: ZoneInfo) -> dict[tu
     return rounds
 
 
-def _slots(site: Site, person: User, day: date, visits: Sequence[Visit], minutes: int) -> Iterator[Slot]:
+def _slots(
+    site: Site, person: User, day: date, visits: Sequence[Visit], minutes: int, start: Place | None
+) -> Iterator[Slot]:
     """The gaps of a round that the visit fits into, with the way there and on; the shortest way first."""
     business = site.customer.business
-    zone, yard, here = ZoneInfo(business.tz), yard_of(business), site.place
+    zone, here = ZoneInfo(business.tz), site.place
     begins = datetime.combine(day, business.works_from, zone)
     ends = datetime.combine(day, business.works_until, zone)
     # The first visit begins with work, so the way to it is before; the last ends with work, and the way home is after.
     stops = [
-        _Stop(yard, begins, begins),
+        _Stop(start, begins, begins),
         *(_Stop(one.site.place, one.starts_at, one.ends_at, one) for one in visits),
-        _Stop(yard, ends, ends),
+        _Stop(start, ends, ends),
     ]
     fits = []
     for before, after in pairwise(stops):
@@ -124,7 +128,7 @@ def _slots(site: Site, person: User, day: date, visits: Sequence[Visit], minutes
             for km, stop in ((there, before), (on, after))
             if stop.visit is not None and stop.place is not None and here is not None
         ]
-        beside_km, beside = min(near, key=lambda one: one[0]) if near else (road_km(yard, here), None)
+        beside_km, beside = min(near, key=lambda one: one[0]) if near else (road_km(start, here), None)
         fits.append(Slot(starts_at, person, beside, beside_km, max(0.0, more)))
     yield from sorted(fits, key=lambda slot: (round(slot.more_km), slot.starts_at))
 

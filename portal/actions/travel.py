@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import timedelta
 
-from portal.models import Business
+from portal.models import Business, User
 from portal.pv.town import kilometres
 
 Place = tuple[float, float]
@@ -30,6 +32,26 @@ def yard_of(business: Business) -> Place | None:
     if business.latitude is None or business.longitude is None:
         return None
     return business.latitude, business.longitude
+
+
+@dataclass(frozen=True, slots=True)
+class Starts:
+    """Where a firm's crews set out from."""
+
+    yard: Place | None
+    own: Mapping[int, Place]
+    """Of technicians who set out from elsewhere, by their keys."""
+
+    def of(self, crew: Iterable[User]) -> Place | None:
+        """The yard, unless one of the crew has an own place: of two, whoever has been here longer brings the van."""
+        return next((self.own[key] for key in sorted(one.pk for one in crew) if key in self.own), self.yard)
+
+
+def starts_of(business: Business) -> Starts:
+    own = business.memberships.exclude(latitude=None).exclude(longitude=None)
+    return Starts(
+        yard_of(business), {key: (north, east) for key, north, east in own.values_list("user", "latitude", "longitude")}
+    )
 
 
 def road_km(a: Place | None, b: Place | None) -> float:

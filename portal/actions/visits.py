@@ -16,7 +16,7 @@ from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import AskFirst, ask_first, note_read
-from portal.actions.travel import DETOUR, yard_of
+from portal.actions.travel import DETOUR, Place
 from portal.models import (
     CALLED_OFF,
     PUT_OFF,
@@ -203,7 +203,7 @@ def overlapping(visit: Visit) -> VisitQuerySet:
 def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float] | None) -> tuple[list[int], float]:
     """Order to drive to ``points`` and home again, and its length [km].
 
-    Nearest neighbour from ``start`` (the yard; without one, from the first point), then 2-opt until no swap of two
+    Nearest neighbour from ``start`` (the yard, say; without one, from the first point), then 2-opt until no swap of two
     legs shortens the round. Distances are great circles: roads are longer, so treat the kilometres as a lower bound.
     """
     if not points:
@@ -231,8 +231,8 @@ def route_order(points: Sequence[tuple[float, float]], start: tuple[float, float
     return [node - 1 for node in tour[1:]], length
 
 
-def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
-    """A day's visits in the order of the shortest round found from the yard, and its length by road [km].
+def in_route_order(visits: Iterable[Visit], start: Place | None) -> tuple[list[Visit], float]:
+    """A day's visits in the order of the shortest round found from ``start``, and its length by road [km].
 
     Those whose place nobody knows come last.
     """
@@ -240,7 +240,7 @@ def in_route_order(visits: Iterable[Visit]) -> tuple[list[Visit], float]:
     if not listed:
         return [], 0.0
     placed = [(visit, place) for visit in listed if (place := visit.site.place) is not None]
-    order, km = route_order([place for _visit, place in placed], yard_of(listed[0].site.customer.business))
+    order, km = route_order([place for _visit, place in placed], start)
     unplaced = [visit for visit in listed if visit.site.place is None]
     return [*(placed[index][0] for index in order), *unplaced], DETOUR * km
 

@@ -13,14 +13,14 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.doubts import hold_crew
-from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, whole_steps, yard_of
+from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, starts_of, whole_steps
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
 
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """A visit of a round, and the way to it from the stop before, or from the yard."""
+    """A visit of a round, and the way to it from the stop before, or from where the crew sets out."""
 
     visit: Visit
     km: float
@@ -60,6 +60,8 @@ class CrewWeek:
 
     crew: list[User]
     rounds: list[Round]
+    own_start: bool
+    """They set out from elsewhere than the yard."""
 
     @property
     def key(self) -> str:
@@ -84,9 +86,16 @@ def week_of(business: Business, first: date) -> list[CrewWeek]:
         key = tuple(one.pk for one in crew)
         crews.setdefault(key, list(crew))
         rounds.setdefault((key, visit.starts_at.astimezone(zone).date()), []).append(visit)
-    off = list(DayOff.objects.filter(business=business).between(days[0], days[-1]))
+    off, starts = list(DayOff.objects.filter(business=business).between(days[0], days[-1])), starts_of(business)
     return [
-        CrewWeek(crew, [_round(business, day, rounds.get((key, day), []), _off(off, key, day)) for day in days])
+        CrewWeek(
+            crew,
+            [
+                _round(business, day, rounds.get((key, day), []), starts.of(crew), off=_off(off, key, day))
+                for day in days
+            ],
+            own_start=any(one in starts.own for one in key),
+        )
         for key, crew in sorted(crews.items(), key=lambda one: (len(one[0]) != 1, len(one[0])))
     ]
 
@@ -98,22 +107,21 @@ def _off(rows: Iterable[DayOff], crew: Sequence[int], day: date) -> str:
     return ""
 
 
-def _round(business: Business, day: date, visits: Sequence[Visit], off: str) -> Round:
-    yard = yard_of(business)
+def _round(business: Business, day: date, visits: Sequence[Visit], start: Place | None, *, off: str) -> Round:
     stops, before = [], None
     leaves_at = datetime.combine(day, business.works_from, ZoneInfo(business.tz)) - BESIDE_WORK
     for visit in visits:
-        km = road_km(before.site.place if before else yard, visit.site.place)
+        km = road_km(before.site.place if before else start, visit.site.place)
         # Who is booked before work begins sets out as early as that takes.
         late = leaves_at + drive(km) > visit.starts_at if before or drive(km) > BESIDE_WORK else False
         leaves_at = visit.ends_at
         stops.append(Stop(visit, km, round(drive(km).total_seconds() / 60), late))
         before = visit
-    times, km = route_times(visits)
+    times, km = route_times(visits, start)
     return Round(
         day=day,
         stops=stops,
-        km=_closed_km([one.site.place for one in visits], yard),
+        km=_closed_km([one.site.place for one in visits], start),
         route_km=km,
         route_moves=sum(starts_at != visit.starts_at for visit, starts_at in times),
         off=off,
@@ -127,12 +135,12 @@ def round_of(business: Business, day: date, crew: Iterable[int]) -> list[Visit]:
     return [one for one in visits.with_site() if {person.pk for person in crew_of(one)} == sent]
 
 
-def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], float]:
+def route_times(visits: Sequence[Visit], start: Place | None) -> tuple[list[tuple[Visit, datetime]], float]:
     """A round's visits in the order of the route, each with the time it then begins, and its length by road [km].
 
     It begins when its first visit begins now.
     """
-    ordered, km = in_route_order(visits)
+    ordered, km = in_route_order(visits, start)
     times: list[tuple[Visit, datetime]] = []
     for visit in ordered:
         starts_at = min(one.starts_at for one in visits)
@@ -144,13 +152,13 @@ def route_times(visits: Sequence[Visit]) -> tuple[list[tuple[Visit, datetime]], 
     return times, km
 
 
-def _closed_km(places: Sequence[Place | None], yard: Place | None) -> float:
-    """Out and home by road; without a yard, back to the first roof. Roofs whose place nobody knows are left out."""
+def _closed_km(places: Sequence[Place | None], start: Place | None) -> float:
+    """Out and home by road; without a start, back to the first roof. Roofs whose place nobody knows are left out."""
     known = [place for place in places if place is not None]
     if not known:
         return 0.0
-    start = yard or known[0]
-    return sum(road_km(a, b) for a, b in pairwise([start, *known, start]))
+    ends = [start or known[0]]
+    return sum(road_km(a, b) for a, b in pairwise([*ends, *known, *ends]))
 
 
 @transaction.atomic
@@ -167,7 +175,8 @@ def order_by_route(*, visits: Sequence[Visit], now: datetime) -> list[Visit]:
         raise ValidationError(_("A round is put in order while all of its visits are still to come."))
     hold_crew([person for one in booked for person in one.technicians.all()], booked[0].site)
     moved = []
-    for visit, starts_at in route_times(booked)[0]:
+    start = starts_of(booked[0].site.customer.business).of(booked[0].technicians.all())
+    for visit, starts_at in route_times(booked, start)[0]:
         if visit.starts_at != starts_at:
             visit.starts_at = starts_at
             visit.revision += 1

@@ -224,6 +224,9 @@ class Membership(models.Model):
     business = models.ForeignKey(Business, models.CASCADE, related_name="memberships")
     user = models.ForeignKey(User, models.CASCADE, related_name="memberships")
     role = models.CharField(max_length=12, choices=Role)
+    # where they set out from, if not from the firm's yard
+    latitude = models.FloatField(null=True, blank=True)
+    longitude = models.FloatField(null=True, blank=True)
 
     objects = MembershipQuerySet.as_manager()
 

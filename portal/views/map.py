@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendations
-from portal.actions.travel import yard_of
+from portal.actions.travel import Place, Starts, starts_of
 from portal.actions.week import crew_of
 from portal.charts.map import Group, Kind, Spot, Way, Words, draw_map, ground_of, groups_of
 from portal.models import Business, Lead, LeadStage, Site, User, Visit
@@ -52,12 +52,15 @@ def roof_map(request: HttpRequest) -> HttpResponse:
     leads = Lead.objects.filter(site__in=sites, stage__in=[LeadStage.NEW, LeadStage.CONTACTED, LeadStage.QUOTED])
     called, visited = set(leads.values_list("site", flat=True)), {visit.site_id for visit in visits}
     kinds = {key: _kind(key, told[key], visited, called) for key in sites}
-    yard = yard_of(firm)
+    starts = starts_of(firm)
+    whole = box is None
+    ways = _ways(visits, starts) if whole else []
+    ends = [way.places[0] for way in ways] + ([starts.yard] if starts.yard and whole else [])
     spots = [Spot(site.place, kinds[key], key) for key, site in sites.items() if site.place is not None]
     nowhere = [(site, told[key], kinds[key]) for key, site in sites.items() if site.place is None]
     shown: dict[str, object] = {"near": box is not None, "nowhere": nowhere, "named": NAMED}
     if spots:
-        ground = ground_of([spot.place for spot in spots] + ([yard] if yard and box is None else []))
+        ground = ground_of([spot.place for spot in spots] + ends)
         groups = groups_of(spots, ground)
         words = Words(
             _("Map of the roofs"),
@@ -70,9 +73,8 @@ def roof_map(request: HttpRequest) -> HttpResponse:
             _("The yard"),
             _("North"),
         )
-        ways = _ways(visits, yard) if box is None else []
         svg, narrow = draw_map(
-            groups, ways, ground, yard=yard if box is None else None, words=words, tiles=settings.MAP_TILES
+            groups, ways, ground, yard=starts.yard if whole else None, words=words, tiles=settings.MAP_TILES
         )
         shown |= {
             "chart": {"svg": svg, "narrow": narrow},
@@ -101,14 +103,17 @@ def _kind(key: int, told: Recommendation, visited: set[int], called: set[int]) -
     return Kind.DIRTY if told.state == State.DIRTY else Kind.OTHER
 
 
-def _ways(visits: Sequence[Visit], yard: tuple[float, float] | None) -> list[Way]:
+def _ways(visits: Sequence[Visit], starts: Starts) -> list[Way]:
     """Each crew's round of today, in the order of time."""
-    crews: dict[tuple[User, ...], list[tuple[float, float]]] = {}
+    crews: dict[tuple[User, ...], list[Place]] = {}
     for visit in visits:
         if visit.site.place is not None:
             crews.setdefault(crew_of(visit), []).append(visit.site.place)
-    ends = [yard] if yard else []
-    ways = [Way(names_of(crew), (*ends, *places, *ends)) for crew, places in crews.items()]
+    ways = []
+    for crew, places in crews.items():
+        start = starts.of(crew)
+        ends = [start] if start else []
+        ways.append(Way(names_of(crew), (*ends, *places, *ends)))
     return sorted(ways, key=lambda one: one.name)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import gettext as _
 
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
+from portal.actions.travel import Starts, starts_of
 from portal.actions.visits import in_route_order
 from portal.actions.week import crew_of
-from portal.models import User, Visit
+from portal.models import Business, User, Visit
 from portal.models.visit import VisitQuerySet
 from portal.views.setting_out import SettingOut, sets_out
 
@@ -57,7 +58,8 @@ def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datet
 
     if not by_route:
         return [Day(day, [Round("", stops(of_day), 0.0)]) for day, of_day in days.items()]
-    rounds = {day: _rounds(of_day) for day, of_day in days.items()}
+    starts = {firm: starts_of(firm) for firm in {one.site.customer.business for one in visits}}
+    rounds = {day: _rounds(of_day, starts) for day, of_day in days.items()}
     return [Day(day, [Round(crew, stops(ordered), km) for crew, ordered, km in rounds[day]]) for day in rounds]
 
 
@@ -66,12 +68,13 @@ def names_of(crew: Iterable[User]) -> str:
     return ", ".join(sorted(map(str, crew))) or _("Nobody sent yet")
 
 
-def _rounds(of_day: Iterable[Visit]) -> list[tuple[str, list[Visit], float]]:
+def _rounds(of_day: Iterable[Visit], starts: Mapping[Business, Starts]) -> list[tuple[str, list[Visit], float]]:
     """Each crew's own round, and its kilometres: two vans do not share a route."""
     crews: dict[tuple[User, ...], list[Visit]] = {}
     for visit in of_day:
         crews.setdefault(crew_of(visit), []).append(visit)
     rounds = []
     for crew, own in crews.items():
-        rounds.append((names_of(crew), *in_route_order(own)))
+        start = starts[own[0].site.customer.business].of(crew)
+        rounds.append((names_of(crew), *in_route_order(own, start)))
     return sorted(rounds, key=lambda one: one[0])

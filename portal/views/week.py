@@ -10,6 +10,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -19,9 +20,12 @@ from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_POST
 
 from portal.actions.days_off import give_days_back, take_days_off, visits_on
+from portal.actions.people import set_out_from
 from portal.actions.roof_warnings import visit_warnings
+from portal.actions.travel import Place
 from portal.actions.week import order_by_route, round_of, week_of
-from portal.models import Business, DayOff, User
+from portal.actions.where import read_place
+from portal.models import Business, DayOff, Role, User
 from portal.views.asked import row_asked
 from portal.views.office import office
 
@@ -40,6 +44,35 @@ class DayOffForm(forms.Form):
         field.queryset = User.objects.filter(memberships__business=business, is_active=True).distinct()
 
 
+class StartForm(forms.Form):
+    user = forms.ModelChoiceField(User.objects.none(), label=gettext_lazy("Who"))
+    where = forms.CharField(
+        label=gettext_lazy("Sets out from"),
+        max_length=2000,
+        required=False,
+        help_text=gettext_lazy(
+            "A link to a place on any map, or its two numbers: 34.41, -119.62. Of a home, the next street corner will "
+            "do. Empty: from the yard."
+        ),
+    )
+
+    def __init__(self, business: Business, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, auto_id="start-%s", **kwargs)  # the page's other form asks who, too
+        field = cast("forms.ModelChoiceField[User]", self.fields["user"])
+        field.queryset = technicians_of(business)
+
+    def clean_where(self) -> Place | None:
+        pasted = str(self.cleaned_data["where"]).strip()
+        place = read_place(pasted) if pasted else None
+        if pasted and place is None:
+            raise ValidationError(_("There is no place in it. Open the link, and copy both numbers from there."))
+        return place
+
+
+def technicians_of(firm: Business) -> QuerySet[User]:
+    return User.objects.filter(memberships__in=firm.memberships.filter(role=Role.TECHNICIAN), is_active=True)
+
+
 def week_address(day: date) -> str:
     """The week that a day lies in."""
     return f"{reverse('week')}?day={day.isoformat()}"
@@ -48,10 +81,17 @@ def week_address(day: date) -> str:
 @login_required
 def week(request: HttpRequest) -> HttpResponse:
     user, firm = office(request)
-    return _show(request, user, firm, DayOffForm(firm))
+    return _show(request, user, firm)
 
 
-def _show(request: HttpRequest, user: User, firm: Business, form: DayOffForm) -> HttpResponse:
+def _show(
+    request: HttpRequest,
+    user: User,
+    firm: Business,
+    *,
+    day_off: DayOffForm | None = None,
+    start: StartForm | None = None,
+) -> HttpResponse:
     now = timezone.now()
     today = now.astimezone(ZoneInfo(firm.tz)).date()
     try:
@@ -77,11 +117,13 @@ def _show(request: HttpRequest, user: User, firm: Business, form: DayOffForm) ->
             "after": week_address(near[1]),
             "technicians": User.objects.filter(memberships__business=firm, is_active=True).distinct().order_by("name"),
             "off": DayOff.objects.filter(business=firm, last_day__gte=today).standing().select_related("user"),
-            "form": form,
+            "form": day_off or DayOffForm(firm),
+            "start_form": start or StartForm(firm),
+            "starts": firm.memberships.exclude(latitude=None).select_related("user").order_by("user__name", "pk"),
             "yard": firm.latitude is not None,
             "firm": firm,
         },
-        status=422 if form.errors else 200,
+        status=422 if day_off or start else 200,
     )
 
 
@@ -125,7 +167,21 @@ def day_off_new(request: HttpRequest) -> HttpResponse:
                 messages.warning(request, _("Still booked in those days: {site}.").format(site=visit.site))
             messages.success(request, _("Kept."))
             return redirect(week_address(off.first_day))
-    return _show(request, user, firm, form)
+    return _show(request, user, firm, day_off=form)
+
+
+@login_required
+@require_POST
+def start_keep(request: HttpRequest) -> HttpResponse:
+    """Keep where a technician sets out from; nothing is the yard."""
+    user, firm = office(request)
+    form = StartForm(firm, request.POST)
+    if not form.is_valid():
+        return _show(request, user, firm, start=form)
+    membership = firm.memberships.get(user=form.cleaned_data["user"])
+    set_out_from(membership=membership, place=form.cleaned_data["where"], by=user, now=timezone.now())
+    messages.success(request, _("Kept."))
+    return redirect(reverse("week") + "#starts")
 
 
 @login_required

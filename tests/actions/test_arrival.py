@@ -11,6 +11,7 @@ from django.core import mail
 from django.core.exceptions import ValidationError
 
 from portal.actions.arrival import arrival_window, expected_at, stops_before, way_from
+from portal.actions.people import set_out_from
 from portal.actions.record import record_entry
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
@@ -59,6 +60,13 @@ def test_the_way_is_reckoned_from_the_yard_and_then_from_the_stop_before() -> No
     second.starts_at = first.starts_at - timedelta(hours=1)
     second.save()
     assert (way_minutes(first), way_minutes(second)) == (25, 45)
+
+
+def test_the_way_begins_at_the_crews_own_start_where_it_has_one() -> None:
+    (visit,) = round_of(1)  # at 40.1, the yard at 40.0
+    crew = visit.technicians.get()
+    set_out_from(membership=crew.memberships.get(), place=(40.3, -105.0), by=None, now=NINE)
+    assert way_minutes(visit) == 45  # 0.2 degrees: 28.9 km by road, 43.4 minutes
 
 
 def test_a_place_that_nobody_knows_gives_no_way() -> None:

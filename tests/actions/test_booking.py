@@ -13,6 +13,7 @@ from django.core.exceptions import ValidationError
 from django.db import connections
 
 from portal.actions.doubts import mark_of
+from portal.actions.people import set_out_from
 from portal.actions.roof_warnings import AskFirst
 from portal.actions.slots import best_slots
 from portal.actions.travel import DETOUR
@@ -214,6 +215,14 @@ def test_the_best_time_is_beside_a_round_and_leaves_the_way_there(firm: Business
     assert local(slots[0].starts_at) == (WEDNESDAY + timedelta(days=1), time(9, 45))
     assert slots[0].more_km == pytest.approx(0.0, abs=0.01), "it lies on the way home"
     assert slots[1].beside is None, "a free day comes before a round that lies the other way and costs as much"
+
+
+def test_a_time_is_reckoned_from_where_the_technician_sets_out(firm: Business, crew: User) -> None:
+    there = roof(firm, latitude=42.0)  # 256 km of the yard
+    assert best_slots(there, minutes=60, now=NOW) == []
+    set_out_from(membership=crew.memberships.get(), place=(42.01, -105.0), by=None, now=NOW)
+    first = best_slots(there, minutes=60, now=NOW)[0]
+    assert first.more_km == pytest.approx(2 * DETOUR * 1.112, abs=0.01)
 
 
 def test_no_time_is_proposed_where_somebody_has_none(firm: Business, crew: User) -> None:

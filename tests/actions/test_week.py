@@ -9,6 +9,7 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from portal.actions.days_off import give_days_back, take_days_off, visits_on
+from portal.actions.people import set_out_from
 from portal.actions.travel import DETOUR, SPEED_KMH
 from portal.actions.week import Round, order_by_route, week_of
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
@@ -128,3 +129,33 @@ def test_days_off_stand_in_the_week_and_say_what_is_still_booked(firm: Business,
     with pytest.raises(ValidationError, match="works here"):
         take_days_off(business=firm, user=factories.user(), first_day=TUESDAY, last_day=TUESDAY)
     assert not DayOff.objects.standing().exists()
+
+
+def test_a_crew_with_a_start_of_its_own_sets_out_from_there(firm: Business, crew: User) -> None:
+    other = factories.member(firm, Role.TECHNICIAN)
+    set_out_from(membership=crew.memberships.get(), place=(42.35, -105.0), by=None, now=NOW)
+    near, far = visit(firm, crew, 42.1, 8), visit(firm, crew, 42.3, 11)
+    visit(firm, other, 40.1, 8)
+    rows = {tuple(row.crew): row for row in week_of(firm, MONDAY)}
+    mine, theirs = rows[crew,], rows[other,]
+    assert (mine.own_start, theirs.own_start) == (True, False)
+    degrees = [stop.km / DETOUR / DEGREE_KM for stop in mine.rounds[1].stops]
+    assert degrees == pytest.approx([0.25, 0.2], rel=1e-3)
+    assert [stop.late for stop in mine.rounds[1].stops] == [False, False]
+    assert theirs.rounds[1].km == pytest.approx(DETOUR * DEGREE_KM * 0.2, rel=1e-3)
+    for one in (near, far):
+        one.technicians.add(other)
+    both = next(row for row in week_of(firm, MONDAY) if len(row.crew) == 2)
+    assert both.rounds[1].km == pytest.approx(DETOUR * DEGREE_KM * 0.5, rel=1e-3), "the van is the one's"
+    set_out_from(membership=crew.memberships.get(), place=None, by=None, now=NOW)
+    both = next(row for row in week_of(firm, MONDAY) if len(row.crew) == 2)
+    assert both.rounds[1].km == pytest.approx(DETOUR * DEGREE_KM * 4.6, rel=1e-3)
+
+
+def test_a_round_is_put_in_order_from_the_crews_own_start(firm: Business, crew: User) -> None:
+    south, north = visit(firm, crew, 40.1, 8), visit(firm, crew, 40.3, 11)
+    order_by_route(visits=[south, north], now=NOW)
+    assert [stop.visit for stop in tuesday(firm).stops] == [south, north]
+    set_out_from(membership=crew.memberships.get(), place=(40.4, -105.0), by=None, now=NOW)
+    order_by_route(visits=[south, north], now=NOW)
+    assert [stop.visit for stop in tuesday(firm).stops] == [north, south]

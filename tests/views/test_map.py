@@ -47,6 +47,21 @@ def test_the_map_and_its_list_hold_each_roof_of_the_firm_and_a_closer_look_parts
     assert len(re.findall(r'<tr id="at-', page)) == 2
 
 
+def test_a_round_begins_where_its_crew_sets_out(client: Client) -> None:
+    site = factories.site(customer=factories.customer(business=factories.business(latitude=39.7, longitude=-105.0)))
+    firm = site.customer.business
+    client.force_login(factories.member(firm, Role.OFFICE))
+    crew = factories.member(firm, Role.TECHNICIAN)
+    factories.visit(site=site, technicians=(crew,), starts_at=timezone.now())
+
+    def drawn() -> list[str]:
+        return re.findall(r"<svg.*?</svg>", client.get("/map/").content.decode(), re.DOTALL)
+
+    from_the_yard = drawn()
+    crew.memberships.update(latitude=38.0, longitude=-105.0)
+    assert drawn() != from_the_yard
+
+
 @pytest.mark.parametrize("box", ["", "1,2,3", "a,b,c,d", "nan,0,1,1", "inf,0,1,1", "1e999,0,0,0"])
 def test_a_box_that_is_none_shows_all(client: Client, box: str) -> None:
     site = factories.site()

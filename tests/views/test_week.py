@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from portal.actions.record import record_entry
-from portal.models import EntryKind, Look, Visit
+from portal.models import EntryKind, Look, Role, Visit
 from tests import factories
 from tests.views.cast import Cast
 
@@ -39,3 +39,26 @@ def test_a_stop_at_a_roof_with_an_urgent_finding_says_so(people: Cast) -> None:
     assert '<span class="badge failed">Urgent</span>' in stop
     earlier.referrals.update(closed_at=now, outcome="mended")
     assert '<span class="badge failed">Urgent</span>' not in people.client("office").get(address).content.decode()
+
+
+def test_the_office_says_where_a_van_sets_out(people: Cast) -> None:
+    technician, office = people.people["technician"], people.client("office")
+    assert technician is not None
+    member = technician.memberships.get()
+    keep = reverse("start_keep")
+    for pasted in ("somewhere over there", "95, 10"):
+        answer = office.post(keep, {"user": technician.pk, "where": pasted})
+        assert answer.status_code == 422
+        assert "There is no place in it." in answer.content.decode()
+    office.post(keep, {"user": technician.pk, "where": "geo:34.41,-119.62"})
+    member.refresh_from_db()
+    assert (member.latitude, member.longitude) == (34.41, -119.62)
+    page = office.get(reverse("week")).content.decode()
+    assert "own start" in page
+    assert "34.41, -119.62" in page.split('id="starts"')[1]
+    office.post(keep, {"user": technician.pk, "where": ""})
+    member.refresh_from_db()
+    assert (member.latitude, member.longitude) == (None, None)
+    assert "own start" not in office.get(reverse("week")).content.decode()
+    stranger = factories.member(factories.business(slug="elsewhere"), Role.TECHNICIAN)
+    assert office.post(keep, {"user": stranger.pk, "where": "34.41, -119.62"}).status_code == 422
