@@ -66,6 +66,8 @@ class MonthEnd:
     drafts: int
     """Those of them that no invoice is issued for yet."""
     earned: Earned
+    credited: Decimal
+    """What credit notes took back of it, tax and all."""
     by_rate: tuple[RateTotal, ...]
     by_crew: tuple[tuple[str, int, Earned], ...]
     """Who did it, how many invoices, what they came to."""
@@ -115,6 +117,7 @@ def month_end(business: Business, first: date, *, now: datetime) -> MonthEnd:
         visits=done.count(),
         drafts=Invoice.objects.drafts().filter(visit__in=done).count(),
         earned=sum((earned(one) for one in issued), Earned()),
+        credited=-sum((earned(one).total for one in issued if one.kind == InvoiceKind.CREDIT), NOTHING),
         by_rate=_by_rate(issued),
         by_crew=_by_crew(issued),
         by_kind=_by_kind(issued),

@@ -167,6 +167,7 @@ def test_a_month_comes_to_the_sum_of_its_documents_to_the_cent() -> None:
     month = month_end(firm, TODAY, now=NOW)
     # 100.00 and its 21.00 of tax; 49.99 with 10.50 came and went
     assert (month.earned.net, month.earned.tax, month.earned.total) == (Decimal(100), Decimal(21), Decimal(121))
+    assert month.credited == Decimal("60.49")
     assert [(one.percent, one.taxable, one.tax) for one in month.by_rate] == [(Decimal(21), Decimal(100), Decimal(21))]
     assert dict(month.by_kind) == {LineKind.WASH: Decimal(100), LineKind.EXTRA: 0}
     assert [(crew, count, one.total) for crew, count, one in month.by_crew] == [
