@@ -66,11 +66,19 @@ def test_booking_asks_first_and_keeps_what_is_typed(page: Page, live_server: Liv
     visit, _ = booked()
     burnt(visit)
     log_in(page, live_server, factories.member(visit.site.customer.business, Role.OFFICE))
-    page.goto(f"{live_server.url}/visits/book/?site={visit.site.pk}")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(f"{live_server.url}/visits/book/?site={visit.site.pk}#when")  # as from a time that was proposed
     page.get_by_label("Minutes").fill("77")
     page.get_by_role("button", name="Book", exact=True).click()
     expect(page.get_by_role("alert")).to_contain_text("Nothing is booked yet.")
     no_violation(page)
+    expect(page.locator("#asked")).to_be_focused()
+    for part in (page.get_by_role("alert"), page.get_by_role("button", name="book it all the same")):
+        expect(part).to_be_in_viewport(ratio=1)
+    page.get_by_role("button", name="Book", exact=True).click()
+    expect(page.get_by_role("alert")).to_contain_text(
+        "Nothing is booked yet."
+    )  # only the one beside the question answers
     page.get_by_role("button", name="book it all the same").click()
     expect(page.get_by_text("Booked:")).to_be_visible()
     assert Visit.objects.filter(minutes=77).count() == 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from typing import Any
 
@@ -56,3 +57,6 @@ def test_a_visit_is_moved_by_keyboard_and_by_dragging(page: Page, live_server: A
     expect(page.get_by_role("alert")).to_contain_text("Bert is booked then at Ole")
     no_axe_violation(page)
     assert Visit.objects.get(pk=visit.pk).starts_at == tuesday + timedelta(days=3)
+    page.get_by_role("button", name="change it all the same").click()
+    expect(page).to_have_url(re.compile(r"/visits/week/"))  # back to where it was dragged
+    assert Visit.objects.get(pk=visit.pk).starts_at == tuesday + timedelta(days=1)
