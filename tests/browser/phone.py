@@ -37,6 +37,7 @@ from portal.models import (
 )
 from portal.models.assessment import pack_daily
 from tests import factories
+from tests.browser.conftest import LONG_MS
 
 
 @pytest.fixture
@@ -79,6 +80,15 @@ def ready(page: Page) -> None:
 def waits_for_nothing(page: Page) -> None:
     page.wait_for_selector("[data-ready=yes]")  # before that the page has not yet looked at what waits
     expect(page.locator("[data-waiting]")).to_be_hidden()
+
+
+def until(page: Page, promised: str) -> None:
+    """Ask the page until what it promises is true; `wait_for_function` takes the promise itself for a yes."""
+    for _ in range(LONG_MS // 100):
+        if page.evaluate(promised):
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"never came true: {promised}")
 
 
 def go_to(page: Page, screen: str) -> None:

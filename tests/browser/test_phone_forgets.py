@@ -11,7 +11,7 @@ from pytest_django.live_server_helper import LiveServer
 
 from portal.models import Role
 from tests import factories
-from tests.browser.phone import booked, browser_context_args, log_in, ready
+from tests.browser.phone import booked, browser_context_args, log_in, ready, until
 
 __all__ = ["browser_context_args"]  # the fixtures
 
@@ -64,7 +64,7 @@ def test_when_the_login_is_ended_elsewhere_the_next_signal_takes_the_copies_alon
     Session.objects.all().delete()
     page.goto(f"{live_server.url}/visits/")
     page.wait_for_url("**/accounts/login/**")
-    page.wait_for_function("path => caches.match(path).then((copy) => !copy)", arg=f"/visits/{visit.pk}/")
+    until(page, f"caches.match('/visits/{visit.pk}/').then((copy) => !copy)")
     context.set_offline(True)
     page.goto(f"{live_server.url}/visits/{visit.pk}/")
     expect(page.get_by_role("heading", level=1)).to_have_text("No signal")

@@ -32,6 +32,7 @@ from tests.browser.phone import (
     ready,
     shoot,
     state_of,
+    until,
     waits_for_nothing,
 )
 
@@ -65,9 +66,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     context.set_offline(False)
     waits_for_nothing(page)
     # its copy is of the new version now; without a signal it still has its script and its looks
-    page.wait_for_function(
-        "() => caches.match(location.pathname).then((copy) => copy.text()).then((text) => text.includes('/next/'))"
-    )
+    until(page, "caches.match(location.pathname).then((copy) => copy.text()).then((text) => text.includes('/next/'))")
     context.set_offline(True)
     page.reload()
     expect(page.locator("script[src*='/next/visit/']")).to_have_count(9)
