@@ -95,9 +95,11 @@ def gain_at(weighed: Weighed, spell: int, day: int) -> Gain:
     for level in np.flatnonzero(weighed.share > DOUBTED):
         rain = WORKS if level < half_way else HARDLY
         back = after[:, level] * weighed.likely[spell, level]
-        both = (grown[:, level].T @ back * matrix[rain]).astype(np.float64)
-        pair += weighed.share[level] * both / both.sum()
-    total = np.cumsum(pair.ravel()[GAIN_ORDER])
+        # Where the days before and after hardly fit together, their product is too small for single precision.
+        both = grown[:, level].T.astype(np.float64) @ back * matrix[rain]
+        if both.any():
+            pair += weighed.share[level] * both / both.sum()
+    total = np.cumsum(pair.ravel()[GAIN_ORDER]) / pair.sum()
     low, middle, high = (float(point) for point in np.interp(BAND_90, total, GAIN_SORTED))
     spare = GAIN_FLOOR + RELATIVE_SD * abs(middle)
     return Gain(day, middle, low - spare, high + spare)
