@@ -6,13 +6,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from fixtures.weather import Floats
+from portal.pv.array import Plane
 from portal.pv.assessment import assess
+from portal.pv.orientation import as_seen
 from portal.pv.quality import reduce_to_days
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Verdict
@@ -24,9 +27,21 @@ Shape = Callable[[int, float], Floats]
 """Loss of so many days at a rate."""
 
 
+@pytest.mark.parametrize(
+    ("tilt", "azimuth"), [(45.0, 158.0), (25.0, 158.0), (60.0, 158.0), (45.0, 185.0), (45.0, 130.0)]
+)
+def test_where_a_real_system_stands_is_seen_whatever_was_told(tilt: float, azimuth: float) -> None:
+    """Its owners publish 45 degrees towards 158."""
+    site = years()
+    told = replace(site.array, planes=(Plane(tilt, azimuth, site.array.dc_kw),))
+    found = as_seen(told, reduce_to_days(told, site.energy_wh, site.interval_minutes).seen).planes[0]
+    assert abs(found.tilt - 45) < 3
+    assert abs(found.azimuth - 158) < 2
+
+
 @pytest.mark.long(8)
 def test_a_system_known_to_stand_at_45_degrees_is_not_turned_and_its_clean_years_are_never_called_dirty() -> None:
-    """Told as its owners publish it (see ``tests/pv/real.py``); the shapes of its clear days ask for 37 degrees."""
+    """Told as its owners publish it (see ``tests/pv/real.py``)."""
     site = years()
     days = local_dates(site)
     assert reduce_to_days(site.array, site.energy_wh, site.interval_minutes).seen is None
