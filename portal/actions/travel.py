@@ -48,10 +48,9 @@ class Starts:
 
 
 def starts_of(business: Business) -> Starts:
-    own = business.memberships.exclude(latitude=None).exclude(longitude=None)
-    return Starts(
-        yard_of(business), {key: (north, east) for key, north, east in own.values_list("user", "latitude", "longitude")}
-    )
+    rows = business.memberships.values_list("user", "latitude", "longitude")
+    own = {key: (north, east) for key, north, east in rows if north is not None and east is not None}
+    return Starts(yard_of(business), own)
 
 
 def road_km(a: Place | None, b: Place | None) -> float:

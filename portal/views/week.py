@@ -10,7 +10,6 @@ from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import ValidationError
-from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -25,7 +24,7 @@ from portal.actions.roof_warnings import visit_warnings
 from portal.actions.travel import Place
 from portal.actions.week import order_by_route, round_of, week_of
 from portal.actions.where import read_place
-from portal.models import Business, DayOff, Role, User
+from portal.models import Business, DayOff, User
 from portal.views.asked import row_asked
 from portal.views.office import office
 
@@ -57,9 +56,10 @@ class StartForm(forms.Form):
     )
 
     def __init__(self, business: Business, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, auto_id="start-%s", **kwargs)  # the page's other form asks who, too
+        super().__init__(*args, **kwargs)
+        self.auto_id = "start-%s"  # the page's other form asks who, too
         field = cast("forms.ModelChoiceField[User]", self.fields["user"])
-        field.queryset = technicians_of(business)
+        field.queryset = User.objects.filter(memberships__business=business, is_active=True).distinct()
 
     def clean_where(self) -> Place | None:
         pasted = str(self.cleaned_data["where"]).strip()
@@ -67,10 +67,6 @@ class StartForm(forms.Form):
         if pasted and place is None:
             raise ValidationError(_("There is no place in it. Open the link, and copy both numbers from there."))
         return place
-
-
-def technicians_of(firm: Business) -> QuerySet[User]:
-    return User.objects.filter(memberships__in=firm.memberships.filter(role=Role.TECHNICIAN), is_active=True)
 
 
 def week_address(day: date) -> str:

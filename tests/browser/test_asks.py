@@ -12,7 +12,7 @@ from pytest_django.live_server_helper import LiveServer
 
 from portal.actions.proof import link_token, share_report
 from portal.actions.record import record_entry
-from portal.models import Enquiry, Role, Visit, VisitEntry, VisitState
+from portal.models import Customer, Enquiry, Role, Visit, VisitEntry, VisitState
 from tests import factories
 from tests.browser.phone import booked, browser_context_args, complaints, log_in, no_violation, ready, waits_for_nothing
 
@@ -65,6 +65,7 @@ def test_what_is_known_is_read_without_a_signal_before_anything_is_entered(page:
 def test_booking_asks_first_and_keeps_what_is_typed(page: Page, live_server: LiveServer, complaints: list[str]) -> None:
     visit, _ = booked()
     burnt(visit)
+    Customer.objects.update(notes="Ring twice, the dog is old.\n" * 30)  # more to be read than a phone shows
     log_in(page, live_server, factories.member(visit.site.customer.business, Role.OFFICE))
     page.set_viewport_size({"width": 390, "height": 844})
     page.goto(f"{live_server.url}/visits/book/?site={visit.site.pk}#when")  # as from a time that was proposed
