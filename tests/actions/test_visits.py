@@ -208,7 +208,7 @@ def test_route_order_finds_the_shortest_round_of_a_town() -> None:
 
 
 def test_a_day_without_visits_has_no_route() -> None:
-    assert in_route_order([]) == ([], 0.0)
+    assert in_route_order([], None) == ([], 0.0)
 
 
 def test_a_button_pressed_twice_books_once() -> None:
