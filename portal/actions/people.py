@@ -128,8 +128,7 @@ def set_out_from(*, membership: Membership, place: Place | None, by: User | None
     """Keep where somebody sets out from of a morning; None is the firm's yard."""
     membership.latitude, membership.longitude = place or (None, None)
     membership.save(update_fields=["latitude", "longitude"])
-    about = f"where login {membership.user_id} sets out"
-    note(deed=Deed.SETTINGS, about=about, business=membership.business, by=by, now=now)
+    note(deed=Deed.SETTINGS, about=f"login {membership.user_id}: start", business=membership.business, by=by, now=now)
 
 
 def _leave_an_owner(membership: Membership) -> None:
