@@ -84,20 +84,29 @@ def pytest_collection_finish() -> None:
 def long_first(items: list[pytest.Item], processes: int) -> list[pytest.Item]:
     """Let each process begin with its share of the longest tests, so that none is left alone with one at the end.
 
-    Of `--dist worksteal` each gets an equal part of the list, and takes from the ends of others' parts when done.
+    Of `--dist worksteal` each gets an equal part of the list, and takes from the ends of others' parts when done. What
+    uses the same as a long test of its module follows it, so that only one process makes that.
     """
     by_length = {item: float(marked.args[0]) for item in items if (marked := item.get_closest_marker("long"))}
     longest = sorted(by_length, key=lambda item: -by_length[item])
-    rest = [item for item in items if item not in by_length]
+    behind = {one: [item for item in items if item not in by_length and _shares(one, item)] for one in longest}
+    following = {item for those in behind.values() for item in those}
+    rest = [item for item in items if item not in by_length and item not in following]
     ordered: list[pytest.Item] = []
     for number in range(processes):
         share = (len(items) - len(ordered)) // (processes - number)
-        first = longest[number::processes][:share]
+        first = [item for one in longest[number::processes] for item in (one, *behind[one])][:share]
         more = share - len(first)
         ordered += first + rest[:more]
         rest = rest[more:]
     taken = set(ordered)
-    return ordered + [item for item in longest + rest if item not in taken]
+    return ordered + [item for item in items if item not in taken]
+
+
+def _shares(one: pytest.Item, other: pytest.Item) -> bool:
+    """Whether the other stands in the module of the long one and its mark names a fixture that the other uses too."""
+    shared = next(one.iter_markers("long")).kwargs.get("shares", "")
+    return bool(shared) and one.path == other.path and shared in getattr(other, "fixturenames", ())
 
 
 @pytest.fixture(scope="session")

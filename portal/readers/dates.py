@@ -9,6 +9,7 @@ from typing import Literal
 from portal.readers.figures import LONGEST
 from portal.readers.mapping import DateOrder
 from portal.readers.months import month_of
+from portal.readers.weeks import day_of_week
 
 EARLIEST_YEAR = 1990
 LATEST_YEAR = 2099
@@ -116,7 +117,10 @@ def read_date_parts(text: str) -> DateParts | None:
     >>> read_date_parts("2024/5/1")
     (2024, 5, 1, 'ymd')
     """
-    match = _DATE.match(_plain(text).strip()) if len(text) <= LONGEST else None
+    text = _plain(text).strip() if len(text) <= LONGEST else ""
+    if by_week := day_of_week(text):
+        return by_week.year, by_week.month, by_week.day, "ymd"
+    match = _DATE.match(text)
     if match is None:
         return None
     y4, m2, d2, first, middle, last, name, name_day, name_year = match.groups()

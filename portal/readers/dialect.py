@@ -20,6 +20,7 @@ from portal.readers.reading import Guess, MisreadError, Question, ReadError
 from portal.readers.series import BEYOND, Floats, Ints, common_step
 from portal.readers.stamps import NO_STAMP, StampColumn
 from portal.readers.table import Table, too_wide
+from portal.readers.time_columns import in_two
 from portal.readers.wide import column_count, column_time, interval_columns, like_named
 from portal.readers.words import unit_in
 
@@ -206,6 +207,7 @@ def _guess_tall(mapping: Mapping, frame: Frame, numeric: list[int], today: date,
 
 def _read_stamps(rows: list[list[str]], time_at: list[int], order: DateOrder, today: date) -> tuple[Ints, DateOrder]:
     stamps = StampColumn(order if order != "ymd" else None)
+    rows, time_at = in_two(rows, time_at)
     if len(time_at) == 2:
         stamps.add_split([row[time_at[0]] for row in rows], [row[time_at[1]] for row in rows])
     else:

@@ -28,6 +28,8 @@ BLANKS = frozenset(
         "k.a.",
     }
 )
+_ARABIC = str.maketrans("٫٬", ".,")
+"""The decimal and the thousands mark between Arabic digits, which Python reads by itself (Unicode: U+066B, U+066C)."""
 _UNIT_BEHIND = re.compile(r"\s*\[?\(?(?:([kKmMgG]?)[wW](?:h|H|p)?|[kKmM]?VA)\)?\]?$")
 _PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
@@ -46,6 +48,11 @@ class NumberStyle(NamedTuple):
 
     decimal: str = "."
     thousands: str = ""
+
+
+def _bare(cell: str) -> str:
+    """The cell without blanks and quotes around it."""
+    return cell.strip().strip("\"'").strip()
 
 
 def read_cell(text: str, style: NumberStyle, unit: str = "") -> float | None:
@@ -72,7 +79,9 @@ def read_cell(text: str, style: NumberStyle, unit: str = "") -> float | None:
     >>> read_cell("1.234,5", NumberStyle(",", ".")), read_cell("950 Wh", NumberStyle(), "kWh")
     (1234.5, 0.95)
     """
-    text = text.strip().strip("\"'").strip()
+    text = _bare(text)
+    if "٫" in text or "٬" in text:
+        text, style = text.translate(_ARABIC), NumberStyle(".", ",")
     if text.lower() in BLANKS:
         return math.nan
     if len(text) > LONGEST:
@@ -171,7 +180,7 @@ def is_figure(cell: str) -> bool:
     >>> is_figure("1'234,5 kWh"), is_figure("12:15")
     (True, False)
     """
-    text = cell.strip().strip("\"'").strip()
+    text = _bare(cell).translate(_ARABIC)
     return len(text) <= LONGEST and FIGURE.match(text) is not None
 
 
@@ -197,7 +206,7 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
     """
     texts, prefixes = [], set()
     for cell in cells:
-        text = cell.strip().strip("\"'").strip()
+        text = _bare(cell).translate(_ARABIC)
         if len(text) <= LONGEST and FIGURE.match(text):
             if (unit := _UNIT_BEHIND.search(text)) and unit[1] is not None:
                 prefixes.add(unit[1].lower())

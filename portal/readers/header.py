@@ -40,9 +40,13 @@ source."""
 
 FEWEST_ACROSS = 4
 """Dates on one line beyond which a table has a column a day. Common practice, no source."""
-_MONTH = re.compile(
+_COARSE = re.compile(
     r"(?:(?:19|20)\d\d\s*[-/.]\s*(?:0?[1-9]|1[0-2])|(?:0?[1-9]|1[0-2])\s*[-/.]\s*(?:19|20)\d\d"
-    r"|[^\W\d_]{3,12}\.?[\s-]+20\d\d)(?=$|[;,\t|])"
+    r"|[^\W\d_]{3,12}\.?[\s-]+20\d\d"
+    r"|20\d\d\s?[-/]?\s?(?:W|KW|CW|SEM)\s?\d\d?"
+    r"|(?:W|KW|CW|SEM|week|Woche|semana|semaine)\.?\s?\d\d?\s?[-/,]?\s?20\d\d)"
+    r"(?=$|[;,\t|])",
+    re.IGNORECASE,
 )
 _YEAR = re.compile(r"(?:19|20)\d\d")
 _STAMPED = re.compile(r"\d{1,4}\s?[-/.:]\s?\d{1,2}(?:\s?[-/.:]\s?\d{1,4})?")
@@ -137,9 +141,12 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
         raise ReadError(_no_stamps(name, sample))
     header_at, units = _find_header_row(rows, first, width)
     header = rows[header_at] if header_at is not None else None
+    if header is not None and len(header) < width:
+        if delimiter == ",":
+            _refuse_split_figures(name, spread, len(header), width)
+        if any(cell.strip() for row in spread for cell in row[len(header) :]):
+            header_at = header = None  # the last line above the table, as "Size, 5" is, names none of its columns
     names = column_names(header, width)
-    if delimiter == "," and header is not None and len(header) < width:
-        _refuse_split_figures(name, spread, len(header), width)
     if not time_at:
         time_at, stamp_kind = serial_column(spread, names)
     if not time_at:
@@ -187,15 +194,15 @@ def _no_stamps(name: str, sample: Sample) -> str:
     """Say what stands where dates are expected, and what to do about it."""
     start = " / ".join(cell for row in sample.shown[:3] for cell in row if cell.strip())[:120]
     cells = [(line, cell.strip()) for line, row in zip(sample.lines, sample.rows, strict=True) for cell in row[:30]]
-    coarse = [text for _, text in cells if _MONTH.match(text)] or [text for _, text in cells if _YEAR.fullmatch(text)]
+    coarse = [text for _, text in cells if _COARSE.match(text)] or [text for _, text in cells if _YEAR.fullmatch(text)]
     stamped = [(line, text) for line, text in cells if _STAMPED.search(text) and not is_figure(text)]
     mail = next((text for _, text in cells if _MAIL.fullmatch(text)), "")
     if len(set(coarse)) > 1:
         first, second = list(dict.fromkeys(coarse))[:2]
         return (
-            f"{name} has months or years where dates are expected (“{first[:30]}”, “{second[:30]}”). Such totals are "
-            "too coarse to see dirt in: days at least are needed. Export daily totals, or better the readings of each "
-            "15 minutes or hour."
+            f"{name} has weeks, months or years where dates are expected (“{first[:30]}”, “{second[:30]}”). Such "
+            "totals are too coarse to see dirt in: days at least are needed. Export daily totals, or better the "
+            "readings of each 15 minutes or hour."
         )
     if mail and not any(":" in text for _, text in stamped):
         return (

@@ -18,6 +18,7 @@ from portal.readers.reading import MAX_READINGS, ReadError
 from portal.readers.rejected import MAX_BAD, NO_STAMP_REASON
 from portal.readers.stamps import NO_STAMP, StampColumn, Stamps
 from portal.readers.table import Loaded, Table, too_wide
+from portal.readers.time_columns import in_two
 
 MOST_DATES = 60_000
 """Different dates of a column: more than those of 100 years. A bound on memory, no source."""
@@ -111,8 +112,9 @@ class Reader:
         if self.offset_at is not None:  # the offset goes behind the time of day
             last = self.time_at[-1]
             rows = [[*row[:last], with_offset(row[last], row[self.offset_at]), *row[last + 1 :]] for row in rows]
-        if len(self.time_at) == 2:
-            first, second = self.time_at
+        rows, time_at = in_two(rows, self.time_at)
+        if len(time_at) == 2:
+            first, second = time_at
             dates, times = self._fill_down([row[first] for row in rows], [row[second] for row in rows])
             if not self.stamps.distinct_dates:
                 self.by_hour = sum(map(_is_hour, times)) > HOURS * len(times)
@@ -121,7 +123,7 @@ class Reader:
                 times = ["00:00"] * len(times)
             self.stamps.add_split(dates, times)
         else:
-            only = self.time_at[0]
+            only = time_at[0]
             self.stamps.add([row[only] for row in rows])
         if self.stamps.distinct_dates > MOST_DATES:
             raise ReadError(

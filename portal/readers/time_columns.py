@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
+from collections.abc import Callable
 
 from portal.readers import words
 from portal.readers.dates import kind_of
@@ -25,6 +27,8 @@ source."""
 SERIALS = 0.8
 """Share of the cells that must look like a spreadsheet's days for a column to be one of times. Common practice, no
 source."""
+
+_TWO_FIGURES = re.compile(r"\d{1,2}")
 
 
 def stamped_rows(rows: list[list[str]]) -> list[int]:
@@ -109,10 +113,97 @@ def find_time_columns(spread: list[list[str]], width: int, near: list[list[str]]
     Returns
     -------
     positions : list of int
-        Of the time column, or of the date's and the time's; none where there is no such column.
+        Of the time column, or of the date's and the time's, and behind them of the one that says before or after noon,
+        or the minutes of the hour; none where there is no such column.
     kind : str
         What they hold: "datetime", "date", "split", "unix_s", "unix_ms" or "".
     """
+    found, kind = _date_and_time(spread, width, near)
+    if kind in ("datetime", "split"):
+        halves = [at for at in range(width) if at not in found and _each(spread, at, is_half)]
+        return [*found, *halves[:1]], kind
+    if kind == "date" and (counted := _hour_and_minute(near, width, found[0])):
+        return [*found, *counted], "split"
+    return found, kind
+
+
+def is_half(cell: str) -> bool:
+    """Say whether a cell tells that a time is before or after noon.
+
+    Parameters
+    ----------
+    cell
+        The cell.
+
+    Returns
+    -------
+    bool
+        True for AM and PM.
+
+    Examples
+    --------
+    >>> is_half("p.m."), is_half("m")
+    (True, False)
+    """
+    return re.fullmatch(r"\s*[ap]\.?\s?m\.?\s*", cell, re.IGNORECASE) is not None
+
+
+def in_two(rows: list[list[str]], time_at: list[int]) -> tuple[list[list[str]], list[int]]:
+    """Put the part of a time that stands in a column of its own, its half of the day or its minutes, behind it.
+
+    Parameters
+    ----------
+    rows
+        Rows of the table.
+    time_at
+        Positions of the time columns.
+
+    Returns
+    -------
+    rows : list of list of str
+        The rows, each with a time that is whole.
+    positions : list of int
+        Of the stamp's column, or of the date's and the time's.
+
+    Examples
+    --------
+    >>> in_two([["5/1/2024", "7:15", "PM"]], [0, 1, 2])
+    ([['5/1/2024', '7:15 PM', 'PM']], [0, 1])
+    """
+    *others, last = time_at
+    alone = len(others) == 1 and any(is_half(row[last]) for row in rows)
+    if not alone and len(others) < 2:
+        return rows, time_at
+    at = others[-1]
+    return [[*row[:at], _one_time(row[at].strip(), row[last].strip()), *row[at + 1 :]] for row in rows], others
+
+
+def _one_time(time: str, more: str) -> str:
+    if not more.isdigit():
+        return f"{time} {more}".strip()
+    return f"{time}:{more:0>2}"
+
+
+def _each(rows: list[list[str]], at: int, holds: Callable[[str], bool]) -> bool:
+    cells = [row[at] for row in rows if at < len(row) and row[at].strip()]
+    return len(cells) > FEWEST_DIFFERENT and all(map(holds, cells))
+
+
+def _hour_and_minute(rows: list[list[str]], width: int, date_at: int) -> list[int]:
+    """Return the columns of the hour and of its minutes: no day has both twice, and the minutes part an hour evenly."""
+    for hour_at, minute_at in itertools.pairwise(at for at in range(width) if at != date_at):
+        cells = [(row[date_at], row[hour_at].strip(), row[minute_at].strip()) for row in rows if len(row) == width]
+        if not all(_TWO_FIGURES.fullmatch(hour) and _TWO_FIGURES.fullmatch(minute) for _, hour, minute in cells):
+            continue
+        hours, minutes = ({int(row[part]) for row in cells} for part in (1, 2))
+        evenly = len(minutes) > 1 and minutes == set(range(0, 60, 60 // len(minutes)))
+        if evenly and len(hours) > FEWEST_DIFFERENT and max(hours) < 24 and len(set(cells)) >= DIFFERENT * len(cells):
+            return [hour_at, minute_at]
+    return []
+
+
+def _date_and_time(spread: list[list[str]], width: int, near: list[list[str]]) -> tuple[list[int], str]:
+    """Return the column of stamps, or those of dates and of times, and what they hold."""
     kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
     for row in spread:
         for at in range(min(width, len(row), 60)):

@@ -217,5 +217,6 @@ class HowForm(forms.Form):
                 mapping = mapping.answered(code, value)
         if "time_column" in self.fields:
             times = (self.cleaned_data["time_column"], self.cleaned_data["second_time_column"])
-            mapping = replace(mapping, time_columns=tuple(name for name in times if name))
+            if times != (*mapping.time_columns, "", "")[:2]:  # a third, of minutes or of AM and PM, goes with its two
+                mapping = replace(mapping, time_columns=tuple(name for name in times if name))
         return mapping

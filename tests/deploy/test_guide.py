@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import http.cookiejar
 import json
+import os
 import re
 import shutil
 import sqlite3
@@ -27,6 +28,7 @@ import pytest
 from aiosmtpd.controller import Controller
 
 from deploy.processes import Child, Program, Supervisor, free_port, start_postgres, start_queue
+from deploy.testing import TABLES
 from tests.deploy.server import DEPLOY, ROOT, Server, blocks, caddy, listening, make_certificate, nginx, unit
 
 pytestmark = pytest.mark.services
@@ -263,6 +265,8 @@ def test_what_one_machine_kept_moves_to_the_server(server: Server) -> None:
     old = server.folder / "one-machine"
     old.mkdir()
     before = {"PORTAL_VAR": str(old), "PORTAL_SECRET_KEY": "Kq3vX8" * 10}
+    if (tables := Path(os.environ.get(TABLES, "none"))).is_file():
+        shutil.copyfile(tables, old / "portal.sqlite3")  # it is what is moved; `tests/deploy/test_run.py` makes one
     for command in ("migrate", "demo"):  # as `./deploy/run` does
         kept_there = f"sqlite:///{old / 'portal.sqlite3'}"
         done = server.sh(f"cd {ROOT}; .venv/bin/python manage.py {command}", **before, PORTAL_DATABASE_URL=kept_there)

@@ -44,7 +44,7 @@ def fleet(alone: Judged, town: Judged) -> Judged:
     return alone + town
 
 
-@pytest.mark.long(18)
+@pytest.mark.long(18, shares="fleet")
 def test_intervals_hold_the_truth_about_nine_times_in_ten(fleet: Judged) -> None:
     held = []
     for made, result in fleet:

@@ -169,3 +169,69 @@ def test_a_failed_table_keeps_its_rejected_lines(tmp_path: Path) -> None:
     assert failed.value.rejected_count == len(lines)
     assert "is no number" in failed.value.rejected[0].reason
     assert failed.value.rejected[0].line == 2
+
+
+@pytest.mark.parametrize(
+    ("columns", "stamp"),
+    [
+        ("Date,Time,AM/PM", lambda at: f"{at:%m/%d/%Y},{twelve(at)},{'PM' if at.hour > 11 else 'AM'}"),
+        ("Date,Half", lambda at: f"{at:%m/%d/%Y} {twelve(at)},{'p.m.' if at.hour > 11 else 'a.m.'}"),
+        ("Date,Hour,Minute", lambda at: f"{at:%Y-%m-%d},{at.hour},{at.minute}"),
+        ("Datum,Stunde,Minute", lambda at: f"{at:%d.%m.%Y},{at:%H},{at:%M}"),
+    ],
+)
+def test_a_time_over_several_columns_is_put_together(
+    tmp_path: Path, columns: str, stamp: Callable[[datetime], str]
+) -> None:
+    lines = [f"{stamp(at)},{wh}" for at, wh in zip(LOCAL, ENERGY, strict=True)]
+    result = read_file(save(tmp_path, "\n".join([f"{columns},Production (Wh)", *lines]).encode()), TZ)
+    assert result.mapping.time_columns == tuple(columns.split(","))
+    assert_same(result, ENERGY, 15)
+
+
+def test_figures_beside_an_hour_are_not_its_minutes(tmp_path: Path) -> None:
+    """A day's hours, and beside them figures of one or two digits."""
+    hourly = truth(date(2024, 4, 25), 20, "UTC", 60)
+    stamps = local_index(hourly, "UTC")
+    lines = [f"{at:%Y-%m-%d},{at.hour},{round(wh / 1000) % 60},{wh}" for at, wh in zip(stamps, hourly, strict=True)]
+    text = "\n".join(["Date,Hour,Fan (%),Production (Wh)", *lines])
+    result = read_file(save(tmp_path, text.encode()), "UTC")
+    assert result.mapping.time_columns == ("Date", "Hour")
+    assert_same(result, hourly, 60)
+
+
+ARABIC = str.maketrans("0123456789.,", "٠١٢٣٤٥٦٧٨٩٫٬")
+
+
+def test_arabic_digits_with_their_own_marks_are_read(tmp_path: Path) -> None:
+    lines = [
+        f"{at:%Y/%m/%d %H:%M}".translate(ARABIC) + ";" + f"{wh * 10:,.1f}".translate(ARABIC)
+        for at, wh in zip(LOCAL, ENERGY, strict=True)
+    ]
+    result = read_file(save(tmp_path, "\n".join(["التاريخ;PV (Wh)", *lines]).encode()), TZ)
+    assert result.rejected_count == 0
+    assert_same(result, ENERGY * 10, 15)
+
+
+@pytest.mark.parametrize("form", ["2024-W{:02}", "2024W{:02}", "KW {}/2024", "Semana {} 2024"])
+def test_weekly_totals_are_called_too_coarse(tmp_path: Path, form: str) -> None:
+    lines = [f"{form.format(week)};{90 + 7 * week % 11}" for week in range(1, 40)]
+    with pytest.raises(ReadError, match=r"weeks, months or years .* too coarse to see dirt in: days at least"):
+        read_file(save(tmp_path, "\n".join(["Week;Production (kWh)", *lines]).encode()), TZ)
+
+
+def test_days_written_by_their_week_are_read(tmp_path: Path) -> None:
+    days = [date.fromisocalendar(2024, week, day) for week in range(10, 30) for day in range(1, 8)]
+    lines = [f"{day:%G-W%V-%u};{20 + day.day % 9}.5" for day in days]
+    result = read_file(save(tmp_path, "\n".join(["Day;Production (kWh)", *lines]).encode()), TZ)
+    assert result.rejected_count == 0
+    assert list(pd.DatetimeIndex(result.readings.energy_wh.index).tz_convert(TZ).date) == days
+
+
+def test_a_line_above_a_table_without_names_gives_its_columns_none(tmp_path: Path) -> None:
+    above = ["Plant,Home", "Owner,Ida", "Size,5", "Energy,kWh"]
+    figures = [f"{wh / 1000:.3f} {wh / 2000:.4f}".replace(".", ",").split() for wh in ENERGY]
+    lines = [f'{at:%d.%m.%Y %H:%M},"{one}","{other}"' for at, (one, other) in zip(LOCAL, figures, strict=True)]
+    seen = guess_file(save(tmp_path, "\n".join([*above, *lines]).encode()), TZ)
+    assert seen.columns == ("column 1", "column 2", "column 3")
+    assert (seen.mapping.decimal, seen.mapping.unit, seen.mapping.value_columns) == (",", "kWh", ("column 2",))

@@ -50,6 +50,22 @@ def test_a_doubt_is_asked_drawn_and_answered(office: User, meter: Meter) -> None
     assert DayReadings.objects.filter(meter=meter, day=date(2025, 6, 1)).exists()
 
 
+def test_a_column_of_am_and_pm_stays_with_its_time_when_something_else_is_answered(office: User, meter: Meter) -> None:
+    client = as_user(office)
+    sent = lines("Date,Time,AM/PM,kWh", lambda moment, kwh: f"{moment:%m/%d/%Y,%I:%M,%p},{kwh:.3f}")
+    upload(client, meter, ("halves.csv", sent))
+    import_ = work(Import.objects.get())
+    how = reverse("import_how", args=[import_.pk])
+    form = client.get(how).context["form"]
+    assert form.base.time_columns == ("Date", "Time", "AM/PM")
+    answers = {name: field.initial for name, field in form.fields.items() if field.initial}
+    answers |= {code: form.fields[code].choices[0][0] for code in form.asked} | {"kind": "energy", "unit": "Wh"}
+    assert client.post(how, answers | {"read": "1"}).status_code == 302
+    new = work(Import.objects.exclude(pk=import_.pk).get())
+    assert new.state == ImportState.DONE, new.problem
+    assert new.mapping["time_columns"] == ["Date", "Time", "AM/PM"]
+
+
 def test_of_many_columns_those_that_belong_are_ticked(office: User, meter: Meter) -> None:
     """Two inverters, each with its two strings beside it: any two of six columns may be right, and only one pair is."""
     content = lines(
