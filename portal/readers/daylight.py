@@ -11,7 +11,7 @@ from portal.readers.clock import changes, utc_datetime
 from portal.readers.reading import Notice
 from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints
 
-FEWEST_READINGS = 20
+FEWEST_BRIGHT = 20
 """Readings with energy from which the shape of a day is told. Common practice, no source."""
 DARK = 0.03
 """Hours with less than this share of the brightest hour's energy are dark. Tuned on the made files of the tests: a
@@ -102,7 +102,7 @@ def day_shape(energy: Floats, local_s: Ints) -> Shape | None:
         How the mean day looks.
     """
     known = ~np.isnan(energy) & (energy > 0)
-    if known.sum() < FEWEST_READINGS or len(np.unique(local_s[known] // DAY_S)) < 2:
+    if known.sum() < FEWEST_BRIGHT or len(np.unique(local_s[known] // DAY_S)) < 2:
         return None
     hour = ((local_s % DAY_S) // 3600).astype(np.int64)
     total = np.bincount(hour[known], weights=energy[known], minlength=24)

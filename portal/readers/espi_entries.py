@@ -18,7 +18,7 @@ from portal.readers.source import Source, free, xml_events
 
 MAX_ELEMENTS = 20_000_000
 """XML elements of a file: a reading has six. A bound on time, no source."""
-MAX_PARTS = 500
+MAX_READING_PARTS = 500
 """XML elements inside one reading; the standard's has about ten. A bound on memory, no source."""
 EARLIEST_S = 631_152_000
 LATEST_S = 4_102_444_800
@@ -173,9 +173,9 @@ class _Feed:
             self.inside = 0
         elif self.within:
             self.inside += 1
-            if self.inside > MAX_PARTS:
+            if self.inside > MAX_READING_PARTS:
                 raise ReadError(
-                    f"{self.source.name}, line {element.sourceline}: one reading has over {MAX_PARTS} parts."
+                    f"{self.source.name}, line {element.sourceline}: one reading has over {MAX_READING_PARTS} parts."
                 )
         if tag == "IntervalBlock":
             self._open_block()

@@ -18,7 +18,7 @@ LOOKED_AT = 60
 TIMED = 0.7
 """Share of them that must hold a time of day in one column for a date to be sought in the file's name. Common practice,
 no source."""
-FEWEST_TIMED = 4
+FEWEST_TIMES_TO_DATE = 4
 """Rows with a time of day at least, for that. Common practice, no source."""
 _PARTS = (
     {"year", "jahr", "año", "ano", "année", "annee", "anno", "jaar", "rok", "år", "yyyy", "yr", "年"},
@@ -104,7 +104,7 @@ def _time_column(rows: list[list[str]]) -> int | None:
     width = max(map(len, rows), default=0)
     for at in range(min(width, 40)):
         timed = sum(len(row) > at and kind_of(row[at]) == "time" for row in rows)
-        if timed >= max(FEWEST_TIMED, TIMED * len(rows)):
+        if timed >= max(FEWEST_TIMES_TO_DATE, TIMED * len(rows)):
             return at
     return None
 

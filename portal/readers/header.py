@@ -144,7 +144,7 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
     if header is not None and len(header) < width:
         if delimiter == ",":
             _refuse_split_figures(name, spread, len(header), width)
-        if any(cell.strip() for row in spread for cell in row[len(header) :]):
+        if any(is_figure(cell) for row in spread for cell in row[len(header) :]):
             header_at = header = None  # the last line above the table, as "Size, 5" is, names none of its columns
     names = column_names(header, width)
     if not time_at:

@@ -8,7 +8,7 @@ from portal.readers.intervals import refuse_far_apart, share_out
 from portal.readers.reading import Notice
 from portal.readers.series import Floats, Ints, Series
 
-FEWEST = 50
+FEWEST_LOGGED = 50
 """Readings from which the way of logging is told. Common practice, no source."""
 USUAL = 0.6
 """Share of the steps between stamps that may be the usual one; a logger that keeps a grid has more, also with gaps.
@@ -54,7 +54,7 @@ def logged_on_change(starts: Ints, figures: Floats) -> bool:
     >>> logged_on_change(stamps, np.arange(60.0)), logged_on_change(900 * np.arange(60), np.arange(60.0))
     (True, False)
     """
-    if len(starts) < FEWEST:
+    if len(starts) < FEWEST_LOGGED:
         return False
     gaps = np.diff(starts)
     same = figures[1:] == figures[:-1]
@@ -62,7 +62,7 @@ def logged_on_change(starts: Ints, figures: Floats) -> bool:
     # where repeats come only after the longest usual step, they are a sign of life: nothing has changed for so long
     alive = same & (gaps >= NEARLY * longest) if same.any() and gaps[same].min() >= NEARLY * longest else same & False
     gaps, same = gaps[~alive], same[~alive]
-    if len(gaps) < FEWEST:
+    if len(gaps) < FEWEST_LOGGED:
         return False
     usual = np.unique(gaps, return_counts=True)[1].max() / len(gaps)
     short, long = np.percentile(gaps, (SHORT, LONG))

@@ -12,7 +12,7 @@ from portal.readers.series import DAY_S, USUAL_PERCENTILE, Ints, Series
 
 LUMPS_KEPT = 5_000
 """Lumps that are kept of a file. A bound on memory, no source."""
-FEWEST_READINGS = 20
+FEWEST_AROUND_LUMPS = 20
 """Readings among which a lump can be told. Common practice, no source."""
 USUAL_MAX = 1.15
 """The file's largest usual reading as a ratio to its 99.5th percentile. Tuned on the made files of the tests: a fifth
@@ -105,7 +105,7 @@ def catch_up_lumps(series: Series) -> None:
     """
     energy, start, length = series.energy_wh, series.start_s, series.length_s
     known = np.flatnonzero(~np.isnan(energy))
-    if len(known) < FEWEST_READINGS:
+    if len(known) < FEWEST_AROUND_LUMPS:
         return
     positive = energy[known][energy[known] > 0]
     if not len(positive):

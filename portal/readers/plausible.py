@@ -35,7 +35,7 @@ NET_READINGS = 0.01
 NET_ENERGY = 0.02
 """Share of the readings, and of the energy, below zero from which on a file is the net of production and use. Tuned on
 the made files of the tests: a fifth more or less changes none."""
-FEWEST = 10
+FEWEST_FIGURES = 10
 """Readings from which stand-ins are told, and nights filled. Common practice, no source."""
 FEWEST_POSITIVE = 50
 """Readings above zero among which one can be far above. Common practice, no source."""
@@ -79,7 +79,7 @@ def blank_stand_ins(column: Floats) -> int:
     (1, array([ 9., nan]))
     """
     finite = column[np.isfinite(column)]
-    if len(finite) < FEWEST:
+    if len(finite) < FEWEST_FIGURES:
         return 0
     extreme = finite[np.isin(finite, _STAND_INS)]
     if not len(extreme):
@@ -184,7 +184,7 @@ def fill_nights(energy: Floats, local_s: Ints, minutes: int) -> int:
         Nights that were filled.
     """
     known = np.flatnonzero(~np.isnan(energy))
-    if len(known) < FEWEST:
+    if len(known) < FEWEST_FIGURES:
         return 0
     hour = (local_s % DAY_S) // 3600
     night = (hour >= NIGHT[0]) | (hour < NIGHT[1])

@@ -34,7 +34,7 @@ MAX_ROWS = 1_100_000
 """Rows of a sheet: what spreadsheet programs hold (2**20) and some. From memory of their limits."""
 BLANK_ROWS = 10_000
 """Rows said to be alike and empty from which they are the blank rest of a sheet. Common practice, no source."""
-MAX_PARTS = 20 * MAX_COLUMNS
+MAX_ROW_PARTS = 20 * MAX_COLUMNS
 """Pieces of XML in one row. A bound on memory, no source."""
 HEAD_BYTES = 65_536
 """Bytes of a part in which a document type is sought; it stands before the first element (XML 1.0, 2.8). No source for
@@ -258,7 +258,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
             if element.tag == f"{_TABLE}table-row":
                 in_row, parts = True, 0
             parts += 1
-            if parts > MAX_PARTS:
+            if parts > MAX_ROW_PARTS:
                 raise too_wide(name, written + 1, parts)
             continue
         if element.tag == f"{_TABLE}table":
