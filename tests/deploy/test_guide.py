@@ -265,8 +265,8 @@ def test_what_one_machine_kept_moves_to_the_server(server: Server) -> None:
     old = server.folder / "one-machine"
     old.mkdir()
     before = {"PORTAL_VAR": str(old), "PORTAL_SECRET_KEY": "Kq3vX8" * 10}
-    if (tables := Path(os.environ.get(TABLES, "none"))).is_file():
-        shutil.copyfile(tables, old / "portal.sqlite3")  # it is what is moved; `tests/deploy/test_run.py` makes one
+    if (made := Path(os.environ.get(TABLES, "none"))).is_file():
+        shutil.copyfile(made, old / "portal.sqlite3")  # it is what is moved; `tests/deploy/test_run.py` makes one
     for command in ("migrate", "demo"):  # as `./deploy/run` does
         kept_there = f"sqlite:///{old / 'portal.sqlite3'}"
         done = server.sh(f"cd {ROOT}; .venv/bin/python manage.py {command}", **before, PORTAL_DATABASE_URL=kept_there)

@@ -63,6 +63,7 @@ def test_a_column_of_am_and_pm_stays_with_its_time_when_something_else_is_answer
     assert client.post(how, answers | {"read": "1"}).status_code == 302
     new = work(Import.objects.exclude(pk=import_.pk).get())
     assert new.state == ImportState.DONE, new.problem
+    assert new.mapping is not None
     assert new.mapping["time_columns"] == ["Date", "Time", "AM/PM"]
 
 
