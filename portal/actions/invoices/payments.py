@@ -58,7 +58,7 @@ def record_payment(
         method=method,
         received_on=received_on,
         taken_by=taken_by,
-        taken_by_name=str(taken_by or by)[:120],
+        taken_by_name=str(taken_by)[:120] if taken_by else "",
         entered_at=now,
         entered_by=by,
     )

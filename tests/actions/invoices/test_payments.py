@@ -11,6 +11,8 @@ from uuid import uuid4
 import pytest
 from django.core.exceptions import ValidationError
 from django.db import connection
+from django.test import Client
+from django.urls import reverse
 
 from portal.actions.invoices.issue import credit_invoice, issue_invoice, left_to_credit
 from portal.actions.invoices.month import Aged, documents, month_end, open_as_of
@@ -150,6 +152,17 @@ def test_two_who_write_down_the_same_money_do_not_take_more_than_is_open() -> No
 
 
 # --- a month's end ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.django_db
+def test_who_only_wrote_it_down_did_not_take_it(client: Client) -> None:
+    invoice = issued(factories.business(), price="80.00")
+    payment = pay(invoice, "30", method=Method.TRANSFER, taken_by=None)
+    assert (payment.taken_by, payment.taken_by_name) == (None, "")
+    assert payment.entered_by is not None
+    client.force_login(payment.entered_by)
+    page = client.get(reverse("invoice", args=[invoice.pk])).content.decode()
+    assert '<td data-label="Who took it">Nobody: it came by itself</td>' in page
 
 
 @pytest.mark.django_db
