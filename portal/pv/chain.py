@@ -11,25 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
-from portal.pv.moves import (
-    GRID,
-    RAIN_PRIOR,
-    RATE_PRIOR,
-    RATES,
-    growth,
-    growth_back,
-    rate_walk,
-    wash_matrix,
-)
-from portal.pv.spells import Spells
+from portal.pv.moves import GRID, RAIN_PRIOR, RATE_PRIOR, RATES
+from portal.pv.record_moves import Moves
 
 BEGINS_AT, BEGINS_DAYS = 0.006, 22
 """Mean loss [log] with which a record begins, and days of its rate on top: since the last rain. No source."""
-LEAST_WASH = 0.005
-"""Chance of a wash by rain below which none is counted. No source."""
 WEIGHS_NOTHING = 1e-13
 """Weight of a clean level below which it is left out of what is said of the spells. A chance, by definition: all
 such together change no figure in its ninth place."""
+
+EDGE = 4
+"""Points of the grid that growth and droppings cross at most in a spell, from a third of the yield lost on;
+by definition of the grid, the fastest rate and the longest spell."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +30,7 @@ class Pass:
     """A forward-backward pass; inside, the hypotheses of an array stand as :func:`_by_turns` lays them."""
 
     alpha: Floats32
-    """Filtered distribution in each spell, shape (n, rates, clean levels, rains, S)."""
+    """Filtered distribution in each spell, shape (n, rates, clean levels, rains, points that the moves know)."""
     beta: Floats32
     """Likelihood of all that comes after each spell, for the clean levels of ``weighed``."""
     by_loss: Floats32
@@ -63,7 +56,7 @@ class Pass:
         ndarray (rates, levels, S)
             Sums to 1 in each level.
         """
-        return _by_halves(self.alpha[spell - 1]) if spell else initial_state(self.by_loss.shape[1])
+        return _whole(self.alpha[spell - 1]) if spell else initial_state(self.by_loss.shape[1])
 
     def after(self, spell: int) -> Floats32:
         """Likelihood of all that comes after a spell.
@@ -80,7 +73,7 @@ class Pass:
         """
         out = np.zeros_like(self.alpha[spell])
         out[:, self.weighed] = self.beta[spell]
-        return _by_halves(out)
+        return _whole(out)
 
     def last(self) -> Floats32:
         """Filtered distribution at the middle of the last spell.
@@ -90,7 +83,21 @@ class Pass:
         ndarray (rates, levels, S)
             Sums to 1 in each level.
         """
-        return _by_halves(self.alpha[-1])
+        return _whole(self.alpha[-1])
+
+    def at_the_last_points(self) -> float:
+        """Most chance in any spell of a loss at the last points that the moves know, or 0 where they know all.
+
+        Returns
+        -------
+        float
+            Given the whole record: no way leads beyond them but by these.
+        """
+        points = self.alpha.shape[-1]
+        if points == len(GRID):
+            return 0.0
+        edge = self.by_loss[:, :, points - EDGE : points].sum(axis=-1)
+        return float((edge @ self.share).max())
 
 
 @dataclass(frozen=True)
@@ -131,93 +138,22 @@ def initial_state(levels: int) -> Floats32:
     return np.repeat(initial[:, None, :], levels, axis=1).astype(np.float32)
 
 
-def half_days_of(spells: Spells, before: int) -> list[int]:
-    """Half days from the middle of each spell to that of the next.
-
-    Parameters
-    ----------
-    spells : Spells
-        The record.
-    before : int
-        Half days from the state to start from to the first spell's begin.
-
-    Returns
-    -------
-    list of int
-        One a spell.
-    """
-    half = np.append(before, spells.days[:-1] + spells.days[1:])
-    half[0] = before + spells.days[0]
-    return [int(value) for value in half]
-
-
-def wash_of(spells: Spells, at: int) -> Floats32:
-    """Wash of one spell as a matrix.
-
-    Parameters
-    ----------
-    spells : Spells
-        The record.
-    at : int
-        Position of the spell.
-
-    Returns
-    -------
-    ndarray (2, S, S)
-        Where rain works and where it hardly does; rows from, columns to.
-    """
-    return wash_matrix(round(float(spells.light[at]), 2), round(float(spells.heavy[at]), 2), bool(spells.visit[at]))
-
-
-@dataclass(frozen=True)
-class Moves:
-    """What moves the chain in each of n spells, the same for all hypotheses and rounds of a fit."""
-
-    half: list[int]
-    """:func:`half_days_of` the spells."""
-    wash: list[Floats32 | None]
-    """Wash of each spell as a matrix (rains, S, S); None where hardly any may have been."""
-    back: list[Floats32 | None]
-    """The same backwards: rows to, columns from."""
-    rate_change: float
-    """Chance a day that the rate moves to a neighbouring one [1/day]."""
-
-
-def moves_of(spells: Spells, before: int, rate_change: float) -> Moves:
-    """Look up what moves the chain.
-
-    Parameters
-    ----------
-    spells : Spells
-        The record.
-    before : int
-        As for :func:`half_days_of`.
-    rate_change : float
-        Chance a day that the rate moves to a neighbouring one [1/day].
-
-    Returns
-    -------
-    Moves
-        For :func:`forward` and :func:`forward_backward`.
-    """
-    may = (spells.light + spells.heavy > LEAST_WASH) | spells.visit
-    wash = [wash_of(spells, at) if one else None for at, one in enumerate(may)]
-    # A matrix that only says it is transposed is many times as slow in a product as one that is laid out so.
-    turned = {id(one): np.ascontiguousarray(one.transpose(0, 2, 1)) for one in wash if one is not None}
-    back = [None if one is None else turned[id(one)] for one in wash]
-    return Moves(half_days_of(spells, before), wash, back, rate_change)
-
-
 def _by_turns(halves: Floats32) -> Floats32:
-    """From (..., levels, S) to (..., clean levels, rains, S), a view: so that one product washes all under a rain."""
+    """From (..., levels, S) to (..., clean levels, rains, S), laid out so: one product washes all under a rain."""
     shape = halves.shape
     parts = halves.reshape(*shape[:-2], len(RAIN_PRIOR), shape[-2] // len(RAIN_PRIOR), shape[-1])
-    return parts.swapaxes(-2, -3)
+    return np.ascontiguousarray(parts.swapaxes(-2, -3))
 
 
 def _by_halves(turns: Floats32) -> Floats32:
     """Back from :func:`_by_turns` to (..., levels, S), as a copy."""
     return turns.swapaxes(-2, -3).reshape(*turns.shape[:-3], -1, turns.shape[-1])
+
+
+def _whole(turns: Floats32) -> Floats32:
+    """:func:`_by_halves`, with nothing at the points of the grid that the moves do not know."""
+    missing = len(GRID) - turns.shape[-1]
+    return _by_halves(np.pad(turns, [(0, 0)] * (turns.ndim - 1) + [(0, missing)]))
 
 
 def _under_each_rain(states: Floats32) -> Floats32:
@@ -236,11 +172,15 @@ TINY = np.float32(1e-30)
 """Added to sums that are divided by: by definition, nothing beside any that is not nought."""
 
 
-def _norm(state: Floats32) -> Floats32:
-    """Sum over rates and losses of (rates, clean levels, rains, S), to be divided by, shape (clean levels, rains)."""
-    # Two products with ones: a sum over two axes takes three times as long.
-    by_loss = OVER_RATES @ state.reshape(len(RATES), -1)
-    return np.asarray((by_loss.reshape(-1, len(GRID)) @ OVER_LOSS + TINY).reshape(state.shape[1:3]))
+def _told(state: Floats32, likely: Floats32, total: np.float32, points: int) -> tuple[Floats32, Floats32]:
+    """Factors (hypotheses · S,) by which an index moves a state (rates, hypotheses · S) so that each sums to ``total``.
+
+    Besides, the sums that it would have without that (hypotheses,).
+    """
+    # Sums by products with ones: over two axes a sum takes three times as long. The state itself is gone over once.
+    norm = np.asarray((OVER_RATES @ state * likely).reshape(-1, points) @ OVER_LOSS[:points] + TINY, np.float32)
+    told: Floats32 = likely.reshape(-1, points) * (total / norm)[:, None]
+    return told.ravel(), norm
 
 
 def forward(start: Floats32, moves: Moves, likely: Floats32) -> tuple[Floats32, Floats]:
@@ -257,55 +197,52 @@ def forward(start: Floats32, moves: Moves, likely: Floats32) -> tuple[Floats32, 
 
     Returns
     -------
-    alpha : ndarray (n, rates, levels, S)
+    alpha : ndarray (n, rates, levels, points that the moves know)
         State after each spell.
     evidence : ndarray (levels,)
         Log evidence of each level.
     """
-    alpha, norms = _forward(start, moves, _by_turns(likely), _telling(likely))
-    return _by_halves(alpha), _evidence(norms)
-
-
-def _evidence(norms: Floats) -> Floats:
-    """Log evidence (levels,) from the norms (n, clean levels, rains)."""
-    return np.asarray(np.log(norms).sum(axis=0).T.ravel())
+    turns = _by_turns(likely[..., : moves.points])
+    alpha, evidence = _forward(start[..., : moves.points], moves, turns, _telling(likely))
+    return _by_halves(alpha), evidence
 
 
 def _forward(start: Floats32, moves: Moves, likely: Floats32, telling: list[bool]) -> tuple[Floats32, Floats]:
-    """Filter as :func:`forward` does, all by turns; norms of shape (n, clean levels, rains)."""
+    """Filter as :func:`forward` does, the states by turns."""
     n, cleans, rains, size = likely.shape
     rates = len(RATES)
     alpha = np.empty((n, rates, cleans, rains, size), np.float32)
-    norms = np.ones((n, cleans, rains))
-    walked, grown = np.empty_like(alpha[0]), np.empty_like(alpha[0])
-    walked_flat, walked_rows = walked.reshape(rates, -1), walked.reshape(rates, -1, size)
-    grown_rows, grown_rains = grown.reshape(rates, -1, size), _under_each_rain(grown)
-    flat, rows, by_rain = alpha.reshape(n, rates, -1), alpha.reshape(n, rates, -1, size), _under_each_rain(alpha)
+    norms = np.ones((n, cleans * rains))
+    walked, grown = np.empty((rates, cleans * rains, size), np.float32), np.empty_like(alpha[0])
+    walked_flat, grown_rows, grown_rains = (
+        walked.reshape(rates, -1),
+        grown.reshape(walked.shape),
+        _under_each_rain(grown),
+    )
+    flat, rows, by_rain = alpha.reshape(n, rates, -1), alpha.reshape(n, *walked.shape), _under_each_rain(alpha)
+    likely_flat = likely.reshape(n, -1)
     state = _by_turns(start).reshape(rates, -1)
     for t, tells in enumerate(telling):
-        np.dot(rate_walk(moves.half[t], moves.rate_change).T, state, out=walked_flat)
+        np.dot(moves.walk_on[t], state, out=walked_flat)
         matrix = moves.wash[t]
-        np.matmul(walked_rows, growth(moves.half[t]), out=rows[t] if matrix is None else grown_rows)
+        np.matmul(walked, moves.growth[t], out=rows[t] if matrix is None else grown_rows)
         if matrix is not None:
             np.matmul(grown_rains, matrix, out=by_rain[t])
-        if tells:  # else it still sums to 1
-            now = alpha[t]
-            now *= likely[t]
-            norms[t] = norm = _norm(now)
-            now *= (1 / norm)[..., None]
         state = flat[t]
-    return alpha, norms
+        if tells:  # else it still sums to 1
+            told, norms[t] = _told(state, likely_flat[t], np.float32(1), size)
+            state *= told
+    evidence = np.log(norms).sum(axis=0)
+    return alpha, np.asarray(evidence.reshape(cleans, rains).T.ravel())
 
 
-def forward_backward(spells: Spells, moves: Moves, likely: Floats32, log_prior: Floats | None = None) -> Pass:
+def forward_backward(moves: Moves, likely: Floats32, log_prior: Floats | None = None) -> Pass:
     """Smooth: the distribution of loss and rate in each spell, given the whole record.
 
     Parameters
     ----------
-    spells : Spells
-        The record.
     moves : Moves
-        :func:`moves_of` them.
+        Of n spells.
     likely : ndarray (n, levels, S)
         :func:`emission` of each spell.
     log_prior : ndarray (levels,), optional
@@ -317,15 +254,14 @@ def forward_backward(spells: Spells, moves: Moves, likely: Floats32, log_prior: 
     Pass
         With the evidence of each level.
     """
-    turns, telling = _by_turns(likely), _telling(likely)
-    alpha, norms = _forward(initial_state(likely.shape[1]), moves, turns, telling)
-    evidence = _evidence(norms)
+    turns, telling = _by_turns(likely[..., : moves.points]), _telling(likely)
+    alpha, evidence = _forward(initial_state(likely.shape[1])[..., : moves.points], moves, turns, telling)
     share = normalised(evidence if log_prior is None else evidence + log_prior)
     weighed = slice(None) if log_prior is None else _weighed(share)
     beta = _backward(moves, turns[:, weighed], telling)
-    by_loss = np.zeros(alpha.shape[:1] + alpha.shape[2:], np.float32)
+    by_loss = np.zeros((*turns.shape[:-1], len(GRID)), np.float32)
     some = np.einsum("nrlks,nrlks->nlks", alpha[:, :, weighed], beta)
-    by_loss[:, weighed] = some / (some.sum(axis=-1, keepdims=True) + TINY)
+    by_loss[:, weighed, :, : moves.points] = some / (some.sum(axis=-1, keepdims=True) + TINY)
     return Pass(alpha, beta, _by_halves(by_loss), evidence, share, weighed)
 
 
@@ -341,21 +277,24 @@ def _backward(moves: Moves, likely: Floats32, telling: list[bool]) -> Floats32:
     rates = len(RATES)
     beta = np.empty((n, rates, cleans, rains, size), np.float32)
     beta[-1] = 1
-    back, washed = np.empty_like(beta[0]), np.empty_like(beta[0])
-    washed_rains = _under_each_rain(washed)
+    told, washed = np.empty_like(beta[0]), np.empty_like(beta[0])
+    told_flat, told_rains, washed_rains = told.reshape(rates, -1), _under_each_rain(told), _under_each_rain(washed)
     walked = np.empty((rates, cleans * rains, size), np.float32)
-    flat = beta.reshape(n, rates, -1)
+    walked_flat, told_rows, washed_rows = (
+        one.reshape(rates, *cut) for one, cut in ((walked, (-1,)), (told, walked.shape[1:]), (washed, walked.shape[1:]))
+    )
+    flat, rows, by_rain = beta.reshape(n, rates, -1), beta.reshape(n, *walked.shape), _under_each_rain(beta)
+    likely_flat = np.ascontiguousarray(likely).reshape(n, -1)
     for t in range(n - 1, 0, -1):
-        now = np.multiply(beta[t], likely[t], out=back) if telling[t] else beta[t]
-        matrix = moves.back[t]
-        if matrix is not None:
-            np.matmul(_under_each_rain(now), matrix, out=washed_rains)
-            now = washed
-        np.matmul(now.reshape(walked.shape), growth_back(moves.half[t]), out=walked)
-        np.dot(rate_walk(moves.half[t], moves.rate_change), walked.reshape(rates, -1), out=flat[t - 1])
         if telling[t]:
-            before = beta[t - 1]
-            before *= (rates * size / _norm(before))[..., None]
+            np.multiply(flat[t], _told(flat[t], likely_flat[t], np.float32(rates * size), size)[0], out=told_flat)
+        now = told_rows if telling[t] else rows[t]
+        matrix = moves.wash_back[t]
+        if matrix is not None:
+            np.matmul(told_rains if telling[t] else by_rain[t], matrix, out=washed_rains)
+            now = washed_rows
+        np.matmul(now, moves.growth_back[t], out=walked)
+        np.dot(moves.walk[t], walked_flat, out=flat[t - 1])
     return beta
 
 

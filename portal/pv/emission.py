@@ -37,8 +37,10 @@ def emission(spells: Spells, level: Floats, theta: Floats) -> Floats32:
         Likelihood, relative to the best; 1 everywhere where a spell tells nothing.
     """
     seen = np.flatnonzero(np.isfinite(spells.y))
-    error = (spells.y[seen] - (level[:, None] + theta @ spells.terms[seen].T)).T[:, :, None] + GRID
-    wide = np.exp(error * error * (-0.5 / 9 / spells.variance[seen])[:, None, None])
+    rest = (spells.y[seen] - (level[:, None] + theta @ spells.terms[seen].T)).T[:, :, None]
+    # In standard deviations of the wide normal, before the digits are halved: those of a chance matter, not the loss's.
+    error = ((rest + GRID) / np.sqrt(18 * spells.variance[seen])[:, None, None]).astype(np.float32)
+    wide = np.exp(-error * error)
     third = wide * wide * wide
     out = np.ones((len(spells.y), len(level), len(GRID)), np.float32)
     # A normal three times as wide to the ninth power is the normal itself.

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from portal.pv.arrays import Floats, Floats32
-from portal.pv.chain import Pass, half_days_of, wash_of
+from portal.pv.chain import Pass
 from portal.pv.moves import GRID, HARDLY, LOSS, RATES, RELATIVE_SD, WORKS, growth, rate_walk
+from portal.pv.record_moves import half_days_of, wash_of
 from portal.pv.result import BAND_90
 from portal.pv.spells import Spells
 

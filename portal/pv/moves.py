@@ -51,20 +51,24 @@ def _onto_grid(targets: Floats, weights: Floats) -> Floats:
     return out
 
 
-@lru_cache(maxsize=64)
-def growth(half_days: int) -> Floats32:
+@lru_cache(maxsize=256)
+def growth(half_days: int, points: int = len(GRID)) -> Floats32:
     """Growth of the loss over some half days at each rate.
 
     Parameters
     ----------
     half_days : int
         Time that passes [half days].
+    points : int, optional
+        First points of the grid, S; what grows beyond them is lost. All by default.
 
     Returns
     -------
     ndarray (rates, S, S)
         Rows from, columns to.
     """
+    if points < len(GRID):
+        return np.ascontiguousarray(growth(half_days)[:, :points, :points])
     days = half_days / 2
     out = []
     for rate in RATES:
@@ -75,21 +79,21 @@ def growth(half_days: int) -> Floats32:
     return np.stack(out).astype(np.float32)
 
 
-@lru_cache(maxsize=64)
-def growth_back(half_days: int) -> Floats32:
+@lru_cache(maxsize=256)
+def growth_back(half_days: int, points: int = len(GRID)) -> Floats32:
     """:func:`growth` backwards, laid out so: products with a matrix that only says it is transposed are slow.
 
     Parameters
     ----------
-    half_days : int
-        Time that passes [half days].
+    half_days, points
+        As there.
 
     Returns
     -------
     ndarray (rates, S, S)
         Rows to, columns from.
     """
-    return np.ascontiguousarray(growth(half_days).transpose(0, 2, 1))
+    return np.ascontiguousarray(growth(half_days, points).transpose(0, 2, 1))
 
 
 @lru_cache(maxsize=64)
@@ -143,7 +147,7 @@ VISIT = _onto_grid(
 
 
 @lru_cache(maxsize=2048)
-def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
+def wash_matrix(light: float, heavy: float, visit: bool, points: int = len(GRID)) -> Floats32:
     """A wash by rain with these chances, after a cleaning if there was one.
 
     Parameters
@@ -152,17 +156,38 @@ def wash_matrix(light: float, heavy: float, visit: bool) -> Floats32:
         Chance of a light and of a heavy wash by rain.
     visit : bool
         Whether there was a cleaning before.
+    points : int, optional
+        First points of the grid, S, of which none leads beyond them. All by default.
 
     Returns
     -------
     ndarray (2, S, S)
         Where rain works and where it hardly does; rows from, columns to.
     """
+    if points < len(GRID):
+        return np.ascontiguousarray(wash_matrix(light, heavy, visit)[:, :points, :points])
     both = []
     for lightly, heavily in ((LIGHT_WASH, HEAVY_WASH), (HARDLY_LIGHT, HARDLY_HEAVY)):
         matrix = (1 - heavy) * ((1 - light) * np.eye(len(GRID)) + light * lightly) + heavy * heavily
         both.append(VISIT @ matrix if visit else matrix)
     return np.asarray(both, dtype=np.float32)
+
+
+@lru_cache(maxsize=2048)
+def wash_back(light: float, heavy: float, visit: bool, points: int = len(GRID)) -> Floats32:
+    """:func:`wash_matrix` backwards, laid out as :func:`growth_back` is.
+
+    Parameters
+    ----------
+    light, heavy, visit, points
+        As there.
+
+    Returns
+    -------
+    ndarray (2, S, S)
+        Where rain works and where it hardly does; rows to, columns from.
+    """
+    return np.ascontiguousarray(wash_matrix(light, heavy, visit, points).transpose(0, 2, 1))
 
 
 def blur(chance: Floats, sd: float) -> Floats:

@@ -26,18 +26,18 @@ import numpy as np
 from portal.pv.arrays import Floats
 from portal.pv.bands import Rate, at_the_end, band_of, rate_of
 from portal.pv.chain import (
-    Moves,
+    EDGE,
     Resume,
     forward,
     forward_backward,
     initial_state,
-    moves_of,
     normalised,
 )
 from portal.pv.emission import emission
 from portal.pv.gains import Gain, Weighed, falls, gains_of_visits
 from portal.pv.lasting import lasting_sd
 from portal.pv.moves import GRID, RAIN_PRIOR, blur
+from portal.pv.record_moves import Moves, moves_of
 from portal.pv.spells import RAINED, Errors, Record, Spells, Terms, cut_spells
 
 MISTOLD_SD = 2.0
@@ -56,6 +56,15 @@ BELOW, ABOVE = 0.04, 0.06
 spells lie higher, as on a roof that is heavily soiled most of the time. No source."""
 BEST_QUANTILE = 0.97
 """Quantile of the spells' index that counts as their best. A share of the spells. No source."""
+SPARE = 0.05
+"""Loss [log] beyond the heaviest that any spell shows up to which the chain is followed first: for the season that the
+prior does not know and what grows unseen. No source; where it is not enough, all of the grid is taken."""
+NOTHING = 1e-6
+"""Chance of a loss at the end of what is followed that is let pass: less than moves any figure that is told. No source;
+with it one fit in ten of the made fleet is done again with all of the grid, with a tenth of it one in four."""
+FEWEST_POINTS, BY_POINTS = 40, 8
+"""Points of the grid that are followed at least, up to a third of the yield, and those that the processor takes at
+once. No source: they move no figure, only how long a fit takes."""
 HEAVY_TAILS = 12.0
 """Square of an error, in [variances], at which a spell counts half in the smooth terms. No source; a fifth either way
 changes no figure of the made fleet (``tests/pv/sensitivity.py``)."""
@@ -174,12 +183,8 @@ def fit(
     spells = cut_spells(record, errors)
     if not np.isfinite(spells.y).any():
         raise ValueError("no day of the record counts; there is nothing to fit")
-    moves = moves_of(spells, 0, errors.rate_change)
-    level, theta, normal, lasting = _terms_by_level(spells, moves, record, errors, start=start, rounds=rounds)
-    spells = _with_lasting(spells, errors.lasting_sd, lasting)
-    likely = emission(spells, level, theta)
-    done = forward_backward(spells, moves, likely, _log_prior(theta, record.terms, errors.stubborn))
-    weighed = Weighed(spells, likely, done, done.share, errors.rate_change)
+    weighed, level, theta, normal, lasting = _weigh(spells, record, errors, start=start, rounds=rounds)
+    done = weighed.done
     # What the smooth terms leave open at the end, from the fit's own normal equations.
     now_sd = float(np.sqrt(spells.terms[-1] @ np.linalg.inv(normal) @ spells.terms[-1] + errors.present_sd**2))
     now, by_rate = at_the_end(done.last(), done.share, int(spells.days[-1]))
@@ -204,6 +209,21 @@ def fit(
     )
 
 
+def _weigh(
+    spells: Spells, record: Record, errors: Errors, *, start: Floats | None, rounds: int
+) -> tuple[Weighed, Floats, Floats, Floats, float]:
+    """Pass over a record, and :func:`_terms_by_level` for it."""
+    for points in (_points(spells, record.terms), len(GRID)):
+        moves = moves_of(spells, 0, errors.rate_change, points)
+        level, theta, normal, lasting = _terms_by_level(spells, moves, record, errors, start=start, rounds=rounds)
+        told = _with_lasting(spells, errors.lasting_sd, lasting)
+        likely = emission(told, level, theta)
+        done = forward_backward(moves, likely, _log_prior(theta, record.terms, errors.stubborn))
+        if done.at_the_last_points() <= NOTHING:
+            break
+    return Weighed(told, likely, done, done.share, errors.rate_change), level, theta, normal, lasting
+
+
 def _resume(weighed: Weighed, level: Floats, theta: Floats, now_sd: float, lasting: float | None) -> Resume:
     """Where a fit leaves the chain."""
     return Resume(
@@ -221,7 +241,7 @@ def _terms_by_level(
     spells: Spells, moves: Moves, record: Record, errors: Errors, *, start: Floats | None, rounds: int
 ) -> tuple[Floats, Floats, Floats, float]:
     """Clean levels to weigh (levels,), smooth terms of each (levels, terms), their normal equations, lasting error."""
-    level = _levels((spells.y - spells.terms @ record.terms.prior_mean)[np.isfinite(spells.y)])
+    level = _levels(_without_terms(spells, record.terms))
     middle = level[LEVELS // 2]
     # The smooth terms follow the level smoothly: a parabola through three, then all levels in one pass.
     few = level[1 : LEVELS - 1 : (LEVELS - 3) // 2]
@@ -230,6 +250,19 @@ def _terms_by_level(
     onto = np.vander(level - middle, 3) @ np.linalg.inv(np.vander(few - middle, 3))
     theta = np.concatenate([onto @ part for part in np.split(coarse, rains)])
     return np.tile(level, rains), theta, normal[1], lasting
+
+
+def _points(spells: Spells, terms: Terms) -> int:
+    """First points of the grid that hold all losses which this record may show."""
+    y = _without_terms(spells, terms)
+    heaviest = _levels(y)[-1] - y.min() + SPARE
+    points = int(np.searchsorted(GRID, heaviest)) + EDGE
+    return min(len(GRID), max(FEWEST_POINTS, -(-points // BY_POINTS) * BY_POINTS))
+
+
+def _without_terms(spells: Spells, terms: Terms) -> Floats:
+    """Index of the spells that tell one, less what is known before of the smooth terms."""
+    return (spells.y - spells.terms @ terms.prior_mean)[np.isfinite(spells.y)]
 
 
 def _levels(y: Floats) -> Floats:
@@ -289,7 +322,7 @@ class _Search:
         spells, lasting = self.spells, self.errors.lasting_sd
         for _ in range(rounds - 1):
             y, precision = _weighted(spells)
-            done = forward_backward(spells, self.moves, emission(spells, self.levels, theta))
+            done = forward_backward(self.moves, emission(spells, self.levels, theta))
             mean_x = (done.by_loss @ grid).T.astype(np.float64)  # (levels, n)
             target = y + mean_x - self.levels[:, None]
             rest = target - theta @ columns.T
