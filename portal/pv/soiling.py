@@ -213,7 +213,7 @@ def _weigh(
     spells: Spells, record: Record, errors: Errors, *, start: Floats | None, rounds: int
 ) -> tuple[Weighed, Floats, Floats, Floats, float]:
     """Pass over a record, and :func:`_terms_by_level` for it."""
-    for points in (_points(spells, record.terms), len(GRID)):
+    for points in sorted({_points(spells, record.terms), len(GRID)}):
         moves = moves_of(spells, 0, errors.rate_change, points)
         level, theta, normal, lasting = _terms_by_level(spells, moves, record, errors, start=start, rounds=rounds)
         told = _with_lasting(spells, errors.lasting_sd, lasting)
