@@ -213,11 +213,9 @@ def import_how(request: HttpRequest, pk: int) -> HttpResponse:
     The page knows the file only from its row: a worker has seen it, draws it and reads it.
     """
     user, import_ = cast(User, request.user), my_import(request, pk)
-    if import_.waits:
+    if import_.waits or not import_.mapping:  # of a photo, say, there is nothing to choose
         return redirect("import_ledger", pk)
     site = import_.meter.site
-    if not import_.mapping:
-        return render(request, "imports/how.html", {"import": import_, "site": site, "problem": import_.problem})
     drawing = Drawing.objects.filter(of=import_).first() if "drawing" in request.GET else None
     form = HowForm(import_, data=request.POST or None, answers=drawing.answers if drawing else None)
     if request.method == "POST" and form.is_valid():

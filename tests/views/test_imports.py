@@ -71,6 +71,18 @@ def test_an_empty_file_gets_a_sentence_on_its_ledger(office: User, meter: Meter)
     assert "empty" in import_.problem
 
 
+def test_nobody_is_asked_how_a_photo_is_to_be_read(office: User, meter: Meter) -> None:
+    client = as_user(office)
+    upload(client, meter, ("roof.jpg", b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + bytes(range(256)) * 20))
+    import_ = work(Import.objects.get())
+    assert (import_.state, import_.seen) == (ImportState.FAILED, None)
+    ledger, how = (reverse(name, args=[import_.pk]) for name in ("import_ledger", "import_how"))
+    page = client.get(ledger).content.decode()
+    assert import_.problem in page
+    assert how not in page
+    assert client.get(how).headers["Location"] == ledger  # an address noted before it was read
+
+
 def test_a_file_larger_than_any_file_of_readings_is_refused_in_words(office: User, meter: Meter, settings: Any) -> None:
     settings.LARGEST_UPLOAD = 2**20
     answer = upload(as_user(office), meter, ("huge.csv", b"," * (3 * 2**20)))
