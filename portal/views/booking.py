@@ -248,7 +248,7 @@ def visit_call_off(request: HttpRequest, pk: int) -> HttpResponseRedirect:
     try:
         if kind in PUT_OFF:
             put_off_visit(visit=visit, why=VisitState(kind), reason=reason, now=now)
-            messages.success(request, _("Called off. Move it to a new day."))
+            messages.success(request, _("Called off."))
         else:
             cancel_visit(visit=visit, reason=reason, now=now)
             messages.success(request, _("Cancelled."))

@@ -172,6 +172,22 @@ def test_a_visit_called_off_says_so_before_anything_else(people: Cast) -> None:
     )
 
 
+def test_who_calls_a_visit_off_finds_the_button_to_move_it_there(people: Cast) -> None:
+    technician = people.people["technician"]
+    assert technician is not None
+    visit = factories.visit(site=people.visit.site, technicians=(technician,))
+    office, sheet = people.client("office"), reverse("visit_sheet", args=[visit.pk])
+    office.post(reverse("visit_call_off", args=[visit.pk]), {"kind": "weather"})
+    moves = f'href="{reverse("visit_move", args=[visit.pk])}">Move it to a new day</a>'
+    assert moves in office.get(sheet).content.decode().split("<h2>")[0]
+    told = people.client("technician").get(sheet).content.decode()
+    assert moves not in told
+    assert "The office books a new day." in told
+    people.visit.refresh_from_db()
+    office.post(reverse("visit_call_off", args=[people.visit.pk]), {"kind": "cancel"})
+    assert "Move it to a new day" not in office.get(reverse("visit_sheet", args=[people.visit.pk])).content.decode()
+
+
 def test_one_press_on_the_sheet_says_when_the_van_is_there(people: Cast) -> None:
     technician = people.people["technician"]
     assert technician is not None
