@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.test import Client
@@ -210,6 +211,23 @@ def test_the_books_get_iso_days_points_and_no_formula(desk: Client, firm: Busine
     assert "€1,000.00" in page  # open of it after 200.00 came
     assert desk.get(reverse("invoices_month_csv", args=["everything"]), month).status_code == 404
     assert desk.get(reverse("invoices_month"), {"month": "soon"}).status_code == 200
+
+
+def test_a_month_without_money_yet_says_first_what_to_invoice(desk: Client, firm: Business) -> None:
+    visit = draft(firm).visit
+    assert visit is not None
+    assert visit.finished_at is not None
+    month = {"month": f"{visit.finished_at.astimezone(ZoneInfo(firm.tz)):%Y-%m}"}
+
+    def first() -> str:
+        page: str = desk.get(reverse("invoices_month"), month).content.decode()
+        return page.split("</h1>")[1].split("<dl")[0]
+
+    assert f'<a href="{reverse("invoices")}?show=draft">1 visit is done and not invoiced</a>' in first()
+    assert "€0.00" not in first()
+    issue(desk, firm)
+    assert "€150.00" in first()
+    assert "not invoiced" not in first()
 
 
 def test_work_that_is_not_paid_stands_on_the_offices_first_page(desk: Client, firm: Business) -> None:
