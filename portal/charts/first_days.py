@@ -36,7 +36,7 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
             f"{value:g}</text>"
         )
     marks.append(f'<text {fill("soft")} font-size="16" x="{LEFT}" y="14">{unit}</text>')
-    every = max(1, len(values) // 6)
+    every, dated = max(1, len(values) // 6), False
     for number in range(len(values)):
         moment = (start + timedelta(minutes=minutes * number)).astimezone(zone)
         x = LEFT + wide * number
@@ -47,7 +47,10 @@ def first_days(start: datetime, minutes: int, energy_wh: Sequence[float | None],
             marks.append(f'<path {stroke("grid")} d="M{x:.1f} {HEIGHT - BOTTOM}v5"/>')
             if moment.hour == 12:
                 marks.append(_tick(x, "12:00", HEIGHT - 26))
-                marks.append(_tick(x, f"{moment.day} {moment:%b %Y}", HEIGHT - 6))
+                # the year once: on each day it would run into the next
+                named = f"{moment.day} {moment:%b}" if dated else f"{moment.day} {moment:%b %Y}"
+                marks.append(_tick(x, named, HEIGHT - 6))
+                dated = True
     path, drawing = "", False
     for number, known in enumerate(values):
         if known is None:
