@@ -87,6 +87,28 @@ def sniff_delimiter(file: TextFile) -> tuple[str, str]:
     return best, best_quote
 
 
+def quotes_cells(file: TextFile, quote: str) -> bool:
+    """Say whether most lines end in a quoted cell, which no delimiter cuts in two.
+
+    Parameters
+    ----------
+    file
+        The file.
+    quote
+        What stands around its cells, "" for nothing.
+
+    Returns
+    -------
+    bool
+        True where they do.
+    """
+    if not quote:
+        return False
+    with open_text(file) as stream:
+        ends = [line.rstrip().endswith(quote) for line in islice(stream, SAMPLE_LINES) if line.strip()]
+    return sum(ends) > len(ends) // 2
+
+
 def _speaks(row: list[str]) -> float:
     """How far a row speaks for the delimiter under which it was cut."""
     if len(row) < 2:

@@ -72,7 +72,7 @@ class Guessed:
 
 
 def guess_mapping(
-    table: Table, *, tz: str, today: date, format_: Format, delimiter: str, quote: str, sheet: str
+    table: Table, *, tz: str, today: date, format_: Format, delimiter: str, quote: str, splits: bool, sheet: str
 ) -> Guessed:
     """Guess the mapping of a table from its first rows.
 
@@ -88,6 +88,8 @@ def guess_mapping(
         "text" or "sheet".
     delimiter, quote
         What stands between and around the cells.
+    splits
+        Whether a decimal comma would cut a figure in two.
     sheet
         Name of the sheet to remember, "" for the only one.
 
@@ -104,7 +106,7 @@ def guess_mapping(
         When it is one, but none of its columns holds the production.
     """
     sample = _take_sample(table)
-    frame = find_frame(sample, table.name, delimiter)
+    frame = find_frame(sample, table.name, splits)
     clock, label_known = clock_in_names(frame.time_names, tz)
     order: DateOrder = frame.stamp_kind if frame.stamp_kind in ("unix_s", "unix_ms", "serial") else "ymd"  # type: ignore[assignment]
     mapping = Mapping(

@@ -107,7 +107,7 @@ class Frame:
         )
 
 
-def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
+def find_frame(sample: Sample, name: str, splits: bool) -> Frame:
     """Find what stands around the figures of a table.
 
     Parameters
@@ -116,8 +116,8 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
         The table's first rows.
     name
         The file as a person knows it.
-    delimiter
-        What stands between its cells.
+    splits
+        Whether a decimal comma would cut a figure in two.
 
     Returns
     -------
@@ -142,7 +142,7 @@ def find_frame(sample: Sample, name: str, delimiter: str) -> Frame:
     header_at, units = _find_header_row(rows, first, width)
     header = rows[header_at] if header_at is not None else None
     if header is not None and len(header) < width:
-        if delimiter == ",":
+        if splits:
             _refuse_split_figures(name, spread, len(header), width)
         if any(is_figure(cell) for row in spread for cell in row[len(header) :]):
             header_at = header = None  # the last line above the table, as "Size, 5" is, names none of its columns

@@ -15,7 +15,7 @@ from portal.readers import espi, nem12, sheet
 from portal.readers.assembly import Assembled, Site, from_table
 from portal.readers.clock import Clock, standard_offsets
 from portal.readers.delimited import TextFile, look_over, read_chunks
-from portal.readers.delimiter import sniff_delimiter
+from portal.readers.delimiter import quotes_cells, sniff_delimiter
 from portal.readers.dialect import Guessed, guess_mapping
 from portal.readers.doubts import Doubts
 from portal.readers.gathered import with_dates
@@ -262,7 +262,14 @@ def _take_text(sources: list[Source], site: Site, mapping: Mapping | None) -> _T
         delimiter, quote = sniff_delimiter(files[0])
     tables = [_table(file, delimiter, quote) for file in files]
     shape = mapping or guess_mapping(
-        tables[0], tz=site.tz, today=site.now.date(), format_="text", delimiter=delimiter, quote=quote, sheet=""
+        tables[0],
+        tz=site.tz,
+        today=site.now.date(),
+        format_="text",
+        delimiter=delimiter,
+        quote=quote,
+        splits=delimiter == "," and not quotes_cells(files[0], quote),
+        sheet="",
     )
     return _take_tables(tables, shape, site)
 
@@ -299,6 +306,7 @@ def _sheets_that_belong(tables: list[tuple[str, Table]], site: Site) -> tuple[li
                 format_="sheet",
                 delimiter=sheet.SEPARATOR,
                 quote='"',
+                splits=False,
                 sheet=title if len(tables) > 1 else "",
             )
         except ReadError as error:

@@ -6,11 +6,9 @@ from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import pytest
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
-from portal.readers.reading import ReadError
 from tests.readers.dialects import Dialect, assert_same, read_answered, save, truth, write
 
 # Shrinking a failure can take minutes here; a run of the suite must not.
@@ -105,11 +103,6 @@ def test_known_readings_come_back_exactly_from_any_dialect(dialect: Dialect, fir
         assert_same(read_answered(path, dialect), energy, dialect.minutes)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=ReadError,
-    reason="two cells of a preamble are taken for the header, and quoted columns for figures split at their comma",
-)
 def test_quoted_columns_under_a_preamble_without_a_header_are_not_split_figures(tmp_path: Path) -> None:
     dialect = Dialect(
         tz="Africa/Nairobi", minutes=5, clock="wall", label="start", delimiter=",", decimal=",", thousands="",
