@@ -195,7 +195,7 @@ def _append(series: MeterSeries, blocks: list[Block], type_: ReadingType) -> Non
         series.quality += [str(code) if code else "" for code in block.quality]
 
 
-def is_estimate(flag: str) -> bool:
+def code_is_estimate(flag: str) -> bool:
     """Say whether a quality flag marks a figure nobody measured.
 
     Parameters
@@ -210,7 +210,7 @@ def is_estimate(flag: str) -> bool:
 
     Examples
     --------
-    >>> is_estimate("8"), is_estimate("17"), is_estimate("")
+    >>> code_is_estimate("8"), code_is_estimate("17"), code_is_estimate("")
     (True, False, False)
     """
     return flag.isdigit() and int(flag) in _ESTIMATED

@@ -197,7 +197,7 @@ class _Channels:
         self.bad.set_aside(place, ",".join(row[:12]), reason)
 
 
-def is_estimate(flag: str) -> bool:
+def flag_is_estimate(flag: str) -> bool:
     """Say whether a quality flag marks a figure nobody measured.
 
     Parameters
@@ -212,7 +212,7 @@ def is_estimate(flag: str) -> bool:
 
     Examples
     --------
-    >>> is_estimate("S14"), is_estimate("A")
+    >>> flag_is_estimate("S14"), flag_is_estimate("A")
     (True, False)
     """
     return flag[:1] in _ESTIMATED

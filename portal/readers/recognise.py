@@ -226,9 +226,9 @@ def _take_meter(sources: list[Source], format_: Format, site: Site, mapping: Map
         if format_ == "espi":
             found, own_offset_s = espi.read_feed(sources, bad)
             _compare_offset(own_offset_s, site, doubts)
-            file = MeterFile(found, 0, espi.is_estimate)
+            file = MeterFile(found, 0, espi.code_is_estimate)
         else:
-            file = MeterFile(nem12.read_series(sources, bad), nem12.MARKET_OFFSET_S, nem12.is_estimate)
+            file = MeterFile(nem12.read_series(sources, bad), nem12.MARKET_OFFSET_S, nem12.flag_is_estimate)
         doubts.bad += bad.reasons
         result = from_meter(file, mapping, site, guessed=guessed, doubts=doubts)
     except ReadError as error:
