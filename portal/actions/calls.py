@@ -171,20 +171,29 @@ def take_back_call(*, call: Call, now: datetime) -> None:
         raise ValidationError(_("Something else was done with this lead since. Change it on its own page."))
     if lead.stage in CLOSED_STAGES and Lead.objects.filter(site=lead.site_id).open().exists():
         raise ValidationError(_("This roof has another open lead by now. Go on with that one."))
-    for name in KEPT:
+    for name in CALL_CHANGES:
         setattr(lead, name, call.before[name])
-    lead.clean_fields(exclude=[one.name for one in Lead._meta.fields if one.name not in KEPT])  # days out of their text
-    lead.save(update_fields=KEPT)
+    # Days come out of their text.
+    lead.clean_fields(exclude=[one.name for one in Lead._meta.fields if one.name not in CALL_CHANGES])
+    lead.save(update_fields=CALL_CHANGES)
     lead.notes.filter(written_at=call.at).exclude(pk__in=call.before["notes"]).delete()
     LeadEvent.objects.filter(lead=lead, pk__in=call.before["answered"], answered_at=call.at).update(answered_at=None)
     call.undone_at = now
     call.save(update_fields=["undone_at"])
 
 
-KEPT = ("stage", "closed_at", "next_action_on", "snoozed_until", "closed_because", "contacted_at", "fading_since")
+CALL_CHANGES = (
+    "stage",
+    "closed_at",
+    "next_action_on",
+    "snoozed_until",
+    "closed_because",
+    "contacted_at",
+    "fading_since",
+)
 """What a call may change of a lead."""
 
 
 def _kept(lead: Lead) -> dict[str, Any]:
-    values = {name: getattr(lead, name) for name in KEPT}
+    values = {name: getattr(lead, name) for name in CALL_CHANGES}
     return {name: one.isoformat() if isinstance(one, date) else one for name, one in values.items()}

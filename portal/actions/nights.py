@@ -36,7 +36,7 @@ KEPT_AT_ONCE = 40
 QUEUED_AT_ONCE = 1000
 QUIET = timedelta(minutes=2)
 """When nights wait and none was begun for so long, the message went astray."""
-KEPT = timedelta(days=30)
+NIGHTS_KEPT = timedelta(days=30)
 """Nights that are over are kept so long."""
 DIED = gettext_noop(
     "The assessment of this site did not come to an end, three times over: the worker was stopped or ran out of memory "
@@ -72,7 +72,7 @@ def start_night(*, now: datetime) -> int:
 
     Run twice on one day it queues nothing new.
     """
-    Night.objects.exclude(state=NightState.WAITING).filter(day__lt=(now - KEPT).date()).delete()
+    Night.objects.exclude(state=NightState.WAITING).filter(day__lt=(now - NIGHTS_KEPT).date()).delete()
     zones = Site.objects.order_by().values_list("tz", flat=True).distinct()
     placed = False
     for tz in zones:

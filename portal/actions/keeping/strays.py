@@ -26,7 +26,7 @@ from portal.models import CameBy, Import, ImportState, MailHold, Meter, Visit, V
 
 UNDER_WAY = timedelta(hours=1)
 """A younger file may be of an upload whose row is just being written."""
-KEPT = timedelta(days=30)
+STRAYS_KEPT = timedelta(days=30)
 """So long a file without a row can be looked for, before it goes: it may be of somebody who was erased."""
 LOST = gettext_noop("The file is no longer on the portal's disk. Please send it again.")
 _NOTHING = hashlib.sha256(b"").hexdigest()
@@ -66,7 +66,7 @@ def clear_strays(*, now: datetime) -> Strays:
     lost.update(state=ImportState.FAILED, problem=LOST, finished_at=now)
     if not MailHold.objects.open().exists():  # else somebody may still look for what came after the backup
         for name in found.without_row:
-            if _age(name, now) > KEPT or not default_storage.size(name) or name.startswith(f"{INCOMING}/"):
+            if _age(name, now) > STRAYS_KEPT or not default_storage.size(name) or name.startswith(f"{INCOMING}/"):
                 default_storage.delete(name)
         found.without_row = [name for name in found.without_row if default_storage.exists(name)]
     return found
