@@ -28,7 +28,7 @@ from kombu.exceptions import OperationalError
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.processes import Child, Program, Supervisor, start_queue
-from portal.actions.reminders.send import LEASE
+from portal.actions.reminders.send import CLAIM_LASTS
 from portal.models import Reminder, ReminderState
 from tests.workers.post_office import STAGES, PostOffice
 from tests.workers.post_rows import make_due
@@ -89,7 +89,7 @@ def let_time_pass() -> None:
     A mail takes milliseconds here: who has held one for five seconds is dead.
     """
     dead = Reminder.objects.filter(state=ReminderState.SENDING, claimed_at__lt=timezone.now() - timedelta(seconds=5))
-    dead.filter(claimed_at__gt=timezone.now() - LEASE).update(claimed_at=F("claimed_at") - timedelta(minutes=15))
+    dead.filter(claimed_at__gt=timezone.now() - CLAIM_LASTS).update(claimed_at=F("claimed_at") - timedelta(minutes=15))
     Reminder.objects.filter(state=ReminderState.DUE, retry_at__isnull=False).update(retry_at=None)
 
 

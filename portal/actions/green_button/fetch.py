@@ -51,14 +51,14 @@ from portal.models import (
 
 log = logging.getLogger(__name__)
 
-LEASE = timedelta(minutes=25)
+TURN_LASTS = timedelta(minutes=25)
 """A worker's turn at a connection; longer than any job may take, so that tokens are never refreshed twice at once."""
 DAILY = timedelta(hours=23)
 WEEKLY = timedelta(days=7)
 """How often a subscription is asked for without a notice; each week only while the last file could not be read."""
 OVERLAP = timedelta(days=2)
 """So much further back than the last fetch is asked for: a utility's clock and ours may differ, and its days."""
-APART = timedelta(minutes=10)
+ASKED_APART = timedelta(minutes=10)
 """No address is asked for sooner again, whatever notices say."""
 AT_ONCE = 5
 NOTICE_UNREAD = timedelta(minutes=4)
@@ -98,7 +98,7 @@ def work_on_utility(*, connection_id: int, now: datetime) -> None:
     """Do what a connection waits for. One worker at a time; one that dies is followed after its turn has run out."""
     mine = UtilityConnection.objects.filter(pk=connection_id)
     waits = mine.exclude(state=UtilityState.ENDED).filter(Q(busy_until=None) | Q(busy_until__lt=now))
-    if not offered() or not waits.update(busy_until=now + LEASE):
+    if not offered() or not waits.update(busy_until=now + TURN_LASTS):
         return
     try:
         _work(connection_id, now)
@@ -115,7 +115,7 @@ def work_on_utility(*, connection_id: int, now: datetime) -> None:
     except NotHanded as problem:
         mine.exclude(state=UtilityState.ENDED).update(problem=str(problem)[:500])
     finally:
-        mine.filter(busy_until=now + LEASE).update(busy_until=None)
+        mine.filter(busy_until=now + TURN_LASTS).update(busy_until=None)
 
 
 def _work(connection_id: int, now: datetime) -> None:
@@ -129,7 +129,7 @@ def _work(connection_id: int, now: datetime) -> None:
 
 
 def _due(now: datetime) -> Any:
-    return UtilityBatch.objects.filter(Q(tried_at=None) | Q(tried_at__lte=now - APART), due_at__lte=now)
+    return UtilityBatch.objects.filter(Q(tried_at=None) | Q(tried_at__lte=now - ASKED_APART), due_at__lte=now)
 
 
 def _exchange(connection: UtilityConnection, now: datetime) -> None:
@@ -175,7 +175,7 @@ def _fetch(connection: UtilityConnection, batch: UtilityBatch, now: datetime) ->
     """Fetch one address and take in what it holds."""
     tries, row = batch.tries + 1, UtilityBatch.objects.filter(pk=batch.pk)
     # before the question, so that one that kills its worker is not asked again at once
-    pause = min(APART * 2 ** min(tries, 12), LONGEST_PAUSE)
+    pause = min(ASKED_APART * 2 ** min(tries, 12), LONGEST_PAUSE)
     row.update(tried_at=now, tries=tries, due_at=now + pause)
     try:
         if batch.address == connection.authorization:
@@ -287,7 +287,7 @@ def _take_in(connection: UtilityConnection, batch: UtilityBatch, answer: Answer,
         held.save(update_fields=["problem", "fetched_at", "last_modified"])
         row = UtilityBatch.objects.filter(pk=batch.pk)
         if row.exclude(wanted_at=batch.wanted_at).exists():  # told of again meanwhile
-            row.update(tries=0, due_at=now + APART)
+            row.update(tries=0, due_at=now + ASKED_APART)
         elif daily:
             row.update(tries=0, due_at=now + _pause(held))
         else:

@@ -14,10 +14,10 @@ BRIGHT = 0.05
 ZERO_MINUTES = 120
 STUCK_MINUTES = 240
 """Minutes of bright intervals in a row that are all zero, or all the same: no cloud or rounding makes so many."""
-APART = 0.3
+STUCK_OFF = 0.3
 """Share of the energy by which a stuck figure is off; one that is only rounded is not."""
 
-MOVED = 0.5
+ONLY_MOVED = 0.5
 """Share of the production under the zeros that the file has at hours without any before: it only moved, by a clock."""
 
 Mask = NDArray[np.bool_]
@@ -43,7 +43,7 @@ def run_of_zeros(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
     for a, b in _runs(bright & (has == 0)):
         if (b - a) * minutes >= ZERO_MINUTES:
             wiped[a:b] = True
-    if float(has[(had == 0) & (has > 0)].sum()) > MOVED * float(had[wiped].sum()):
+    if float(has[(had == 0) & (has > 0)].sum()) > ONLY_MOVED * float(had[wiped].sum()):
         return np.zeros(len(had), dtype=bool)  # the same energy at other hours: another clock
     dim: Mask = (has == 0) & (had > 0)
     return wiped | dim  # what is dim beside such a run goes with it
@@ -57,7 +57,7 @@ def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
     for a, b in _runs(same):
         run = slice(a - 1, b)
         if (b - a + 1) * minutes >= STUCK_MINUTES and len(np.unique(had[run])) > 2:
-            wiped[run] = float(np.abs(has[run] - had[run]).sum()) > APART * float(had[run].sum())
+            wiped[run] = float(np.abs(has[run] - had[run]).sum()) > STUCK_OFF * float(had[run].sum())
     return wiped
 
 

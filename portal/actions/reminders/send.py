@@ -39,7 +39,7 @@ from portal.models import Customer, Reminder, ReminderState, Visit
 log = logging.getLogger(__name__)
 CAP_WINDOW = timedelta(days=30)
 
-LEASE = timedelta(minutes=10)
+CLAIM_LASTS = timedelta(minutes=10)
 """A claim older than this is of a worker that died. One mail takes a tenth of it at the worst (time-outs of 20 s)."""
 ROUND_SECONDS = 240
 BATCH = 200
@@ -110,7 +110,7 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
 
 def release_expired(*, now: datetime) -> None:
     """Take back what dead workers had claimed."""
-    expired = Reminder.objects.filter(state=ReminderState.SENDING, claimed_at__lt=now - LEASE)
+    expired = Reminder.objects.filter(state=ReminderState.SENDING, claimed_at__lt=now - CLAIM_LASTS)
     expired.filter(handed_over_at=None).update(state=ReminderState.DUE)
     left = expired.filter(handed_over_at__isnull=False)
     twice_if_need_be = [name for name, kind in KINDS.items() if kind.at_least_once]

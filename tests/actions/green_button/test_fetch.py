@@ -9,7 +9,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import translation
 
-from portal.actions.green_button.fetch import APART, DAILY
+from portal.actions.green_button.fetch import ASKED_APART, DAILY
 from portal.actions.green_button.notices import MOST_NOTICES, read_notice
 from portal.models import (
     DayReadings,
@@ -75,7 +75,7 @@ def test_a_notice_of_all_customers_has_each_asked_for_by_its_own_permission(mete
     tell(custodian, "/resource/Batch/Bulk/3")
     work(meter, NOW + timedelta(minutes=1))
     assert gets(custodian) == [SUBSCRIPTION], "not sooner than ten minutes after the last time"
-    work(meter, NOW + APART)
+    work(meter, NOW + ASKED_APART)
     assert gets(custodian) == [SUBSCRIPTION, SUBSCRIPTION]
 
 
@@ -125,10 +125,10 @@ def test_an_answer_that_is_none_is_said_and_asked_for_again_ever_less(
     connection = work(meter)
     assert (connection.state, connection.problem) == (UtilityState.ACTIVE, said)
     row = UtilityBatch.objects.get()
-    assert (row.tries, row.due_at) == (1, NOW + 2 * APART)
+    assert (row.tries, row.due_at) == (1, NOW + 2 * ASKED_APART)
     work(meter, row.due_at)
     row.refresh_from_db()
-    assert row.due_at == NOW + 2 * APART + 4 * APART
+    assert row.due_at == NOW + 2 * ASKED_APART + 4 * ASKED_APART
     custodian.answers_with = None
     assert work(meter, row.due_at).problem == ""
     assert Import.objects.count() == 1
@@ -152,8 +152,8 @@ def test_readings_that_are_not_ready_come_when_the_utility_tells(meter: Meter, c
     custodian.answers_with = (202, {}, b"")
     assert work(meter).problem == "The utility's server is still making the readings ready."
     custodian.answers_with = None
-    tell(custodian, SUBSCRIPTION, now=NOW + APART)
-    assert work(meter, NOW + APART).problem == ""
+    tell(custodian, SUBSCRIPTION, now=NOW + ASKED_APART)
+    assert work(meter, NOW + ASKED_APART).problem == ""
     assert Import.objects.get().state == ImportState.DONE
     assert custodian.asked[-1].query == {}, "what it had not made ready is asked for in full"
 
@@ -169,8 +169,8 @@ def test_an_address_that_leaves_the_subscription_or_the_resources_is_never_asked
         "/resource/%2e%2e/admin/Batch/Subscription/5",
         "/resource/Batch/Subscription/55",
     ):
-        tell(custodian, elsewhere, now=NOW + APART)
-        work(meter, NOW + APART)
+        tell(custodian, elsewhere, now=NOW + ASKED_APART)
+        work(meter, NOW + ASKED_APART)
     assert len(custodian.asked) == asked
     assert UtilityConnection.objects.get().state == UtilityState.ACTIVE
 

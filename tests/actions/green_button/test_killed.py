@@ -13,7 +13,7 @@ from django.db import connections
 from django.test import Client
 from django.urls import reverse
 
-from portal.actions.green_button.fetch import DAILY, LEASE, NOTICE_UNREAD, poll_utilities, work_on_utility
+from portal.actions.green_button.fetch import DAILY, NOTICE_UNREAD, TURN_LASTS, poll_utilities, work_on_utility
 from portal.models import (
     DayReadings,
     EndedBy,
@@ -52,10 +52,10 @@ def test_a_worker_killed_while_the_utility_answers_is_followed_by_the_next(meter
     killed_by(custodian, "before_answer", key, NOW)
     assert gets(custodian) == [SUBSCRIPTION]
     connection = UtilityConnection.objects.get()
-    assert (connection.state, connection.busy_until) == (UtilityState.ACTIVE, NOW + LEASE)
+    assert (connection.state, connection.busy_until) == (UtilityState.ACTIVE, NOW + TURN_LASTS)
     work_on_utility(connection_id=key, now=NOW + timedelta(minutes=20))
     assert gets(custodian) == [SUBSCRIPTION], "another waits until the first one's turn is over"
-    work(meter, NOW + LEASE + timedelta(seconds=1))
+    work(meter, NOW + TURN_LASTS + timedelta(seconds=1))
     assert (Import.objects.get().state, DayReadings.objects.count()) == (ImportState.DONE, 3)
 
 
@@ -65,12 +65,12 @@ def test_a_worker_killed_while_it_exchanges_the_code_ends_in_tokens_or_in_a_word
     allow(meter, custodian)
     key = UtilityConnection.objects.get().pk
     killed_by(custodian, "before_tokens", key, NOW)
-    assert work(meter, NOW + 2 * LEASE).state == UtilityState.ACTIVE, "the code was not used: it is good still"
+    assert work(meter, NOW + 2 * TURN_LASTS).state == UtilityState.ACTIVE, "the code was not used: it is good still"
     second = factories.meter(site=factories.site(customer=factories.customer(user=factories.user())))
     allow(second, custodian)
     key = UtilityConnection.objects.get(site=second.site).pk
     killed_by(custodian, "after_tokens", key, NOW)
-    lost = work(second, NOW + 2 * LEASE)
+    lost = work(second, NOW + 2 * TURN_LASTS)
     assert (lost.state, lost.problem) == (
         UtilityState.ENDED,
         "The utility did not hand over the keys. Connect once more.",

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from portal.actions.reminders.send import LEASE, Round, send_due
+from portal.actions.reminders.send import CLAIM_LASTS, Round, send_due
 from portal.models import MailStop, Reminder, ReminderKind, ReminderState, SendingRules
 from tests import factories
 from tests.factories import NOW
@@ -243,6 +243,6 @@ def test_a_reminder_that_cannot_be_written_is_told_and_the_others_go(office: Pos
 def test_a_claim_keeps_others_away_until_it_runs_out(office: PostOffice) -> None:
     (one,) = due(1)
     Reminder.objects.filter(pk=one.pk).update(state=ReminderState.SENDING, claimed_at=NOW)
-    assert send_due(now=NOW + LEASE).sent == 0
-    assert send_due(now=NOW + LEASE + timedelta(minutes=1)).sent == 1
+    assert send_due(now=NOW + CLAIM_LASTS).sent == 0
+    assert send_due(now=NOW + CLAIM_LASTS + timedelta(minutes=1)).sent == 1
     assert office.copies().total() == 1

@@ -24,7 +24,7 @@ from portal.actions.mail.wording import sample_facts, standard_wording
 from portal.actions.record import record_entry
 from portal.actions.reminders.kinds import KINDS, kind_of
 from portal.actions.reminders.plan import plan_reminders, plan_standing
-from portal.actions.reminders.send import LEASE, release_expired, send_due
+from portal.actions.reminders.send import CLAIM_LASTS, release_expired, send_due
 from portal.models import (
     EndedBy,
     EntryKind,
@@ -318,7 +318,7 @@ def test_only_visits_are_told_twice_rather_than_never(kind: ReminderKind) -> Non
     SCENES[kind](Language.ENGLISH)
     reminder = planned(kind)
     Reminder.objects.update(state=ReminderState.SENDING, claimed_at=EVENING, handed_over_at=EVENING)
-    release_expired(now=EVENING + LEASE + timedelta(seconds=1))
+    release_expired(now=EVENING + CLAIM_LASTS + timedelta(seconds=1))
     twice = kind in ("booked", "called_off", "tomorrow")
     assert after(reminder).state == (ReminderState.DUE if twice else ReminderState.FAILED)
 
