@@ -18,7 +18,7 @@ from portal.actions.invitations import known_elsewhere, note_invitation
 from portal.actions.people import add_member
 from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 
-SALT = "join-a-firm"
+JOIN_SALT = "join-a-firm"
 OPENS = timedelta(days=7)
 
 
@@ -62,13 +62,13 @@ def join_token(asked: Asked, *, now: datetime) -> str:
         "by": asked.by.pk,
         "at": now.timestamp(),
     }
-    return signing.Signer(salt=SALT).sign_object(said)
+    return signing.Signer(salt=JOIN_SALT).sign_object(said)
 
 
 def asked_to_join(token: str, *, user: User, now: datetime) -> Asked | None:
     """What a link asks of somebody; None where it is not theirs, too old, or no longer meant."""
     try:
-        said = signing.Signer(salt=SALT).unsign_object(token)
+        said = signing.Signer(salt=JOIN_SALT).unsign_object(token)
     except signing.BadSignature:
         return None
     at = datetime.fromtimestamp(said["at"], now.tzinfo)

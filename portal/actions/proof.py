@@ -62,7 +62,7 @@ SAME_WEEK = timedelta(days=7)
 RAIN_THAT_WASHES_MM = 2.0
 """Daily rain that may take dirt off a panel; published thresholds run from under 1 to 10 mm (from memory)."""
 
-LINK_SALT = "visit-report"
+REPORT_SALT = "visit-report"
 LINK_LASTS = timedelta(days=90)
 
 log = logging.getLogger(__name__)
@@ -327,13 +327,13 @@ def revoke_report_link(*, link: ReportLink, now: datetime) -> None:
 
 def link_token(link: ReportLink) -> str:
     """The signed part of a link's address; the row behind it says when it ends."""
-    return signing.Signer(salt=LINK_SALT).sign_object({"link": link.pk, "visit": link.visit_id})
+    return signing.Signer(salt=REPORT_SALT).sign_object({"link": link.pk, "visit": link.visit_id})
 
 
 def linked_report(*, token: str, now: datetime) -> ReportLink | None:
     """The link behind an address, if it is ours, not expired and not revoked."""
     try:
-        said = signing.Signer(salt=LINK_SALT).unsign_object(token)
+        said = signing.Signer(salt=REPORT_SALT).unsign_object(token)
     except signing.BadSignature:
         return None
     return (

@@ -17,7 +17,7 @@ from portal.actions.invoices.draft import held_draft
 from portal.actions.invoices.totals import NOTHING, RateTotal, Totals, credit_totals, to_the_cent, totals
 from portal.models import Business, Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax, User
 
-LINK_SALT = "invoice"
+INVOICE_SALT = "invoice"
 LINK_OPENS = timedelta(days=365)
 """Counted from the invoice's day; longer while something of it is open. Common practice, no source."""
 MOST = Decimal("9999999.99")
@@ -180,7 +180,7 @@ def _next_number(business: Business, today: date) -> tuple[int, int]:
 
 def invoice_token(invoice: Invoice) -> str:
     """The signed part of an invoice's address for whom it is for; it opens nothing once they are erased."""
-    return signing.Signer(salt=LINK_SALT).sign_object({"invoice": invoice.pk, "customer": invoice.customer_id})
+    return signing.Signer(salt=INVOICE_SALT).sign_object({"invoice": invoice.pk, "customer": invoice.customer_id})
 
 
 def linked_invoice(token: str, *, now: datetime) -> Invoice | None:
@@ -189,7 +189,7 @@ def linked_invoice(token: str, *, now: datetime) -> Invoice | None:
     A mail is kept for longer than the invoice matters, and may be passed on: a link to what is long paid opens nothing.
     """
     try:
-        said = signing.Signer(salt=LINK_SALT).unsign_object(token)
+        said = signing.Signer(salt=INVOICE_SALT).unsign_object(token)
     except signing.BadSignature:
         return None
     if said["customer"] is None:

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from portal.models import Business, Customer, Reminder, User, Visit
 
-SALT = "mail"
+MAIL_SALT = "mail"
 AGAIN = "visit again"
 AGAIN_LASTS = timedelta(days=60)
 """A visit that was called off longer ago is asked for anew, by telephone. Common practice, no source."""
@@ -40,13 +40,13 @@ def recipient(reminder: Reminder) -> Recipient:
 
 def token_for(key: Mapping[str, int]) -> str:
     """What lets a recipient choose their mails without a login. It does not expire: old mails must stay leavable."""
-    return signing.dumps(dict(key), salt=SALT)
+    return signing.dumps(dict(key), salt=MAIL_SALT)
 
 
 def read_token(token: str) -> tuple[Customer | User, Business] | None:
     """Whose token it is, and which business wrote; None when it is not ours or they are gone."""
     try:
-        key: dict[str, int] = signing.loads(token, salt=SALT)
+        key: dict[str, int] = signing.loads(token, salt=MAIL_SALT)
     except signing.BadSignature:
         return None
     if "customer" in key:
