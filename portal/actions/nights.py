@@ -29,7 +29,7 @@ from portal.pv.result import Assessment
 
 log = logging.getLogger(__name__)
 
-AT_ONCE = {0: None, 1: 6, 2: 1}
+NIGHTS_AT_ONCE = {0: None, 1: 6, 2: 1}
 """Nights of a cell begun in one go, by how often they were tried before: all, some, one."""
 KEPT_AT_ONCE = 40
 """Results that are kept in one go: what waits to write meanwhile waits for half a second."""
@@ -147,7 +147,8 @@ def _take(*, now: datetime) -> list[Night]:
             rows = inside.order_by("pk").select_for_update(of=("self",))
             # The newest night of a site speaks for those before it, which a worker that was away left behind.
             newest = {night.site_id: night for night in sorted(rows, key=lambda night: night.day)}
-            taken = sorted(newest.values(), key=lambda night: (not night.urgent, night.pk))[: AT_ONCE[first.attempts]]
+            queue = sorted(newest.values(), key=lambda night: (not night.urgent, night.pk))
+            taken = queue[: NIGHTS_AT_ONCE[first.attempts]]
             if taken:
                 Night.objects.waiting().filter(site__in=[night.site_id for night in taken]).update(
                     begun_at=now, attempts=first.attempts + 1

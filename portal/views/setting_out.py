@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import prefetch_related_objects
 
 from portal.actions.arrival import there_by, way_from
-from portal.actions.reminders.kinds import AT_ONCE
+from portal.actions.reminders.kinds import KINDS_AT_ONCE
 from portal.models import EntryKind, Reminder, User, Visit, VisitState
 
 
@@ -46,7 +46,7 @@ def sets_out(visits: Sequence[Visit], *, reader: User | None, now: datetime) -> 
         and (reader is None or reader in visit.technicians.all())
     ]
     prefetch_related_objects(soon, "entries")
-    mails = Reminder.objects.filter(visit__in=soon, kind__in=AT_ONCE).order_by("pk")
+    mails = Reminder.objects.filter(visit__in=soon, kind__in=KINDS_AT_ONCE).order_by("pk")
     told = {mail.visit_id: mail for mail in mails}
     found: dict[int, SettingOut] = {}
     waits: set[datetime] = set()

@@ -28,7 +28,7 @@ from portal.words.kept import in_their_words
 
 log = logging.getLogger(__name__)
 
-KINDS = (".csv", ".tsv", ".txt", ".dat", ".xml", ".xlsx", ".xlsm", ".xls", ".ods", ".zip")
+ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".xml", ".xlsx", ".xlsm", ".xls", ".ods", ".zip")
 """Endings of the kinds of files that readers know; pictures and signatures go with most mails."""
 MOST_FILES = 30
 LOST_AFTER = timedelta(minutes=2)
@@ -95,10 +95,10 @@ def _take_files(mail: ReadingsMail, message: Message, now: datetime) -> str:
     meter = mail.site.meters.order_by("pk").first()
     if meter is None:
         return gettext_noop("The roof has no meter to read files for.")
-    files = [part for part in message.walk() if PurePath(_name(part)).suffix.lower() in KINDS]
+    files = [part for part in message.walk() if PurePath(_name(part)).suffix.lower() in ENDINGS]
     if not files:
         return gettext_noop("No file of readings was attached. Attach it as it was exported: {kinds}.").format(
-            kinds=", ".join(KINDS)
+            kinds=", ".join(ENDINGS)
         )
     for part in files[:MOST_FILES]:
         content = part.get_payload(decode=True)

@@ -60,7 +60,7 @@ OVERLAP = timedelta(days=2)
 """So much further back than the last fetch is asked for: a utility's clock and ours may differ, and its days."""
 ASKED_APART = timedelta(minutes=10)
 """No address is asked for sooner again, whatever notices say."""
-AT_ONCE = 5
+ADDRESSES_AT_ONCE = 5
 NOTICE_UNREAD = timedelta(minutes=4)
 NOTICES_AT_ONCE = 20
 """After so long the message about a notice is taken for lost, and so many are asked for again in a round."""
@@ -122,7 +122,7 @@ def _work(connection_id: int, now: datetime) -> None:
     connection = UtilityConnection.objects.select_related("site").get(pk=connection_id)
     if connection.state == UtilityState.ASKED:
         _exchange(connection, now)
-    for batch in list(_due(now).filter(connection=connection_id).order_by("due_at", "pk")[:AT_ONCE]):
+    for batch in list(_due(now).filter(connection=connection_id).order_by("due_at", "pk")[:ADDRESSES_AT_ONCE]):
         connection.refresh_from_db()
         if connection.state == UtilityState.ACTIVE:
             _fetch(connection, batch, now)

@@ -244,7 +244,7 @@ FOR_A_TRY = ReminderKind.LEAD_DIGEST
 """A mail that needs neither roof, lead nor visit: whoever tries whether mails arrive sends it."""
 
 KINDS: Mapping[ReminderKind, Kind] = MappingProxyType({row.letter.kind: row for row in _ROWS})
-AT_ONCE = [kind for kind, row in KINDS.items() if row.at_once]
+KINDS_AT_ONCE = [kind for kind, row in KINDS.items() if row.at_once]
 """Kinds that are planned with what a technician enters: that the van has set out."""
 
 
