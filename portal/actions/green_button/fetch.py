@@ -19,7 +19,7 @@ from lxml import etree
 from requests import RequestException
 
 from portal.actions.green_button.connect import end
-from portal.actions.green_button.notices import want
+from portal.actions.green_button.notices import want_fetched
 from portal.actions.green_button.utility import (
     Answer,
     KeysLost,
@@ -160,7 +160,7 @@ def _exchange(connection: UtilityConnection, now: datetime) -> None:
             problem="",
         )
         if kept_now:
-            want(connection, subscription, now=now)
+            want_fetched(connection, subscription, now=now)
         else:
             _part_with_strays(tokens, connection, now)
 

@@ -49,7 +49,7 @@ def read_notice(*, notice_id: int, now: datetime) -> None:
         named = _addresses(bytes(notice.body))
         if any("/Batch/Bulk/" in address for address in named):  # of all at once: each by its own permission
             for connection in active:
-                want(connection, connection.subscription, now=now)
+                want_fetched(connection, connection.subscription, now=now)
                 wanted.add(connection.pk)
         for address in named:
             if "/Batch/Bulk/" not in address:
@@ -59,7 +59,7 @@ def read_notice(*, notice_id: int, now: datetime) -> None:
         notice.delete()
 
 
-def want(connection: UtilityConnection, address: str, *, now: datetime) -> None:
+def want_fetched(connection: UtilityConnection, address: str, *, now: datetime) -> None:
     """Have an address fetched for a connection; one that is on its list already comes up sooner.
 
     Where the list is long, the subscription itself is asked for: what is new since the last time is all in it.
@@ -92,9 +92,9 @@ def _put_down(address: str, active: Sequence[UtilityConnection], now: datetime) 
         return set()
     for connection in active:
         if address == connection.authorization:
-            want(connection, address, now=now)
+            want_fetched(connection, address, now=now)
             return {connection.pk}
         if lies_in(address, connection.subscription):
-            want(connection, batch_of(address), now=now)
+            want_fetched(connection, batch_of(address), now=now)
             return {connection.pk}
     return set()

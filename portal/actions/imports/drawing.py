@@ -10,7 +10,7 @@ from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of, preview_of, seen_of
-from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, look_at
+from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, look_at_file
 from portal.models import Drawing, Import
 
 log = logging.getLogger(__name__)
@@ -23,7 +23,7 @@ def draw_import(*, drawing_id: int, now: datetime) -> None:
         return
     seen: readers.Guess | None = None
     try:
-        seen = look_at(import_=drawing.of, mapping=mapping_of(drawing.mapping), now=now)
+        seen = look_at_file(import_=drawing.of, mapping=mapping_of(drawing.mapping), now=now)
         drawing.preview = preview_of(seen.preview)
     except readers.ReadError as problem:
         drawing.problem = str(problem)

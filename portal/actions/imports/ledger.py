@@ -35,7 +35,9 @@ def finish(import_: Import, state: ImportState, *, now: datetime) -> Import:
     return import_
 
 
-def note(import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[date, Day]], counts: Counts) -> None:
+def note_result(
+    import_: Import, result: readers.ReadResult, incoming: Sequence[tuple[date, Day]], counts: Counts
+) -> None:
     """Put the result in the ledger."""
     set_counts(import_, counts)
     import_.mapping = kept_mapping(result.mapping)

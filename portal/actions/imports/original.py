@@ -52,7 +52,7 @@ def _read(import_: Import, read: Callable[..., readers.ReadResult]) -> readers.R
         return read()  # this file is shaped unlike the last one: it is read for itself
 
 
-def look_at(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
+def look_at_file(*, import_: Import, now: datetime, mapping: readers.Mapping | None = None) -> readers.Guess:
     """Return what an import's file seems to be, or how a mapping reads it, to show before it is read in earnest."""
     with on_disk(import_.original) as path:
         return readers.guess(path, filename=import_.filename, tz=import_.meter.cut_in, now=now, mapping=mapping)

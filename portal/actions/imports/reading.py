@@ -19,7 +19,7 @@ from portal import readers
 from portal.actions.imports.against import against_memory, against_sun
 from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
-from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note, set_counts, zeros_question
+from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note_result, set_counts, zeros_question
 from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, against_site, read_original
 from portal.actions.jobs import ask_for
 from portal.models import DayBefore, Drawing, Import, ImportState
@@ -157,7 +157,7 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
                 return _ask(import_, _as_guess(result, (zeros_question(kept_first, counts),)), now=now)
             write_days(import_.meter, after)
             remember(import_, before)
-        note(import_, result, incoming, counts)
+        note_result(import_, result, incoming, counts)
         _keep_seen(import_, result)
         import_.turn = next_turn(import_.meter)
         import_.meter.mapping = import_.mapping

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 
 from portal.actions.reminders.kinds import ASKS_FOR_READINGS, KINDS
 from portal.actions.reminders.plan import planned_row
-from portal.actions.reminders.roofs import look_at
+from portal.actions.reminders.roofs import look_at_roofs
 from portal.models import Reminder, ReminderState, Site
 from portal.words.figures import day_words
 
@@ -27,7 +27,7 @@ def ask_for_readings(*, site: Site, now: datetime) -> Reminder:
         raise ValidationError(_("There is no e-mail address of {name}. Call instead.").format(name=person.name))
     if person.consented_on is None:
         raise ValidationError(_("{name} has not agreed to be written to. Call instead.").format(name=person.name))
-    (roof,) = look_at([site], now)
+    (roof,) = look_at_roofs([site], now)
     kind = KINDS[ASKS_FOR_READINGS[roof.last_reading is not None]]
     wish = roof.wish("none" if roof.last_reading is None else roof.last_reading)
     same = [

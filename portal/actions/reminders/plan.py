@@ -11,7 +11,7 @@ from django.db.models import Q
 
 from portal.actions.reminders.hours import at_hour
 from portal.actions.reminders.kinds import KINDS, Kind
-from portal.actions.reminders.roofs import look_at
+from portal.actions.reminders.roofs import look_at_roofs
 from portal.actions.reminders.standing import Firm
 from portal.actions.reminders.wish import Wish
 from portal.models import Business, Reminder, ReminderState, Site, SiteAssessment
@@ -28,7 +28,9 @@ def plan_reminders(*, sites: Sequence[Site], now: datetime) -> None:
     """
     sites = [site for site in sites if site.customer.email and site.customer.consented_on is not None]
     kinds = [(kind, kind.of_roof) for kind in KINDS.values() if kind.of_roof is not None]
-    _plan([(kind, wish) for roof in look_at(sites, now) for kind, of_roof in kinds for wish in of_roof(roof)], now)
+    _plan(
+        [(kind, wish) for roof in look_at_roofs(sites, now) for kind, of_roof in kinds for wish in of_roof(roof)], now
+    )
 
 
 def plan_standing(*, now: datetime) -> None:

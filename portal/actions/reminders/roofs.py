@@ -87,7 +87,7 @@ class Roof:
         )
 
 
-def look_at(sites: Sequence[Site], now: datetime) -> list[Roof]:
+def look_at_roofs(sites: Sequence[Site], now: datetime) -> list[Roof]:
     """What is known of each roof, in as many queries for many roofs as for one."""
     told = recommendations(sites, now=now)
     roofs = {site.pk: Roof(site=site, now=now, told=told[site.pk]) for site in sites}

@@ -50,7 +50,7 @@ MAX_ATTEMPTS = 6
 
 
 @dataclass(slots=True)
-class Round:
+class MailRound:
     """What one round of sending did, in reminders."""
 
     sent: int = 0
@@ -66,7 +66,7 @@ class _ClaimLost(Exception):
     """Somebody else holds the reminder now; nothing has left."""
 
 
-def send_due(*, now: datetime, limit: int | None = None) -> Round:
+def send_due(*, now: datetime, limit: int | None = None) -> MailRound:
     """Send what is due, oldest first, until it is done, ``limit`` is reached or the round's time is up.
 
     Any number of these may run at once. One that finds the mail server away stops: the next beat tries again.
@@ -77,7 +77,7 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
         return now + timedelta(seconds=time.monotonic() - started)
 
     release_expired(now=now)
-    done = Round()
+    done = MailRound()
     postman = Postman()
     taken = 0
     try:
@@ -100,7 +100,7 @@ def send_due(*, now: datetime, limit: int | None = None) -> Round:
                 return done
     finally:
         postman.close()
-        if done != Round():
+        if done != MailRound():
             log.info(
                 "reminders: %d sent, %d dropped, %d put off, %d to be tried later, %d failed, %d may have arrived",
                 *(done.sent, done.dropped, done.postponed, done.later, done.failed, done.unsure),
@@ -124,7 +124,7 @@ def release_expired(*, now: datetime) -> None:
     )
 
 
-def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime], done: Round) -> bool:
+def _send_one(reminder: Reminder, postman: Postman, clock: Callable[[], datetime], done: MailRound) -> bool:
     """Claim and send one reminder; returns False when somebody else had it."""
     pk = reminder.pk
     claim = _claim(reminder, clock(), done)
@@ -202,7 +202,7 @@ def _keep_at_it(write: Callable[[], int]) -> None:
     write()
 
 
-def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Round) -> None:
+def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: MailRound) -> None:
     mine = Reminder.objects.filter(pk=reminder.pk, claimed_at=reminder.claimed_at)
     if error.server_away:
         # Not this mail's fault, so it costs no attempt; others go first in case it is.
@@ -237,7 +237,7 @@ class _Claim(Enum):
     MAY_GO = "may go"
 
 
-def _claim(reminder: Reminder, moment: datetime, done: Round) -> _Claim:
+def _claim(reminder: Reminder, moment: datetime, done: MailRound) -> _Claim:
     """Claim a due reminder and check it, in one transaction."""
     with transaction.atomic():
         mine = Reminder.objects.filter(pk=reminder.pk)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from portal.actions.reminders.send import CLAIM_LASTS, Round, send_due
+from portal.actions.reminders.send import CLAIM_LASTS, MailRound, send_due
 from portal.models import MailStop, Reminder, ReminderKind, ReminderState, SendingRules
 from tests import factories
 from tests.factories import NOW
@@ -80,7 +80,7 @@ def figures(fault: str, office: PostOffice) -> tuple[int, int, int, int]:
     return len(rows), len(arrived), doubles, len(lost)
 
 
-def rounds(first: datetime, count: int, *, minutes: float = 1) -> list[Round]:
+def rounds(first: datetime, count: int, *, minutes: float = 1) -> list[MailRound]:
     """As many beats."""
     return [send_due(now=first + timedelta(minutes=minutes * number)) for number in range(count)]
 
