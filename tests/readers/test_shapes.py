@@ -226,8 +226,9 @@ def test_daily_wh_whose_every_figure_has_a_thousands_mark(tmp_path: Path) -> Non
     assert list(result.readings.energy_wh) == pytest.approx(totals)
 
 
-def test_a_decimal_comma_between_commas_is_refused_with_the_reason(tmp_path: Path) -> None:
-    text = "Zeit,Ertrag [kWh]\n" + _lines(lambda at, wh: f"{at:%d.%m.%Y %H:%M},{comma(wh / 1000)}")
+@pytest.mark.parametrize("mark", ["", '"'], ids=["nothing quoted", "stamps quoted"])
+def test_a_decimal_comma_between_commas_is_refused_with_the_reason(tmp_path: Path, mark: str) -> None:
+    text = "Zeit,Ertrag [kWh]\n" + _lines(lambda at, wh: f"{mark}{at:%d.%m.%Y %H:%M}{mark},{comma(wh / 1000)}")
     with pytest.raises(ReadError, match=r"2 columns in its header and 3 on its lines.*semicolons"):
         read_file(save(tmp_path, text.encode()), TZ)
 
