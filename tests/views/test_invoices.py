@@ -138,6 +138,19 @@ def test_payments_come_in_parts_and_a_double_press_counts_once(desk: Client, fir
     )
 
 
+def test_a_homeowner_reads_what_is_still_open_of_an_invoice(desk: Client, firm: Business) -> None:
+    owner = factories.user()
+    issued = issue(desk, firm, user=owner)
+    paid = {"method": "transfer", "received_on": str(issued.issued_on)}
+    home = Client()
+    home.force_login(owner)
+    for amount, said in (("145", "Please pay €5.00 by"), ("5", "Paid in full")):
+        desk.post(reverse("payment_add", args=[issued.pk]), paid | {"client_id": str(uuid4()), "amount": amount})
+        page = home.get(reverse("home")).content.decode()
+        assert said in page
+    assert "Please pay" not in page
+
+
 def test_a_credit_note_is_a_page_of_its_own_and_the_invoice_is_written_again(desk: Client, firm: Business) -> None:
     issued = issue(desk, firm)
     line = issued.lines.get()
