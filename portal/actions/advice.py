@@ -15,7 +15,9 @@ from django.db.models import QuerySet
 from portal.models import (
     DayRain,
     EventKind,
+    Lead,
     LeadEvent,
+    LeadStage,
     Meter,
     Plane,
     Proof,
@@ -36,6 +38,8 @@ from portal.pv.said import Said
 
 RAIN_LOOKED_AT = timedelta(days=60)
 """Rain before this is in the assessment, or the readings are old."""
+NOT_ANSWERED = (LeadStage.NEW, LeadStage.CONTACTED)
+"""Stages of a lead whose owner has no price and no day yet."""
 READ = (
     *("site", "as_of", "readings_until", "advice", "reasons", "cause", "cause_began", "soiling_since"),
     *("present_loss", "loss_low", "loss_high", "value_lost_per_month"),
@@ -56,7 +60,7 @@ def recommendations(sites: Collection[Site] | SiteQuerySet, *, now: datetime) ->
     readings = last_readings(here)
     washed, booked = _visits(Visit.objects.filter(site__in=here), roofs, now)
     rain = _rain(list(roofs.values()), now)
-    asked = _asked(LeadEvent.objects.filter(lead__site__in=here), roofs, now)
+    asked = _wished(roofs, now) | _asked(LeadEvent.objects.filter(lead__site__in=here), roofs, now)
     planes = set(Plane.objects.filter(site__in=here).order_by().values_list("site_id", flat=True))
     told = {}
     for key, site in roofs.items():
@@ -141,6 +145,19 @@ def _asked(events: QuerySet[LeadEvent], roofs: dict[int, Site], now: datetime) -
         elif rests is not None and rests > now.astimezone(ZoneInfo(roofs[key].tz)).date():
             asked.setdefault(key, Asked.PEACE)
     return asked
+
+
+def _wished(roofs: dict[int, Site], now: datetime) -> dict[int, Asked]:
+    """Whose standing wish opened a lead of which nobody asked anything; who said later is left in peace until then."""
+    wishing = [key for key, site in roofs.items() if site.wash_rhythm]
+    if not wishing:
+        return {}
+    leads = Lead.objects.filter(site__in=wishing, by_customer=True, events=None, stage__in=NOT_ANSWERED)
+    told = {}
+    for key, rests in leads.values_list("site_id", "snoozed_until"):
+        later = rests is not None and rests > now.astimezone(ZoneInfo(roofs[key].tz)).date()
+        told[key] = Asked.PEACE if later else Asked.WISH
+    return told
 
 
 def _rain(sites: Sequence[Site], now: datetime) -> dict[int, tuple[tuple[date, float], ...]]:

@@ -85,6 +85,8 @@ class Asked(StrEnum):
 
     SOMETHING = auto()
     """A wash, a call or a day, and nobody has seen to it yet."""
+    WISH = auto()
+    """The wash that they want every so often is due, and they were not called about it yet."""
     PEACE = auto()
     """To be asked later, and not before."""
 
@@ -196,6 +198,11 @@ class Recommendation:
         return self.state not in (State.NO_READINGS, State.JUST_WASHED, State.RAINED)
 
     @property
+    def can_wait(self) -> bool:
+        """Whether a wash is better on a later day: rain or dust decide until then."""
+        return self.act == Act.WAIT and (self.because in (Because.RAIN, Because.NOT_YET) or self.state == State.RAINED)
+
+    @property
     def due_on(self) -> date | None:
         """Day on which a wash is due, by the readings or, where they cannot say, by the calendar; None: none is."""
         if self.state == State.NOT_DIRT:
@@ -220,12 +227,15 @@ class Recommendation:
         step = STEPS[self.act][reader]
         if reader == Reader.TECHNICIAN:
             return step if self.booked_for is None else Step.READ_FINDINGS
+        wished = self.asked == Asked.WISH and self.booked_for is None and not self.can_wait
         if reader == Reader.OFFICE and (self.asked == Asked.SOMETHING or self.visit_unnoted):
             return Step.ANSWER if self.asked == Asked.SOMETHING else Step.NOTE_VISIT
         if reader == Reader.HOMEOWNER and step in (Step.ASK_FOR_WASH, Step.NOTHING):
-            if self.asked == Asked.SOMETHING:
+            if self.asked == Asked.SOMETHING or wished:
                 return Step.WAIT_FOR_FIRM
             return Step.NOTHING if self.booked_for or self.asked else step
+        if wished and step == Step.NOTHING:
+            return Step.CALL_CUSTOMER
         called = self.asked == Asked.PEACE or self.booked_for is not None
         return Step.NOTHING if step == Step.CALL_CUSTOMER and called else step
 

@@ -11,7 +11,7 @@ from enum import StrEnum
 
 from portal.pv.advice import Act, State
 from portal.pv.due import calendar_due
-from portal.pv.recommend import Because, Recommendation
+from portal.pv.recommend import Recommendation
 
 SPRING_MONTHS = {True: (3, 6), False: (9, 12)}
 """First month of spring and of the summer after it, north and south of the equator [months]: meteorological seasons,
@@ -141,8 +141,7 @@ def hear(rhythm: Rhythm, asked_for: date, told: Recommendation) -> StandingWish:
         return StandingWish(rhythm, asked_for, Heard.LOOK_FIRST, None)
     if told.act == Act.WASH and asked_for > told.today:
         return StandingWish(rhythm, asked_for, Heard.SOONER, told.today)
-    waits = told.because in (Because.RAIN, Because.NOT_YET) or told.state == State.RAINED
-    if told.act == Act.WAIT and waits and told.on is not None and told.on > asked_for:
+    if told.can_wait and told.on is not None and told.on > asked_for:
         return StandingWish(rhythm, asked_for, Heard.CAN_WAIT, told.on)
     speaks = told.readings_speak and told.state != State.CANNOT_TELL
     if speaks and told.act in (Act.WAIT, Act.WOULD_NOT_PAY) and asked_for <= told.today:

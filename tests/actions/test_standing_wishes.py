@@ -12,6 +12,7 @@ from portal.actions.reminders.plan import plan_reminders
 from portal.actions.standing_wishes import call_for_wishes, standing_wish, want
 from portal.actions.visits import book_visit
 from portal.models import CallOutcome, Lead, LeadStage, Reminder, ReminderKind, ReminderState, Site, VisitState
+from portal.pv.recommend import Reader, Step
 from portal.pv.standing_wish import Heard, Rhythm
 from tests import factories
 from tests.factories import NOW
@@ -41,6 +42,23 @@ def test_a_lead_opens_when_it_is_due_and_only_one(roof: Site) -> None:
     assert call.due
     assert call.standing is not None
     assert call.standing.heard == Heard.AS_ASKED
+
+
+def test_what_is_next_is_the_call_that_the_wish_asks_for(roof: Site) -> None:
+    def steps(now: datetime) -> tuple[Step, Step]:
+        told = recommendation(roof, now=now)
+        return told.step(Reader.OFFICE), told.step(Reader.HOMEOWNER)
+
+    factories.assessment(site=roof, verdict="clean", clean_due=None)
+    assert steps(NOW) == (Step.NOTHING, Step.NOTHING)
+    call_for_wishes(now=NOW)
+    assert steps(NOW) == (Step.CALL_CUSTOMER, Step.WAIT_FOR_FIRM)
+    by = factories.member(roof.customer.business)
+    later = (NOW + 20 * DAY).date()
+    keep_call(lead=Lead.objects.get(), outcome=CallOutcome.AGAIN, said="", by=by, now=NOW, again_on=later)
+    assert steps(NOW + DAY) == (Step.NOTHING, Step.NOTHING)
+    keep_call(lead=Lead.objects.get(), outcome=CallOutcome.QUOTED, by=by, now=NOW + 20 * DAY)
+    assert steps(NOW + 20 * DAY) == (Step.NOTHING, Step.NOTHING)
 
 
 def test_who_says_no_is_asked_again_after_a_whole_round(roof: Site) -> None:

@@ -50,6 +50,7 @@ TOLD_TO_WAIT = replace(
     rain=RainAhead(0.7, 6, 7, futures=False),
     days_to_wash=(60.0,) * 10,
 )
+NOT_WORTH_IT = replace(DIRTY, state=State.CLEAN, act=Act.WOULD_NOT_PAY)
 FAULTY = replace(DIRTY, state=State.NOT_DIRT, act=Act.LOOK)
 BLIND = replace(DIRTY, state=State.CANNOT_TELL, act=Act.WAIT, wash=None, calendar_on=date(2026, 9, 1), days_to_wash=())
 FOUND = Found(Range(0.06, 0.08, 0.1), Range(20.0, 27.0, 34.0), None, date(2026, 4, 2), ())
@@ -187,6 +188,12 @@ TODAY_AT_8 = datetime(2026, 7, 10, 8, tzinfo=UTC)
         (DIRTY, replace(SINCE, asked=Asked.SOMETHING), Step.WAIT_FOR_FIRM, Step.ANSWER),
         (DIRTY, replace(SINCE, asked=Asked.SOMETHING, booked_for=BOOKED), Step.WAIT_FOR_FIRM, Step.ANSWER),
         (TOLD_TO_WAIT, replace(SINCE, asked=Asked.SOMETHING), Step.WAIT_FOR_FIRM, Step.ANSWER),
+        # A standing wish that is due is called about, and its owner knows that the firm knows.
+        (DIRTY, replace(SINCE, asked=Asked.WISH), Step.WAIT_FOR_FIRM, Step.CALL_CUSTOMER),
+        (NOT_WORTH_IT, replace(SINCE, asked=Asked.WISH), Step.WAIT_FOR_FIRM, Step.CALL_CUSTOMER),
+        (NOT_WORTH_IT, replace(SINCE, asked=Asked.WISH, booked_for=BOOKED), Step.NOTHING, Step.NOTHING),
+        (TOLD_TO_WAIT, replace(SINCE, asked=Asked.WISH), Step.NOTHING, Step.NOTHING),
+        (FAULTY, replace(SINCE, asked=Asked.WISH), Step.CALL_ELECTRICIAN, Step.REFER),
         # Who wants to be left alone is neither called nor told to ask.
         (DIRTY, replace(SINCE, asked=Asked.PEACE), Step.NOTHING, Step.NOTHING),
         # A fault and missing readings are for the owner to act on, whatever they asked of the firm.
