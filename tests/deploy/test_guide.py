@@ -184,13 +184,8 @@ def visitors_are_known_and_cannot_lie(server: Server) -> None:
     lies = {"X-Forwarded-For": "203.0.113.9", "X-Forwarded-Proto": "http", "X-Forwarded-Host": "evil.test"}
     _, headers, body = Visitor(server).open("/health/live", None, lies)
     seen = json.loads(body)
-    assert seen == {
-        "alive": True,
-        "https": True,
-        "host": f"localhost:{server.https}",
-        "client": "127.0.0.1",
-        "forwarded": 1,
-    }
+    assert seen.pop("client") in ("127.0.0.1", "::1"), "this machine's own name is either, where it speaks IPv6"
+    assert seen == {"alive": True, "https": True, "host": f"localhost:{server.https}", "forwarded": 1}
     assert headers["Strict-Transport-Security"].startswith("max-age=31536000")
     ready = json.loads(Visitor(server).open("/health/ready")[2])
     assert (ready["broker"], ready["workers_standing_still"]) == (True, [])
