@@ -159,6 +159,10 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
         ("A visit is booked for {day}.", "Next: Call and offer a wash", "Next: Ask for a wash"),
     ),
     (STATES[State.NOT_DIRT], ("Next: Ask for a wash", "Next: Call and offer a wash", "Ask for a wash")),
+    (
+        ("Please pay {amount} by {day}.",),
+        ("Next: Nothing to do now", "Next: Nothing more: the firm knows, and gets in touch"),
+    ),
     # what is not known
     (
         ("No wash of these panels is known.",),

@@ -22,7 +22,7 @@ from portal.actions.advice import recommendations
 from portal.actions.asks import wishes
 from portal.actions.calls import ToCall, calls_to_make
 from portal.actions.health import standing_still
-from portal.actions.invoices.unpaid import unpaid_work
+from portal.actions.invoices.unpaid import bills_to_pay, unpaid_work
 from portal.actions.mail.recipient import token_for
 from portal.actions.roof_warnings import RoofWarnings, visit_warnings
 from portal.actions.slipped import slipped
@@ -114,6 +114,7 @@ def _homeowner(user: User, now: datetime) -> dict[str, object]:
         "mails": mails,
         "served": served,
         "invoices": invoices,
+        "to_pay": bills_to_pay(user),
         "today": _today(user, now),
         "troubles": [one for roof in roofs for one in wrong[roof.pk]],
     }

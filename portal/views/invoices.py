@@ -261,6 +261,8 @@ def paper(found: Invoice) -> dict[str, object]:
         "code": code,
         "code_picture": code.svg_data_uri(scale=4, light="white") if code else "",
         "firm": found.business,
+        "overdue": found.due_on is not None
+        and found.due_on < timezone.now().astimezone(ZoneInfo(found.business.tz)).date(),
         "paid": (found.total or 0) - found.open_amount if issued and found.kind == InvoiceKind.INVOICE else None,
         "iban": in_fours(found.iban) if found.iban else "",
     }

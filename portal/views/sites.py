@@ -20,6 +20,7 @@ from django.utils.translation import gettext as _
 from portal.actions.advice import recommendation
 from portal.actions.asks import wishes
 from portal.actions.green_button.utility import offered
+from portal.actions.invoices.unpaid import bills_to_pay
 from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import standing_wish
@@ -249,7 +250,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
     roof = get_object_or_404(
         Site.objects.visible_to(user).select_related("customer__business").prefetch_related("planes", "meters"), pk=pk
     )
-    story = site_story(roof, user=user, now=now)
+    story, own = site_story(roof, user=user, now=now), roof.customer.user_id == user.pk
     return render(
         request,
         "site/site.html",
@@ -260,8 +261,9 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "hides_prices": not roof.customer.business.shows_prices_to(user),
             "may_feed": Site.objects.fed_by(user).filter(pk=pk).exists(),
             "by_utility": offered(),
-            "own": roof.customer.user_id == user.pk,
-            "wishes": wishes(roof, now=timezone.now()) if roof.customer.user_id == user.pk else None,
+            "own": own,
+            "wishes": wishes(roof, now=now) if own else None,
+            "to_pay": bills_to_pay(user) if own else [],
             "history": _last_of_each_month(roof),
             "life": life_of(roof, user=user, until=story.today, assessment=story.assessment),
         },

@@ -15,7 +15,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.invoices.issue import invoice_token
+from portal.actions.invoices.issue import invoice_token, issue_invoice
 from portal.actions.visits import finish_visit
 from portal.models import Business, Invoice, InvoiceState, Payment, Role, User
 from tests import factories
@@ -149,6 +149,42 @@ def test_a_homeowner_reads_what_is_still_open_of_an_invoice(desk: Client, firm: 
         page = home.get(reverse("home")).content.decode()
         assert said in page
     assert "Please pay" not in page
+
+
+@pytest.mark.parametrize(("days", "word"), [(0, "Open"), (90, "Overdue")])
+def test_an_open_bill_stands_before_the_answer_and_is_the_next_thing_to_do(
+    desk: Client, firm: Business, days: int, word: str
+) -> None:
+    owner, by = factories.user(), factories.member(firm, Role.OWNER)
+    issued = issue_invoice(invoice=draft(firm, user=owner), by=by, now=timezone.now() - timedelta(days=days))
+    assert issued.visit is not None
+    factories.assessment(site=issued.visit.site, as_of=timezone.now().date(), verdict="clean", clean_due=None)
+    home = Client()
+    home.force_login(owner)
+    first, roof = reverse("home"), reverse("site", args=[issued.visit.site_id])
+    pay = f'<a class="button" href="{reverse("invoice", args=[issued.pk])}">Pay invoice {issued.label}</a>'
+    above = home.get(first).content.decode().partition('<section class="answer')[0]
+    assert "Please pay €150.00 by" in above
+    assert f">{word}</span>" in above
+    for address in (first, roof):
+        page = home.get(address).content.decode()
+        assert pay in page
+        assert "Nothing to do now" not in page
+    paper = home.get(reverse("invoice", args=[issued.pk])).content.decode()
+    assert (">Overdue</span>" in paper) == (word == "Overdue")
+    paid = {"client_id": str(uuid4()), "method": "transfer", "received_on": str(issued.issued_on), "amount": "150"}
+    desk.post(reverse("payment_add", args=[issued.pk]), paid)
+    for address in (first, roof):
+        page = home.get(address).content.decode()
+        assert "Pay invoice" not in page
+        assert "Nothing to do now" in page
+
+
+def test_an_invoice_without_an_account_says_who_tells_how_to_pay(desk: Client, firm: Business) -> None:
+    Business.objects.filter(pk=firm.pk).update(iban="", phone="805-555-0160")
+    issued = issue(desk, firm)
+    page = desk.get(reverse("invoice", args=[issued.pk])).content.decode()
+    assert f"{firm.name} tells you how: 805-555-0160." in page
 
 
 def test_a_credit_note_is_a_page_of_its_own_and_the_invoice_is_written_again(desk: Client, firm: Business) -> None:

@@ -1,4 +1,4 @@
-"""Work that is done and not paid, as the office sees it first."""
+"""Work that is done and not paid, as the office sees it first, and what a homeowner has still to pay."""
 
 from __future__ import annotations
 
@@ -30,3 +30,8 @@ def unpaid_work(user: User, *, today: date) -> Unpaid:
     out = mine.unpaid()
     overdue = out.filter(due_on__lt=today).order_by("due_on", "pk")
     return Unpaid(mine.drafts().count(), list(overdue[:LISTED]), overdue.count(), out.count())
+
+
+def bills_to_pay(homeowner: User) -> list[Invoice]:
+    """Their own that are out and not paid, the longest due first; each with ``open_amount``."""
+    return list(Invoice.objects.unpaid().filter(customer__user=homeowner).order_by("due_on", "pk"))
