@@ -11,10 +11,12 @@ from pytest_django.live_server_helper import LiveServer
 
 from portal.actions.proof import link_token, share_report
 from portal.models import (
+    Role,
     User,
     Visit,
     VisitState,
 )
+from tests import factories
 from tests.browser.phone import (
     Finished,
     booked,
@@ -91,6 +93,23 @@ def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: Live
         heights += targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
     assert len(heights) > 60
     assert [(what, height) for what, height in heights if height < 44] == []
+
+
+def test_on_a_small_phone_a_visit_is_moved_or_called_off_from_its_first_screen(
+    page: Page, live_server: LiveServer
+) -> None:
+    visit, _ = booked()
+    log_in(page, live_server, factories.member(visit.site.customer.business, Role.OFFICE))
+    page.set_viewport_size({"width": 360, "height": 640})
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    fold = page.get_by_text("Move it or call it off")
+    expect(fold).to_be_in_viewport(ratio=1)
+    fold.click()
+    expect(page.get_by_role("link", name="Move or change")).to_be_in_viewport(ratio=1)
+    loud = page.locator("details:has(> summary:has-text('Move it or call it off')) :is(.button, button)")
+    assert [one for one in loud.evaluate_all("them => them.map(one => one.className)") if not one] == []
+    page.get_by_role("button", name="Call off for weather").click()
+    expect(page.get_by_text("do not drive out")).to_be_visible()
 
 
 def test_the_printed_sheet_is_one_page(page: Page, live_server: LiveServer, finished: Finished) -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import gzip
 import re
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from django.conf import settings
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 from django.utils import timezone
 
 from portal.management.appearance import make_appearance
@@ -203,6 +205,23 @@ def test_a_page_of_four_years_with_all_that_comes_with_it_weighs_less_than_120_k
     assert beside["figtree.woff2"] < 60_000
     assert beside["portal.css"] < 25_000
     assert len(answer.content) + sum(beside.values()) < 120_000
+
+
+@pytest.mark.parametrize(("phone", "way"), [("661-555-0100", "tel:661-555-0100"), ("", "mailto:us@ours.example")])
+def test_who_expects_a_visit_reads_its_hour_and_whom_to_tell_if_it_does_not_suit(
+    client: Client, phone: str, way: str
+) -> None:
+    owner = factories.user()
+    firm = factories.business(phone=phone, email="us@ours.example")
+    roof = factories.site(customer=factories.customer(business=firm, user=owner))
+    starts = datetime.combine(timezone.now().date() + timedelta(days=3), time(9, 40), ZoneInfo(roof.tz))
+    factories.visit(site=roof, starts_at=starts)
+    client.force_login(owner)
+    for address in (reverse("home"), reverse("site", args=[roof.pk])):
+        answer = client.get(address).content.decode().partition('<section class="answer')[2].partition("</section>")[0]
+        assert "We come at 09:40. Does that not suit you?" in answer
+        assert f'<a class="button quiet" href="{way}">' in answer
+    assert "Ask for a wash" not in client.get(reverse("home")).content.decode()
 
 
 def test_an_owner_of_several_roofs_gets_a_list(client: Client) -> None:

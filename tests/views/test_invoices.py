@@ -268,15 +268,20 @@ def test_a_month_without_money_yet_says_first_what_to_invoice(desk: Client, firm
     assert visit.finished_at is not None
     month = {"month": f"{visit.finished_at.astimezone(ZoneInfo(firm.tz)):%Y-%m}"}
 
-    def first() -> str:
+    def read() -> str:
         page: str = desk.get(reverse("invoices_month"), month).content.decode()
-        return page.split("</h1>")[1].split("<dl")[0]
+        return page
+
+    def first() -> str:
+        return read().split("</h1>")[1].split("<dl")[0]
 
     assert f'<a href="{reverse("invoices")}?show=draft">1 visit is done and not invoiced</a>' in first()
     assert "€0.00" not in first()
+    assert read().count("not invoiced") == 1
     issue(desk, firm)
     assert "€150.00" in first()
     assert "not invoiced" not in first()
+    assert ">1 not invoiced yet</a>" in read()
 
 
 def test_work_that_is_not_paid_stands_on_the_offices_first_page(desk: Client, firm: Business) -> None:
