@@ -45,7 +45,7 @@ def standing_wishes(sites: Sequence[Site], told: Mapping[int, Recommendation]) -
         rhythm = Rhythm(site.wash_rhythm)
         asked_for = next_asked_for(
             rhythm,
-            latitude=_latitude(site),
+            latitude=spring_latitude(site),
             since=site.wash_rhythm_since,
             settled_on=settled.get(key),
             today=told[key].today,
@@ -54,7 +54,7 @@ def standing_wishes(sites: Sequence[Site], told: Mapping[int, Recommendation]) -
     return found
 
 
-def _latitude(site: Site) -> float:
+def spring_latitude(site: Site) -> float:
     """Which half of the Earth its spring is of: the firm's yard stands for a roof without a place, else the north."""
     place = site.place or yard_of(site.customer.business)
     return place[0] if place is not None else 45.0

@@ -17,7 +17,11 @@ SPRING_MONTHS = {True: (3, 6), False: (9, 12)}
 """First month of spring and of the summer after it, north and south of the equator [months]: meteorological seasons,
 Trenberth 1983, doi:10.1175/1520-0477(1983)064<1276:WATS>2.0.CO;2."""
 COUNTS_FOR_SPRING = timedelta(days=45)
-"""A wash so long before spring begins is spring's [days]. Common practice, no source."""
+"""A wash so long before spring begins is spring's [days]: half of the three months of winter, so from midwinter on, in
+either half of the Earth."""
+APART_MONTHS = 3
+"""An earlier wash of the same winter puts spring's off until so long after it [months]: a season. Common practice, no
+source."""
 
 
 class Rhythm(StrEnum):
@@ -93,8 +97,9 @@ def next_asked_for(rhythm: Rhythm, *, latitude: float, since: date, settled_on: 
     Returns
     -------
     date
-        For spring the first day of the one that goes on or comes next, unless it is settled already. Else so many
-        months after it was last settled; where it never was, the day on which they asked.
+        For spring the first day of the one that goes on or comes next, unless it is settled already, and three months
+        after it was last settled at the soonest. Else so many months after it was last settled; where it never was,
+        the day on which they asked.
 
     Examples
     --------
@@ -103,6 +108,9 @@ def next_asked_for(rhythm: Rhythm, *, latitude: float, since: date, settled_on: 
     datetime.date(2026, 3, 1)
     >>> next_asked_for(Rhythm.TWICE, latitude=40.0, since=asked, settled_on=date(2026, 4, 9), today=date(2026, 5, 1))
     datetime.date(2026, 10, 9)
+    >>> washed = date(2026, 1, 9)
+    >>> next_asked_for(Rhythm.SPRING, latitude=40.0, since=asked, settled_on=washed, today=date(2026, 2, 1))
+    datetime.date(2026, 4, 9)
     """
     if rhythm != Rhythm.SPRING:
         return since if settled_on is None else calendar_due(settled_on, every_months=EVERY_MONTHS[rhythm])
@@ -110,7 +118,8 @@ def next_asked_for(rhythm: Rhythm, *, latitude: float, since: date, settled_on: 
     year = today.year
     while date(year, after, 1) <= today or _settled(date(year, first, 1), settled_on):
         year += 1
-    return date(year, first, 1)
+    begins = date(year, first, 1)
+    return begins if settled_on is None else max(begins, calendar_due(settled_on, every_months=APART_MONTHS))
 
 
 def _settled(begins: date, settled_on: date | None) -> bool:

@@ -23,7 +23,7 @@ from portal.actions.green_button.utility import offered
 from portal.actions.invoices.unpaid import bills_to_pay
 from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
-from portal.actions.standing_wishes import standing_wish
+from portal.actions.standing_wishes import spring_latitude, standing_wish
 from portal.charts.chart import Chart
 from portal.charts.fan import fan_chart
 from portal.charts.performance import Event, performance_chart
@@ -51,7 +51,7 @@ from portal.words.figures import percent
 from portal.words.gains import IN_A_ROW, NoGain
 from portal.words.gains import SENTENCES as NO_GAIN
 from portal.words.sentences import with_words
-from portal.words.standing_wish import RHYTHMS
+from portal.words.standing_wish import RHYTHMS, SPRING_COUNTS
 
 HISTORY_MONTHS = 24
 FORETOLD = (State.DIRTY, State.CLEAN, State.UNSURE)
@@ -136,6 +136,10 @@ class Story:
     def rhythms(self) -> list[tuple[str, str]]:
         """How often a wash may be wanted."""
         return [(one.value, str(word)) for one, word in RHYTHMS.items()]
+
+    @property
+    def spring_counts(self) -> str:
+        return str(SPRING_COUNTS[spring_latitude(self.site) >= 0])
 
     @property
     def last_gain(self) -> Gain | None:

@@ -20,6 +20,11 @@ WISHES = {
     Rhythm.YEARLY: gettext_lazy("A wash once a year was asked for."),
     Rhythm.TWICE: gettext_lazy("A wash twice a year was asked for."),
 }
+SPRING_COUNTS = {
+    True: gettext_lazy("Spring is March to May; a wash from the middle of January on counts as that spring's."),
+    False: gettext_lazy("Spring is September to November; a wash from the middle of July on counts as that spring's."),
+}
+"""By whether the roof stands north of the equator."""
 
 
 def standing_wish_words(wish: StandingWish, today: date) -> str:

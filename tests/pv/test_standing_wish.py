@@ -32,12 +32,28 @@ def spring(today: date, *, settled_on: date | None = None, latitude: float = 48.
         (date(2026, 4, 10), date(2026, 3, 20), 48.0, date(2027, 3, 1)),
         (date(2026, 3, 10), date(2026, 2, 10), 48.0, date(2027, 3, 1)),  # a wash in February is that spring's
         (date(2026, 3, 10), date(2025, 11, 10), 48.0, date(2026, 3, 1)),
+        (date(2026, 2, 1), date(2026, 1, 15), 48.0, date(2027, 3, 1)),  # midwinter
+        (date(2026, 2, 1), date(2026, 1, 14), 48.0, date(2026, 4, 14)),  # before it: spring's comes a season later
+        (date(2026, 2, 1), date(2025, 12, 1), 48.0, date(2026, 3, 1)),
+        (date(2026, 8, 1), date(2026, 7, 18), -33.0, date(2027, 9, 1)),
+        (date(2026, 8, 1), date(2026, 7, 17), -33.0, date(2026, 10, 17)),
         (date(2026, 4, 10), None, -33.0, date(2026, 9, 1)),
         (date(2026, 12, 1), None, -33.0, date(2027, 9, 1)),
     ],
 )
 def test_spring_by_hemisphere(today: date, settled_on: date | None, latitude: float, on: date) -> None:
     assert spring(today, settled_on=settled_on, latitude=latitude) == on
+
+
+@given(washed=st.dates(date(2025, 1, 1), date(2029, 1, 1)), north=st.booleans())
+def test_who_washes_each_spring_washes_in_spring_once_a_year_and_never_twice_in_a_season(
+    washed: date, north: bool
+) -> None:
+    latitude = 48.0 if north else -33.0
+    following = spring(washed, settled_on=washed, latitude=latitude)
+    assert following.month in ((3, 4, 5) if north else (9, 10, 11))
+    assert timedelta(days=89) <= following - washed <= timedelta(days=411)  # three months; a year and half a winter
+    assert spring(following, settled_on=following, latitude=latitude).year == following.year + 1
 
 
 def test_once_and_twice_a_year_count_from_the_last_wash_else_from_when_it_was_asked_for() -> None:

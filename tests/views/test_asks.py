@@ -14,7 +14,7 @@ from portal.actions.asks import ENQUIRIES_A_DAY
 from portal.actions.leads import move_lead
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, share_report
-from portal.models import Enquiry, Lead, LeadEvent, LeadStage, VisitEntry
+from portal.models import Enquiry, Lead, LeadEvent, LeadStage, Site, VisitEntry
 from tests import factories
 from tests.views.cast import Cast
 
@@ -182,5 +182,8 @@ def test_a_standing_wish_is_set_by_either_and_shown_where_it_matters(people: Cas
         (office, f"{reverse('visit_book')}?site={site.pk}"),
     ):
         assert "A wash twice a year was asked for." in client.get(page).content.decode()
+    for latitude, counts in ((40.0, "March to May; a wash from the middle of January"), (-33.0, "the middle of July")):
+        Site.objects.filter(pk=site.pk).update(latitude=latitude)
+        assert counts in home.get("/").content.decode()
     office.post(address, {"rhythm": ""})
     assert "As the readings say." in home.get("/").content.decode()
