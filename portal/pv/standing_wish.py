@@ -18,7 +18,7 @@ SPRING_MONTHS = {True: (3, 6), False: (9, 12)}
 Trenberth 1983, doi:10.1175/1520-0477(1983)064<1276:WATS>2.0.CO;2."""
 COUNTS_FOR_SPRING = timedelta(days=45)
 """A wash so long before spring begins is spring's [days]: half of the three months of winter, so from midwinter on, in
-either half of the Earth."""
+either half of the Earth. Common practice, no source."""
 APART_MONTHS = 3
 """An earlier wash of the same winter puts spring's off until so long after it [months]: a season. Common practice, no
 source."""

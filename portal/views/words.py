@@ -23,7 +23,7 @@ from portal.words.figures import NBSP, about_money, compass, money, percent, rou
 from portal.words.kept import in_their_words
 from portal.words.scripts import script_words
 from portal.words.sentences import paragraph, sentence
-from portal.words.standing_wish import standing_wish_words
+from portal.words.standing_wish import standing_wish_words, your_wish_words
 
 register = Library()
 for figure in (
@@ -38,6 +38,7 @@ for figure in (
     paragraph,
     in_their_words,
     standing_wish_words,
+    your_wish_words,
     chart_in_their_words,
     svg_in_their_words,
 ):

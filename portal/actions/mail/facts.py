@@ -39,7 +39,7 @@ from portal.models import (
 from portal.models.record import findings
 from portal.words import advice as words
 from portal.words.figures import clock_words, day_words, money, percent
-from portal.words.standing_wish import standing_wish_words
+from portal.words.standing_wish import your_wish_words
 
 
 def common_facts(reminder: Reminder) -> dict[str, str]:
@@ -91,7 +91,7 @@ def wished_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     told = recommendation(site, now=moment)
     wish = standing_wish(site, told)
     return {
-        "asked": standing_wish_words(wish, told.today) if wish else "",
+        "asked": your_wish_words(wish, told.today) if wish else "",
         "basis": f"{words.headline(told)} {words.why(told)}".strip(),
         "price": money(price_of_visit(site), site.customer.business.currency),
     }

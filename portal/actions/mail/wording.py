@@ -29,7 +29,7 @@ from portal.pv.result import Cause
 from portal.pv.standing_wish import Heard, Rhythm, StandingWish
 from portal.words import advice as sentences
 from portal.words.figures import clock_words, day_words, money, percent
-from portal.words.standing_wish import standing_wish_words
+from portal.words.standing_wish import your_wish_words
 
 TEXTS = Path(__file__).resolve().parents[2] / "templates" / "mail"
 
@@ -115,7 +115,7 @@ def sample_facts(business: Business, letter: Letter, language: str) -> dict[str,
             "cost": words["cost"].format(price=price),
             "due_date": day,
             "basis": why,
-            "asked": standing_wish_words(wish, told.today),
+            "asked": your_wish_words(wish, told.today),
             "pays": f"{sentences.advice(told)} {sentences.money_line(told)}",
             "loss": sentences.loss_in_a_row(told),
             "price": price,
