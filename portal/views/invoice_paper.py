@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import cast
 
-from django.conf import settings
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -14,8 +13,9 @@ from django.views.decorators.http import require_GET
 
 from portal.actions.invoices.issue import linked_invoice
 from portal.actions.invoices.transfer_code import as_png
-from portal.models import Invoice, Language, User
+from portal.models import Invoice, User
 from portal.views.invoices import paper
+from portal.views.linked import linked_page
 from portal.views.printed import pdf
 from portal.views.proof import firm_logo, guarded
 
@@ -32,23 +32,9 @@ def shared_invoice(request: HttpRequest, token: str) -> HttpResponse:
     found = linked_invoice(token, now=timezone.now())
     if found is None:
         return guarded(render(request, "invoices/link_over.html", status=404))
-    language, firm = _language(request, found), found.business
-    with translation.override(language):
-        context = paper(found) | {
-            "token": token,
-            "business": {"name": firm.name, "phone": firm.phone, "email": firm.email},
-        }
-        answer = guarded(render(request, "invoices/shared.html", context))
-    answer["Content-Language"] = language
-    return answer
-
-
-def _language(request: HttpRequest, found: Invoice) -> str:
-    """Whom it is for reads it in their language, whatever the browser speaks, unless the reader chose one."""
-    if isinstance(request.user, User):
-        return request.user.language
-    chosen = request.COOKIES.get(settings.LANGUAGE_COOKIE_NAME, "")
-    return chosen if chosen in Language.values else found.language
+    context = paper(found) | {"token": token}
+    page = linked_page(request, "invoices/shared.html", context, firm=found.business, language=found.language)
+    return guarded(page)
 
 
 @require_GET

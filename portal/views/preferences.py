@@ -8,8 +8,8 @@ from anymail.signals import AnymailTrackingEvent, tracking
 from django import forms
 from django.dispatch import receiver
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
-from django.utils import timezone, translation
+from django.shortcuts import redirect
+from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt
 
@@ -18,6 +18,7 @@ from portal.actions.mail.recipient import read_token
 from portal.actions.mail.stops import allow_mail, choose_mails, record_bounce, stop_mail
 from portal.actions.reminders.kinds import kinds_for
 from portal.models import Business, Customer, MailStop, Preference, User
+from portal.views.linked import linked_page
 
 
 def _who(token: str) -> tuple[Customer | User, Business]:
@@ -36,8 +37,7 @@ def mail_stop(request: HttpRequest, token: str) -> HttpResponse:
     context = {"firm": business, "email": who.email, "token": token, "stopped": stopped}
     if request.method == "POST":
         stop_mail(email=who.email, business=business, why="unsubscribed", now=timezone.now())
-    with translation.override(who.language):  # as the mail did
-        return render(request, "mail/stop.html", context)
+    return linked_page(request, "mail/stop.html", context, firm=business, language=who.language)
 
 
 class ChoiceForm(forms.Form):
@@ -65,20 +65,16 @@ def mail_choices(request: HttpRequest, token: str) -> HttpResponse:
         choose_mails(who=who, wanted={kind: form.cleaned_data[kind.value] for kind in form.kinds}, now=timezone.now())
         allow_mail(email=who.email, business=business)
         return redirect(request.path + "?kept=1")
-    with translation.override(who.language):  # as the mail did
-        return render(
-            request,
-            "mail/choices.html",
-            {
-                "form": form,
-                "firm": business,
-                "who": who,
-                "token": token,
-                "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
-                "kept": "kept" in request.GET,
-                "unasked": isinstance(who, Customer) and who.consented_on is None,
-            },
-        )
+    context = {
+        "form": form,
+        "firm": business,
+        "who": who,
+        "token": token,
+        "stop": MailStop.objects.filter(business=business, email__iexact=who.email).first(),
+        "kept": "kept" in request.GET,
+        "unasked": isinstance(who, Customer) and who.consented_on is None,
+    }
+    return linked_page(request, "mail/choices.html", context, firm=business, language=who.language)
 
 
 @receiver(tracking)

@@ -9,9 +9,10 @@ from datetime import datetime, timedelta
 import pytest
 from django.core import mail, signing
 from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.mail.recipient import again_token
+from portal.actions.mail.recipient import again_token, token_for
 from portal.actions.reminders.plan import plan_standing
 from portal.actions.reminders.send import send_due
 from portal.actions.visits import cancel_visit, put_off_visit
@@ -98,6 +99,30 @@ def test_where_a_roof_has_a_fault_the_firm_decides(visit: Visit, client: Client)
     text = client.get(f"/visits/again/{again_token(visit)}/").content.decode()
     assert 'name="slot"' not in text
     assert "555-0100" in text
+
+
+def test_the_page_behind_the_link_wears_the_firms_name_and_the_language_the_reader_chooses(
+    visit: Visit, client: Client
+) -> None:
+    visit = put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+    firm = visit.site.customer.business
+    stop = reverse("mail_stop", args=[token_for({"customer": visit.site.customer_id})])
+    choices = reverse("mail_choices", args=[token_for({"customer": visit.site.customer_id})])
+    again = f"/visits/again/{again_token(visit)}/"
+    for address in (again, stop, choices):
+        answer = client.get(address)
+        assert answer["Content-Language"] == "es"
+        assert re.search(rf'class="name"[^>]*>.*{firm.name}</a>', answer.content.decode())
+    client.post(reverse("language"), {"language": "en", "next": again})
+    assert "Stop all reminders" in client.get(stop).content.decode()
+    text = client.get(again).content.decode()
+    assert "We do not come on" in text
+    assert "Choose a time." in text
+    cancel_visit(visit=visit, reason="", now=timezone.now())
+    text = client.get(again).content.decode()
+    assert "Another day is agreed with us directly: " in text
+    assert "None of these" not in text
+    assert "Please call us." in client.post(again, {"slot": "x@y"}, follow=True).content.decode()
 
 
 def test_an_old_link_books_nothing_once_the_visit_changed_or_the_roof_is_somebody_elses(
