@@ -284,6 +284,9 @@ def test_a_bad_photo_gets_a_sentence_and_the_rest_is_kept(page: Page, live_serve
     expect(line).not_to_contain_text("on this phone")
     assert VisitEntry.objects.filter(visit=visit).count() == 1
     assert VisitPhoto.objects.filter(visit=visit).count() == 0
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")  # whichever page says so has them at its top
+    expect(line).to_contain_text("1 was not taken: see the top of this page.")
+    expect(page.locator("[data-refused]")).to_contain_text("“roof.jpg” is not a photo that can be read here")
     page.get_by_role("button", name="Drop it").click()
     page.get_by_role("button", name="Drop it for good").click()
     expect(page.locator("[data-refused]")).to_be_hidden()
