@@ -88,7 +88,7 @@ def _read(data: bytes) -> list[list[str]]:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("cp1252", errors="replace")
-    if "\0" in text:
+    if "\0" in text or text.lstrip().startswith("%PDF"):
         raise ValidationError(_("This is no text. Save the sheet as CSV and send that."))
     head = text.lstrip().split("\n", 1)[0]
     delimiter = max(",;\t", key=head.count)

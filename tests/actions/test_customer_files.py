@@ -127,6 +127,7 @@ def test_columns_with_other_names_are_chosen_by_hand(firm: Business, office: Use
         (b"", "needs a row of names"),
         (b"name,phone\n", "needs a row of names"),
         (b"name\0\n1", "no text"),
+        (b"%PDF-1.4\n1 0 obj\n", "no text"),
         (b"x" * (MOST_BYTES + 1), "larger than 2 MB"),
         (b"name\n" + b"Ida\n" * 5001, "more than 5000 rows"),
         (b"name\n" + b'"' + b"x" * 200_000, "no table"),
