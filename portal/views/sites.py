@@ -129,8 +129,18 @@ class Story:
     """What each day of the last year was worth."""
     ahead: Chart | None
     """The year ahead; None where nothing is told of dirt, or what was told is over since."""
-    seen: str
-    """What the readings see of slope and direction otherwise than told; empty where they agree."""
+    seen: list[dict[str, Any]]
+    """What the readings see of each plane's slope and direction otherwise than told; empty where they agree."""
+
+    @property
+    def seen_words(self) -> str:
+        return seen_words(self.seen)
+
+    @property
+    def corrections(self) -> list[dict[str, Any]]:
+        """What a press would set, plane by plane."""
+        names = dict(self.site.planes.values_list("pk", "name"))
+        return [one | {"name": names[one["plane"]]} for one in self.seen]
 
     @property
     def rhythms(self) -> list[tuple[str, str]]:
@@ -178,7 +188,7 @@ def site_story(site: Site, *, user: User, now: datetime) -> Story:
         took=took,
         year=year,
         ahead=ahead,
-        seen=seen_words(seen_otherwise(assessment)) if assessment else "",
+        seen=seen_otherwise(assessment) if assessment else [],
     )
 
 

@@ -183,7 +183,7 @@ def seen_words(planes: Sequence[dict[str, Any]]) -> str:
             else _("about {degrees} degrees flatter than told")
         )
         said.append(words.format(degrees=abs(steeper)))
-    return _("Your modules look {how}.").format(how=_(", and ").join(said)) if said else ""
+    return _("The modules look {how}.").format(how=_(", and ").join(said)) if said else ""
 
 
 @register.simple_tag

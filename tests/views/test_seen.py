@@ -46,10 +46,10 @@ def result_for(site: Site, found: Seen | None) -> Assessment:
     ("tilt", "azimuth", "words"),
     [
         # told 30 degrees, 180 from north (factories.site); the wind rose's eighths are 45 degrees wide
-        (30, 135, "Your modules look turned to the south-east; told: south."),
-        (30, 192, "Your modules look turned about 12 degrees towards the west; told: south."),
-        (42, 180, "Your modules look about 12 degrees steeper than told."),
-        (18, 225, "Your modules look turned to the south-west; told: south, and about 12 degrees flatter than told."),
+        (30, 135, "The modules look turned to the south-east; told: south."),
+        (30, 192, "The modules look turned about 12 degrees towards the west; told: south."),
+        (42, 180, "The modules look about 12 degrees steeper than told."),
+        (18, 225, "The modules look turned to the south-west; told: south, and about 12 degrees flatter than told."),
     ],
 )
 def test_owner_and_office_read_what_is_seen_and_only_the_office_corrects(
@@ -64,6 +64,7 @@ def test_owner_and_office_read_what_is_seen_and_only_the_office_corrects(
         assert words in text
         assert "The estimate already goes by what the readings show." in text
         assert ("Correct it</button>" in text) is may
+        assert (f"tilt 30° becomes {tilt}°, azimuth 180° becomes {azimuth}°" in text) is may
     client.force_login(owner)
     assert words in unescape(client.get("/").content.decode())
 
@@ -83,7 +84,7 @@ def test_one_press_corrects_the_planes_asks_for_a_new_estimate_and_ends_the_noti
         assert client.post(f"/sites/{site.pk}/correct/", form).status_code == 302
         assert list(site.planes.values_list("tilt", "azimuth")) == [(30, 135)]
     assert Night.objects.filter(site=site).count() == 1
-    assert "Your modules look" not in page(client, site)
+    assert "The modules look" not in page(client, site)
 
 
 def test_planes_keep_their_relation_and_whole_degrees_and_the_row_keeps_what_was_told() -> None:
