@@ -97,6 +97,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['name', 'pk'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('email', ''), _negated=True), fields=('business', 'email'), name='customer_email_once_a_business')],
             },
         ),
         migrations.CreateModel(
@@ -141,6 +142,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-pk'],
+                'indexes': [models.Index(fields=['state'], name='import_state')],
+                'constraints': [models.UniqueConstraint(fields=('meter', 'turn'), name='import_turn_once_a_meter')],
             },
         ),
         migrations.CreateModel(
@@ -154,6 +157,9 @@ class Migration(migrations.Migration):
                 ('changed_by', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='days_before', to='portal.import')),
                 ('written_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='portal.import')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('changed_by', 'day'), name='before_once_a_day')],
+            },
         ),
         migrations.CreateModel(
             name='Lead',
@@ -180,6 +186,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-opened_at'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('closed_at', None), ('stage__in', ['new', 'contacted', 'quoted', 'booked'])), models.Q(('closed_at__isnull', False), ('stage__in', ['won', 'lost', 'cleared'])), _connector='OR'), name='lead_stage_agrees_with_closing')],
             },
         ),
         migrations.CreateModel(
@@ -204,6 +211,9 @@ class Migration(migrations.Migration):
                 ('since', models.DateTimeField()),
                 ('business', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='mail_stops', to='portal.business')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('email', 'business'), name='mail_stop_once')],
+            },
         ),
         migrations.CreateModel(
             name='Membership',
@@ -213,6 +223,9 @@ class Migration(migrations.Migration):
                 ('business', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to='portal.business')),
                 ('user', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='memberships', to=settings.AUTH_USER_MODEL)),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('business', 'user'), name='membership_once')],
+            },
         ),
         migrations.CreateModel(
             name='DayReadings',
@@ -228,6 +241,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['meter', 'day'],
+                'constraints': [models.UniqueConstraint(fields=('meter', 'day'), name='day_once_a_meter')],
             },
         ),
         migrations.CreateModel(
@@ -239,6 +253,9 @@ class Migration(migrations.Migration):
                 ('customer', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='preferences', to='portal.customer')),
                 ('user', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='preferences', to=settings.AUTH_USER_MODEL)),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('customer', 'kind'), name='preference_once_a_kind'), models.UniqueConstraint(fields=('user', 'kind'), name='preference_once_a_kind_and_user'), models.CheckConstraint(condition=models.Q(models.Q(('customer__isnull', False), ('user', None)), models.Q(('customer', None), ('user__isnull', False)), _connector='OR'), name='preference_has_one_owner')],
+            },
         ),
         migrations.CreateModel(
             name='RainGauge',
@@ -251,6 +268,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(fields=('business', 'name'), name='gauge_name_once_a_business'), models.CheckConstraint(condition=models.Q(('latitude__gte', -90), ('latitude__lte', 90), ('longitude__gte', -180), ('longitude__lte', 180)), name='gauge_on_earth')],
             },
         ),
         migrations.CreateModel(
@@ -261,6 +279,9 @@ class Migration(migrations.Migration):
                 ('rain_mm', models.FloatField()),
                 ('gauge', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='days', to='portal.raingauge')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('gauge', 'day'), name='rain_once_a_day')],
+            },
         ),
         migrations.CreateModel(
             name='SendingRules',
@@ -276,6 +297,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'verbose_name_plural': 'sending rules',
+                'constraints': [models.CheckConstraint(condition=models.Q(('from_hour__lt', models.F('until_hour'))), name='sending_hours_in_order'), models.CheckConstraint(condition=models.Q(models.Q(('stop_from', None), ('stop_until', None)), models.Q(('stop_from__isnull', False), ('stop_until__isnull', False)), _connector='OR'), name='season_stop_has_both_ends')],
             },
         ),
         migrations.CreateModel(
@@ -307,6 +329,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['customer__name', 'name', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('latitude__gte', -90), ('latitude__lte', 90)), name='site_latitude'), models.CheckConstraint(condition=models.Q(('longitude__gte', -180), ('longitude__lte', 180)), name='site_longitude'), models.CheckConstraint(condition=models.Q(('ac_kw__gt', 0)), name='site_ac_kw')],
             },
         ),
         migrations.CreateModel(
@@ -322,6 +345,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('tilt__gte', 0), ('tilt__lte', 90)), name='plane_tilt'), models.CheckConstraint(condition=models.Q(('azimuth__gte', 0), ('azimuth__lte', 360)), name='plane_azimuth'), models.CheckConstraint(condition=models.Q(('dc_kw__gt', 0)), name='plane_dc_kw')],
             },
         ),
         migrations.CreateModel(
@@ -334,6 +358,9 @@ class Migration(migrations.Migration):
                 ('asked_at', models.DateTimeField(default=django.utils.timezone.now)),
                 ('site', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='nights', to='portal.site')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('site', 'day'), name='night_once_a_day')],
+            },
         ),
         migrations.AddField(
             model_name='meter',
@@ -355,6 +382,9 @@ class Migration(migrations.Migration):
                 ('facts', models.CharField(help_text='Fingerprint of the site facts it was computed from.', max_length=16)),
                 ('site', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='expected_days', to='portal.site')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('site', 'day'), name='expected_once_a_day')],
+            },
         ),
         migrations.CreateModel(
             name='SiteAssessment',
@@ -388,6 +418,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-as_of', '-pk'],
+                'constraints': [models.UniqueConstraint(fields=('site', 'as_of'), name='assessment_once_a_day')],
             },
         ),
         migrations.CreateModel(
@@ -416,6 +447,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('business__isnull', True), ('site__isnull', True), _connector='XOR'), name='token_for_a_site_or_a_business')],
             },
         ),
         migrations.AddField(
@@ -443,6 +475,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['starts_at', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), _negated=True), ('finished_at__isnull', False), _connector='OR'), name='done_visit_has_a_finish')],
             },
         ),
         migrations.CreateModel(
@@ -486,6 +519,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['due_at', 'pk'],
+                'indexes': [models.Index(fields=['state', 'due_at'], name='reminder_queue')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('customer__isnull', False), ('user__isnull', False), _connector='OR'), name='reminder_has_a_recipient')],
             },
         ),
         migrations.CreateModel(
@@ -518,6 +553,9 @@ class Migration(migrations.Migration):
                 ('updated_at', models.DateTimeField()),
                 ('visit', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='proof', to='portal.visit')),
             ],
+            options={
+                'constraints': [models.CheckConstraint(condition=models.Q(('gain', None), models.Q(('gain_high__isnull', False), ('gain_low__isnull', False)), _connector='OR'), name='gain_has_its_interval')],
+            },
         ),
         migrations.CreateModel(
             name='VisitEntry',
@@ -538,6 +576,7 @@ class Migration(migrations.Migration):
             options={
                 'verbose_name_plural': 'visit entries',
                 'ordering': ['at', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'client_id'), name='entry_arrives_once')],
             },
         ),
         migrations.CreateModel(
@@ -553,6 +592,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-opened_at', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'item'), name='referral_once_a_finding')],
             },
         ),
         migrations.CreateModel(
@@ -578,6 +618,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['taken_at', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('visit', 'client_id'), name='photo_arrives_once')],
             },
         ),
         migrations.CreateModel(
@@ -590,6 +631,9 @@ class Migration(migrations.Migration):
                 ('text', models.TextField(help_text='An empty line starts a paragraph.')),
                 ('business', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='wordings', to='portal.business')),
             ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('business', 'kind', 'language'), name='wording_once')],
+            },
         ),
         migrations.CreateModel(
             name='CalendarFeed',
@@ -605,147 +649,11 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.AddConstraint(
-            model_name='customer',
-            constraint=models.UniqueConstraint(condition=models.Q(('email', ''), _negated=True), fields=('business', 'email'), name='customer_email_once_a_business'),
-        ),
-        migrations.AddConstraint(
-            model_name='daybefore',
-            constraint=models.UniqueConstraint(fields=('changed_by', 'day'), name='before_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='mailstop',
-            constraint=models.UniqueConstraint(fields=('email', 'business'), name='mail_stop_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='membership',
-            constraint=models.UniqueConstraint(fields=('business', 'user'), name='membership_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='dayreadings',
-            constraint=models.UniqueConstraint(fields=('meter', 'day'), name='day_once_a_meter'),
-        ),
-        migrations.AddConstraint(
-            model_name='preference',
-            constraint=models.UniqueConstraint(fields=('customer', 'kind'), name='preference_once_a_kind'),
-        ),
-        migrations.AddConstraint(
-            model_name='preference',
-            constraint=models.UniqueConstraint(fields=('user', 'kind'), name='preference_once_a_kind_and_user'),
-        ),
-        migrations.AddConstraint(
-            model_name='preference',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('customer__isnull', False), ('user', None)), models.Q(('customer', None), ('user__isnull', False)), _connector='OR'), name='preference_has_one_owner'),
-        ),
-        migrations.AddConstraint(
-            model_name='raingauge',
-            constraint=models.UniqueConstraint(fields=('business', 'name'), name='gauge_name_once_a_business'),
-        ),
-        migrations.AddConstraint(
-            model_name='raingauge',
-            constraint=models.CheckConstraint(condition=models.Q(('latitude__gte', -90), ('latitude__lte', 90), ('longitude__gte', -180), ('longitude__lte', 180)), name='gauge_on_earth'),
-        ),
-        migrations.AddConstraint(
-            model_name='dayrain',
-            constraint=models.UniqueConstraint(fields=('gauge', 'day'), name='rain_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='sendingrules',
-            constraint=models.CheckConstraint(condition=models.Q(('from_hour__lt', models.F('until_hour'))), name='sending_hours_in_order'),
-        ),
-        migrations.AddConstraint(
-            model_name='sendingrules',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('stop_from', None), ('stop_until', None)), models.Q(('stop_from__isnull', False), ('stop_until__isnull', False)), _connector='OR'), name='season_stop_has_both_ends'),
-        ),
-        migrations.AddConstraint(
-            model_name='site',
-            constraint=models.CheckConstraint(condition=models.Q(('latitude__gte', -90), ('latitude__lte', 90)), name='site_latitude'),
-        ),
-        migrations.AddConstraint(
-            model_name='site',
-            constraint=models.CheckConstraint(condition=models.Q(('longitude__gte', -180), ('longitude__lte', 180)), name='site_longitude'),
-        ),
-        migrations.AddConstraint(
-            model_name='site',
-            constraint=models.CheckConstraint(condition=models.Q(('ac_kw__gt', 0)), name='site_ac_kw'),
-        ),
-        migrations.AddConstraint(
-            model_name='plane',
-            constraint=models.CheckConstraint(condition=models.Q(('tilt__gte', 0), ('tilt__lte', 90)), name='plane_tilt'),
-        ),
-        migrations.AddConstraint(
-            model_name='plane',
-            constraint=models.CheckConstraint(condition=models.Q(('azimuth__gte', 0), ('azimuth__lte', 360)), name='plane_azimuth'),
-        ),
-        migrations.AddConstraint(
-            model_name='plane',
-            constraint=models.CheckConstraint(condition=models.Q(('dc_kw__gt', 0)), name='plane_dc_kw'),
-        ),
-        migrations.AddConstraint(
-            model_name='night',
-            constraint=models.UniqueConstraint(fields=('site', 'day'), name='night_once_a_day'),
-        ),
-        migrations.AddConstraint(
             model_name='meter',
             constraint=models.UniqueConstraint(fields=('site', 'name'), name='meter_name_once_a_site'),
         ),
         migrations.AddConstraint(
             model_name='lead',
             constraint=models.UniqueConstraint(condition=models.Q(('closed_at', None)), fields=('site',), name='one_open_lead_a_site'),
-        ),
-        migrations.AddConstraint(
-            model_name='lead',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at', None), ('stage__in', ['new', 'contacted', 'quoted', 'booked'])), models.Q(('closed_at__isnull', False), ('stage__in', ['won', 'lost', 'cleared'])), _connector='OR'), name='lead_stage_agrees_with_closing'),
-        ),
-        migrations.AddConstraint(
-            model_name='expectedday',
-            constraint=models.UniqueConstraint(fields=('site', 'day'), name='expected_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='siteassessment',
-            constraint=models.UniqueConstraint(fields=('site', 'as_of'), name='assessment_once_a_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='token',
-            constraint=models.CheckConstraint(condition=models.Q(('business__isnull', True), ('site__isnull', True), _connector='XOR'), name='token_for_a_site_or_a_business'),
-        ),
-        migrations.AddIndex(
-            model_name='import',
-            index=models.Index(fields=['state'], name='import_state'),
-        ),
-        migrations.AddConstraint(
-            model_name='import',
-            constraint=models.UniqueConstraint(fields=('meter', 'turn'), name='import_turn_once_a_meter'),
-        ),
-        migrations.AddConstraint(
-            model_name='visit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'done'), _negated=True), ('finished_at__isnull', False), _connector='OR'), name='done_visit_has_a_finish'),
-        ),
-        migrations.AddIndex(
-            model_name='reminder',
-            index=models.Index(fields=['state', 'due_at'], name='reminder_queue'),
-        ),
-        migrations.AddConstraint(
-            model_name='reminder',
-            constraint=models.CheckConstraint(condition=models.Q(('customer__isnull', False), ('user__isnull', False), _connector='OR'), name='reminder_has_a_recipient'),
-        ),
-        migrations.AddConstraint(
-            model_name='proof',
-            constraint=models.CheckConstraint(condition=models.Q(('gain', None), models.Q(('gain_high__isnull', False), ('gain_low__isnull', False)), _connector='OR'), name='gain_has_its_interval'),
-        ),
-        migrations.AddConstraint(
-            model_name='visitentry',
-            constraint=models.UniqueConstraint(fields=('visit', 'client_id'), name='entry_arrives_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='referral',
-            constraint=models.UniqueConstraint(fields=('visit', 'item'), name='referral_once_a_finding'),
-        ),
-        migrations.AddConstraint(
-            model_name='visitphoto',
-            constraint=models.UniqueConstraint(fields=('visit', 'client_id'), name='photo_arrives_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='wording',
-            constraint=models.UniqueConstraint(fields=('business', 'kind', 'language'), name='wording_once'),
         ),
     ]

@@ -41,13 +41,18 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-at', '-pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('ask_again_on__isnull', False), ('kind', 'not_now')), models.Q(models.Q(('kind', 'not_now'), _negated=True), ('ask_again_on', None)), _connector='OR'), name='not_now_says_until_when')],
             },
         ),
         migrations.RemoveConstraint(
             model_name='lead',
             name='lead_stage_agrees_with_closing',
         ),
-        migrations.RenameField(model_name='lead', old_name='lost_reason', new_name='closed_because'),
+        migrations.RenameField(
+            model_name='lead',
+            old_name='lost_reason',
+            new_name='closed_because',
+        ),
         migrations.AddField(
             model_name='lead',
             name='by_customer',
@@ -105,9 +110,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='leadevent',
             constraint=models.UniqueConstraint(condition=models.Q(('answered_at', None)), fields=('lead', 'kind'), name='asked_once_until_answered'),
-        ),
-        migrations.AddConstraint(
-            model_name='leadevent',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('ask_again_on__isnull', False), ('kind', 'not_now')), models.Q(models.Q(('kind', 'not_now'), _negated=True), ('ask_again_on', None)), _connector='OR'), name='not_now_says_until_when'),
         ),
     ]

@@ -32,15 +32,12 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-pk'],
+                'constraints': [models.UniqueConstraint(fields=('site', 'sha256'), name='readings_mail_once_a_site')],
             },
         ),
         migrations.AddField(
             model_name='import',
             name='mail',
             field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='imports', to='portal.readingsmail'),
-        ),
-        migrations.AddConstraint(
-            model_name='readingsmail',
-            constraint=models.UniqueConstraint(fields=('site', 'sha256'), name='readings_mail_once_a_site'),
         ),
     ]

@@ -120,6 +120,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-year', '-number', '-pk'],
+                'constraints': [models.UniqueConstraint(fields=('business', 'year', 'number'), name='invoice_number_once'), models.UniqueConstraint(condition=models.Q(('state', 'draft')), fields=('visit',), name='one_draft_a_visit'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'issued'), _negated=True), models.Q(('due_on__isnull', False), ('issued_on__isnull', False), ('net__isnull', False), ('number__isnull', False), ('tax__isnull', False), ('total__isnull', False), ('year__isnull', False)), _connector='OR'), name='issued_invoice_is_whole'), models.CheckConstraint(condition=models.Q(models.Q(('corrects', None), ('kind', 'invoice')), models.Q(('corrects__isnull', False), ('kind', 'credit'), ('state', 'issued')), _connector='OR'), name='credit_note_corrects_one'), models.CheckConstraint(condition=models.Q(('state', 'issued'), ('number', None), _connector='OR'), name='only_issued_are_numbered')],
             },
         ),
         migrations.CreateModel(
@@ -137,6 +138,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['pk'],
+                'constraints': [models.UniqueConstraint(fields=('invoice', 'entry'), name='an_extra_is_charged_once')],
             },
         ),
         migrations.CreateModel(
@@ -151,6 +153,7 @@ class Migration(migrations.Migration):
             options={
                 'verbose_name_plural': 'invoice taxes',
                 'ordering': ['percent', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('invoice', 'percent'), name='tax_once_a_rate')],
             },
         ),
         migrations.CreateModel(
@@ -170,42 +173,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['received_on', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('invoice', 'client_id'), name='payment_arrives_once'), models.CheckConstraint(condition=models.Q(('amount', 0), _negated=True), name='payment_of_something')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='invoice',
-            constraint=models.UniqueConstraint(fields=('business', 'year', 'number'), name='invoice_number_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoice',
-            constraint=models.UniqueConstraint(condition=models.Q(('state', 'draft')), fields=('visit',), name='one_draft_a_visit'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoice',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'issued'), _negated=True), models.Q(('due_on__isnull', False), ('issued_on__isnull', False), ('net__isnull', False), ('number__isnull', False), ('tax__isnull', False), ('total__isnull', False), ('year__isnull', False)), _connector='OR'), name='issued_invoice_is_whole'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoice',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('corrects', None), ('kind', 'invoice')), models.Q(('corrects__isnull', False), ('kind', 'credit'), ('state', 'issued')), _connector='OR'), name='credit_note_corrects_one'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoice',
-            constraint=models.CheckConstraint(condition=models.Q(('state', 'issued'), ('number', None), _connector='OR'), name='only_issued_are_numbered'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoiceline',
-            constraint=models.UniqueConstraint(fields=('invoice', 'entry'), name='an_extra_is_charged_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='invoicetax',
-            constraint=models.UniqueConstraint(fields=('invoice', 'percent'), name='tax_once_a_rate'),
-        ),
-        migrations.AddConstraint(
-            model_name='payment',
-            constraint=models.UniqueConstraint(fields=('invoice', 'client_id'), name='payment_arrives_once'),
-        ),
-        migrations.AddConstraint(
-            model_name='payment',
-            constraint=models.CheckConstraint(condition=models.Q(('amount', 0), _negated=True), name='payment_of_something'),
         ),
     ]
