@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
+from typing import Any
 
 import psycopg
 from cryptography import x509
@@ -134,6 +135,17 @@ class Server:
             argv += [part for fd in fds for part in ("--bind", f"fd://{fd}")]
         program = Program(f"{name}-{instance}", argv, self.environment(), pass_fds=fds, stop_seconds=40)
         return self.supervisor.start(program)
+
+
+class Box:
+    """The mail server of the firm."""
+
+    def __init__(self) -> None:
+        self.mails: list[Any] = []
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        self.mails.append(envelope)
+        return "250 OK"
 
 
 def clean() -> dict[str, str]:

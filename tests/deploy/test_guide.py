@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import http.cookiejar
 import json
-import os
 import re
-import shutil
-import sqlite3
 import ssl
-import tempfile
 import threading
 import time
 import urllib.error
@@ -23,58 +18,14 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-import psycopg
 import pytest
-from aiosmtpd.controller import Controller
 
-from deploy.processes import Child, Program, Supervisor, free_port, start_postgres, start_queue
-from deploy.testing import TABLES
-from tests.deploy.server import DEPLOY, ROOT, Server, blocks, caddy, listening, make_certificate, nginx, unit
+from deploy.processes import Child, Program
+from tests.deploy.server import DEPLOY, Box, Server, blocks, caddy, nginx, unit
 
 pytestmark = pytest.mark.services
 
 PASSWORD = "rinse-soak-scrub-9"
-
-
-class Box:
-    """The mail server of the firm."""
-
-    def __init__(self) -> None:
-        self.mails: list[Any] = []
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
-        self.mails.append(envelope)
-        return "250 OK"
-
-
-@pytest.fixture
-def folder() -> Iterator[Path]:
-    """Not in pytest's own folder, whose parents others may not enter: PostgreSQL runs as another user."""
-    made = Path(tempfile.mkdtemp(prefix="rinsemark-guide-"))
-    yield made
-    shutil.rmtree(made, ignore_errors=True)
-
-
-@pytest.fixture
-def box() -> Iterator[tuple[Box, int]]:
-    box = Box()
-    controller = Controller(box, hostname="127.0.0.1", port=free_port())
-    controller.start()
-    yield box, controller.port
-    controller.stop()
-
-
-@pytest.fixture
-def server(folder: Path, box: tuple[Box, int]) -> Iterator[Server]:
-    """What the guide's server stands on, and its variables."""
-    with Supervisor(folder / "log") as supervisor, listening() as site, listening() as figures:
-        _, postgres = start_postgres(supervisor, folder / "postgres")
-        _, broker = start_queue(supervisor, folder / "queue")
-        made = Server(folder, supervisor, site, figures, free_port(), box[1], postgres, broker)
-        make_certificate(folder)
-        (folder / "var").mkdir(mode=0o700)
-        made.write_variables()
-        yield made
 
 
 def set_up(server: Server) -> str:
@@ -252,50 +203,6 @@ def nobody_is_turned_away_at_a_restart(server: Server, services: dict[str, Child
     print(f"{len(answers)} requests around a restart, answered with {sorted(set(answers))}")
     assert len(answers) >= before + 10, "it came back"
     assert set(answers) == {200}
-
-
-@pytest.mark.long(20)
-def test_what_one_machine_kept_moves_to_the_server(server: Server) -> None:
-    """From SQLite and a folder onto PostgreSQL; what came over is counted without a line of the portal's own code."""
-    old = server.folder / "one-machine"
-    old.mkdir()
-    before = {"PORTAL_VAR": str(old), "PORTAL_SECRET_KEY": "Kq3vX8" * 10}
-    if (made := Path(os.environ.get(TABLES, "none"))).is_file():
-        shutil.copyfile(made, old / "portal.sqlite3")  # it is what is moved; `tests/deploy/test_run.py` makes one
-    for command in ("migrate", "demo"):  # as `./deploy/run` does
-        kept_there = f"sqlite:///{old / 'portal.sqlite3'}"
-        done = server.sh(f"cd {ROOT}; .venv/bin/python manage.py {command}", **before, PORTAL_DATABASE_URL=kept_there)
-        assert done.returncode == 0, done.stderr
-    (old / "media").mkdir(exist_ok=True)
-    moves = {name: blocks()[name].replace("/mnt/move", str(server.folder / "move")) for name in ("move-out", "move-in")}
-    done = server.sh(f"cd {ROOT}\n{moves['move-out']}", **before)
-    assert done.returncode == 0, done.stderr
-    done = server.sh(blocks()["set-up"].split("as_user python3")[0] + moves["move-in"])
-    assert done.returncode == 0, done.stderr
-    moved = re.search(r"([\d,]+) rows, each compared", done.stdout)
-    assert moved
-    left_behind = contextlib.closing(sqlite3.connect(old / "portal.sqlite3"))
-    with left_behind as there, psycopg.connect(server.database) as here:
-        asked = there.execute("SELECT name FROM sqlite_master WHERE name LIKE 'portal_%' AND type = 'table'").fetchall()
-        tables = {name for (name,) in asked} - ASKED_BY_A_RESTORE
-        counts = {name: there.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
-        came = {name: here.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}  # type: ignore[index]
-        assert came == counts
-        days = "SELECT id, packed FROM portal_dayreadings ORDER BY id"
-        assert [(key, bytes(packed)) for key, packed in here.execute(days)] == there.execute(days).fetchall()
-    assert counts["portal_dayreadings"] > 1000
-    assert int(moved[1].replace(",", "")) >= sum(counts.values())
-    assert kept(server.folder / "var" / "media") == kept(old / "media")
-
-
-ASKED_BY_A_RESTORE = {"portal_cache", "portal_mailhold", "portal_clock"}
-"""What counts tries, what asks the firm about its mails, and when the portal last ran: they are the server's own."""
-
-
-def kept(folder: Path) -> dict[str, str]:
-    """The files of a folder by their content."""
-    found = [path for path in folder.rglob("*") if path.is_file()]
-    return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() for path in found}
 
 
 def test_every_variable_the_guide_sets_is_in_its_table_and_known_to_the_settings() -> None:

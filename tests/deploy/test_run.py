@@ -1,9 +1,15 @@
-"""The first command of the README, as a person runs it: a first start, the pages over HTTP, Ctrl-C, a second start."""
+"""The first command of the README, as a person runs it: a first start, the pages over HTTP, Ctrl-C, a second start.
 
+What it has kept then moves to a server by the guide's commands.
+"""
+
+import contextlib
+import hashlib
 import http.cookiejar
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -12,10 +18,12 @@ import urllib.request
 from pathlib import Path
 
 import psutil
+import psycopg
 import pytest
 
 from deploy.processes import free_port
 from fixtures.demo import DEMO_PASSWORD, demo_logins
+from tests.deploy.server import Server, blocks
 
 ROOT = Path(__file__).resolve().parents[2]
 HEADER = r"site +state +soiling loss \(90 %\) +advice +lead\? +reminder\?"
@@ -72,13 +80,13 @@ class Browser:
         assert b'name="password"' not in page, f"{email} could not log in"
 
 
-@pytest.fixture
-def var(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def var(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Overrides the data folder of the tests: this portal is on its own."""
-    return tmp_path / "var"
+    return tmp_path_factory.mktemp("one-machine") / "var"
 
 
-@pytest.mark.long(78)
+@pytest.mark.long(78, shares="var")
 @pytest.mark.services
 def test_the_whole_portal_starts_serves_each_role_stops_and_starts_again_with_its_data(var: Path) -> None:
     port = free_port()
@@ -128,3 +136,41 @@ def check_first_load(browser: Browser) -> None:
 def table(said: str) -> list[str]:
     """The table without its last column, since reminders are sent while the portal runs."""
     return [line[:109] for line in said.splitlines() if " · " in line]
+
+
+@pytest.mark.services
+def test_what_one_machine_kept_moves_to_the_server(var: Path, server: Server) -> None:
+    """From SQLite and a folder onto PostgreSQL; what came over is counted without a line of the portal's own code."""
+    if not (var / "portal.sqlite3").exists():  # the test above was not asked for
+        assert Portal(var, "--no-serve").process.wait(480) == 0
+    (var / "media").mkdir(exist_ok=True)
+    moves = {name: blocks()[name].replace("/mnt/move", str(server.folder / "move")) for name in ("move-out", "move-in")}
+    kept_there = {"PORTAL_VAR": str(var), "PORTAL_DATABASE_URL": f"sqlite:///{var / 'portal.sqlite3'}"}
+    done = server.sh(f"cd {ROOT}\n{moves['move-out']}", **kept_there)
+    assert done.returncode == 0, done.stderr
+    done = server.sh(blocks()["set-up"].split("as_user python3")[0] + moves["move-in"])
+    assert done.returncode == 0, done.stderr
+    moved = re.search(r"([\d,]+) rows, each compared", done.stdout)
+    assert moved
+    left_behind = contextlib.closing(sqlite3.connect(var / "portal.sqlite3"))
+    with left_behind as there, psycopg.connect(server.database) as here:
+        asked = there.execute("SELECT name FROM sqlite_master WHERE name LIKE 'portal_%' AND type = 'table'").fetchall()
+        tables = {name for (name,) in asked} - ASKED_BY_A_RESTORE
+        counts = {name: there.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}
+        came = {name: here.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in tables}  # type: ignore[index]
+        assert came == counts
+        days = "SELECT id, packed FROM portal_dayreadings ORDER BY id"
+        assert [(key, bytes(packed)) for key, packed in here.execute(days)] == there.execute(days).fetchall()
+    assert counts["portal_dayreadings"] > 1000
+    assert int(moved[1].replace(",", "")) >= sum(counts.values())
+    assert kept(server.folder / "var" / "media") == kept(var / "media")
+
+
+ASKED_BY_A_RESTORE = {"portal_cache", "portal_mailhold", "portal_clock"}
+"""What counts tries, what asks the firm about its mails, and when the portal last ran: they are the server's own."""
+
+
+def kept(folder: Path) -> dict[str, str]:
+    """The files of a folder by their content."""
+    found = [path for path in folder.rglob("*") if path.is_file()]
+    return {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest() for path in found}
