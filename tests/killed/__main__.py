@@ -23,7 +23,6 @@ from functools import partial
 from pathlib import Path
 
 import django
-from django.core.management import call_command
 
 from deploy.processes import Supervisor
 from tests.killed.portal import PATIENCE, VICTIMS, Portal, sql
@@ -64,7 +63,7 @@ def main(arguments: list[str] | None = None) -> int:
             portal = Portal(supervisor, folder, office.port)
             os.environ |= portal.variables
             django.setup()
-            call_command("migrate", verbosity=0)
+            portal.make_tables()
             portal.start_services()
             bad = sum(not round_of(portal, office, victim, asked) for victim in asked.only)
     finally:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 import socket
+import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import psutil
 import psycopg
+from django.core.management import call_command
 from psycopg.rows import TupleRow
 
 from deploy.embedded import WORKER_OPTIONS
 from deploy.embedded import answers as web_answers
-from deploy.processes import Child, Program, Supervisor, queue_answers, start_postgres, start_queue
+from deploy.processes import Child, Program, Supervisor, postgres_programs, queue_answers, start_postgres, start_queue
+from deploy.testing import TABLES
 
 VICTIMS = ("web", "worker", "beat", "broker", "database")
 PAGES_FIRST = ("nice", "-n", "10")
@@ -80,6 +83,15 @@ class Portal:
             "OMP_NUM_THREADS": "1",
             "OPENBLAS_NUM_THREADS": "1",
         }
+
+    def make_tables(self) -> None:
+        """Those that `deploy.testing` has made, where it runs the tests; else by the migrations."""
+        made = Path(os.environ.get(TABLES, "none")).with_suffix(".sql")
+        if made.is_file():
+            argv: list[str | Path] = [postgres_programs()[0] / "psql", "--quiet", "--set", "ON_ERROR_STOP=1"]
+            subprocess.run([*argv, "--file", made, self.database], check=True, stdout=subprocess.DEVNULL)
+        else:
+            call_command("migrate", verbosity=0)
 
     def start_services(self, app: str = "tests.workers.fast_beat", queues: str = "mail,imports") -> None:
         """Once the tables are there."""
