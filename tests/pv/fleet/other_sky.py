@@ -17,10 +17,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pvlib
-from scipy.signal import lfilter
 from scipy.stats import norm
 
-from fixtures.weather import Floats
+from fixtures.weather import Floats, lingering
 
 STEP_MINUTES = 15
 Ints = npt.NDArray[np.int64]
@@ -109,7 +108,7 @@ def of_year(season: tuple[float, float, int], days: pd.DatetimeIndex) -> Floats:
 def drifting(rng: np.random.Generator, n: int, keep: float) -> Floats:
     """Standard normal values that keep a share of the last one."""
     noise = rng.standard_normal(n) * np.sqrt(1 - keep**2)
-    return np.asarray(lfilter([1.0], [1.0, -keep], noise), dtype=np.float64)
+    return lingering(noise, keep)
 
 
 @dataclass(frozen=True)
