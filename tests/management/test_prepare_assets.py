@@ -18,6 +18,9 @@ from portal.management.appearance import make_appearance, sprite
 from portal.management.commands.prepare_assets import BASIC_VERSION, plotly_rules, take_plotly
 from portal.views.frame import PLACE_ICONS
 
+OURS_ALONE = ["django.contrib.staticfiles.finders.FileSystemFinder"]
+"""Without the pages of Django's own admin, whose files take seconds to compress."""
+
 
 def test_without_a_network_the_wheels_own_plotly_serves_and_that_is_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -47,6 +50,7 @@ def test_assets_are_compressed_once_and_again_when_a_file_changes(settings: Any,
     settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": "portal.apps.StaticFiles"}}
     settings.STATIC_ROOT = tmp_path / "collected"
     settings.STATICFILES_DIRS = [tmp_path / "ours"]
+    settings.STATICFILES_FINDERS = OURS_ALONE
     (tmp_path / "ours").mkdir()
     style = tmp_path / "ours" / "house.css"
     style.write_text("p {margin: 0}\n" * 100)
@@ -72,6 +76,7 @@ def test_the_scripts_of_a_visit_import_each_other_by_the_names_that_the_page_giv
     settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": "portal.apps.StaticFiles"}}
     settings.STATIC_ROOT = tmp_path / "collected"
     settings.STATICFILES_DIRS = [settings.ROOT / "portal" / "static"]
+    settings.STATICFILES_FINDERS = OURS_ALONE
     call_command("prepare_assets")
     named = {Path(src).name for src in re.findall(r'src="([^"]+)"', render_to_string("visits/scripts.html"))}
     assert {name.split(".")[0] for name in named} >= {"page", "store", "send", "photos"}
