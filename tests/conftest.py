@@ -105,8 +105,10 @@ def long_first(items: list[pytest.Item], processes: int) -> list[pytest.Item]:
 
 def _shares(one: pytest.Item, other: pytest.Item) -> bool:
     """Whether the other stands in the module of the long one and its mark names a fixture that the other uses too."""
+    if one.path != other.path:
+        return False
     shared = next(one.iter_markers("long")).kwargs.get("shares", "")
-    return bool(shared) and one.path == other.path and shared in getattr(other, "fixturenames", ())
+    return bool(shared) and shared in getattr(other, "fixturenames", ())
 
 
 @pytest.fixture(scope="session")
