@@ -22,14 +22,12 @@ from random import Random
 import django
 import numpy as np
 
-from portal.pv.town import kilometres
+from portal.pv.town import KM_A_DEGREE, kilometres
 
 Place = tuple[float, float]
 Solver = Callable[[list[Place], Place], list[int]]
 YARD = (39.7, -105.0)
 WITHIN_KM = 25.0
-KM_A_DEGREE = 111.195
-"""Of latitude, on a sphere of 6371 km."""
 
 
 def made_day(random: Random) -> list[Place]:

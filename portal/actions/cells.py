@@ -21,15 +21,13 @@ from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
 from portal.pv.said import Code, Said
 from portal.pv.site_fit import PartOfRecord
-from portal.pv.town import TOWN_KM, kilometres
+from portal.pv.town import TOWN_DEGREES, TOWN_KM, kilometres
 
 log = logging.getLogger(__name__)
 
 COMPANY = 15
 """Roofs that go along with one whose turn it is, as far as its cell has them. Common practice, no source: the air of a
 day is known to a quarter of a roof's own scatter from fifteen."""
-KM_A_DEGREE = 111.0
-"""Of latitude; a little less than the least, so that the box is a little too large."""
 
 
 def place_in_cells() -> int:
@@ -148,9 +146,10 @@ def _under_one_sky(site: Site) -> list[tuple[int, float, float]]:
         return cell
     # A village a little farther than 40 km from a town's first roof is no part of the town, and shares its sky.
     north, east = site.place
-    reach = TOWN_KM / KM_A_DEGREE
-    across = min(reach / max(cos(radians(north)), 1e-4), 180.0)
-    box = every.filter(latitude__range=(north - reach, north + reach), longitude__range=(east - across, east + across))
+    across = min(TOWN_DEGREES / max(cos(radians(north)), 1e-4), 180.0)
+    box = every.filter(
+        latitude__range=(north - TOWN_DEGREES, north + TOWN_DEGREES), longitude__range=(east - across, east + across)
+    )
     inside = {row[0] for row in cell}
     near = [row for row in _placed(box) if kilometres(north, east, row[1], row[2]) <= TOWN_KM]
     return [*cell, *(row for row in near if row[0] not in inside)]

@@ -10,12 +10,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import Chart, Table, colour, drawn, layout, rounded, share, spelled
+from portal.charts.chart import YEAR, Chart, Table, colour, drawn, layout, rounded, share, spelled
 from portal.charts.performance import FITTED, with_jumps
 from portal.charts.svg import Drawing, Extent, Sheet
 
 DAYS_BEFORE, DAYS_AFTER = 60, 60
-YEAR = timedelta(days=365)
 
 
 def before_after_chart(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,8 @@ import pandas as pd
 from portal.charts.svg import DESK, PHONE, Drawing, Sheet
 
 MONTHLY = "%b %Y"
+YEAR = timedelta(days=365)
+"""What a chart shows of a longer record, its last year, and how far behind that the same days a year earlier lie."""
 
 
 @dataclass(frozen=True, slots=True)

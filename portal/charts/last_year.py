@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 from html import escape
 from math import isfinite
 
 import pandas as pd
 
+from portal.charts.chart import YEAR
 from portal.charts.svg import fill, stroke
 
 WIDTH, HEIGHT = 260, 76
 LEFT, RIGHT, TOP, BOTTOM = 40, 6, 6, 6
-YEAR = timedelta(days=365)
 LEAST_SHOWN = 0.8
 """The lower edge; a roof that lost more moves it down. Alike for all, so that roofs are compared at a glance [1]."""
 STEP = 3

@@ -17,7 +17,7 @@ FEWEST_MARKS = 3
 """Marks below which there is no life to look at. No source."""
 
 
-class Shape(StrEnum):
+class MarkShape(StrEnum):
     """What a mark looks like, told without its colour; each is about twelve pixels wide around its day."""
 
     DROP = "M0-7l4 7a4.6 4.6 0 1 1-8 0z"
@@ -33,25 +33,25 @@ class Mark:
 
     day: date
     words: str
-    shape: Shape = Shape.DOT
+    shape: MarkShape = MarkShape.DOT
     colour: str = "day"
     until: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class LifeRow:
     """One kind of thing, such as washes; its name in the reader's language."""
 
     name: str
     marks: Sequence[Mark]
 
 
-def life_chart(rows: Sequence[Row], *, until: date, key: str = "life") -> Chart | None:
+def life_chart(rows: Sequence[LifeRow], *, until: date, key: str = "life") -> Chart | None:
     """Draw what is known of a roof.
 
     Parameters
     ----------
-    rows : sequence of Row
+    rows : sequence of LifeRow
         From the top; those without a mark are left out.
     until : date
         The day on which the line ends.
@@ -75,7 +75,7 @@ def life_chart(rows: Sequence[Row], *, until: date, key: str = "life") -> Chart 
     return Chart(key, title, summary, svg, narrow, table=Table(("Day", "Kind", "What"), lines, of_words=True))
 
 
-def _drawn(rows: Sequence[Row], first: date, until: date, sheet: Sheet, title: str, key: str) -> str:
+def _drawn(rows: Sequence[LifeRow], first: date, until: date, sheet: Sheet, title: str, key: str) -> str:
     span = max(1, (until - first).days)
 
     def x(day: date) -> float:

@@ -12,17 +12,16 @@ from enum import IntEnum
 from html import escape
 from math import cos, hypot, radians
 
-from portal.charts.life import Shape
+from portal.charts.life import MarkShape
 from portal.charts.palette import PALETTE
 from portal.charts.svg import DESK, PHONE, Sheet, fill, legend, picture, stroke
 from portal.charts.tiles import draw_tiles
+from portal.pv.town import KM_A_DEGREE
 
 Place = tuple[float, float]
 """Latitude and longitude [degrees]."""
 
-KM_A_DEGREE = 111.195
-"""Of latitude, on a sphere of 6371 km [km/°]: 2 pi 6371 / 360, by definition."""
-APART = 1 / 13
+TOUCHING = 1 / 13
 """Marks closer than this share of the map's longer side become one [1]: on a phone two do not touch. No source."""
 LEAST_KM = 0.2
 """The longer side of a map with one place, or with neighbours alone [km]. No source."""
@@ -32,7 +31,7 @@ DASHES = ("", "7 4", "2 4", "12 4 2 4", "4 2")
 """How rounds are told apart without colour."""
 
 
-class Kind(IntEnum):
+class SpotKind(IntEnum):
     """What a place is on the map for; of several the first counts."""
 
     TODAY = 0
@@ -42,10 +41,10 @@ class Kind(IntEnum):
 
 
 MARKS = {
-    Kind.TODAY: (Shape.CROSS, "wash"),
-    Kind.LEAD: (Shape.DIAMOND, "fault"),
-    Kind.DIRTY: (Shape.DROP, "line"),
-    Kind.OTHER: (Shape.DOT, "day"),
+    SpotKind.TODAY: (MarkShape.CROSS, "wash"),
+    SpotKind.LEAD: (MarkShape.DIAMOND, "fault"),
+    SpotKind.DIRTY: (MarkShape.DROP, "line"),
+    SpotKind.OTHER: (MarkShape.DOT, "day"),
 }
 
 
@@ -54,7 +53,7 @@ class Spot:
     """A place, what it is on the map for, and whose it is: a key of the caller's."""
 
     place: Place
-    kind: Kind
+    kind: SpotKind
     key: int
 
 
@@ -67,7 +66,7 @@ class Group:
     spots: tuple[Spot, ...]
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> SpotKind:
         return min(spot.kind for spot in self.spots)
 
 
@@ -142,7 +141,7 @@ def groups_of(spots: Sequence[Spot], ground: Ground) -> list[Group]:
     list of Group
         Each spot in one of them; its middle is that of its spots.
     """
-    near = APART * max(ground.wide_km, ground.high_km)
+    near = TOUCHING * max(ground.wide_km, ground.high_km)
     heaps: list[list[Spot]] = []
     for spot in sorted(spots, key=lambda one: (-one.place[0], one.place[1], one.key)):
         x, y = ground.km(spot.place)
@@ -194,7 +193,7 @@ class Words:
     """What the picture says, in the reader's language."""
 
     title: str
-    kinds: Mapping[Kind, str]
+    kinds: Mapping[SpotKind, str]
     yard: str
     north: str
 

@@ -10,19 +10,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import Chart, Table, by_month, colour, drawn, layout, rounded, share, spelled
+from portal.charts.chart import YEAR, Chart, Table, by_month, colour, drawn, layout, rounded, share, spelled
 from portal.charts.svg import Drawing, Extent, Sheet
 
 DAY_MS = 86_400_000
-SHOWN = timedelta(days=365)
-"""The part of a record that a chart shows at first: its last year."""
 FITTED = ["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]
 MUCH_LONGER = timedelta(days=60)
 """A record that is so much longer is shown whole only when that is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class MarkedDay:
     """Something on a day that a chart marks: a cleaning, or a recovery found in the readings."""
 
     date: date
@@ -30,14 +28,14 @@ class Event:
     wash: bool
 
 
-def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str = "performance") -> Chart | None:
+def performance_chart(daily: pd.DataFrame, events: Sequence[MarkedDay], *, key: str = "performance") -> Chart | None:
     """Draw an assessment's daily table: its last year with the year before behind it, and the whole of it.
 
     Parameters
     ----------
     daily : pd.DataFrame
         ``Assessment.daily``: ``index``, ``used``, ``refused``, ``soiling_ratio`` with ``_low`` and ``_high``, by date.
-    events : sequence of Event
+    events : sequence of MarkedDay
     key : str
         The chart's id in the page.
 
@@ -49,9 +47,9 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
     if daily.empty:
         return None
     first, last = (pd.Timestamp(daily.index[at]).date() for at in (0, -1))
-    if last - first < SHOWN + MUCH_LONGER:
+    if last - first < YEAR + MUCH_LONGER:
         return replace(_chart(daily, daily.iloc[:0], events, key), figure=_figure(daily, events, first))
-    begin = last - SHOWN
+    begin = last - YEAR
     days = pd.DatetimeIndex(daily.index)
     year, before = daily.loc[days >= pd.Timestamp(begin)], daily.loc[days < pd.Timestamp(begin)]
     return replace(
@@ -61,7 +59,7 @@ def performance_chart(daily: pd.DataFrame, events: Sequence[Event], *, key: str 
     )
 
 
-def _chart(daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[Event], key: str) -> Chart:
+def _chart(daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[MarkedDay], key: str) -> Chart:
     days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
     events = [event for event in events if days[0] <= event.date <= days[-1]]
     low, high = _limits(daily)
@@ -96,7 +94,7 @@ def refused_days(daily: pd.DataFrame) -> list[tuple[str, int]]:
     return [(str(reason), int(count)) for reason, count in _refused(daily).value_counts().items()]
 
 
-def _summary(daily: pd.DataFrame, events: Sequence[Event]) -> str:
+def _summary(daily: pd.DataFrame, events: Sequence[MarkedDay]) -> str:
     used = int(daily["used"].astype(bool).sum())
     first, last = pd.Timestamp(daily.index[0]), pd.Timestamp(daily.index[-1])
     washes = sum(event.wash for event in events)
@@ -146,7 +144,7 @@ def with_jumps(fitted: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
 
 
 def _drawing(
-    daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[Event], extent: Extent, sheet: Sheet
+    daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[MarkedDay], extent: Extent, sheet: Sheet
 ) -> Drawing:
     drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
     days = pd.DatetimeIndex(daily.index).date.tolist()
@@ -159,7 +157,7 @@ def _drawing(
     drawing.ticks_below(refused, "refused", name="day left out")
     drawing.dots(days, daily["index"].to_list(), "day", name="a day, the season taken out")
     if len(before):
-        later = [day + SHOWN for day in pd.DatetimeIndex(before.index).date]
+        later = [day + YEAR for day in pd.DatetimeIndex(before.index).date]
         ghost = [(day, value) for day, value in zip(later, before["soiling_ratio"], strict=True) if day >= extent.first]
         drawing.line([d for d, _ in ghost], [v for _, v in ghost], "soft", dashes="5 4", name="the year before")
     drawing.line(steps, fitted["soiling_ratio"].to_list(), "line", name="what dirt leaves of it")
@@ -171,7 +169,7 @@ def _drawing(
     return drawing
 
 
-def _figure(daily: pd.DataFrame, events: Sequence[Event], begin: date) -> dict[str, Any]:
+def _figure(daily: pd.DataFrame, events: Sequence[MarkedDay], begin: date) -> dict[str, Any]:
     days: list[date] = pd.DatetimeIndex(daily.index).date.tolist()
     low, high = _limits(daily)
     extent = Extent(days[0], days[-1], low, high)
@@ -240,7 +238,7 @@ def _refused_days(daily: pd.DataFrame, extent: Extent) -> list[dict[str, Any]]:
     ]
 
 
-def _marked(events: Sequence[Event], extent: Extent) -> list[dict[str, Any]]:
+def _marked(events: Sequence[MarkedDay], extent: Extent) -> list[dict[str, Any]]:
     low, high = extent.low, extent.high
     traces: list[dict[str, Any]] = []
     washes = [event for event in events if event.wash]

@@ -14,7 +14,7 @@ from math import isfinite
 
 from portal.charts.palette import PALETTE
 
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 SWATCH = 26
 """Width of the sample beside a word of the legend [px]."""
 
@@ -44,7 +44,7 @@ DESK = Sheet("desk", width=760, plot_height=250, letters=14, left=56, ticks=9, c
 PHONE = Sheet("phone", width=330, plot_height=210, letters=13, left=48, ticks=5, columns=1)
 """On a phone of 390 px a panel leaves 322 to 350: a letter stays above 12."""
 RIGHT = 8
-APART = 1.5
+LEAST_STEP = 1.5
 """Pixels between two points of a line, at least: more of them are not seen, and weigh [px]."""
 
 
@@ -112,7 +112,7 @@ class Drawing:
         points = zip(self._xs(days), *(self._ys(column) for column in columns), strict=True)
         for point, *values in zip(points, *columns, strict=True):
             if all(map(isfinite, values)):
-                if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < APART:
+                if len(runs[-1]) > 1 and point[0] - runs[-1][-2][0] < LEAST_STEP:
                     runs[-1][-1] = point
                 else:
                     runs[-1].append(point)
@@ -310,6 +310,6 @@ def month_steps(first: date, last: date, *, most: int = 9) -> list[tuple[date, s
         day = date(year, month + 1, 1)
         if day < first or since_zero % step:
             continue
-        named = f"{MONTHS[month]} {year}" if month == 0 or not ticks else MONTHS[month]
+        named = f"{MONTH_NAMES[month]} {year}" if month == 0 or not ticks else MONTH_NAMES[month]
         ticks.append((day, str(year) if step >= 12 else named))
     return ticks

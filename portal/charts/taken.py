@@ -8,10 +8,9 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import MONTHLY, Chart, Table, drawn, spelled
+from portal.charts.chart import MONTHLY, YEAR, Chart, Table, drawn, spelled
 from portal.charts.svg import Drawing, Extent, Sheet
 
-SHOWN = timedelta(days=365)
 FEWEST_DAYS = 60
 """Days below which there is no ribbon to look at. No source."""
 
@@ -55,7 +54,7 @@ def taken_ribbon(daily: pd.DataFrame, *, key: str = "taken") -> Ribbon | None:
         None with fewer than :data:`FEWEST_DAYS` days that have both.
     """
     days = pd.DatetimeIndex(daily.index)
-    year = daily.loc[days > days[-1] - SHOWN] if len(days) else daily
+    year = daily.loc[days > days[-1] - YEAR] if len(days) else daily
     known = year.loc[year["energy_wh"].notna() & (year["soiling_ratio"] > 0) & (year["soiling_ratio_low"] > 0)]
     if len(known) < FEWEST_DAYS:
         return None

@@ -17,7 +17,7 @@ SQUARE = 256
 DEEPEST = 19
 """Servers have no squares beyond this zoom."""
 
-Frame = tuple[float, float, float, float]
+Bounds = tuple[float, float, float, float]
 """West, north, east and south [degrees]; east may lie beyond 180."""
 
 
@@ -90,7 +90,7 @@ def latitude_of(row: float, zoom: int) -> float:
     return degrees(atan(sinh(pi * (1 - 2 * row / 2**zoom))))
 
 
-def draw_tiles(template: str, frame: Frame, width: float, height: float) -> str:
+def draw_tiles(template: str, frame: Bounds, width: float, height: float) -> str:
     """Draw the squares that a frame holds, paled so that marks stand out on them.
 
     Parameters

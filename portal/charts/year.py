@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date, timedelta
+from datetime import date
 
 import pandas as pd
 
-from portal.charts.chart import Chart, Table
+from portal.charts.chart import YEAR, Chart, Table
 from portal.charts.performance import refused_days
-from portal.charts.svg import DESK, MONTHS, PHONE, Sheet, fill, legend, picture, stroke
-
-SHOWN = timedelta(days=364)
+from portal.charts.svg import DESK, MONTH_NAMES, PHONE, Sheet, fill, legend, picture, stroke
 
 
 def _block(x: float, y: float, wide: float, high: float) -> str:
@@ -52,7 +50,7 @@ def year_chart(daily: pd.DataFrame, *, key: str = "year") -> Chart | None:
     if daily.empty:
         return None
     dates = pd.DatetimeIndex(daily.index).date
-    year = daily.loc[[day >= dates[-1] - SHOWN for day in dates]]
+    year = daily.loc[[day > dates[-1] - YEAR for day in dates]]
     reasons = refused_days(year)
     signs = {"": USED} | {
         reason: LEFT_OUT[number] if number < len(LEFT_OUT) else OTHER for number, (reason, _) in enumerate(reasons)
@@ -87,7 +85,7 @@ def _drawn(of_day: Mapping[date, str], signs: Mapping[str, Sign], sheet: Sheet, 
         y = top + tall * (row + 0.5)
         marks.append(
             f'<path {stroke("grid")} d="M{left:.1f} {y:.1f}H{sheet.width - 4}"/>'
-            f'<text {fill("soft")} font-size="{sheet.letters}" x="0" y="{y + 4.5:.1f}">{MONTHS[month - 1]}</text>'
+            f'<text {fill("soft")} font-size="{sheet.letters}" x="0" y="{y + 4.5:.1f}">{MONTH_NAMES[month - 1]}</text>'
         )
     named = []
     for reason, (colour, shape) in signs.items():

@@ -14,10 +14,7 @@ from django.utils.translation import gettext_lazy
 
 from portal.models.people import Business, User
 from portal.models.site import Site
-from portal.pv.town import TOWN_KM, kilometres
-
-KM_A_DEGREE = 111.0
-"""Kilometres of a degree of latitude, rounded down, so that nothing within reach is missed."""
+from portal.pv.town import TOWN_DEGREES, TOWN_KM, kilometres
 
 
 class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
@@ -43,8 +40,7 @@ class RainGaugeQuerySet(models.QuerySet["RainGauge"]):
         latitudes = [site.latitude for site in sites if site.latitude is not None]
         if not latitudes:
             return self.none()
-        degrees = TOWN_KM / KM_A_DEGREE
-        return self.filter(latitude__range=(min(latitudes) - degrees, max(latitudes) + degrees))
+        return self.filter(latitude__range=(min(latitudes) - TOWN_DEGREES, max(latitudes) + TOWN_DEGREES))
 
 
 def nearest_gauge(gauges: Iterable[RainGauge], site: Site) -> RainGauge | None:

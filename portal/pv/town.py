@@ -13,6 +13,10 @@ TOWN_KM = 40.0
 that lies near and breathes another air is found by its days (:data:`portal.pv.air.ALIKE`)."""
 EARTH_KM = 6371.0088
 """Mean radius of the Earth (IUGG, GRS 80) [km]."""
+KM_A_DEGREE = math.radians(EARTH_KM)
+"""Of latitude, on a sphere [km/°]."""
+TOWN_DEGREES = TOWN_KM / KM_A_DEGREE
+"""What lies within :data:`TOWN_KM` lies within so much latitude [°]."""
 BESIDE = range(-1, 2)
 
 

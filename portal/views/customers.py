@@ -33,7 +33,7 @@ from portal.views.searching import SearchForm
 from portal.views.weekdays import WeekdaysField
 
 
-class ListForm(SearchForm):
+class CustomerListForm(SearchForm):
     sort = forms.ChoiceField(
         label=gettext_lazy("Order"),
         choices=[
@@ -45,10 +45,10 @@ class ListForm(SearchForm):
     )
 
 
-def _listed(request: HttpRequest) -> tuple[ListForm, list[Customer]]:
+def _listed(request: HttpRequest) -> tuple[CustomerListForm, list[Customer]]:
     """The customers asked for, in the order asked for, each with what is told of its roofs beside it."""
     user, _firm = office(request)
-    form = ListForm(request.GET)
+    form = CustomerListForm(request.GET)
     states, words = form.states_and_words()
     found = searched(Customer.objects.managed_by(user), " ".join(words))
     if form.asked("sort") == "new":

@@ -23,7 +23,7 @@ from django.utils.translation import gettext as _
 
 from portal.models import OFFICE_ROLES, User
 
-View = Callable[[HttpRequest], HttpResponse]
+GetResponse = Callable[[HttpRequest], HttpResponse]
 V = TypeVar("V", bound=Callable[..., HttpResponseBase])
 
 WITHOUT = ("/accounts/", "/language/")
@@ -31,7 +31,7 @@ WITHOUT = ("/accounts/", "/language/")
 SECOND_STEPS = (Authenticator.Type.TOTP, Authenticator.Type.WEBAUTHN)
 
 
-def refuse_nul(get_response: View) -> View:
+def refuse_nul(get_response: GetResponse) -> GetResponse:
     """A zero byte comes from no keyboard, and PostgreSQL takes none in a text."""
 
     def answer(request: HttpRequest) -> HttpResponse:
@@ -48,7 +48,7 @@ def _refuse_nul_in_a_form(request: HttpRequest, view: Any, args: Any, kwargs: An
         raise SuspiciousOperation("zero byte")
 
 
-def guard(get_response: View) -> View:
+def guard(get_response: GetResponse) -> GetResponse:
     def answer(request: HttpRequest) -> HttpResponse:
         user = request.user
         if not isinstance(user, User):

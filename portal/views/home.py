@@ -83,7 +83,7 @@ def home(request: HttpRequest) -> HttpResponse:
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class ListedVisit:
     """A visit in a day's list, with what the readings say of its roof."""
 
     visit: Visit
@@ -192,7 +192,7 @@ def _visits(
     days: int,
     technician: bool = False,
     told: dict[int, Recommendation] | None = None,
-) -> list[Stop]:
+) -> list[ListedVisit]:
     """Booked and done visits from each business's local midnight on, and whether each is later than today."""
     days_of = Q(pk__in=[])
     for tz in set(Business.objects.filter(memberships__user=user).order_by().values_list("tz", flat=True)):
@@ -212,4 +212,6 @@ def _visits(
     known = visit_warnings([visit for visit, _ in found], reader=user, now=now, told=told)
     found.sort(key=lambda one: (one[0].starts_at, one[0].pk))
     out = sets_out([visit for visit, _ in found], reader=user, now=now) if technician else {}
-    return [Stop(visit, later, told[visit.site_id], known[visit.pk], out.get(visit.pk)) for visit, later in found]
+    return [
+        ListedVisit(visit, later, told[visit.site_id], known[visit.pk], out.get(visit.pk)) for visit, later in found
+    ]

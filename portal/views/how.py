@@ -24,7 +24,7 @@ FORMATS = {
     "nem12": "NEM12",
 }
 UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
-KINDS = {
+FIGURE_KINDS = {
     "energy": gettext_noop("energy of each interval"),
     "register": gettext_noop("a counter that runs on"),
     "power": gettext_noop("average power"),
@@ -72,7 +72,7 @@ def how_words(mapping: Mapping) -> list[tuple[str, str]]:
         words += [
             (_("Time"), f"{' + '.join(mapping.time_columns)} ({date_order})"),
             (_("Production"), _columns_in_words(mapping)),
-            (_("Figures"), _("{kind} in {unit}").format(kind=_(KINDS[mapping.kind]), unit=mapping.unit)),
+            (_("Figures"), _("{kind} in {unit}").format(kind=_(FIGURE_KINDS[mapping.kind]), unit=mapping.unit)),
         ]
     if mapping.meter:
         words.append((_("Meter in the file"), mapping.meter))
@@ -131,7 +131,7 @@ class HowForm(forms.Form):
         if table:
             if "columns" not in self.asked and mapping.layout == "tall":
                 self._tick("columns", _("Columns that hold production"), names, mapping.value_columns)
-            self._choose("kind", _("The figures are"), _each(KINDS), mapping.kind)
+            self._choose("kind", _("The figures are"), _each(FIGURE_KINDS), mapping.kind)
             self._choose("unit", _("Unit"), UNITS, mapping.unit)
             self._choose("decimal", _("The decimal mark is"), _each(DECIMALS), mapping.decimal)
             orders = {code: words for code, words in _each(DATE_ORDERS).items() if code or not mapping.date_order}

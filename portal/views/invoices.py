@@ -39,7 +39,7 @@ from portal.views.office import office
 View = Callable[..., HttpResponse]
 
 
-class ListForm(forms.Form):
+class InvoiceListForm(forms.Form):
     """What the list shows."""
 
     show = forms.ChoiceField(
@@ -128,10 +128,10 @@ class BuyerForm(forms.Form):
 LineForms = forms.formset_factory(LineForm, extra=1, max_num=60)
 
 
-def _listed(request: HttpRequest) -> tuple[ListForm, InvoiceQuerySet, date]:
+def _listed(request: HttpRequest) -> tuple[InvoiceListForm, InvoiceQuerySet, date]:
     user, business = office(request)
     today = timezone.now().astimezone(ZoneInfo(business.tz)).date()
-    form = ListForm(request.GET)
+    form = InvoiceListForm(request.GET)
     chosen = form.chosen(Invoice.objects.managed_by(user), today)
     return form, chosen.select_related("corrects", "business", "issued_by"), today
 

@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 from portal.actions.proof import no_gain
 from portal.actions.washes import measured_gain
 from portal.charts.chart import Chart
-from portal.charts.life import Mark, Row, Shape, life_chart
+from portal.charts.life import LifeRow, Mark, MarkShape, life_chart
 from portal.models import (
     DayReadings,
     Finding,
@@ -35,9 +35,9 @@ from portal.words.gains import IN_A_ROW, NoGain
 GAP = timedelta(days=7)
 """Days without readings that are seen as a gap. No source."""
 SAID = {
-    State.DIRTY: (Shape.DIAMOND, "line"),
-    State.CLEAN: (Shape.DROP, "wash"),
-    State.NOT_DIRT: (Shape.CROSS, "fault"),
+    State.DIRTY: (MarkShape.DIAMOND, "line"),
+    State.CLEAN: (MarkShape.DROP, "wash"),
+    State.NOT_DIRT: (MarkShape.CROSS, "fault"),
 }
 """How a verdict is drawn; the others are dots."""
 
@@ -47,13 +47,13 @@ def life_of(site: Site, *, user: User, until: date, assessment: SiteAssessment |
     visits = Visit.objects.visible_to(user).filter(site=site)
     leads = Lead.objects.visible_to(user).filter(site=site)
     rows = [
-        Row(_("Installed"), [Mark(site.installed_on, _("Installed"))] if site.installed_on else []),
-        Row(_("Readings"), list(_readings(site))),
-        Row(_("Came clean by itself"), list(_rains(assessment))),
-        Row(_("Washes"), list(_washes(visits, until))),
-        Row(_("Findings"), list(_findings(site, visits))),
-        Row(_("What the readings said"), list(_said(site))),
-        Row(_("Leads"), list(_leads(site, leads, until))),
+        LifeRow(_("Installed"), [Mark(site.installed_on, _("Installed"))] if site.installed_on else []),
+        LifeRow(_("Readings"), list(_readings(site))),
+        LifeRow(_("Came clean by itself"), list(_rains(assessment))),
+        LifeRow(_("Washes"), list(_washes(visits, until))),
+        LifeRow(_("Findings"), list(_findings(site, visits))),
+        LifeRow(_("What the readings said"), list(_said(site))),
+        LifeRow(_("Leads"), list(_leads(site, leads, until))),
     ]
     return life_chart(rows, until=until)
 
@@ -76,7 +76,9 @@ def _day(day: date) -> str:
 
 def _rains(assessment: SiteAssessment | None) -> Iterator[Mark]:
     for one in assessment.recoveries if assessment else []:
-        yield Mark(date.fromisoformat(one["date"]), _gained(one["gain"], one["low"], one["high"]), Shape.RAIN, "rain")
+        yield Mark(
+            date.fromisoformat(one["date"]), _gained(one["gain"], one["low"], one["high"]), MarkShape.RAIN, "rain"
+        )
 
 
 def _washes(visits: QuerySet[Visit], until: date) -> Iterator[Mark]:
@@ -85,7 +87,7 @@ def _washes(visits: QuerySet[Visit], until: date) -> Iterator[Mark]:
         if day is not None:
             unknown = IN_A_ROW[no_gain(visit, today=until) or NoGain.AWAITED]
             words = _gained(*gain) if gain else _("Gain {why}").format(why=unknown)
-            yield Mark(day, words, Shape.DROP, "wash")
+            yield Mark(day, words, MarkShape.DROP, "wash")
 
 
 def _gained(gain: float, low: float, high: float) -> str:
@@ -102,7 +104,7 @@ def _findings(site: Site, visits: QuerySet[Visit]) -> Iterator[Mark]:
         for entry in findings(entries):
             urgent = entry.answer == Finding.URGENT
             words = f"{entry.item_label}: {entry.answer_label.lower()}"
-            shape, colour = (Shape.CROSS, "fault") if urgent else (Shape.DIAMOND, "line")
+            shape, colour = (MarkShape.CROSS, "fault") if urgent else (MarkShape.DIAMOND, "line")
             yield Mark(entry.at.astimezone(zone).date(), words, shape, colour)
 
 
@@ -112,7 +114,7 @@ def _said(site: Site) -> Iterator[Mark]:
     for one in SiteAssessment.objects.filter(site=site).order_by("as_of", "pk"):
         state = one.state
         if state != before:
-            shape, colour = SAID.get(state, (Shape.DOT, "refused"))
+            shape, colour = SAID.get(state, (MarkShape.DOT, "refused"))
             yield Mark(one.as_of, str(SIGNS[state][1]), shape, colour)
         before = state
 

@@ -18,7 +18,7 @@ from django.utils.translation import gettext as _
 from portal.actions.advice import recommendations
 from portal.actions.travel import Place, Starts, starts_of
 from portal.actions.week import crew_of
-from portal.charts.map import Group, Kind, Spot, Way, Words, draw_map, ground_of, groups_of
+from portal.charts.map import Group, Spot, SpotKind, Way, Words, draw_map, ground_of, groups_of
 from portal.models import Business, Lead, LeadStage, Site, User, Visit
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
@@ -34,7 +34,7 @@ class Listed:
     """What lies under one mark, and the piece of the map that shows it closer."""
 
     group: Group
-    roofs: list[tuple[Site, Recommendation, Kind]]
+    roofs: list[tuple[Site, Recommendation, SpotKind]]
     box: str
 
 
@@ -65,10 +65,10 @@ def roof_map(request: HttpRequest) -> HttpResponse:
         words = Words(
             _("Map of the roofs"),
             {
-                Kind.TODAY: _("Visit today"),
-                Kind.LEAD: _("Open lead"),
-                Kind.DIRTY: _("Dirty"),
-                Kind.OTHER: _("Other roof"),
+                SpotKind.TODAY: _("Visit today"),
+                SpotKind.LEAD: _("Open lead"),
+                SpotKind.DIRTY: _("Dirty"),
+                SpotKind.OTHER: _("Other roof"),
             },
             _("The yard"),
             _("North"),
@@ -95,12 +95,12 @@ def _today(firm: Business, today: date) -> list[Visit]:
     return list(of_firm.with_site().order_by("starts_at", "pk"))
 
 
-def _kind(key: int, told: Recommendation, visited: set[int], called: set[int]) -> Kind:
+def _kind(key: int, told: Recommendation, visited: set[int], called: set[int]) -> SpotKind:
     if key in visited:
-        return Kind.TODAY
+        return SpotKind.TODAY
     if key in called:
-        return Kind.LEAD
-    return Kind.DIRTY if told.state == State.DIRTY else Kind.OTHER
+        return SpotKind.LEAD
+    return SpotKind.DIRTY if told.state == State.DIRTY else SpotKind.OTHER
 
 
 def _ways(visits: Sequence[Visit], starts: Starts) -> list[Way]:

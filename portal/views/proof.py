@@ -109,7 +109,7 @@ class FindingNote:
 
 
 @dataclass(frozen=True, slots=True)
-class Shot:
+class ShownPhoto:
     """A photo and the address it is shown from."""
 
     words: str
@@ -126,7 +126,7 @@ class Report:
     proof: Proof | None
     worth: Worth | None
     chart: Chart | None
-    pairs: list[tuple[str, Shot | None, Shot | None]]
+    pairs: list[tuple[str, ShownPhoto | None, ShownPhoto | None]]
     findings: list[FindingNote]
     signed_by: str
     not_at_home: bool
@@ -156,14 +156,14 @@ def report_of(
     sign_off = standing(entries).get((EntryKind.SIGN_OFF, ""))
     photos = list(visit.photos.all())
 
-    def newest(phase: Phase, distance: Distance) -> Shot | None:
+    def newest(phase: Phase, distance: Distance) -> ShownPhoto | None:
         of_kind = [photo for photo in photos if (photo.phase, photo.distance, photo.item) == (phase, distance, "")]
         if not of_kind:
             return None
         photo = of_kind[-1]
         if shared:
             photo.note = ""
-        return Shot(photo.words, address(photo, "small"), address(photo, "shown"), photo.taken_at)
+        return ShownPhoto(photo.words, address(photo, "small"), address(photo, "shown"), photo.taken_at)
 
     pairs = [
         (str(distance.label), newest(Phase.BEFORE, distance), newest(Phase.AFTER, distance)) for distance in Distance

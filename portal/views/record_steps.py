@@ -77,7 +77,7 @@ class Shot:
 
 
 @dataclass(frozen=True)
-class Asked:
+class DoorQuestion:
     """A question on the doorstep, what is known of it, and what was answered."""
 
     ask: Ask
@@ -99,7 +99,7 @@ class Screen:
     entry: VisitEntry | None = None
     photos: list[VisitPhoto] = field(default_factory=list)
     shots: list[Shot] = field(default_factory=list)
-    asks: list[Asked] = field(default_factory=list)
+    asks: list[DoorQuestion] = field(default_factory=list)
     few_photos: VisitEntry | None = None
     before: str = ""
     after: str = ""
@@ -111,7 +111,7 @@ def screens_of(visit: Visit, entries: Sequence[VisitEntry], photos: Sequence[Vis
     """The screens in their order: arrive, ask, set up, photograph, look over, wash, photograph, tell, sign, leave."""
     stands = standing(entries)
     known = _known(visit)
-    asks = [Asked(ask, known[ask], stands.get((EntryKind.ANSWER, ask))) for ask in Ask]
+    asks = [DoorQuestion(ask, known[ask], stands.get((EntryKind.ANSWER, ask))) for ask in Ask]
 
     def of(kind: EntryKind, title: str) -> Screen:
         entry = stands.get((kind.value, ""))

@@ -26,7 +26,7 @@ from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import spring_latitude, standing_wish
 from portal.charts.chart import Chart
 from portal.charts.fan import fan_chart
-from portal.charts.performance import Event, performance_chart
+from portal.charts.performance import MarkedDay, performance_chart
 from portal.charts.production import production_chart
 from portal.charts.taken import Taken, taken_ribbon
 from portal.charts.year import year_chart
@@ -71,7 +71,7 @@ class PerMonth:
 
 
 @dataclass(frozen=True, slots=True)
-class Gain:
+class WashGain:
     """What one cleaning gained, as fractions of the clean yield, with what it is worth where that can be told."""
 
     date: date
@@ -120,7 +120,7 @@ class Story:
     """What its owner wants at every so often."""
     first_reading: date | None
     last_reading: date | None
-    gains: list[Gain]
+    gains: list[WashGain]
     performance: Chart | None
     production: Chart | None
     took: Took | None
@@ -152,7 +152,7 @@ class Story:
         return str(SPRING_COUNTS[spring_latitude(self.site) >= 0])
 
     @property
-    def last_gain(self) -> Gain | None:
+    def last_gain(self) -> WashGain | None:
         return self.gains[0] if self.gains else None
 
 
@@ -203,7 +203,7 @@ def _took(site: Site, told: Recommendation, daily: pd.DataFrame) -> Took | None:
     return Took(ribbon.chart, taken, *(one * price for one in (taken.kwh, taken.kwh_low, taken.kwh_high)))
 
 
-def _events(assessment: SiteAssessment, gains: Sequence[Gain]) -> list[Event]:
+def _events(assessment: SiteAssessment, gains: Sequence[WashGain]) -> list[MarkedDay]:
     """Washes with the word of their report, and falls of the loss that none explains."""
     said = {one.date: one for one in gains}
     events = []
@@ -212,13 +212,13 @@ def _events(assessment: SiteAssessment, gains: Sequence[Gain]) -> list[Event]:
         known = said.get(day)
         gain = {"gain": known.gain, "low": known.low, "high": known.high} if known else one
         why = known.unknown if known and known.unknown else NoGain.AWAITED
-        events.append(Event(day, _gained(_("cleaned"), gain, why), wash=True))
+        events.append(MarkedDay(day, _gained(_("cleaned"), gain, why), wash=True))
     washes = {event.date for event in events}
     for one in assessment.recoveries:
         day = date.fromisoformat(one["date"])
         if day not in washes:
             words = _gained(_("recovered by itself, like after rain"), one, NoGain.TOO_ROUGH)
-            events.append(Event(day, words, wash=False))
+            events.append(MarkedDay(day, words, wash=False))
     return sorted(events, key=lambda event: event.date)
 
 
@@ -229,7 +229,7 @@ def _gained(word: str, one: dict[str, Any], why: NoGain) -> str:
     return _("{word}, gain {gain}").format(word=word, gain=gain)
 
 
-def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit], today: date) -> list[Gain]:
+def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet[Visit], today: date) -> list[WashGain]:
     """Every known cleaning, newest first, with the word of its visit's report: mail, page and report say the same."""
     zone = ZoneInfo(site.tz)
     visits = {
@@ -242,7 +242,7 @@ def _gains(site: Site, assessment: SiteAssessment | None, known_visits: QuerySet
         proof: Proof | None = getattr(visit, "proof", None)
         gain, low, high = (proof.gain, proof.gain_low, proof.gain_high) if proof else (None, None, None)
         worth = _worth(site, assessment, gain, low, high)
-        gains.append(Gain(day, gain, low, high, worth, visit, no_gain(visit, today=today)))
+        gains.append(WashGain(day, gain, low, high, worth, visit, no_gain(visit, today=today)))
     return gains
 
 

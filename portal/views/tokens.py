@@ -21,7 +21,7 @@ from portal.actions.tokens import LONGEST_LIFE, make_token, revoke_token
 from portal.models import Business, Customer, Meter, Scope, Site, Token, User
 from portal.views.guard import asks_again
 
-LISTED = 500
+TOKENS_LISTED = 500
 
 
 class TokenForm(forms.Form):
@@ -42,7 +42,7 @@ class TokenForm(forms.Form):
         super().__init__(data)
         self.businesses = {_("business {pk}").format(pk=one.pk): one for one in Business.objects.managed_by(user)}
         sites = Site.objects.fed_by(user).select_related("customer")
-        self.sites = {_("site {pk}").format(pk=one.pk): one for one in sites[:LISTED]}
+        self.sites = {_("site {pk}").format(pk=one.pk): one for one in sites[:TOKENS_LISTED]}
         field = self.fields["opens"]
         assert isinstance(field, forms.ChoiceField)
         field.choices = [
@@ -81,8 +81,8 @@ def tokens(request: HttpRequest) -> HttpResponse:
             "form": form,
             "secret": secret,
             "tokens": mine,
-            "meters": meters[:LISTED],
-            "listed": LISTED,
+            "meters": meters[:TOKENS_LISTED],
+            "listed": TOKENS_LISTED,
             "now": timezone.now(),
         },
     )

@@ -21,7 +21,7 @@ DAYS_A_PAGE = 14
 
 
 @dataclass(frozen=True, slots=True)
-class Round:
+class CrewStops:
     """One crew's visits of a day, in the order to drive or to be there."""
 
     crew: str
@@ -30,11 +30,11 @@ class Round:
 
 
 @dataclass(frozen=True, slots=True)
-class Day:
+class VisitDay:
     """One local day's visits."""
 
     day: date
-    rounds: list[Round]
+    rounds: list[CrewStops]
 
 
 def coming_days(visits: VisitQuerySet, now: datetime) -> dict[date, list[int]]:
@@ -47,7 +47,7 @@ def coming_days(visits: VisitQuerySet, now: datetime) -> dict[date, list[int]]:
     return dict(sorted(days.items()))
 
 
-def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datetime) -> list[Day]:
+def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datetime) -> list[VisitDay]:
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)
@@ -57,10 +57,10 @@ def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datet
         return [(one, known[one.pk], out.get(one.pk)) for one in ordered]
 
     if not by_route:
-        return [Day(day, [Round("", stops(of_day), 0.0)]) for day, of_day in days.items()]
+        return [VisitDay(day, [CrewStops("", stops(of_day), 0.0)]) for day, of_day in days.items()]
     starts = {firm: starts_of(firm) for firm in {one.site.customer.business for one in visits}}
     rounds = {day: _rounds(of_day, starts) for day, of_day in days.items()}
-    return [Day(day, [Round(crew, stops(ordered), km) for crew, ordered, km in rounds[day]]) for day in rounds]
+    return [VisitDay(day, [CrewStops(crew, stops(ordered), km) for crew, ordered, km in rounds[day]]) for day in rounds]
 
 
 def names_of(crew: Iterable[User]) -> str:

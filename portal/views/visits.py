@@ -21,7 +21,7 @@ from portal.actions.visits import (
     overlapping,
 )
 from portal.charts.chart import Chart
-from portal.charts.performance import Event, performance_chart
+from portal.charts.performance import MarkedDay, performance_chart
 from portal.models import (
     PUT_OFF,
     Business,
@@ -127,9 +127,9 @@ def _chart(kept: SiteDaily, assessment: SiteAssessment | None, earlier: Sequence
     washes = [visit.cleaned_on for visit in earlier[:2] if visit.cleaned_on is not None]
     since = min(washes) - timedelta(days=60) if washes else kept.as_of - timedelta(days=365)
     daily = with_words(kept.frame())
-    events = [Event(day, _("Cleaned"), True) for day in washes]
+    events = [MarkedDay(day, _("Cleaned"), True) for day in washes]
     for recovery in assessment.recoveries if assessment else []:
-        events.append(Event(date.fromisoformat(recovery["date"]), _("Recovered"), False))
+        events.append(MarkedDay(date.fromisoformat(recovery["date"]), _("Recovered"), False))
     return performance_chart(daily.loc[[day >= since for day in daily.index]], events)
 
 

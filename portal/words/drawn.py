@@ -11,7 +11,7 @@ from django.utils.dates import MONTHS_3
 from django.utils.translation import gettext, gettext_noop
 
 from portal.charts.chart import Chart, Table
-from portal.charts.svg import MONTHS
+from portal.charts.svg import MONTH_NAMES
 from portal.words.catalogues import MARKUP, bare
 from portal.words.kept import in_their_words
 
@@ -35,7 +35,7 @@ WORDS = (
 SPOKEN = ("name", "hovertemplate", "text")
 """What of a plotly figure people read: https://plotly.com/javascript/reference/"""
 
-AXIS = re.compile(rf"(?:\d+ )?({'|'.join(MONTHS)})(?: \d{{4}})?")
+AXIS = re.compile(rf"(?:\d+ )?({'|'.join(MONTH_NAMES)})(?: \d{{4}})?")
 
 
 def chart_in_their_words(chart: Chart) -> Chart:
@@ -71,7 +71,7 @@ def _piece(text: str) -> str:
     """A label. A month stands alone, before a year or after a day: "Mar", "Mar 2026", "5 Mar"."""
     word = bare(text)
     if found := AXIS.fullmatch(word):
-        said = word.replace(found[1], str(MONTHS_3[MONTHS.index(found[1]) + 1]).title())
+        said = word.replace(found[1], str(MONTHS_3[MONTH_NAMES.index(found[1]) + 1]).title())
     else:
         said = gettext(word) if word in WORDS else in_their_words(word)
     return text.replace(word, said) if word else text

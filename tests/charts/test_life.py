@@ -8,16 +8,16 @@ from datetime import date
 
 import pytest
 
-from portal.charts.life import EDGE, FEWEST_MARKS, Mark, Row, Shape, life_chart
+from portal.charts.life import EDGE, FEWEST_MARKS, LifeRow, Mark, MarkShape, life_chart
 from portal.charts.svg import DESK
 
 SVG = "{http://www.w3.org/2000/svg}"
 UNTIL = date(2026, 1, 1)
 WASHED = ((date(2025, 1, 1), "gain 5 %"), (UNTIL, "gain 3 %"))
 ROWS = [
-    Row("Readings", [Mark(date(2024, 1, 1), "all days", until=UNTIL)]),
-    Row("Washes", [Mark(day, gain, Shape.DROP, "wash") for day, gain in WASHED]),
-    Row("Findings", []),
+    LifeRow("Readings", [Mark(date(2024, 1, 1), "all days", until=UNTIL)]),
+    LifeRow("Washes", [Mark(day, gain, MarkShape.DROP, "wash") for day, gain in WASHED]),
+    LifeRow("Findings", []),
 ]
 
 
@@ -51,4 +51,4 @@ def test_two_marks_are_no_life() -> None:
 
 
 def test_shapes_differ_without_their_colours() -> None:
-    assert len({shape.value for shape in Shape}) == len(Shape)
+    assert len({shape.value for shape in MarkShape}) == len(MarkShape)

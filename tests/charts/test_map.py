@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from portal.charts.map import (
-    APART,
+    TOUCHING,
     Group,
-    Kind,
     Place,
     Spot,
+    SpotKind,
     Way,
     Words,
     draw_map,
@@ -22,12 +22,12 @@ from portal.charts.map import (
     groups_of,
 )
 
-WORDS = Words("Map <of> roofs", {kind: kind.name for kind in Kind}, "The yard", "North")
+WORDS = Words("Map <of> roofs", {kind: kind.name for kind in SpotKind}, "The yard", "North")
 # Great circles by the haversine formula on a sphere of 6371 km, worked out apart from the code (km):
 PARIS, VERSAILLES, PARIS_VERSAILLES_KM = (48.8566, 2.3522), (48.8049, 2.1204), 17.91
 
 
-def spots(*places: Place, kind: Kind = Kind.OTHER) -> list[Spot]:
+def spots(*places: Place, kind: SpotKind = SpotKind.OTHER) -> list[Spot]:
     return [Spot(place, kind, number) for number, place in enumerate(places)]
 
 
@@ -63,16 +63,16 @@ def test_each_place_is_under_one_mark_inside_of_the_picture(places: list[Place])
 
 
 def test_what_lies_close_is_one_mark_of_the_most_pressing_kind() -> None:
-    near, far = APART / 3, 10 * APART
+    near, far = TOUCHING / 3, 10 * TOUCHING
     ground = ground_of([(0.0, 0.0), (1.0, 0.0)])
     several = [
-        Spot((0.0, 0.0), Kind.OTHER, 1),
-        Spot((near, 0.0), Kind.LEAD, 2),
-        Spot((far, 0.0), Kind.DIRTY, 3),
+        Spot((0.0, 0.0), SpotKind.OTHER, 1),
+        Spot((near, 0.0), SpotKind.LEAD, 2),
+        Spot((far, 0.0), SpotKind.DIRTY, 3),
     ]
     assert [(len(group.spots), group.kind) for group in groups_of(several, ground)] == [
-        (1, Kind.DIRTY),
-        (2, Kind.LEAD),
+        (1, SpotKind.DIRTY),
+        (2, SpotKind.LEAD),
     ]
 
 
@@ -84,7 +84,8 @@ def drawn(groups: list[Group], ways: list[Way]) -> tuple[str, str]:
 def test_kinds_and_rounds_are_told_without_colour_and_nothing_is_asked_for_elsewhere() -> None:
     ground = ground_of([PARIS, VERSAILLES, (48.9, 2.5)])
     groups = groups_of(
-        [Spot(PARIS, Kind.TODAY, 1), Spot(VERSAILLES, Kind.LEAD, 2), Spot((48.7, 2.3), Kind.DIRTY, 3)], ground
+        [Spot(PARIS, SpotKind.TODAY, 1), Spot(VERSAILLES, SpotKind.LEAD, 2), Spot((48.7, 2.3), SpotKind.DIRTY, 3)],
+        ground,
     )
     ways = [Way("Rosa", ((48.9, 2.5), PARIS)), Way("Kwame & Bo", ((48.9, 2.5), VERSAILLES))]
     for svg in drawn(groups, ways):

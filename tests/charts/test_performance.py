@@ -10,7 +10,7 @@ import pandas as pd
 import plotly.graph_objects as go
 import pytest
 
-from portal.charts.performance import Event, performance_chart, refused_days, with_jumps
+from portal.charts.performance import MarkedDay, performance_chart, refused_days, with_jumps
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -35,8 +35,8 @@ def daily(days: int = 100) -> pd.DataFrame:
     )
 
 
-WASHED = Event(date(2026, 3, 2), "cleaned, gain 6 % (5 to 7 %)", wash=True)
-RAINED = Event(date(2026, 2, 1), "recovered by itself", wash=False)
+WASHED = MarkedDay(date(2026, 3, 2), "cleaned, gain 6 % (5 to 7 %)", wash=True)
+RAINED = MarkedDay(date(2026, 2, 1), "recovered by itself", wash=False)
 
 
 def test_the_figure_is_one_that_plotly_accepts() -> None:
@@ -109,7 +109,7 @@ def test_the_summary_tells_the_picture_in_a_sentence() -> None:
 def test_what_came_from_outside_cannot_break_out_of_the_picture() -> None:
     table = daily()
     table.loc[~table["used"], "refused"] = '</script><script>alert("x")</script>'
-    chart = performance_chart(table, [Event(date(2026, 3, 2), "<b>x", wash=True)])
+    chart = performance_chart(table, [MarkedDay(date(2026, 3, 2), "<b>x", wash=True)])
     assert chart
     assert "<script" not in chart.svg
     assert "<b>" not in chart.svg

@@ -8,7 +8,7 @@ from math import floor
 
 import pytest
 
-from portal.charts.map import Kind, Spot, Words, draw_map, ground_of, groups_of
+from portal.charts.map import Spot, SpotKind, Words, draw_map, ground_of, groups_of
 from portal.charts.tiles import column, draw_tiles, latitude_of, row
 
 TEMPLATE = "https://tiles.test/{z}/{x}/{y}.png?a=1&b=2"
@@ -65,9 +65,9 @@ def test_squares_go_on_beyond_the_date_line() -> None:
 
 def test_a_map_asks_nobody_unless_it_is_told_whom() -> None:
     places = [(40.0, -105.0), (40.1, -105.2)]
-    spots = [Spot(place, Kind.OTHER, number) for number, place in enumerate(places)]
+    spots = [Spot(place, SpotKind.OTHER, number) for number, place in enumerate(places)]
     ground = ground_of(places)
-    words = Words("Map", {kind: kind.name for kind in Kind}, "The yard", "North")
+    words = Words("Map", {kind: kind.name for kind in SpotKind}, "The yard", "North")
     groups = groups_of(spots, ground)
     for without in draw_map(groups, [], ground, yard=None, words=words):
         assert "<image" not in without

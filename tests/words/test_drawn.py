@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from django.utils import translation
 
-from portal.charts.performance import Event, performance_chart
+from portal.charts.performance import MarkedDay, performance_chart
 from portal.words.drawn import chart_in_their_words
 
 DAYS = [date(2026, 1, 1) + timedelta(days=n) for n in range(90)]
@@ -25,7 +25,7 @@ DAILY = pd.DataFrame(
     },
     index=pd.DatetimeIndex(DAYS),
 )
-EVENTS = [Event(date(2026, 2, 1), "gemessen", wash=True), Event(date(2026, 3, 1), "gemessen", wash=False)]
+EVENTS = [MarkedDay(date(2026, 2, 1), "gemessen", wash=True), MarkedDay(date(2026, 3, 1), "gemessen", wash=False)]
 ENGLISH = re.compile(r"\b(?:the|of|days?|line|clean|output|Jan|left|through|recovery|used)\b")
 
 

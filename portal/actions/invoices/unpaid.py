@@ -7,7 +7,7 @@ from datetime import date
 
 from portal.models import Invoice, User
 
-LISTED = 8
+OVERDUE_LISTED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ def unpaid_work(user: User, *, today: date) -> Unpaid:
     mine = Invoice.objects.managed_by(user)
     out = mine.unpaid()
     overdue = out.filter(due_on__lt=today).order_by("due_on", "pk")
-    return Unpaid(mine.drafts().count(), list(overdue[:LISTED]), overdue.count(), out.count())
+    return Unpaid(mine.drafts().count(), list(overdue[:OVERDUE_LISTED]), overdue.count(), out.count())
 
 
 def bills_to_pay(homeowner: User) -> list[Invoice]:

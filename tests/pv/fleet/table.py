@@ -72,7 +72,7 @@ FIGURES = (
 GAIN_BARS = (0.40, 0.55, 0.60, 0.70, 0.50)
 COVER_MOST = 0.96
 LIKE = {"other town": "town", "other no gauge": "town, no gauge"}
-APART = ("stubborn dirt", "young record", "1 kWh meter", "daily totals", "20 % and more", "few clear days at the end")
+ASIDE = ("stubborn dirt", "young record", "1 kWh meter", "daily totals", "20 % and more", "few clear days at the end")
 
 
 def _bar(bars: Sequence[float], column: str) -> float | None:
@@ -131,7 +131,7 @@ def gain_line(rows: Sequence[Scored], column: str) -> str:
 
 def usual(row: Scored) -> bool:
     """Whether nothing sets a roof apart but its climate and a fault that has a verdict."""
-    return not set(row.classes) & set(APART[:-1]) and row.fault not in ("degradation", "meter")
+    return not set(row.classes) & set(ASIDE[:-1]) and row.fault not in ("degradation", "meter")
 
 
 def print_table(found: dict[str, list[Scored]]) -> None:
@@ -143,7 +143,7 @@ def print_table(found: dict[str, list[Scored]]) -> None:
             where = f"   lost in: {lost_in(figure, rows, column)}" if held is False else ""
             print(f"  {figure.name:34s} {text}{where}")
         print(f"  {'gain MAE against always zero':34s} {gain_line(rows, column)}")
-        for name in APART:
+        for name in ASIDE:
             asked = [row for row in rows if name in row.classes and _said(row)]
             if asked:
                 print(
