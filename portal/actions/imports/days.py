@@ -121,6 +121,17 @@ def merge(before: Day | None, found: Day) -> tuple[Day, Counts]:
     return merged, counts
 
 
+def lay_over(held: dict[date, Day], day: date, found: Day, before: list[tuple[date, Day]]) -> Counts:
+    """Merge a day that a file has into those held; what it changes goes to ``before`` as it was."""
+    had = held.get(day)
+    merged, counts = merge(had, found)
+    if merged is not had:
+        held[day] = merged
+        if had is not None:
+            before.append((day, had))
+    return counts
+
+
 def wipes(before: Day, found: Day) -> NDArray[np.bool_]:
     """Return where a file's day would put zeros, a stuck figure or a part of an interval in place of production."""
     if before.minutes == found.minutes and np.array_equal(before.block, found.block, equal_nan=True):

@@ -17,7 +17,16 @@ from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.against import against_memory, against_sun
-from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, stored_days, write_days
+from portal.actions.imports.days import (
+    Counts,
+    Day,
+    assess_again,
+    days_of,
+    lay_over,
+    remember,
+    stored_days,
+    write_days,
+)
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
 from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note_result, set_counts, zeros_question
 from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, against_site, read_original
@@ -146,13 +155,11 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
             kept_first = date.max
             for day, found in incoming:
                 had = stored.get(day)
-                merged, counted = merge(had, found)
+                counted = lay_over(stored, day, found, before)
                 counts += counted
                 kept_first = min(kept_first, day) if counted.kept else kept_first
-                if merged is not had:
-                    after.append((day, merged))
-                    if had is not None:
-                        before.append((day, had))
+                if stored[day] is not had:
+                    after.append((day, stored[day]))
             if counts.kept and "zeros keep" not in result.mapping.accepted:
                 return _ask(import_, _as_guess(result, (zeros_question(kept_first, counts),)), now=now)
             write_days(import_.meter, after)

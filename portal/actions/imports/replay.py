@@ -12,7 +12,7 @@ from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.against import against_sun
-from portal.actions.imports.days import Counts, Day, assess_again, days_of, merge, remember, write_days
+from portal.actions.imports.days import Counts, Day, assess_again, days_of, lay_over, remember, write_days
 from portal.actions.imports.kept import preview_of
 from portal.actions.imports.ledger import COUNT_FIELDS, lock_meter, set_counts
 from portal.actions.imports.original import read_original
@@ -80,13 +80,7 @@ def _lay_anew(meter: Meter, standing: Sequence[Import], read: dict[int, list[tup
         counts = Counts()
         before: list[tuple[date, Day]] = []
         for day, found in read[one.pk]:
-            had = held.get(day)
-            merged, counted = merge(had, found)
-            counts += counted
-            if merged is not had:
-                held[day] = merged
-                if had is not None:
-                    before.append((day, had))
+            counts += lay_over(held, day, found, before)
         remember(one, before)
         set_counts(one, counts)
         changed = [*COUNT_FIELDS, "mapping", "preview", "warnings"]

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal import readers
-from portal.actions.imports.days import Day, assess_again, days_of, merge, remember, stored_days, write_days
+from portal.actions.imports.days import Day, assess_again, days_of, lay_over, merge, remember, stored_days, write_days
 from portal.actions.imports.ledger import COUNT_FIELDS, counts_of, lock_meter, set_counts
 from portal.actions.imports.original import read_original
 from portal.models import DayBefore, DayReadings, Import, ImportState, unpack
@@ -99,7 +99,7 @@ def _restore(import_: Import, later: Sequence[Import], read: dict[int, list[tupl
         return
     span = (min(days), max(days))
     stored = stored_days(import_.meter, list(span))
-    held: dict[date, Day | None] = dict.fromkeys(days)
+    held: dict[date, Day] = {}
     for row in import_.days_before.all():
         held[row.day] = _before(row)._replace(created_by=stored[row.day].created_by)
     history: dict[date, list[tuple[int, Day]]] = {}
@@ -122,19 +122,13 @@ def _restore(import_: Import, later: Sequence[Import], read: dict[int, list[tupl
         for day, found in read[one.pk]:
             if day not in days:
                 continue
-            had = held[day]
             counts -= merge(held_until_now(one.turn, day), found)[1]
-            merged, counted = merge(had, found)
-            counts += counted
-            if merged is not had:
-                held[day] = merged
-                if had is not None:
-                    before.append((day, had))
+            counts += lay_over(held, day, found, before)
         remember(one, before)
         set_counts(one, counts)
         one.save(update_fields=COUNT_FIELDS)
-    write_days(import_.meter, [(day, kept) for day, kept in held.items() if kept is not None])
-    gone = [day for day, kept in held.items() if kept is None]
+    write_days(import_.meter, held.items())
+    gone = [day for day in days if day not in held]
     for begin in range(0, len(gone), 500):
         DayReadings.objects.filter(meter=import_.meter, day__in=gone[begin : begin + 500]).delete()
 
