@@ -9,6 +9,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers import daylight, plausible
 from portal.readers.checks import TOO_MUCH, check_energies, look_at_shape, look_for_nothing, tell_all
 from portal.readers.clock_shown import (
@@ -26,16 +28,7 @@ from portal.readers.mapping import Mapping
 from portal.readers.meters import lay_out, pick_meter
 from portal.readers.reading import Channel, Gap, Lump, ReadError, Readings
 from portal.readers.register import from_registers
-from portal.readers.series import (
-    DAY_S,
-    NEARLY_A_DAY_S,
-    Floats,
-    Ints,
-    Series,
-    as_series,
-    common_step,
-    to_wh,
-)
+from portal.readers.series import NEARLY_A_DAY_S, Series, as_series, common_step, to_wh
 from portal.readers.table import Loaded, sum_columns
 
 LENGTH_SHARE = 0.02

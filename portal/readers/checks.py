@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers import daylight, plausible
 from portal.readers.clock import utc_datetime
 from portal.readers.doubts import Doubts
@@ -14,7 +16,7 @@ from portal.readers.lumps import CATCH_UP, catch_up_lumps
 from portal.readers.mapping import Mapping
 from portal.readers.questions import hours_question, night_question, nothing_question
 from portal.readers.reading import ReadError
-from portal.readers.series import DAY_S, Floats, Ints, Series
+from portal.readers.series import Series
 
 TOO_MUCH = "no plant produces that much"
 TURNED = 20.0

@@ -8,11 +8,13 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from portal.pv.arrays import Ints
+from portal.pv.sun import DAY_S
 from portal.readers import daylight
 from portal.readers.doubts import Doubts
 from portal.readers.mapping import Kind, Mapping
 from portal.readers.reading import Choice, Question
-from portal.readers.series import DAY_S, NEARLY_A_DAY_S, SKIPPED, Ints, Series, to_starts
+from portal.readers.series import NEARLY_A_DAY_S, SKIPPED, Series, to_starts
 from portal.readers.table import Loaded
 
 ROUNDED = 0.005

@@ -7,9 +7,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import changes, utc_datetime
 from portal.readers.reading import Notice
-from portal.readers.series import DAY_S, USUAL_PERCENTILE, Floats, Ints
+from portal.readers.series import USUAL_PERCENTILE
 
 FEWEST_BRIGHT = 20
 """Readings with energy from which the shape of a day is told. Common practice, no source."""

@@ -9,13 +9,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers import daylight
 from portal.readers.clock import utc_offset_s
 from portal.readers.mapping import Mapping
 from portal.readers.meters import lay_out
 from portal.readers.reading import ReadError
 from portal.readers.register import from_registers
-from portal.readers.series import DAY_S, NEARLY_A_DAY_S, Floats, Ints, Series, to_wh
+from portal.readers.series import NEARLY_A_DAY_S, Series, to_wh
 from portal.readers.table import Loaded, sum_columns
 
 MOST_STEP = 1.5

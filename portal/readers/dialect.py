@@ -8,6 +8,7 @@ from datetime import date
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
 from portal.readers import words
 from portal.readers.dates import is_offset
 from portal.readers.delimited import MAX_COLUMNS
@@ -17,7 +18,7 @@ from portal.readers.mapping import DateOrder, Format, Mapping
 from portal.readers.production import Figures, Settled, choose_columns, kind_of_column, settle_kind_and_unit
 from portal.readers.questions import decimal_question
 from portal.readers.reading import Guess, MisreadError, Question, ReadError
-from portal.readers.series import BEYOND, Floats, Ints, common_step
+from portal.readers.series import BEYOND, common_step
 from portal.readers.stamps import NO_STAMP, StampColumn
 from portal.readers.table import Table, too_wide
 from portal.readers.time_columns import in_two

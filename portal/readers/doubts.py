@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from portal.pv.arrays import Ints
 from portal.readers.reading import Notice, Question
-from portal.readers.series import Ints, Series
+from portal.readers.series import Series
 
 
 @dataclass(slots=True)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
 from portal.readers.intervals import refuse_far_apart, share_out
 from portal.readers.reading import Notice
-from portal.readers.series import Floats, Ints, Series
+from portal.readers.series import Series
 
 FEWEST_LOGGED = 50
 """Readings from which the way of logging is told. Common practice, no source."""

@@ -18,10 +18,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import changes, utc_datetime, utc_offset_s
 from portal.readers.lumps import LUMPS_KEPT, PIECE, lump_pieces
 from portal.readers.reading import Lump, ReadError
-from portal.readers.series import DAY_S, STEPS_S, Floats, Ints, Series
+from portal.readers.series import STEPS_S, Series
 
 OUT_MINUTES = (5, 10, 15, 30, 60, 1440)
 """Minutes of the intervals that readings are kept at. Common practice of meters, no source."""

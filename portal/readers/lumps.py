@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import utc_datetime
 from portal.readers.place import file_and_line
 from portal.readers.reading import Lump
-from portal.readers.series import DAY_S, USUAL_PERCENTILE, Ints, Series
+from portal.readers.series import USUAL_PERCENTILE, Series
 
 LUMPS_KEPT = 5_000
 """Lumps that are kept of a file. A bound on memory, no source."""

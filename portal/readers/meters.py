@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
 from portal.readers.clock import NO_INSTANT
 from portal.readers.doubts import Doubts
 from portal.readers.mapping import Mapping
 from portal.readers.questions import meter_question
 from portal.readers.reading import Channel
-from portal.readers.series import Floats, Ints, MeterSeries, put_in_order
+from portal.readers.series import MeterSeries, put_in_order
 from portal.readers.table import Loaded, sum_columns
 
 

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from portal.pv.sun import DAY_S
 from portal.readers.dates import read_date_parts, split_stamp, to_day_number
 from portal.readers.delimited import TextFile, look_over, open_text
 from portal.readers.figures import NumberStyle, read_column
@@ -20,7 +21,7 @@ from portal.readers.mapping import Unit
 from portal.readers.place import file_and_line, place_of
 from portal.readers.reading import MAX_READINGS, ReadError
 from portal.readers.rejected import BadRecords
-from portal.readers.series import DAY_S, MeterSeries
+from portal.readers.series import MeterSeries
 from portal.readers.source import Source
 
 MARKET_OFFSET_S = 10 * 3600

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import utc_datetime
 from portal.readers.reading import Gap
-from portal.readers.series import DAY_S, LARGE_PERCENTILE, USUAL_PERCENTILE, Floats, Ints, Series
+from portal.readers.series import LARGE_PERCENTILE, USUAL_PERCENTILE, Series
 
 _STAND_INS = np.array(
     [

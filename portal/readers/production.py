@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from portal.pv.arrays import Floats
 from portal.readers import words
 from portal.readers.mapping import Kind, Mapping, Unit
 from portal.readers.questions import columns_question, export_question, kind_question, unit_question
 from portal.readers.reading import Notice, Question, ReadError
-from portal.readers.series import LARGE_PERCENTILE, NEARLY_A_DAY_S, WH_PER, Floats
+from portal.readers.series import LARGE_PERCENTILE, NEARLY_A_DAY_S, WH_PER
 from portal.readers.words import unit_in
 
 TURNS = 0.06

@@ -6,11 +6,13 @@ import math
 
 import numpy as np
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import utc_datetime
 from portal.readers.lumps import CATCH_UP
 from portal.readers.place import file_and_line
 from portal.readers.reading import Lump, Notice, ReadError
-from portal.readers.series import DAY_S, LARGE_PERCENTILE, USUAL_PERCENTILE, Floats, Ints, Series
+from portal.readers.series import LARGE_PERCENTILE, USUAL_PERCENTILE, Series
 
 MOST_RISE = 3.0
 """Energy of a step across a fall of the register, as a ratio to the file's large steps. Tuned on the made files of the

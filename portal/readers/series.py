@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.clock import NO_INSTANT, Clock
 from portal.readers.mapping import Unit
 from portal.readers.reading import Lump, Notice
 from portal.readers.stamps import Stamps
 
 WH_PER: dict[Unit, float] = {"Wh": 1.0, "kWh": 1e3, "MWh": 1e6, "W": 1.0, "kW": 1e3, "MW": 1e6}
-DAY_S = 86_400
-"""Seconds of a day, by definition."""
 NEARLY_A_DAY_S = DAY_S - 7200
 """Seconds from which on a step is a day: the day on which summer time begins has 23 hours, by definition, and one more
 is left for jitter."""
@@ -33,8 +33,6 @@ USUAL_PERCENTILE = 99.5
 the made files of the tests."""
 BEYOND = 1e15
 """No meter on earth has counted as many Wh; sums of larger figures would overflow. Common practice, no source."""
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(slots=True)
