@@ -12,9 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from portal.pv.arrays import Floats
+from portal.pv.arrays import Bools, Floats
 
 AIR_SCATTER = 0.045
 """Standard deviation of a day's shared log dimming. From memory, no source; a fifth either way moves the mean error of
@@ -102,7 +101,7 @@ class Witness:
     """Standard deviation of its day once the air is out."""
 
 
-def companions(residual: Floats, count: int | None = None) -> npt.NDArray[np.bool_]:
+def companions(residual: Floats, count: int | None = None) -> Bools:
     """Which sites breathe the air of the others.
 
     Correlates each site's residual, its slow part taken out, with the median of the others.

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.arrays import Bools, Floats
+from portal.pv.arrays import Bools, Floats, Floats32
 from portal.pv.grid import MeteredDays
 
 SUN_BANDS = np.array([8.0, 12.0, 16.0, 20.0, 25.0, 31.0])
@@ -182,8 +181,8 @@ def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floa
 def low_sun(
     days: MeteredDays,
     usable: Bools,
-    noon: npt.NDArray[np.float32],
-    index: npt.NDArray[np.float32],
+    noon: Floats32,
+    index: Floats32,
     quantum: float,
 ) -> Floats:
     """Log ratio of production to expectation in bands of low sun, over that of the day's clear hours.

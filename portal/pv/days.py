@@ -9,10 +9,9 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.arrays import Ints
+from portal.pv.arrays import Floats32, Ints
 
 
 def day_starts(first: date, last: date, *, tz: str) -> pd.DatetimeIndex:
@@ -41,9 +40,7 @@ def day_starts(first: date, last: date, *, tz: str) -> pd.DatetimeIndex:
     return days.tz_localize(tz, nonexistent="shift_forward", ambiguous=True).tz_convert("UTC")
 
 
-def cut_days(
-    energy_wh: pd.Series[float], *, tz: str, interval_minutes: int
-) -> list[tuple[date, npt.NDArray[np.float32]]]:
+def cut_days(energy_wh: pd.Series[float], *, tz: str, interval_minutes: int) -> list[tuple[date, Floats32]]:
     """Cut interval energies into local-day blocks.
 
     Parameters
@@ -108,9 +105,7 @@ def _slots(offset_ns: Ints, day_ns: Ints, interval_minutes: int) -> tuple[Ints, 
     return np.where(rest == 0, slots, -1), day_ns // (interval_minutes * 60 * 1_000_000_000)
 
 
-def join_days(
-    blocks: Iterable[tuple[date, int, npt.NDArray[np.float32]]], *, tz: str, interval_minutes: int
-) -> pd.Series[float]:
+def join_days(blocks: Iterable[tuple[date, int, Floats32]], *, tz: str, interval_minutes: int) -> pd.Series[float]:
     """Join day blocks into one regular series, NaN where a day or an interval is missing.
 
     Parameters
@@ -135,7 +130,7 @@ def join_days(
     >>> join_days([(day, 15, quarter_hours)], tz="America/Denver", interval_minutes=60).sum()
     np.float64(24.0)
     """
-    kept: Sequence[tuple[date, int, npt.NDArray[np.float32]]] = list(blocks)
+    kept: Sequence[tuple[date, int, Floats32]] = list(blocks)
     if not kept:
         return pd.Series(dtype="float64", index=pd.DatetimeIndex([], tz="UTC"))
     first, last = kept[0][0], kept[-1][0]

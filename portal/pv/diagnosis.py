@@ -17,6 +17,7 @@ from portal.pv.clear import SUN_BANDS
 from portal.pv.daily import Daily
 from portal.pv.expected import climatological_temperature
 from portal.pv.quality import DEAD_SHARE, DECLARED_DEAD
+from portal.pv.sun import DAY_S
 
 SMALLEST_STEP = 0.16
 """Log step that dirt does not make from one day to the next (droppings reach some 0.04). No source; on a made
@@ -377,5 +378,5 @@ def is_freezing(daily: Daily, day: int, latitude: float, longitude: float) -> bo
     bool
         By the usual air temperature of the date.
     """
-    noon = np.array([float(daily.days[day]) * 86_400 + 43_200])
+    noon = np.array([float(daily.days[day]) * DAY_S + 43_200])
     return bool(climatological_temperature(noon, latitude, longitude)[0] < SNOW_LIES)

@@ -9,10 +9,9 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.arrays import Floats
+from portal.pv.arrays import Floats, Ints
 from portal.pv.result import BAND_90, NORMAL_90
 from portal.pv.worth import value_by_pentad
 from portal.pv.year import PENTAD_DAYS, PENTADS, SoilingYear, pentad_of
@@ -280,7 +279,7 @@ def forecast(present: PresentLoss, year: SoilingYear, money: Money, *, months: i
 class _Rains:
     """By pentad and future: which of the shares that rains leave, and the chance above which it rains."""
 
-    kind: npt.NDArray[np.int64]
+    kind: Ints
     chance: Floats
 
 
@@ -325,7 +324,7 @@ def _unwashed(start: Floats, gathered: Floats, kept: Floats) -> Floats:
     return losses
 
 
-def _saved(before: Floats, kept: Floats, value: Floats, washed: npt.NDArray[np.int64]) -> Floats:
+def _saved(before: Floats, kept: Floats, value: Floats, washed: Ints) -> Floats:
     """Money that a wash keeps in the two years after it, by future; ``washed`` is the pentad at whose start it comes.
 
     None where it comes in more than a year.
@@ -349,7 +348,7 @@ def _band(losses: Floats, value: Floats, days: list[date]) -> pd.DataFrame:
     return pd.DataFrame(columns, index=pd.Index(days, dtype=object))
 
 
-def kept_by_rain(year: SoilingYear, pentads: npt.NDArray[np.int64]) -> Floats:
+def kept_by_rain(year: SoilingYear, pentads: Ints) -> Floats:
     """Share of the dirt that stays through each pentad of each future.
 
     Parameters
@@ -368,7 +367,7 @@ def kept_by_rain(year: SoilingYear, pentads: npt.NDArray[np.int64]) -> Floats:
     return _kept(year, pentads, _Rains(ahead.kind[: len(pentads)], ahead.chance[: len(pentads)]))
 
 
-def _kept(year: SoilingYear, pentads: npt.NDArray[np.int64], rains: _Rains) -> Floats:
+def _kept(year: SoilingYear, pentads: Ints, rains: _Rains) -> Floats:
     """Share of the dirt that stays through each pentad of each future: 1 where it does not rain."""
     wet = 1.0 - (1.0 - year.rain_per_day[pentads]) ** PENTAD_DAYS
     return np.where(rains.chance < wet[:, None], year.kept[rains.kind], 1.0)

@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from portal.pv.array import Array
-from portal.pv.arrays import Floats32
+from portal.pv.arrays import Floats, Floats32
 from portal.pv.bands import Rate
 from portal.pv.chain import Resume
 from portal.pv.daily import DAY, EPOCH, Daily, Metering
@@ -80,7 +80,7 @@ class Arrays(TypedDict):
     """Chance of a light and of a heavy wash by rain on each day, shape (days, 2)."""
 
 
-def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[npt.NDArray[np.float64]]) -> str:
+def layout_of(day: np.dtype[np.void], names: Iterable[str], grids: Iterable[Floats]) -> str:
     """Mark of what the bytes mean: memories that carry another are not used, which only costs a full fit.
 
     Parameters

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.array import Array
-from portal.pv.arrays import Bools, Floats
+from portal.pv.arrays import Bools, Floats, Floats32
 from portal.pv.clear import (
     BEST_DAYS,
     LEAST_OUTPUT,
@@ -292,7 +292,7 @@ def _usable(array: Array, days: MeteredDays, meter: Metering) -> tuple[Floats, B
     return ratio, clipped, usable
 
 
-def _level(values: npt.NDArray[np.float32], before: npt.NDArray[np.float32], *, days: int) -> Floats:
+def _level(values: Floats32, before: Floats32, *, days: int) -> Floats:
     """Level of clear readings around each day, the quantile BEST_DAYS of a centred window; ``before`` counts in."""
     levels = np.concatenate([before, values]).astype(np.float64)
     lit = pd.Series(np.where(levels > LEAST_OUTPUT, levels, np.nan))

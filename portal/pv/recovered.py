@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from portal.pv.advice import Range
+from portal.pv.arrays import Floats
 from portal.pv.forecast import kept_by_rain
 from portal.pv.result import BAND_90, Band, Recovery
 from portal.pv.worth import LEAST_SOILING_RATIO, clean_energy_wh
@@ -36,7 +36,7 @@ class Recovered:
     """Share of the gain still there after ``last`` (1: all of it, 0: rain or a later wash would have brought it)."""
 
 
-def share_left(daily: pd.DataFrame, recoveries: Sequence[Recovery], cleaned_on: date) -> npt.NDArray[np.float64]:
+def share_left(daily: pd.DataFrame, recoveries: Sequence[Recovery], cleaned_on: date) -> Floats:
     """Share of a cleaning's gain that is still its own on each day of the record.
 
     Rain that takes a fraction of the dirt off the washed roof would have taken the same fraction off the unwashed

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
+
+from portal.pv.arrays import Ints
 
 TOWN_KM = 40.0
 """Sites within this distance of a town's first site share haze, snow and rain [km]. Common practice, no source; a site
@@ -46,7 +47,7 @@ def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitu
     return 2 * EARTH_KM * math.asin(math.sqrt(min(half, 1.0)))
 
 
-def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> npt.NDArray[np.int64]:
+def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> Ints:
     """Label the sites that share a sky: those within :data:`TOWN_KM` of a town's first site.
 
     Parameters

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from portal.pv.arrays import Floats
+from portal.pv.arrays import Floats, Ints
 
 PENTAD_DAYS = 5
 PENTADS = 73
@@ -89,7 +89,7 @@ def pentad_of(day: date) -> int:
     return min((day.timetuple().tm_yday - 1) // PENTAD_DAYS, PENTADS - 1)
 
 
-def day_of_year(days: Iterable[date]) -> npt.NDArray[np.int64]:
+def day_of_year(days: Iterable[date]) -> Ints:
     """Day of the year of each of some days.
 
     Parameters
@@ -182,7 +182,7 @@ def _rain_by_balance(loss: npt.NDArray[np.floating], gained: float, rate_per_day
     return max(0.0, went) / len(change) / (max(float(loss.mean()), CLEAN_LOSS) * (1.0 - kept))
 
 
-def _near(of_year: npt.NDArray[np.int64], middles: Floats) -> Floats:
+def _near(of_year: Ints, middles: Floats) -> Floats:
     """Which days of the record speak for which pentad, shape (73, days), as 0 and 1."""
     apart = np.abs(middles[:, None] - of_year[None, :])
     near: Floats = (np.minimum(apart, YEAR_DAYS - apart) <= SEASON_HALF_WIDTH).astype(np.float64)

@@ -10,6 +10,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Bools, Ints
+from portal.pv.sun import DAY_S
+
 ClockKind = Literal["wall", "winter", "utc", "offset"]
 Label = Literal["start", "end"]
 
@@ -29,7 +32,7 @@ class Clock:
     kind: ClockKind = "wall"
     label: Label = "start"
 
-    def to_utc(self, naive_s: NDArray[np.int64], offset_s: NDArray[np.int32] | None = None) -> NDArray[np.int64]:
+    def to_utc(self, naive_s: Ints, offset_s: NDArray[np.int32] | None = None) -> Ints:
         """Turn stamps (seconds since 1970 on this clock, in file order) into UTC seconds.
 
         An hour that the wall clock shows twice is told apart by the order of the lines: going backwards means that
@@ -90,7 +93,7 @@ def changes(zone: ZoneInfo, first_s: int, last_s: int) -> list[tuple[int, int, i
         Instant of each change (UTC seconds), and the offsets [s] before and after it.
     """
     found = []
-    step = 7 * 86_400  # no zone changes its clock twice within a week and back
+    step = 7 * DAY_S  # no zone changes its clock twice within a week and back
     at, before = first_s, utc_offset_s(zone, first_s)
     while at < last_s:
         nxt = min(at + step, last_s)
@@ -133,7 +136,7 @@ def utc_offset_s(zone: ZoneInfo, utc_s: int) -> int:
     return int(delta.total_seconds()) if delta else 0
 
 
-def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: NDArray[np.int64]) -> NDArray[np.int64]:
+def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: Ints) -> Ints:
     """Return the zone's standard offset for each instant: the smaller one of the year around it.
 
     The smaller offset, not ``dst()``: Ireland's rules call winter time the deviation.
@@ -162,13 +165,13 @@ def standard_offsets(zone: ZoneInfo, first_s: int, last_s: int, at_s: NDArray[np
     for year in years:
         start = int(datetime(year, 1, 1, tzinfo=UTC).timestamp())
         end = int(datetime(year + 1, 1, 1, tzinfo=UTC).timestamp())
-        offset = min(utc_offset_s(zone, start), utc_offset_s(zone, start + 182 * 86_400))
+        offset = min(utc_offset_s(zone, start), utc_offset_s(zone, start + 182 * DAY_S))
         out[(at_s >= start) & (at_s < end)] = offset
     return out
 
 
-def _wall_to_utc(naive_s: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.int64]:
-    first, last = int(naive_s.min()) - 2 * 86_400, int(naive_s.max()) + 2 * 86_400
+def _wall_to_utc(naive_s: Ints, zone: ZoneInfo) -> Ints:
+    first, last = int(naive_s.min()) - 2 * DAY_S, int(naive_s.max()) + 2 * DAY_S
     moves = changes(zone, first, last)
     offsets = np.array([utc_offset_s(zone, first)] + [after for _, _, after in moves], dtype=np.int64)
     # On the wall a change happens at instant + offset; from there on the later offset holds. For a clock put back,
@@ -187,9 +190,7 @@ def _wall_to_utc(naive_s: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.int64
     return utc
 
 
-def _second_time_round(
-    naive_s: NDArray[np.int64], twice: NDArray[np.int64], window_start: int, window_end: int
-) -> NDArray[np.bool_]:
+def _second_time_round(naive_s: Ints, twice: Ints, window_start: int, window_end: int) -> Bools:
     """Say for each stamp inside the doubled hour whether it is the second time the clock shows it."""
     second = np.zeros(len(twice), dtype=bool)
     stamps = naive_s[twice]

@@ -11,6 +11,7 @@ from typing import Any
 
 from lxml import etree
 
+from portal.pv.sun import DAY_S
 from portal.readers.place import place_of
 from portal.readers.reading import MAX_READINGS, ReadError
 from portal.readers.rejected import BadRecords
@@ -24,7 +25,7 @@ EARLIEST_S = 631_152_000
 LATEST_S = 4_102_444_800
 """Seconds since 1970 at the beginning of 1990 and of 2100: no meter's interval data are older. Common practice, no
 source."""
-LONGEST_S = 40 * 86_400
+LONGEST_S = 40 * DAY_S
 """Seconds of the longest reading: a billing month and some days. Common practice, no source."""
 _KEPT_WHOLE = {"IntervalReading", "ReadingType", "LocalTimeParameters"}
 """Elements read with their children when they end; all others are let go of at once."""

@@ -8,7 +8,8 @@ from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+
+from portal.pv.arrays import Floats
 
 SPACES = "\u0020\u00a0\u202f\u2009\u2007"
 BLANKS = frozenset(
@@ -117,7 +118,7 @@ class _Cells(dict[str, float]):
         return value
 
 
-def read_column(cells: Sequence[str], style: NumberStyle, unit: str = "") -> NDArray[np.float64]:
+def read_column(cells: Sequence[str], style: NumberStyle, unit: str = "") -> Floats:
     """Read a column, in ``unit`` where cells carry one: NaN where a cell is blank, +infinity where it is no number.
 
     Parameters

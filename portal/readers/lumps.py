@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from portal.pv.arrays import Ints
+from portal.pv.arrays import Bools, Ints
 from portal.pv.sun import DAY_S
 from portal.readers.clock import utc_datetime
 from portal.readers.place import file_and_line
@@ -38,7 +37,7 @@ LONGEST_DAY_S = 14 * 3600
 """Seconds of zeros before a lump that may belong to it: one day's light. Common practice, no source."""
 
 
-def set_lumps(series: Series, mask: NDArray[np.bool_], reason: str) -> None:
+def set_lumps(series: Series, mask: Bools, reason: str) -> None:
     """Turn the readings under ``mask`` into lumps, neighbours of one day together.
 
     Parameters
@@ -69,7 +68,7 @@ def set_lumps(series: Series, mask: NDArray[np.bool_], reason: str) -> None:
 PIECE = "part of an interval"
 
 
-def lump_pieces(series: Series, loose: NDArray[np.bool_]) -> None:
+def lump_pieces(series: Series, loose: Bools) -> None:
     """Keep the energy of intervals only part of which is there.
 
     Parameters

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+from portal.pv.arrays import Ints
 
 _LINE_BITS = 32
 """Bits left for the line; a file of 4 GB has no more lines, by definition of its size."""
 
-Number = TypeVar("Number", int, NDArray[np.int64])
+Number = TypeVar("Number", int, Ints)
 
 
 def place_of(file: int, line: Number) -> Number:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from portal.pv.arrays import Floats, Ints
 from portal.pv.sun import DAY_S
@@ -103,7 +102,7 @@ def blank_stand_ins(column: Floats) -> int:
     return found
 
 
-def mend_negatives(series: Series) -> tuple[int, NDArray[np.int64], bool]:
+def mend_negatives(series: Series) -> tuple[int, Ints, bool]:
     """Take the inverter's own small use at night as zero.
 
     Returns how many, the positions of really negative energies, and whether the series as a whole runs both ways
@@ -139,7 +138,7 @@ def mend_negatives(series: Series) -> tuple[int, NDArray[np.int64], bool]:
     return int(slight.sum()), really, both_ways
 
 
-def impossible(series: Series) -> NDArray[np.int64]:
+def impossible(series: Series) -> Ints:
     """Return the positions of energies no plant delivers, and of lone ones far above all others.
 
     Parameters
@@ -161,7 +160,7 @@ def impossible(series: Series) -> NDArray[np.int64]:
             high = energy > FAR_ABOVE * float(np.percentile(positive, LARGE_PERCENTILE))
             if 0 < (high & ~wild).sum() <= max(FEW_FAR_ABOVE, len(energy) // IN_SO_MANY):
                 wild |= high
-    found: NDArray[np.int64] = np.flatnonzero(wild)
+    found: Ints = np.flatnonzero(wild)
     return found
 
 

@@ -9,6 +9,8 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.dates import with_offset
 from portal.readers.delimited import MAX_COLUMNS
 from portal.readers.figures import NumberStyle, read_column
@@ -38,7 +40,7 @@ class Reader:
         fixed = mapping.date_order in ("unix_s", "unix_ms", "serial")
         self.stamps = StampColumn((mapping.date_order or None) if date_order_known or fixed else None)
         self.style = NumberStyle(mapping.decimal, mapping.thousands)
-        self.places: list[NDArray[np.int64]] = []
+        self.places: list[Ints] = []
         self.meters: dict[str, int] = {}
         self.meter_ids: list[NDArray[np.int32]] = []
         self.bad: list[tuple[int, str]] = []
@@ -46,7 +48,7 @@ class Reader:
         self.latest_date = ""
         self.by_hour = False
         """True when the second time column holds the number of the hour."""
-        self.hours: list[NDArray[np.int64]] = []
+        self.hours: list[Ints] = []
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
         """Begin with another table.
@@ -100,7 +102,7 @@ class Reader:
             kept.append(row)
         return kept_lines, kept
 
-    def _set_aside(self, lines: Sequence[int] | NDArray[np.int64], reason: str) -> None:
+    def _set_aside(self, lines: Sequence[int] | Ints, reason: str) -> None:
         if len(self.bad) + len(lines) > MAX_BAD:
             raise ReadError(
                 f"More than {MAX_BAD:,} lines of {self.table.name} cannot be read, most of them because: {reason}. "
@@ -211,7 +213,7 @@ class Tall(Reader):
 
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:
         super().__init__(mapping, date_order_known)
-        self.values: list[list[NDArray[np.float64]]] = [[] for _ in (*mapping.value_columns, *mapping.minus_columns)]
+        self.values: list[list[Floats]] = [[] for _ in (*mapping.value_columns, *mapping.minus_columns)]
 
     def take(self, lines: Sequence[int], rows: list[list[str]]) -> None:
         """Take some rows.
@@ -279,7 +281,7 @@ def _is_hour(cell: str) -> bool:
     return 0 < len(text) <= 3 and text.isdecimal()
 
 
-def _by_hour(days: Stamps, hours: NDArray[np.int64]) -> tuple[Stamps, NDArray[np.int64] | None]:
+def _by_hour(days: Stamps, hours: Ints) -> tuple[Stamps, Ints | None]:
     """Put days and numbers of hours, or of half or quarter hours, together.
 
     Hours that are counted go to 23 or 25 on the days the clock changes; otherwise they are hours of the wall clock.
@@ -293,6 +295,6 @@ def _by_hour(days: Stamps, hours: NDArray[np.int64]) -> tuple[Stamps, NDArray[np
     a_day = next((n for n in COUNTED if most <= n * 25 // 24), 24)
     counted = a_day > 24 or bool(((highest == number) & ((number == 23) | (number == 25))).any())
     good = real & (hours <= (a_day * 25 // 24 if counted else 24))
-    seconds = np.where(good, hours, 0) * (86_400 // a_day)
+    seconds = np.where(good, hours, 0) * (DAY_S // a_day)
     naive = np.where(good, days.naive_s if counted else np.where(good, days.naive_s, 0) + seconds, NO_STAMP)
     return replace(days, naive_s=naive), seconds if counted else None

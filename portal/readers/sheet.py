@@ -23,6 +23,7 @@ from typing import Any, BinaryIO, TextIO
 
 import xlrd
 
+from portal.pv.sun import DAY_S
 from portal.readers.delimited import MAX_COLUMNS, TextFile, cell_reader, open_text
 from portal.readers.delimiter import sniff_delimiter
 from portal.readers.reading import ReadError
@@ -177,7 +178,7 @@ def cell_text(cell: object) -> str:
         return (second + timedelta(microseconds=500_000)).strftime("%H:%M:%S")
     if isinstance(cell, timedelta):
         seconds = round(cell.total_seconds())
-        if 0 <= seconds <= 86_400:
+        if 0 <= seconds <= DAY_S:
             return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
     return str(cell)
 

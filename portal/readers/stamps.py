@@ -17,6 +17,8 @@ from operator import itemgetter
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Floats, Ints
+from portal.pv.sun import DAY_S
 from portal.readers.dates import (
     EARLIEST_YEAR,
     LATEST_YEAR,
@@ -35,8 +37,6 @@ NO_STAMP = np.iinfo(np.int64).min
 _SHIFT = 2**20
 """Room for a stamp's own offset [seconds] beside the time of day in one number; by definition of time zones, offsets
 are below 15 hours."""
-_DAY_S = 86_400
-"""Seconds of a day, by definition."""
 MONTHS = 12
 """Months of a year, by definition: a larger number in a date is its day."""
 MOST_OFFSETS = 4
@@ -56,7 +56,7 @@ the tests: a fifth more or less changes none."""
 class Stamps:
     """A column of stamps as written: seconds since 1970 on the file's own clock, ``NO_STAMP`` where unreadable."""
 
-    naive_s: NDArray[np.int64]
+    naive_s: Ints
     offset_s: NDArray[np.int32] | None
     """Each stamp's own offset, None when none has one."""
     date_order: DateOrder
@@ -93,8 +93,8 @@ class StampColumn:
         self._heads = _Heads()
         self._times = _Times()
         self._head_ids: list[NDArray[np.int32]] = []
-        self._tails: list[NDArray[np.int64]] = []
-        self._numbers: list[NDArray[np.float64]] = []
+        self._tails: list[Ints] = []
+        self._numbers: list[Floats] = []
 
     @property
     def distinct_dates(self) -> int:
@@ -171,9 +171,9 @@ class StampColumn:
         """
         if self.order in ("unix_s", "unix_ms", "serial"):
             numbers = np.concatenate(self._numbers) if self._numbers else np.zeros(0)
-            scale = {"unix_s": 1.0, "unix_ms": 1 / 1000, "serial": float(_DAY_S)}[self.order]
+            scale = {"unix_s": 1.0, "unix_ms": 1 / 1000, "serial": float(DAY_S)}[self.order]
             with np.errstate(invalid="ignore", over="ignore"):
-                seconds = np.round(numbers * scale - (25_569 * _DAY_S if self.order == "serial" else 0))
+                seconds = np.round(numbers * scale - (25_569 * DAY_S if self.order == "serial" else 0))
                 good = (seconds >= _YEAR_START) & (seconds < _YEAR_END)
             naive = np.where(good, np.where(good, seconds, 0).astype(np.int64), NO_STAMP)
             offsets = None if self.order == "serial" else np.zeros(len(naive), dtype=np.int32)
@@ -194,7 +194,7 @@ class StampColumn:
             return Stamps(np.zeros(0, dtype=np.int64), None, order, certain, shown)
         day = days[ids]
         good = (day != NO_STAMP) & (tails >= 0)
-        naive = np.where(good, np.where(good, day, 0) * _DAY_S + tails // _SHIFT, NO_STAMP)
+        naive = np.where(good, np.where(good, day, 0) * DAY_S + tails // _SHIFT, NO_STAMP)
         offset = (tails % _SHIFT - _SHIFT // 2).astype(np.int32)
         has = offset != NO_OFFSET
         if not has[good].any() or self._are_ranges():
@@ -239,11 +239,11 @@ def _refuse_contradictions(heads: Iterable[str], parts: Sequence[DateParts | Non
         )
 
 
-_YEAR_START = datetime(EARLIEST_YEAR, 1, 1).toordinal() * _DAY_S - 719_163 * _DAY_S  # noqa: DTZ001 (a day number)
-_YEAR_END = (date(LATEST_YEAR, 12, 31).toordinal() + 1 - 719_163) * _DAY_S
+_YEAR_START = datetime(EARLIEST_YEAR, 1, 1).toordinal() * DAY_S - 719_163 * DAY_S  # noqa: DTZ001 (a day number)
+_YEAR_END = (date(LATEST_YEAR, 12, 31).toordinal() + 1 - 719_163) * DAY_S
 
 
-def _numbers(texts: Sequence[str]) -> NDArray[np.float64]:
+def _numbers(texts: Sequence[str]) -> Floats:
     try:
         return np.array([float(text) for text in texts], dtype=np.float64)
     except ValueError:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from portal.pv.arrays import Bools, Floats, Ints
 from portal.readers.delimited import MAX_COLUMNS, Chunk
 from portal.readers.mapping import FILES, Mapping
 from portal.readers.reading import ReadError
@@ -35,15 +36,15 @@ class Loaded:
     """What a pass over the tables found. All arrays have one element a reading, in file order."""
 
     stamps: Stamps
-    elapsed_s: NDArray[np.int64] | None
+    elapsed_s: Ints | None
     """For a wide table with counted columns: seconds since the stamp's midnight; else None."""
-    columns: list[NDArray[np.float64]]
+    columns: list[Floats]
     signs: list[int]
-    places: NDArray[np.int64]
+    places: Ints
     """Where each stands in the files."""
     meters: list[str] = field(default_factory=list)
     meter_ids: NDArray[np.int32] | None = None
-    lengths_s: NDArray[np.int64] | None = None
+    lengths_s: Ints | None = None
     """Seconds each reading covers, where the file says so."""
     quality: NDArray[np.str_] | None = None
     unreadable: int = 0
@@ -51,7 +52,7 @@ class Loaded:
     bad: list[tuple[int, str]] = field(default_factory=list)
     """Lines not taken in (their places) and why."""
 
-    def keep(self, mask: NDArray[np.bool_]) -> None:
+    def keep(self, mask: Bools) -> None:
         """Drop the readings outside ``mask``.
 
         Parameters
@@ -236,7 +237,7 @@ def too_wide(name: str, line: int, width: int) -> ReadError:
     )
 
 
-def sum_columns(columns: Sequence[NDArray[np.float64]], signs: Sequence[int]) -> NDArray[np.float64]:
+def sum_columns(columns: Sequence[Floats], signs: Sequence[int]) -> Floats:
     """Return the production: the sum of the columns, each with its sign.
 
     Parameters

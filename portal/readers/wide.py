@@ -8,8 +8,9 @@ from dataclasses import replace
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
+from portal.pv.arrays import Floats
+from portal.pv.sun import DAY_S
 from portal.readers.clock import Label
 from portal.readers.dates import RANGE, read_time
 from portal.readers.figures import read_column
@@ -30,7 +31,7 @@ class Wide(Reader):
 
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:
         super().__init__(mapping, date_order_known)
-        self.cells: list[NDArray[np.float64]] = []
+        self.cells: list[Floats] = []
 
     def start(self, table: Table, number: int, names: list[str]) -> None:
         """Begin with another table.
@@ -105,7 +106,7 @@ class Wide(Reader):
         steps = np.tile(self.seconds, len(lines))
         good = np.repeat(~wrong, width) & ~unreadable.ravel()
         midnights = np.where(good, naive, 0)
-        midnights -= midnights % 86_400
+        midnights -= midnights % DAY_S
         loaded = Loaded(
             replace(days, naive_s=midnights if self.counted else midnights + steps, offset_s=offset),
             steps if self.counted else None,
@@ -120,7 +121,7 @@ class Wide(Reader):
         loaded.keep(good & ~np.isnan(cells.ravel()))
         return loaded
 
-    def _refuse_half(self, cells: NDArray[np.float64]) -> None:
+    def _refuse_half(self, cells: Floats) -> None:
         """Refuse days of which most end at the same cell in the middle of the header: they are of longer intervals."""
         width = cells.shape[1]
         values = np.where(np.isnan(cells).all(axis=1), 0, width - np.argmax(~np.isnan(cells[:, ::-1]), axis=1))
@@ -166,8 +167,8 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
     if seconds and len(seconds) == len(names):
         turned = [i for i in range(1, len(seconds)) if seconds[i] == 0]
         if len(turned) == 1 and turned[0] == len(seconds) - 1 and seconds[0] > 0:
-            seconds[-1] = 86_400
-        label: Label = "end" if seconds[-1] == 86_400 and seconds[0] > 0 else "start"
+            seconds[-1] = DAY_S
+        label: Label = "end" if seconds[-1] == DAY_S and seconds[0] > 0 else "start"
         return seconds, False, label
     numbers = [count for name in names if (count := column_count(name)) is not None]
     if len(numbers) != len(names) and len(like_named(names)) == len(names):
@@ -186,7 +187,7 @@ def interval_columns(names: Sequence[str]) -> tuple[list[int], bool, Label]:
             f"The table has {len(numbers)} columns a day; a day has 24, 48, 96, 144 or 288 intervals. "
             "Check that the columns of all intervals, and only these, are chosen."
         )
-    return [(n - first) * (86_400 // per_day) for n in numbers], True, "start"
+    return [(n - first) * (DAY_S // per_day) for n in numbers], True, "start"
 
 
 def intervals_of(columns: int) -> int:

@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 from django.db import connection
 from django.db.models import Model
-from numpy.typing import NDArray
 
 from portal import readers
 from portal.actions.imports.wiped import run_of_zeros, stuck, to_minutes
 from portal.actions.nights import ask_for_assessment
 from portal.models import DayBefore, DayReadings, Import, Meter, Site, pack, unpack
 from portal.models.meter import DayBlock
+from portal.pv.arrays import Bools
 from portal.pv.days import cut_days
 
 NEARLY_WHOLE = 0.99
@@ -132,7 +132,7 @@ def lay_over(held: dict[date, Day], day: date, found: Day, before: list[tuple[da
     return counts
 
 
-def wipes(before: Day, found: Day) -> NDArray[np.bool_]:
+def wipes(before: Day, found: Day) -> Bools:
     """Return where a file's day would put zeros, a stuck figure or a part of an interval in place of production."""
     if before.minutes == found.minutes and np.array_equal(before.block, found.block, equal_nan=True):
         return np.zeros(len(found.block), dtype=bool)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from portal.models.meter import DayBlock
+from portal.pv.arrays import Bools
 
 BRIGHT = 0.05
 """Share of the day's highest reading from which on an interval counts as bright."""
@@ -19,8 +19,6 @@ STUCK_OFF = 0.3
 
 ONLY_MOVED = 0.5
 """Share of the production under the zeros that the file has at hours without any before: it only moved, by a clock."""
-
-Mask = NDArray[np.bool_]
 
 
 def to_minutes(block: DayBlock, minutes: int, longer: int) -> DayBlock | None:
@@ -36,7 +34,7 @@ def to_minutes(block: DayBlock, minutes: int, longer: int) -> DayBlock | None:
     return added
 
 
-def run_of_zeros(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
+def run_of_zeros(had: DayBlock, has: DayBlock, minutes: int) -> Bools:
     """Return where zeros would take the place of production over whole hours of daylight."""
     bright = _bright(had)
     wiped = np.zeros(len(had), dtype=bool)
@@ -45,11 +43,11 @@ def run_of_zeros(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
             wiped[a:b] = True
     if float(has[(had == 0) & (has > 0)].sum()) > ONLY_MOVED * float(had[wiped].sum()):
         return np.zeros(len(had), dtype=bool)  # the same energy at other hours: another clock
-    dim: Mask = (has == 0) & (had > 0)
+    dim: Bools = (has == 0) & (had > 0)
     return wiped | dim  # what is dim beside such a run goes with it
 
 
-def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
+def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Bools:
     """Return where one figure would take the place of production that runs its course."""
     wiped = np.zeros(len(had), dtype=bool)
     bright = _bright(had) & (has > 0)
@@ -61,13 +59,13 @@ def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Mask:
     return wiped
 
 
-def _bright(had: DayBlock) -> Mask:
+def _bright(had: DayBlock) -> Bools:
     known = had[~np.isnan(had)]
     highest = float(known.max()) if len(known) else 0.0
-    bright: Mask = had > BRIGHT * highest if highest > 0 else np.zeros(len(had), dtype=bool)
+    bright: Bools = had > BRIGHT * highest if highest > 0 else np.zeros(len(had), dtype=bool)
     return bright
 
 
-def _runs(mask: Mask) -> list[tuple[int, int]]:
+def _runs(mask: Bools) -> list[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
     return [(int(a), int(b)) for a, b in list(pairwise(edges))[::2]]
