@@ -54,6 +54,13 @@
     on.addEventListener("change", () => on.checked ? localStorage.removeItem(OFF) : localStorage.setItem(OFF, "yes"));
   }
 
+  // A form that comes back is shown where it is wrong, which may be far down the page.
+  const wrong = [...document.querySelectorAll("form[method=post] .errorlist")].find((one) => one.checkVisibility());
+  if (wrong instanceof HTMLElement && !document.querySelector("main [autofocus]")) {
+    wrong.tabIndex = -1;
+    wrong.focus();
+  }
+
   // What has the focus is swapped: its like in the new part takes it, else the part itself, so that Tab goes on from there.
   /** @param {Element} one */
   const mark = (one) => ["id", "href", "name", "value"].map((name) => one.getAttribute(name) ?? "").join(" ") + one.textContent;

@@ -263,3 +263,33 @@ def test_the_keys_open_pages_and_their_sheet_and_can_be_turned_off(
     page.keyboard.press("?")
     expect(sheet).to_be_hidden()
     assert page.url == f"{live_server.url}/customers/"
+
+
+@pytest.mark.parametrize(
+    ("path", "field", "said"),
+    [
+        ("/rain/", "file", "No line of this file is a day's rain."),
+        ("/business/{slug}/", "logo", "Upload a valid image."),
+    ],
+)
+def test_a_form_that_comes_back_is_shown_where_it_is_wrong(
+    page: Page, live_server: Any, path: str, field: str, said: str
+) -> None:
+    firm = factories.business()
+    log_in(page, live_server, factories.member(firm, Role.OWNER))
+    page.set_viewport_size({"width": 360, "height": 640})
+    page.goto(live_server.url + path.format(slug=firm.slug))
+    form = page.locator(f"form:has([name={field}])")
+    form.locator(f"[name={field}]").set_input_files(
+        {"name": "bill.pdf", "mimeType": "application/pdf", "buffer": b"%PDF-1.4\n"}
+    )
+    for needed in form.locator("input[type=text][required]").all():
+        if not needed.input_value():
+            needed.fill("A gauge")
+    form.locator("button").last.click()
+    wrong = page.locator(".errorlist")
+    expect(wrong).to_contain_text(said)
+    expect(wrong).to_be_focused()
+    expect(wrong).to_be_in_viewport(ratio=1)
+    page.keyboard.press("Tab")  # and from there to the field
+    expect(form.locator(f"[name={field}]")).to_be_focused()

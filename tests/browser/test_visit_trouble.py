@@ -100,7 +100,7 @@ def test_entries_of_a_visit_given_to_somebody_else_stay_in_sight_and_are_sent_wh
     expect(refused.get_by_role("listitem")).to_have_count(3)  # and the button for all
     assert VisitEntry.objects.count() == 0
     visit.technicians.add(technician)
-    page.get_by_role("button", name="Try all again").click()
+    page.get_by_role("button", name="Send all again").click()
     expect(refused).to_be_hidden()
     waits_for_nothing(page)
     assert sorted(VisitEntry.objects.values_list("item", flat=True)) == ["glass", "tap"]

@@ -290,7 +290,7 @@ function paintRefused(rows) {
   list.replaceChildren(...rows.map(refusedItem));
   if (rows.length > 1) {
     const item = document.createElement("li");
-    item.append(button(spoken("Try all again"), () => tryAgain(rows)));
+    item.append(button(spoken("Send all again"), () => tryAgain(rows)));
     list.append(item);
   }
 }
@@ -307,7 +307,7 @@ function refusedItem(row) {
     paint();
   };
   item.append(
-    what, why, button(spoken("Try again"), () => tryAgain([row])), " ",
+    what, why, button(spoken("Send it again"), () => tryAgain([row])), " ",
     button(armed === row.id ? spoken("Drop it for good") : spoken("Drop it"), drop));
   return item;
 }
