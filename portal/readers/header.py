@@ -227,7 +227,10 @@ def _no_stamps(name: str, sample: Sample) -> str:
         )
     filled = [count for row in sample.rows if (count := sum(bool(cell.strip()) for cell in row))]
     if len(filled) == 1 and filled[0] > 1:
-        return f"{name} has a first line (“{start}”) and no readings below it. Export days on which the system ran."
+        return (
+            f"{name} has nothing but one line (“{start}”): no readings stand below it. Export the readings with a time "
+            "stamp on each line, or a date on each line and the times in the header."
+        )
     found = f" It starts with “{start}”." if start else ""
     return (
         f"{name} has no column with dates and times that can be read.{found} Export the readings with a time stamp on "

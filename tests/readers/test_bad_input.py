@@ -38,7 +38,7 @@ def refused(path: Path) -> str:
         ("blank.csv", b"\n\n  \n", "no text"),
         ("prose.csv", b"Dear all,\nplease find the readings attached.\n", "no column with dates"),
         ("numbers.csv", b"1,2,3\n4,5,6\n", "no column with dates"),
-        ("header.csv", b"Timestamp,PV energy [kWh]\n", "no readings below it"),
+        ("header.csv", b"Timestamp,PV energy [kWh]\n", "no readings stand below it"),
         ("report.csv", b"%PDF-1.7 \x00\x01", "PDF"),
         ("photo.csv", b"\x89PNG\r\n\x1a\n\x00", "picture"),
         ("photo.csv", b"\xff\xd8\xff\xe0\x00", "picture"),

@@ -105,7 +105,11 @@ FILES: dict[str, tuple[Callable[[], bytes], str, str]] = {
     "letter.rtf": (lambda: b"{\\rtf1 Dear", "a word processor's document", "Export the readings"),
     "empty.csv": (lambda: b"", "empty.csv is empty", "Export it again"),
     "blank.csv": (lambda: b"\n\n\n", "holds no text", "Export it again"),
-    "head.csv": (lambda: b"Time,PV energy (kWh)\n", "starts with “Time / PV energy (kWh)”", "Export the readings with"),
+    "head.csv": (
+        lambda: b"Time,PV energy (kWh)\n",
+        "nothing but one line (“Time / PV energy (kWh)”)",
+        "Export the readings with",
+    ),
     "page.html": (lambda: b"<!DOCTYPE html><html>Log in</html>", "is a web page", "Log in, export the readings again"),
     "words.txt": (lambda: b"Dear customer,\nsee the file.\n", "starts with “Dear customer", "Export the readings with"),
     "empty.zip": (lambda: packed(), "holds no file of readings", "Check what was packed"),
