@@ -26,7 +26,7 @@ from portal.actions.missing import missing_of
 from portal.actions.people import NotPossible, give_access, save_customer, withdraw_access
 from portal.models import Business, Customer, Enquiry, Site, User, Visit, VisitState
 from portal.views.asked import page_asked, row_asked
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again, asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm

@@ -18,7 +18,7 @@ from portal.actions.imports.receive import STALLED_AFTER
 from portal.models import Business, Import, ImportState, Site, User
 from portal.models.meter import ImportQuerySet
 from portal.views.asked import page_asked
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.imports import asked_site, may_send
 from portal.views.searching import with_words

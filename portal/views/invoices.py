@@ -32,7 +32,7 @@ from portal.actions.invoices.transfer_code import transfer_code
 from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, Payment, User
 from portal.models.invoice import InvoiceQuerySet
 from portal.views.asked import page_asked
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 

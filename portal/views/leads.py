@@ -26,7 +26,7 @@ from portal.charts.promise import promise_chart
 from portal.models import Business, Lead, LeadKind, LeadStage, Membership, Site, User
 from portal.models.lead import LeadQuerySet
 from portal.views.asked import page_asked
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words

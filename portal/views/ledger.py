@@ -23,7 +23,7 @@ from portal.actions.imports.kept import mapping_of
 from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
 from portal.models import Business, Drawing, Import, ImportState, Night, User
-from portal.views.cells import safe_cell
+from portal.views.csv_files import safe_cell
 from portal.views.how import CLOCKS, LABELS, HowForm, how_words
 from portal.words.kept import in_their_words
 

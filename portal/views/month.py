@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from portal.actions.invoices.month import documents, month_end, month_of, payments, sign
 from portal.models import Business
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 

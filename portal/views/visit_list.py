@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy
 from portal.models import Business, Site, Visit, VisitState
 from portal.models.visit import VisitQuerySet
 from portal.views.asked import page_asked
-from portal.views.cells import exported_csv, safe_cell
+from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
 from portal.views.searching import SearchForm, managed_in_states, with_words

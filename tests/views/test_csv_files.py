@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from portal.views.cells import safe_cell
+from portal.views.csv_files import safe_cell
 
 
 @pytest.mark.parametrize(
