@@ -1,6 +1,11 @@
 """Whoever runs the portal opens a business in the admin; one log-in serves for it."""
 
+import re
+from pathlib import Path
+from typing import Any
+
 import pytest
+from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -35,6 +40,20 @@ def test_a_superuser_opens_a_business_with_its_owner(client: Client) -> None:
     answer = client.post(reverse("admin:portal_business_add"), filled)
     assert answer.status_code == 302, answer.context["errors"]
     assert Membership.objects.get().business.name == "New Washers"
+
+
+def test_its_pages_find_their_style_and_scripts_among_what_a_set_up_collects(
+    client: Client, settings: Any, tmp_path: Path
+) -> None:
+    settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": "portal.apps.StaticFiles"}}
+    settings.STATIC_ROOT = tmp_path
+    settings.WHITENOISE_SKIP_COMPRESS_EXTENSIONS = ["js", "css", "svg"]  # takes seconds, and is looked at elsewhere
+    call_command("prepare_assets")
+    client.force_login(User.objects.create_superuser("root@portal.example", "rinse-soak-scrub-9"))
+    for page in ("index", "portal_business_add", "portal_user_changelist", "portal_user_add"):
+        named = re.findall(r'(?:href|src)="/static/([^"]+)"', client.get(reverse(f"admin:{page}")).content.decode())
+        assert any(name.startswith("admin/css/") for name in named), page
+        assert [name for name in named if not (tmp_path / name).exists()] == []
 
 
 @pytest.mark.django_db

@@ -23,6 +23,8 @@ from portal.management.appearance import make_appearance, make_paper_fonts
 BASIC, BASIC_VERSION = "plotly.js-basic-dist-min", "4.1.1"
 BASIC_SHA256 = "99784e3abfb07b142a15e521a439e6d9addceadb3f79553fd24c72774f0649ba"
 """Plotly with lines, dots and bars alone, a third of what is in the wheel: its npm package, of the wheel's version."""
+NEVER_FETCHED = ("css/*", "jquery.js", "select2.full.js", "xregexp.js", "htmx-2.js", "htmx-4*", "htmax-4*")
+"""Our own sheets, which go out joined; what packages bring in full beside the small file that pages name."""
 PATIENCE = 30
 """Seconds without a byte until fetching it is given up. No source."""
 
@@ -40,7 +42,7 @@ class Command(BaseCommand):
         if stamp.exists() and stamp.read_text() == seen:
             return
         self.stdout.write("Compressing what browsers fetch (once).")
-        call_command("collectstatic", interactive=False, clear=True, ignore_patterns=["css"], verbosity=0)
+        call_command("collectstatic", interactive=False, clear=True, ignore_patterns=[*NEVER_FETCHED], verbosity=0)
         stamp.write_text(seen)
 
 
