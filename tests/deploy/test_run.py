@@ -86,7 +86,7 @@ def var(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("one-machine") / "var"
 
 
-@pytest.mark.long(78, shares="var")
+@pytest.mark.long(90, shares="var")
 @pytest.mark.services
 def test_the_whole_portal_starts_serves_each_role_stops_and_starts_again_with_its_data(var: Path) -> None:
     port = free_port()

@@ -12,7 +12,7 @@ from tests.conftest import ROOT
 from tests.killed.portal import VICTIMS
 
 
-@pytest.mark.long(90)
+@pytest.mark.long(50)
 @pytest.mark.services
 def test_nothing_is_lost_doubled_or_left_over_whichever_process_is_killed() -> None:
     few = ["--files", "6", "--photos", "3", "--mails", "4", "--kills", "1"]
