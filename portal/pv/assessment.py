@@ -10,9 +10,9 @@ import numpy as np
 
 from portal.pv.air import Witness, companions, exposure, shared_air
 from portal.pv.arrays import Floats
+from portal.pv.haze import NORMAL_MAD
 from portal.pv.memory import Memory, from_bytes
 from portal.pv.new_day import Resting, extend, rest, without_air
-from portal.pv.performance import NORMAL_MAD
 from portal.pv.rain import town_rain
 from portal.pv.readings import SiteReadings
 from portal.pv.result import Assessment
@@ -141,7 +141,7 @@ def _fit_together(together: list[Prepared], witnesses: list[Witness]) -> list[As
 
     def look() -> None:
         for i, (one, fitted) in enumerate(zip(together, fits, strict=True)):
-            rest[i, place[i]] = one.record.log_index - fitted.smooth + fitted.log_mean
+            rest[i, place[i]] = one.index.in_town - fitted.smooth + fitted.log_mean
             doubt[i, place[i]] = doubt_of(fitted)
 
     look()

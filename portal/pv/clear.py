@@ -1,4 +1,4 @@
-"""Clear sky found in the production itself, and what the shape of a clear day tells: its haze, its low sun."""
+"""Clear sky found in the production itself, and what its low sun tells."""
 
 from __future__ import annotations
 
@@ -36,12 +36,8 @@ AGREE = 0.16
 """Spread of five such days over their mean within which they agree. Tuned on planted sites that lose a string."""
 CALM_DAYS, FEWEST_CALM = 5, 3
 """Calm days in a row whose median is the level, and in a short record. Tuned on planted sites that lose a string."""
-LEAST_CLEAR = 5
-"""Clear intervals of a day that tell of its haze at least. Common practice, no source."""
 LEAST_OUTPUT = 0.02
 """Production over expectation below which there is none to speak of, and at which its log is cut. No source."""
-LEAST_SPREAD = 0.02
-"""Variance of air mass [air masses²] that a day's clear intervals must have to tell of its haze. No source."""
 LEAST_LIGHT = 0.01
 """Expected energy of an interval over the record's highest below which shade is not looked for. No source."""
 
@@ -136,46 +132,6 @@ def level_ahead(ratio: Floats, usable: Bools, expected: Floats, top: Floats) -> 
     anywhere[at[len(level) :]] = level[-1]
     filled = pd.Series(anywhere).bfill(limit=10).to_numpy()
     return np.where(np.isfinite(filled), np.minimum(filled, top), top)
-
-
-def haze_slope(log_ratio: Floats, clear: Bools, days: MeteredDays) -> tuple[Floats, Floats]:
-    """Slope of a day's log ratio against air mass: haze dims a low sun more than a high one, dirt does not.
-
-    A weighted least-squares line in 1/sin(elevation) with a term in hour angle, which takes up an azimuth told wrong
-    (Bouguer's law, as in a Langley plot).
-
-    Parameters
-    ----------
-    log_ratio : ndarray (days, slots)
-        Log of production over expectation; anything finite where not clear.
-    clear : ndarray of bool (days, slots)
-        Intervals under a clear sky.
-    days : MeteredDays
-        The readings.
-
-    Returns
-    -------
-    slope : ndarray (days,)
-        NaN where the day's clear intervals span too little air mass.
-    weight : ndarray (days,)
-        Weighted variance of air mass left after the hour-angle term.
-    """
-    mass = np.where(clear, 1 / np.sin(np.radians(np.clip(days.elevation, 5, 90))), 0.0)
-    turn = np.where(clear, days.hour_angle / 60, 0.0)
-    weight = np.where(clear, np.sqrt(days.expected_wh), 0.0)
-    total = np.maximum(weight.sum(axis=1), 1e-9)
-
-    def mean(values: Floats) -> Floats:
-        return np.asarray((weight * values).sum(axis=1) / total)
-
-    m, h, y = mean(mass), mean(turn), mean(log_ratio)
-    mm, hh, mh = mean(mass * mass) - m * m, mean(turn * turn) - h * h, mean(mass * turn) - m * h
-    my, hy = mean(mass * log_ratio) - m * y, mean(turn * log_ratio) - h * y
-    information = mm - mh * mh / np.maximum(hh, 1e-6)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        slope = (my - mh * hy / np.maximum(hh, 1e-6)) / information
-    told = (clear.sum(axis=1) >= LEAST_CLEAR) & (information > LEAST_SPREAD)
-    return np.where(told, slope, np.nan), np.where(told, information, 0.0)
 
 
 def low_sun(

@@ -24,8 +24,7 @@ DAY = np.dtype(
         ("bright", "f4"),  # energy over expected energy of the intervals read: cloud and all
         ("index", "f4"),  # clear intervals only; NaN where too few
         ("clear_share", "f4"),  # share of the day's expected energy in clear intervals
-        ("haze", "f4"),  # slope of log ratio against air mass within the day; NaN where it cannot be told
-        ("haze_weight", "f4"),  # information in that slope
+        ("haze", "f4"),  # log of what haze makes of the index, by the day's shape; NaN where it cannot be told
         ("morning", "f4"),  # mean log ratio of clear morning, noon and evening intervals
         ("noon", "f4"),
         ("evening", "f4"),

@@ -32,8 +32,7 @@ ALBEDO = 0.2
 LAST_LIGHT = 89.5
 """Zenith [degrees] from which on no light is counted: the sky model ends there. No source."""
 GRAZING = 89.0
-"""Zenith [degrees] beyond which the light about a setting sun counts no more on an upright plane. Common practice, no
-source."""
+"""Zenith [degrees] beyond which light about a setting sun counts no more on a wall. Common practice, no source."""
 GLASS = (1.526, 4.0, 0.002)
 """Refractive index, absorption [1/m] and thickness [m] of a module's glass (De Soto et al. 2006,
 doi:10.1016/j.solener.2005.06.010)."""
@@ -150,14 +149,14 @@ def clear_sky(unix: Floats, latitude: float, longitude: float) -> Sky:
     return _sky(unix[up], zenith[up], azimuth[up], latitude, longitude)
 
 
-def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitude: float) -> Sky:
+def _sky(unix: Floats, zenith: Floats, azimuth: Floats, latitude: float, longitude: float, hazier: float = 0) -> Sky:
     """Clear sky under a sun that is up."""
     from pvlib import atmosphere as air  # see portal.pv.sun: only who computes a sky waits for it
     from pvlib import clearsky, irradiance
 
     altitude, month_days, linke = _place(latitude, longitude)
     year_day = (unix / DAY_S % GREGORIAN_YEAR) + 1
-    turbidity = np.interp(year_day, month_days, linke, period=366)
+    turbidity = np.interp(year_day, month_days, linke, period=366) + hazier
     extra = np.asarray(irradiance.get_extra_radiation(year_day))
     mass = air.get_absolute_airmass(
         air.get_relative_airmass(zenith, model="kastenyoung1989"), pressure=air.alt2pres(altitude)
@@ -307,7 +306,7 @@ def expected_intervals(array: Array, start_unix: Ints, interval_minutes: int) ->
     return energy_in(light_in(array.latitude, array.longitude, start_unix, interval_minutes), array)
 
 
-def light_in(latitude: float, longitude: float, start_unix: Ints, interval_minutes: int) -> Light:
+def light_in(latitude: float, longitude: float, start_unix: Ints, interval_minutes: int, hazier: float = 0) -> Light:
     """Sun and clear sky over a place in each interval.
 
     Parameters
@@ -316,6 +315,8 @@ def light_in(latitude: float, longitude: float, start_unix: Ints, interval_minut
         Degrees, north and east positive.
     start_unix, interval_minutes
         As for :func:`expected_intervals`.
+    hazier : float
+        Linke turbidity above the climatology's.
 
     Returns
     -------
@@ -330,7 +331,7 @@ def light_in(latitude: float, longitude: float, start_unix: Ints, interval_minut
     if per > 1:
         hour_angle, _ = among_the_stars((start_unix + interval_minutes * 30).astype(np.float64), longitude)
     return Light(
-        sky=_sky(instants[up], zenith[up], azimuth[up], latitude, longitude),
+        sky=_sky(instants[up], zenith[up], azimuth[up], latitude, longitude, hazier),
         up=up,
         hours=interval_minutes / 60 / per,
         elevation=90 - zenith.reshape(-1, per).mean(axis=1),

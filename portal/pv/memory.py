@@ -48,8 +48,7 @@ class Facts(TypedDict):
     looked_at: int
     neighbours: int
     scatter: float
-    haze_gain: float
-    haze_level: float
+    haze: dict[str, float]
     town_scatter: float | None
     middle: float
     steps: list[tuple[int, int | None, float]]

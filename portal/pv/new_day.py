@@ -15,9 +15,10 @@ from portal.pv.arrays import Floats
 from portal.pv.chain import normalised
 from portal.pv.daily import Metering
 from portal.pv.diagnosis import LevelStep
+from portal.pv.haze import Haze
 from portal.pv.memory import Memory, fingerprint, full_fit_due
 from portal.pv.orientation import as_seen
-from portal.pv.performance import Index, new_index
+from portal.pv.performance import new_index, scatter_by_day
 from portal.pv.quality import new_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
@@ -130,8 +131,8 @@ def rest(site: SiteReadings, memory: Memory, as_of: date | None) -> Resting | No
     tail = replace(daily, rows=daily.rows[-SKY_DAYS - len(rows) :])
     base = memory.fit()
     record = Record(
-        log_index=new_index(Index(np.zeros(0), facts["scatter"], facts["haze_gain"], facts["haze_level"]), rows),
-        scatter=np.full(len(rows), facts["scatter"]),
+        log_index=new_index(Haze(**facts["haze"]), memory.rows, rows, in_town=facts["town_scatter"] is not None),
+        scatter=scatter_by_day(facts["scatter"], rows),
         wash=wash_chance(tail, site.rain_mm)[len(tail.rows) - len(rows) :],
         visit_days=np.zeros(0, dtype=np.int64),
         expected_wh=daily["expected_wh"][new],

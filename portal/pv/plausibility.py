@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from portal.pv.arrays import Floats
-from portal.pv.performance import NORMAL_MAD
+from portal.pv.haze import NORMAL_MAD
 from portal.pv.sun import DAY_S, sun_position
 
 CIVIL_TWILIGHT = -6.0

@@ -21,7 +21,6 @@ from portal.pv.clear import (
     LEAST_OUTPUT,
     ClearSky,
     clear_intervals,
-    haze_slope,
     level_ahead,
     low_sun,
     part_mean,
@@ -29,6 +28,7 @@ from portal.pv.clear import (
 )
 from portal.pv.daily import CLOUD, DAY, DEAD, EPOCH, GAPS, LOW_SUN, NO_READINGS, STUCK, UNITS, USED, Daily, Metering
 from portal.pv.grid import MeteredDays, beside_the_sun, block_for, join_intervals, light_on, to_grid
+from portal.pv.haze import dimming_shown, haze_response
 from portal.pv.mend import hours_late, mark_stuck, mend_units, meter_quantum
 from portal.pv.orientation import as_seen, seen_orientation
 from portal.pv.said import Code, Said
@@ -245,7 +245,7 @@ def _rows(array: Array, days: MeteredDays, meter: Metering, before: npt.NDArray[
     sky = ClearSky(seen, usable, days.interval_minutes, meter.quantum / np.maximum(expected, 1e-9))
     clear = clear_intervals(sky, level)
     clear |= clear_intervals(sky, level_ahead(seen, usable, expected, level))
-    _index(rows, days, ratio, clear)
+    _index(array, rows, days, ratio, clear)
     rows["low_sun"] = low_sun(days, days.read & ~clipped, rows["noon"], rows["index"], meter.quantum)
 
     flag = np.full(len(rows), USED)
@@ -300,7 +300,7 @@ def _level(values: Floats32, before: Floats32, *, days: int) -> Floats:
     return np.asarray(top.ffill().bfill().to_numpy()[len(before) :])
 
 
-def _index(rows: npt.NDArray[np.void], days: MeteredDays, ratio: Floats, clear: Bools) -> None:
+def _index(array: Array, rows: npt.NDArray[np.void], days: MeteredDays, ratio: Floats, clear: Bools) -> None:
     """Fill in the index of each day's clear intervals, its haze, and its parts."""
     expected, hour_angle = days.expected_wh, days.hour_angle
     weight = np.where(clear, expected, 0.0)
@@ -310,7 +310,7 @@ def _index(rows: npt.NDArray[np.void], days: MeteredDays, ratio: Floats, clear: 
         index = np.where(clear, days.energy_wh, 0).sum(axis=1) / weight.sum(axis=1)
         rows["index"] = np.where(share >= CLEAR_SHARE, index, np.nan)
         log_ratio = np.where(clear, np.log(np.where(clear, ratio, 1.0)), 0.0)
-    rows["haze"], rows["haze_weight"] = haze_slope(log_ratio, clear, days)
+    rows["haze"] = dimming_shown(log_ratio, clear, days, haze_response(array, days))
     rows["morning"] = part_mean(log_ratio, weight, hour_angle < -NOON)
     rows["noon"] = part_mean(log_ratio, weight, np.abs(hour_angle) <= NOON)
     rows["evening"] = part_mean(log_ratio, weight, hour_angle > NOON)

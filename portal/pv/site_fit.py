@@ -16,7 +16,7 @@ from portal.pv.daily import EPOCH, Daily, Metering
 from portal.pv.diagnosis import LevelStep, find_steps
 from portal.pv.memory import Arrays, Facts, Memory, fingerprint
 from portal.pv.orientation import as_seen
-from portal.pv.performance import Index, performance_index
+from portal.pv.performance import Index, performance_index, scatter_by_day
 from portal.pv.quality import new_days, reduce_to_days
 from portal.pv.rain import wash_chance
 from portal.pv.readings import SiteReadings, until
@@ -177,7 +177,7 @@ def prepare(site: SiteReadings, as_of: date | None, memory: Memory | None = None
     steps = _steps(daily, index, wash, visit_days)
     record = Record(
         log_index=index.log_index,
-        scatter=np.full(count, index.scatter),
+        scatter=scatter_by_day(index.scatter, daily.rows),
         wash=wash,
         visit_days=visit_days,
         expected_wh=daily["expected_wh"],
@@ -271,7 +271,7 @@ def fit_site(
     """
     record = prepared.record
     if air is not None:
-        record = replace(record, log_index=record.log_index - air.log_dimming, scatter=air.scatter)
+        record = replace(record, log_index=prepared.index.in_town - air.log_dimming, scatter=air.scatter)
     return fit(record, errors_of(air is not None, prepared.site), rounds=rounds, start=start, with_gains=with_gains)
 
 
@@ -301,6 +301,7 @@ def conclude(prepared: Prepared, air: SiteAir | None, neighbours: int, start: Fl
 
 def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neighbours: int) -> Memory:
     site, daily, index, resume = prepared.site, prepared.daily, prepared.index, fitted.resume
+    log_index = prepared.record.log_index if air is None else index.in_town
     facts = Facts(
         made_of=fingerprint(site.array, site.interval_minutes),
         visits=sorted(visit.isoformat() for visit in site.visits),
@@ -312,8 +313,7 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         looked_at=daily.looked_at,
         neighbours=neighbours,
         scatter=index.scatter,
-        haze_gain=index.haze_gain,
-        haze_level=index.haze_level,
+        haze=asdict(index.haze),
         town_scatter=air.own if air is not None else None,
         middle=air.middle if air is not None else 0.0,
         steps=[(step.first, step.last, step.size) for step in prepared.steps],
@@ -335,7 +335,7 @@ def _remember(prepared: Prepared, fitted: SoilingFit, air: SiteAir | None, neigh
         loss_low=fitted.loss_low.astype(np.float32),
         loss_high=fitted.loss_high.astype(np.float32),
         smooth=fitted.smooth.astype(np.float32),
-        residual=(prepared.record.log_index - fitted.smooth + fitted.log_mean).astype(np.float32),
+        residual=(log_index - fitted.smooth + fitted.log_mean).astype(np.float32),
         wash=prepared.record.wash.astype(np.float32),
     )
     return Memory(facts, daily.rows, arrays)
