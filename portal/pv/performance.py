@@ -109,7 +109,8 @@ def scatter_by_day(scatter: float, rows: npt.NDArray[np.void]) -> Floats:
     ndarray (days,)
         [log]
     """
-    return np.asarray(scatter * (np.maximum(rows["clear_share"], LEAST_SHARE) / USUAL_SHARE) ** BY_SHARE, np.float64)
+    share = np.maximum(rows["clear_share"].astype(np.float64), LEAST_SHARE) / USUAL_SHARE
+    return np.maximum(scatter * share**BY_SHARE, LEAST_SCATTER)
 
 
 def _told(rows: npt.NDArray[np.void]) -> tuple[Floats, Floats]:
