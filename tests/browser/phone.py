@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.conf import settings
 from django.utils import timezone
 from PIL import Image
-from playwright.sync_api import Page, expect
+from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
 
 from portal.actions.photos import keep_photo
@@ -63,6 +64,15 @@ def log_in(page: Page, live_server: LiveServer, person: User) -> None:
     page.locator("input[type=password]").fill(factories.PASSWORD)
     page.locator("main form button").first.click()
     page.wait_for_url(lambda url: "/login/" not in url)
+
+
+def lose_session(context: BrowserContext) -> None:
+    """Log the phone out behind its back.
+
+    The session's cookie alone goes: a page that the worker is just putting aside brings its form's token along, and
+    would set it over that of the next log-in's form.
+    """
+    context.clear_cookies(name=settings.SESSION_COOKIE_NAME)
 
 
 def booked(crew_size: int = 1) -> tuple[Visit, list[User]]:

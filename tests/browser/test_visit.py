@@ -35,6 +35,7 @@ from tests.browser.phone import (
     go_to,
     log_in,
     look_over,
+    lose_session,
     ready,
     shoot,
     state_of,
@@ -182,7 +183,7 @@ def test_the_copies_of_one_login_are_not_shown_to_the_next(
     log_in(page, live_server, technician)
     page.goto(f"{live_server.url}/visits/{visit.pk}/")
     ready(page)
-    context.clear_cookies()
+    lose_session(context)
     other = factories.member(factories.business(), Role.TECHNICIAN)
     log_in(page, live_server, other)
     page.goto(f"{live_server.url}/visits/")
@@ -297,7 +298,7 @@ def test_an_entry_waits_while_the_login_is_over(page: Page, context: BrowserCont
     log_in(page, live_server, technician)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
-    context.clear_cookies()
+    lose_session(context)
     do_step(page, Step.TAP)
     expect(page.locator("[data-waiting]")).to_contain_text("You are logged out; nothing is lost.")
     assert VisitEntry.objects.count() == 0

@@ -25,6 +25,7 @@ from tests.browser.phone import (
     finished,
     go_to,
     log_in,
+    lose_session,
     no_violation,
     ready,
     screens,
@@ -62,13 +63,13 @@ def test_the_pages_of_a_visit_have_no_axe_violation(
         (finished.homeowner, [f"/visits/{pk}/report/", shared]),
     ]
     for person, addresses in walks:
-        page.context.clear_cookies()
+        lose_session(page.context)
         log_in(page, live_server, person)
         for address in addresses:
             page.goto(f"{live_server.url}{address}")
             page.wait_for_load_state("networkidle")
             no_violation(page)
-    page.context.clear_cookies()
+    lose_session(page.context)
     page.goto(f"{live_server.url}{shared}")
     expect(page.get_by_text("7 % of what clean panels make")).to_be_visible()
     expect(page.get_by_text("likely 6 % to 8 %").first).to_be_visible()

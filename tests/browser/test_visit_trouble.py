@@ -29,6 +29,7 @@ from tests.browser.phone import (
     go_to,
     log_in,
     look_over,
+    lose_session,
     ready,
     shoot,
     state_of,
@@ -132,7 +133,7 @@ def test_what_one_login_left_on_a_phone_is_never_sent_as_another(
     ready(page)
     context.set_offline(True)
     do_step(page, Step.TAP)
-    context.clear_cookies()
+    lose_session(context)
     context.set_offline(False)
     log_in(page, live_server, second)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
@@ -143,7 +144,7 @@ def test_what_one_login_left_on_a_phone_is_never_sent_as_another(
     expect(page.locator("[data-waiting]")).not_to_contain_text("on this phone")
     assert list(VisitEntry.objects.values_list("item", "by")) == [("soak", second.pk)]
     page.goto("about:blank")
-    context.clear_cookies()
+    lose_session(context)
     log_in(page, live_server, first)
     waits_for_nothing(page)
     assert set(VisitEntry.objects.values_list("item", "by")) == {("soak", second.pk), ("tap", first.pk)}
