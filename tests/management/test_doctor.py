@@ -24,6 +24,7 @@ from portal.management.doctor.outside import mail_found
 from portal.management.doctor.service import broker_found, clock_found, database_found, holds_found, workers_found
 from portal.models import Heartbeat, Import, MailHold, Night, Reminder, Role
 from tests import factories
+from tests.deploy.server import Box
 from tests.factories import NOW
 
 pytestmark = pytest.mark.django_db
@@ -176,17 +177,6 @@ def test_a_clock_that_is_wrong(queue: str) -> None:
     assert [one.sentence for one in clock_found(now)] == [
         "A worker's clock is 5 hours ahead, or this one's was set back."
     ]
-
-
-class Box:
-    """A mail server's box."""
-
-    def __init__(self) -> None:
-        self.mails: list[Any] = []
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
-        self.mails.append(envelope)
-        return "250 OK"
 
 
 @pytest.fixture
