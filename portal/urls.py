@@ -46,8 +46,8 @@ from portal.views.leads import lead, lead_lose, lead_move, lead_note, lead_plan,
 from portal.views.ledger import (
     import_clock,
     import_drawing,
-    import_how,
     import_ledger,
+    import_mapping,
     import_original,
     import_rejected,
     import_state,
@@ -172,7 +172,7 @@ urlpatterns = [
     path("imports/<int:pk>/", import_ledger, name="import_ledger"),
     path("imports/<int:pk>/state/", import_state, name="import_state"),
     path("imports/<int:pk>/verdict/", import_verdict, name="import_verdict"),
-    path("imports/<int:pk>/how/", import_how, name="import_how"),
+    path("imports/<int:pk>/how/", import_mapping, name="import_mapping"),  # mails of before name the address
     path("imports/<int:pk>/drawing/", import_drawing, name="import_drawing"),
     path("imports/<int:pk>/clock/", import_clock, name="import_clock"),
     path("imports/<int:pk>/undo/", import_undo, name="import_undo"),

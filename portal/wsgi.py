@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from wsgiref.types import StartResponse, WSGIEnvironment
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
-site = get_wsgi_application()
+with_pages = get_wsgi_application()
 
 from portal.views.traffic import figures  # noqa: E402  # rows can be read only now
 
@@ -27,4 +27,4 @@ def application(environ: WSGIEnvironment, start_response: StartResponse) -> Iter
             return figures(environ, start_response)
         finally:
             close_old_connections()
-    return site(environ, start_response)
+    return with_pages(environ, start_response)

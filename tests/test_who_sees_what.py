@@ -123,7 +123,7 @@ ROUTES: dict[str, Route] = {
     "import_ledger": get(OFFICE | HOME, pk="import"),
     "import_state": get(OFFICE | HOME, pk="import"),
     "import_verdict": get(OFFICE | HOME, pk="import"),
-    "import_how": get(OFFICE | HOME, ok=302, pk="import"),  # no worker has seen a table in it: back to the file
+    "import_mapping": get(OFFICE | HOME, ok=302, pk="import"),  # no worker has seen a table in it: back to the file
     "import_drawing": get(OFFICE | HOME, pk="import"),
     "import_clock": post(OFFICE | HOME, pk="import"),
     "import_undo": post(OFFICE | HOME, pk="import"),

@@ -13,7 +13,7 @@ from django.core.files.base import ContentFile
 from django.utils import timezone
 from PIL import Image
 
-from portal.actions.joining import Asked, join_token
+from portal.actions.joining import JobOffer, join_token
 from portal.actions.mail.recipient import again_token, token_for
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
@@ -157,7 +157,7 @@ def make_world() -> World:
         "due": "due",
         "en": "en",
         "small": "small",
-        "join": join_token(Asked(firm, people["rival owner"], Role.TECHNICIAN, people["owner"]), now=now),
+        "join": join_token(JobOffer(firm, people["rival owner"], Role.TECHNICIAN, people["owner"]), now=now),
         "employee": firm.memberships.get(user=people["idle technician"]).pk,
     }
     return World(people, keys)

@@ -15,7 +15,7 @@ from kombu.exceptions import OperationalError
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "portal.settings")
 django.setup()
 
-from portal.actions.health import SILENT_AFTER  # noqa: E402  # rows can be read only now
+from portal.actions.health import QUEUE_SILENT_AFTER  # noqa: E402  # rows can be read only now
 from portal.actions.jobs import IMPORTS, MAIL, NIGHTS, QUEUE_OF  # noqa: E402
 from portal.actions.logs import JsonLines  # noqa: E402
 from portal.models.night import LEASE  # noqa: E402
@@ -86,7 +86,7 @@ BEAT_TABLE |= {
         "schedule": MINUTE,
         "options": {"queue": queue, "expires": silent.total_seconds()},
     }
-    for queue, silent in SILENT_AFTER.items()
+    for queue, silent in QUEUE_SILENT_AFTER.items()
 }
 app.conf.beat_schedule = BEAT_TABLE
 
@@ -94,6 +94,6 @@ app.conf.beat_schedule = BEAT_TABLE
 @beat_init.connect
 def call_at_once(**_: object) -> None:
     """Beat itself waits a minute before its first call: who has just started a portal wants to know sooner."""
-    for queue, silent in SILENT_AFTER.items():
+    for queue, silent in QUEUE_SILENT_AFTER.items():
         with contextlib.suppress(OperationalError):  # the broker is not up yet: in a minute, then
             app.send_task("heartbeat", args=[queue], queue=queue, expires=silent.total_seconds(), retry=False)

@@ -35,7 +35,7 @@ from portal.models import (
 from portal.pv.advice import State
 from portal.pv.due import calendar_due
 
-MOST_A_DAY = 12
+MOST_ASKS_A_DAY = 12
 """So often a day a roof's owner may ask something new. Common practice, no source."""
 REST_MONTHS = (1, 3, 6, 12)
 """After so many months they may want to be asked again."""
@@ -111,7 +111,7 @@ def ask(
         if standing is not None:
             return _again(standing, said, now)
     day = LeadEvent.objects.filter(lead__site=site, at__gt=now - timedelta(days=1))
-    if day.count() >= MOST_A_DAY:
+    if day.count() >= MOST_ASKS_A_DAY:
         raise ValidationError(_("That is a lot for one day. Please call the firm instead."))
     if lead is None:
         faulty = recommendation(site, now=now).state == State.NOT_DIRT

@@ -17,8 +17,8 @@ from django.utils.translation import gettext as _
 from portal.actions.erase import erase_customer
 from portal.models import Business, Customer, CustomerFile, User
 
-MOST_BYTES = 2 * 1024 * 1024
-MOST_ROWS = 5000
+MOST_TABLE_BYTES = 2 * 1024 * 1024
+MOST_CUSTOMERS = 5000
 LOOKED_AT_FOR = timedelta(days=2)
 """A table that nobody took in by then is forgotten: it names people."""
 FEWEST_DIGITS = 6
@@ -33,7 +33,7 @@ HEADS = {
     "notes": ("notes", "note", "remarks", "notas", "nota"),
 }
 """What a column is called that holds a fact, in lower case."""
-LONGEST = {"name": 120, "phone": 40, "email": 254}
+LONGEST_FACT = {"name": 120, "phone": 40, "email": 254}
 
 
 MOMENT = re.compile(r"\d{1,4}[-/.:]\d{1,2}")
@@ -49,7 +49,7 @@ class LooksLikeReadings(ValidationError):
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class CustomerRow:
     """One row of the table as it would be kept, or why it would not."""
 
     line: int
@@ -82,7 +82,7 @@ def receive_customers(*, business: Business, data: bytes, filename: str, by: Use
 
 def _read(data: bytes) -> list[list[str]]:
     """Rows of the text, each as long as the head."""
-    if len(data) > MOST_BYTES:
+    if len(data) > MOST_TABLE_BYTES:
         raise ValidationError(_("The file is larger than 2 MB. Send it in parts."))
     try:
         text = data.decode("utf-8-sig")
@@ -99,8 +99,8 @@ def _read(data: bytes) -> list[list[str]]:
     rows = [row for row in rows if any(row)]
     if len(rows) < 2:
         raise ValidationError(_("The table needs a row of names for its columns, and a row for each customer."))
-    if len(rows) > MOST_ROWS + 1:
-        raise ValidationError(_("The table has more than {count} rows. Send it in parts.").format(count=MOST_ROWS))
+    if len(rows) > MOST_CUSTOMERS + 1:
+        raise ValidationError(_("The table has more than {count} rows. Send it in parts.").format(count=MOST_CUSTOMERS))
     wide = len(rows[0])
     return [(row + [""] * wide)[:wide] for row in rows]
 
@@ -128,14 +128,14 @@ def _guess(head: Sequence[str]) -> dict[str, int]:
     return found
 
 
-def choose_columns(*, file: CustomerFile, columns: Mapping[str, int | None]) -> None:
+def keep_columns(*, file: CustomerFile, columns: Mapping[str, int | None]) -> None:
     """Keep which column is what, as somebody said it."""
     wide = len(file.table[0]) if file.table else 0
     file.columns = {fact: at for fact, at in columns.items() if fact in HEADS and at is not None and 0 <= at < wide}
     file.save(update_fields=["columns"])
 
 
-def rows_of(file: CustomerFile) -> list[Row]:
+def rows_of(file: CustomerFile) -> list[CustomerRow]:
     """Each row as it would be kept now: twice in the table, or here already, is not kept again."""
     here = list(Customer.objects.filter(business=file.business_id))
     by_email = {one.email.casefold(): one for one in here if one.email}
@@ -152,11 +152,11 @@ def rows_of(file: CustomerFile) -> list[Row]:
             trouble = _("The same as line {line}.").format(line=first)
         for key in keys:
             seen.setdefault(key, number)
-        rows.append(Row(row.line, row.name, row.phone, row.email, row.notes, trouble, twin))
+        rows.append(CustomerRow(row.line, row.name, row.phone, row.email, row.notes, trouble, twin))
     return rows
 
 
-def _row(line: int, given: Mapping[str, str]) -> Row:
+def _row(line: int, given: Mapping[str, str]) -> CustomerRow:
     name = f"{given.get('name', '')} {given.get('surname', '')}".strip()
     phone, email = given.get("phone", ""), given.get("email", "").lower()
     notes = "\n".join(part for part in (given.get("address", ""), given.get("notes", "")) if part)
@@ -165,14 +165,14 @@ def _row(line: int, given: Mapping[str, str]) -> Row:
         trouble = _("There is no name.")
     elif not phone and not email:
         trouble = _("There is neither a phone number nor an e-mail address.")
-    elif any(len(value) > LONGEST[fact] for fact, value in (("name", name), ("phone", phone), ("email", email))):
+    elif any(len(value) > LONGEST_FACT[fact] for fact, value in (("name", name), ("phone", phone), ("email", email))):
         trouble = _("Something is too long. Is each column what it should be?")
     elif email:
         try:
             validate_email(email)
         except ValidationError:
             trouble = _("“{email}” is no e-mail address.").format(email=email)
-    return Row(line, name, phone, email, notes, trouble)
+    return CustomerRow(line, name, phone, email, notes, trouble)
 
 
 def _digits(phone: str) -> str:

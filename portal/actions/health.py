@@ -13,7 +13,7 @@ from django.db.models import Min
 from portal.actions.jobs import IMPORTS, MAIL, NIGHTS
 from portal.models import Drawing, Heartbeat, Import, MailState, Meter, Night, ReadingsMail, Reminder
 
-SILENT_AFTER = {MAIL: timedelta(minutes=5), IMPORTS: timedelta(minutes=25), NIGHTS: timedelta(minutes=12)}
+QUEUE_SILENT_AFTER = {MAIL: timedelta(minutes=5), IMPORTS: timedelta(minutes=25), NIGHTS: timedelta(minutes=12)}
 """Beat calls each minute. A call waits while the queue's workers are all at their longest job: a round of mails ends
 after four minutes, reading a file after twenty, a cell of a night after five, and two of them may come before it."""
 
@@ -45,7 +45,7 @@ def standing_still(*, now: datetime, up_since: datetime) -> list[Standing]:
     heard = dict(Heartbeat.objects.values_list("queue", "beaten_at"))
     return [
         Standing(queue, heard.get(queue))
-        for queue, silent in SILENT_AFTER.items()
+        for queue, silent in QUEUE_SILENT_AFTER.items()
         if now - max(heard.get(queue, up_since), up_since) > silent
     ]
 

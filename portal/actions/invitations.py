@@ -17,7 +17,7 @@ from portal.actions.people import NotPossible
 from portal.actions.trail import note
 from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 
-DAY = timedelta(days=1)
+A_DAY = timedelta(days=1)
 MOST_TO_ONE_A_DAY = 5
 MOST_OF_A_FIRM_A_DAY = 100
 """Enough for a firm that brings all its customers in a week; more is somebody else's mail sent in our name."""
@@ -80,7 +80,7 @@ def invite(*, user: User, business: Business, by: User, now: datetime) -> None:
 def note_invitation(*, user: User, business: Business, by: User, now: datetime) -> None:
     """Count one more mail to this login, or refuse it: they are not asked without end."""
     about = f"login {user.pk}"
-    lately = AuditEntry.objects.filter(business=business, deed=Deed.INVITED, at__gt=now - DAY)
+    lately = AuditEntry.objects.filter(business=business, deed=Deed.INVITED, at__gt=now - A_DAY)
     if lately.filter(about=about).count() >= MOST_TO_ONE_A_DAY or lately.count() >= MOST_OF_A_FIRM_A_DAY:
         raise NotPossible(_("That is enough invitations for one day. The login is kept: send the mail again tomorrow."))
     note(deed=Deed.INVITED, about=about, business=business, by=by, now=now)

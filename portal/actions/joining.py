@@ -23,7 +23,7 @@ OPENS = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class JobOffer:
     """A firm wants somebody to work there, and waits for their yes."""
 
     business: Business
@@ -44,7 +44,7 @@ def take_on(*, business: Business, email: str, name: str, role: Role, by: User, 
     if not (user.is_staff or known_elsewhere(user=user, business=business)):
         return add_member(business=business, email=email, name=name, role=role, by=by, now=now)
     note_invitation(user=user, business=business, by=by, now=now)
-    asked = Asked(business, user, role, by)
+    asked = JobOffer(business, user, role, by)
     with translation.override(user.language):
         words = {"asked": asked, "link": settings.BASE_URL + reverse("member_join", args=[join_token(asked, now=now)])}
         text = render_to_string(f"account/email/join.{user.language}.txt", words)
@@ -53,7 +53,7 @@ def take_on(*, business: Business, email: str, name: str, role: Role, by: User, 
     return None
 
 
-def join_token(asked: Asked, *, now: datetime) -> str:
+def join_token(asked: JobOffer, *, now: datetime) -> str:
     """What the link of that mail holds. It opens nothing but for the login that it names."""
     said = {
         "firm": asked.business.pk,
@@ -65,7 +65,7 @@ def join_token(asked: Asked, *, now: datetime) -> str:
     return signing.Signer(salt=JOIN_SALT).sign_object(said)
 
 
-def asked_to_join(token: str, *, user: User, now: datetime) -> Asked | None:
+def asked_to_join(token: str, *, user: User, now: datetime) -> JobOffer | None:
     """What a link asks of somebody; None where it is not theirs, too old, or no longer meant."""
     try:
         said = signing.Signer(salt=JOIN_SALT).unsign_object(token)
@@ -80,11 +80,11 @@ def asked_to_join(token: str, *, user: User, now: datetime) -> Asked | None:
     ended = AuditEntry.objects.filter(business=said["firm"], deed=Deed.REMOVED, about=f"login {user.pk}", at__gte=at)
     if owner is None or ended.exists():
         return None
-    return Asked(owner.business, user, Role(said["role"]), owner.user)
+    return JobOffer(owner.business, user, Role(said["role"]), owner.user)
 
 
 @transaction.atomic
-def join(asked: Asked, *, now: datetime) -> Membership:
+def join(asked: JobOffer, *, now: datetime) -> Membership:
     """They said yes. Who works there already stays what they are: an old link gives no role back."""
     there = Membership.objects.filter(business=asked.business, user=asked.user).first()
     if there is not None:

@@ -20,7 +20,7 @@ from django.utils.translation import gettext_noop
 
 from portal.actions.advice import recommendations
 from portal.actions.asks import answer
-from portal.actions.travel import Place, yard_of
+from portal.actions.travel import yard_of
 from portal.actions.washes import last_wash
 from portal.models import (
     CLOSED_STAGES,
@@ -39,7 +39,7 @@ from portal.models import (
 from portal.pv.advice import Act, State, kept_advice
 from portal.pv.recommend import Recommendation
 from portal.pv.result import Cause, chance_loss_exceeds
-from portal.pv.town import kilometres
+from portal.pv.town import Place, kilometres
 
 TURNED_DOWN = gettext_noop("Turned down: {why}")
 RAISED_WRONGLY = gettext_noop("Raised wrongly: {why}")

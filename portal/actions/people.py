@@ -15,8 +15,8 @@ from django.utils.translation import gettext as _
 
 from portal.actions.invoices.draft import follow_the_firm
 from portal.actions.trail import note
-from portal.actions.travel import Place
 from portal.models import Business, Customer, Deed, Language, Lead, Membership, Role, User, Visit, VisitState
+from portal.pv.town import Place
 
 
 class NotPossible(Exception):

@@ -17,11 +17,11 @@ from PIL import ExifTags, Image, ImageOps
 from portal.actions.photo_place import TooManyPlaces, without_place
 from portal.models import Distance, Look, Phase, User, Visit, VisitPhoto
 
-MOST_BYTES = 30 * 1024 * 1024
+MOST_PHOTO_BYTES = 30 * 1024 * 1024
 MOST_PIXELS = 64_000_000
 """Above what phones take in their usual modes; decoded it is 192 MB for a moment."""
 
-FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
+PHOTO_FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
 SHOWN_PIXELS = 1600
 SMALL_PIXELS = 400
 
@@ -98,10 +98,10 @@ def _let_go(photo: VisitPhoto) -> None:
 
 def _decode(data: bytes, filename: str) -> Image.Image:
     """The picture in memory, perhaps scaled down; or a sentence."""
-    if len(data) > MOST_BYTES:
+    if len(data) > MOST_PHOTO_BYTES:
         raise ValidationError(too_many_bytes(filename))
     try:
-        image = Image.open(io.BytesIO(data), formats=FORMATS)
+        image = Image.open(io.BytesIO(data), formats=PHOTO_FORMATS)
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise _too_many_pixels(filename) from None
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
@@ -129,7 +129,7 @@ def _decode(data: bytes, filename: str) -> Image.Image:
 
 def too_many_bytes(filename: str) -> str:
     return _("“{filename}” is larger than {most_bytes} MB. Set the camera to a smaller size and take it again.").format(
-        filename=filename, most_bytes=MOST_BYTES // 2**20
+        filename=filename, most_bytes=MOST_PHOTO_BYTES // 2**20
     )
 
 

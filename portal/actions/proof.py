@@ -21,7 +21,7 @@ from portal.actions.washes import WASH_SEEN_WITHIN, wash_after
 from portal.models import (
     DayRain,
     EntryKind,
-    Finding,
+    InspectionFinding,
     Look,
     Proof,
     ProofState,
@@ -45,7 +45,7 @@ NARROW = 0.04
 """A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since
 answers picked for that would be too good on average."""
 
-FEWEST_DAYS = 3
+FEWEST_USABLE_DAYS = 3
 """And not with fewer usable days than this in the month before or after the wash: what is said without having looked
 would be a guess."""
 
@@ -56,8 +56,8 @@ SETTLES_AFTER = timedelta(days=30)
 OVERDUE = timedelta(days=3)
 """So long after it should have settled a proof may still be in the making: some nights. Common practice, no source."""
 WATCHED_FOR = timedelta(days=400)
-HORIZON = timedelta(days=365)
-WINDOW = timedelta(days=30)
+PROOF_HORIZON = timedelta(days=365)
+PROOF_WINDOW = timedelta(days=30)
 SAME_WEEK = timedelta(days=7)
 RAIN_THAT_WASHES_MM = 2.0
 """Daily rain that may take dirt off a panel; published thresholds run from under 1 to 10 mm (from memory)."""
@@ -127,11 +127,11 @@ def _judge(
 ) -> None:
     """State the gain once its interval is narrow enough, and settle it after 30 days whatever it is."""
     usable = [day for day, used in zip(daily.index, daily["used"], strict=True) if used]
-    proof.clear_days_before = sum(cleaned_on - WINDOW <= day < cleaned_on for day in usable)
-    proof.clear_days_after = sum(cleaned_on < day <= cleaned_on + WINDOW for day in usable)
+    proof.clear_days_before = sum(cleaned_on - PROOF_WINDOW <= day < cleaned_on for day in usable)
+    proof.clear_days_after = sum(cleaned_on < day <= cleaned_on + PROOF_WINDOW for day in usable)
     found = next((one for one in assessment.cleanings if one["date"] == cleaned_on.isoformat()), None)
     settled = assessment.as_of >= cleaned_on + SETTLES_AFTER
-    seen = min(proof.clear_days_before, proof.clear_days_after) >= FEWEST_DAYS
+    seen = min(proof.clear_days_before, proof.clear_days_after) >= FEWEST_USABLE_DAYS
     said = found is not None and found["gain"] is not None and seen
     if found is not None and said and (settled or found["high"] - found["low"] <= NARROW):
         proof.gain, proof.gain_low, proof.gain_high = found["gain"], found["low"], found["high"]
@@ -160,10 +160,10 @@ def _count(
     proof.counted_to = held.last
     proof.days_without_readings = held.days_without_readings
     # Where no wash is in sight, the gain is followed for a year.
-    until = next_wash or assessment.clean_due or cleaned_on + HORIZON
+    until = next_wash or assessment.clean_due or cleaned_on + PROOF_HORIZON
     ahead = Range(0.0, 0.0, 0.0)
     if next_wash is None and until > assessment.as_of:
-        until = min(until, assessment.as_of + HORIZON)
+        until = min(until, assessment.as_of + PROOF_HORIZON)
         year = _year(assessment, daily, recoveries)
         ahead = expected_clean_wh(daily, year, after=assessment.as_of, until=until)
     proof.due_on = next_wash or assessment.clean_due
@@ -191,7 +191,7 @@ def no_gain(visit: Visit, *, today: date) -> NoGain | None:
         over = visit.cleaned_on is not None and today > visit.cleaned_on + SETTLES_AFTER + OVERDUE
         return NoGain.NO_READINGS if over else NoGain.AWAITED
     seen = min(proof.clear_days_before, proof.clear_days_after)
-    return NoGain.FEW_CLEAR_DAYS if seen < FEWEST_DAYS else NoGain.TOO_ROUGH
+    return NoGain.FEW_CLEAR_DAYS if seen < FEWEST_USABLE_DAYS else NoGain.TOO_ROUGH
 
 
 def _recoveries(assessment: SiteAssessment) -> list[Recovery]:
@@ -253,7 +253,7 @@ def _doubts(proof: Proof, assessment: SiteAssessment, recoveries: Sequence[Recov
         (Look.SHADING, gettext_noop("Growth that shades the panels was found on the visit")),
     ):
         entry = stands.get((EntryKind.INSPECTION, look))
-        if entry is not None and entry.answer != Finding.OK:
+        if entry is not None and entry.answer != InspectionFinding.OK:
             doubts.append(gettext_noop("{words}: clearing it raises output as well.").format(words=words))
     return doubts
 

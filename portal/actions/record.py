@@ -22,16 +22,16 @@ from portal.actions.where import read_place
 from portal.models import (
     Ask,
     EntryKind,
-    Finding,
+    InspectionFinding,
     Look,
     Phase,
     Referral,
     SignOff,
-    Step,
     User,
     Visit,
     VisitEntry,
     VisitPhoto,
+    WorkStep,
 )
 from portal.models.record import findings, standing
 
@@ -39,13 +39,13 @@ PHOTOS_EACH = 2
 OLDEST_ENTRY = timedelta(days=14)
 """What says it waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed."""
 
-_ITEMS: dict[EntryKind, type[Step] | type[Look] | type[Ask]] = {
-    EntryKind.STEP: Step,
+_ITEMS: dict[EntryKind, type[WorkStep] | type[Look] | type[Ask]] = {
+    EntryKind.STEP: WorkStep,
     EntryKind.INSPECTION: Look,
     EntryKind.ANSWER: Ask,
 }
-_ANSWERS: dict[EntryKind, type[Finding] | type[SignOff]] = {
-    EntryKind.INSPECTION: Finding,
+_ANSWERS: dict[EntryKind, type[InspectionFinding] | type[SignOff]] = {
+    EntryKind.INSPECTION: InspectionFinding,
     EntryKind.SIGN_OFF: SignOff,
 }
 
@@ -167,7 +167,7 @@ def _check(entry: VisitEntry) -> None:
         _check_extra(entry)
     if kind == EntryKind.PLACE and read_place(entry.note) is None:
         raise ValidationError(_("The phone did not say where it is. Try again under the open sky."))
-    if kind == EntryKind.INSPECTION and entry.answer == Finding.URGENT and not entry.note:
+    if kind == EntryKind.INSPECTION and entry.answer == InspectionFinding.URGENT and not entry.note:
         raise ValidationError(_("Say what you saw: an urgent finding needs a note."))
     if kind == EntryKind.SIGN_OFF and entry.answer == SignOff.SIGNED and not entry.note:
         raise ValidationError(_("Enter the name of the customer who agreed."))
@@ -209,7 +209,7 @@ def missing_from(visit: Visit, entries: Iterable[VisitEntry]) -> list[str]:
     stands = standing(entries)
     missing = photos_missing(visit)
     for kind, items, words in (
-        (EntryKind.STEP, Step, _("Steps without an entry")),
+        (EntryKind.STEP, WorkStep, _("Steps without an entry")),
         (EntryKind.INSPECTION, Look, _("Not looked over")),
     ):
         left = [str(item.label).lower() for item in items if (kind.value, item.value) not in stands]
@@ -230,7 +230,7 @@ def refer_findings(*, visit: Visit, now: datetime) -> None:
     referred = {referral.item: referral for referral in visit.referrals.select_related("entry")}
     for item, entry in found.items():
         referral = referred.get(item) or Referral(visit=visit, item=item, entry=entry, opened_at=now)
-        if entry.answer == Finding.URGENT and referral.entry.answer != Finding.URGENT:
+        if entry.answer == InspectionFinding.URGENT and referral.entry.answer != InspectionFinding.URGENT:
             referral.closed_at, referral.outcome = None, ""  # worse than what was passed on
         referral.entry = entry
         referral.save()

@@ -21,7 +21,7 @@ from portal.actions.advice import recommendations
 from portal.actions.doubts import Doubt, mark_of
 from portal.models import (
     EntryKind,
-    Finding,
+    InspectionFinding,
     Referral,
     Site,
     User,
@@ -54,7 +54,7 @@ class OpenFinding:
 
     @property
     def urgent(self) -> bool:
-        return self.referral.entry.answer == Finding.URGENT
+        return self.referral.entry.answer == InspectionFinding.URGENT
 
 
 @dataclass(frozen=True, slots=True)

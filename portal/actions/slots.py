@@ -9,15 +9,16 @@ from datetime import date, datetime, time, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, starts_of
+from portal.actions.travel import BESIDE_WORK, drive, road_km, starts_of
 from portal.models import Business, DayOff, Role, Site, User, Visit, VisitState
+from portal.pv.town import Place
 
 LOOKED_AHEAD = 21
 """So many days ahead a visit is proposed. Common practice, no source."""
 PROPOSED = 3
 MOST_DRIVING = timedelta(hours=2)
 """A time that lengthens a round by more is not proposed. Common practice, no source."""
-STEP = timedelta(minutes=15)
+SLOT_STEP = timedelta(minutes=15)
 """Visits begin at a quarter of an hour."""
 
 
@@ -135,4 +136,4 @@ def _slots(
 
 def _rounded_up(moment: datetime) -> datetime:
     midnight = datetime.combine(moment.date(), time.min, moment.tzinfo)
-    return midnight + math.ceil((moment - midnight) / STEP) * STEP
+    return midnight + math.ceil((moment - midnight) / SLOT_STEP) * SLOT_STEP

@@ -28,8 +28,8 @@ log = logging.getLogger(__name__)
 
 ONCE_IN = timedelta(hours=23)
 """Time between two questions for one station; a little under a day, or each night would ask an hour later."""
-PATIENCE_S = 30
-DEADLINE_S = 300
+STATION_PATIENCE_S = 30
+STATION_DEADLINE_S = 300
 """Seconds without a byte, and in all, after which a server is left alone till the next day."""
 
 
@@ -93,7 +93,7 @@ def get_if_new(url: str, *, etag: str, last_modified: str) -> Fetched:
     headers = {"User-Agent": "Rinsemark", "If-None-Match": etag, "If-Modified-Since": last_modified}
     try:
         with urlopen(
-            Request(url, headers={name: said for name, said in headers.items() if said}), timeout=PATIENCE_S
+            Request(url, headers={name: said for name, said in headers.items() if said}), timeout=STATION_PATIENCE_S
         ) as answer:
             begun, parts, size = time.monotonic(), [], 0
             while part := answer.read1(1 << 16):
@@ -105,9 +105,11 @@ def get_if_new(url: str, *, etag: str, last_modified: str) -> Fetched:
                             most_rain_bytes=MOST_RAIN_BYTES // 2**20
                         )
                     )
-                if time.monotonic() - begun > DEADLINE_S:
+                if time.monotonic() - begun > STATION_DEADLINE_S:
                     raise NotFetched(
-                        gettext_noop("The file had not come after {deadline_s} seconds.").format(deadline_s=DEADLINE_S)
+                        gettext_noop("The file had not come after {deadline_s} seconds.").format(
+                            deadline_s=STATION_DEADLINE_S
+                        )
                     )
             said: Mapping[str, str] = answer.headers
             return Fetched(b"".join(parts), said.get("ETag", "")[:200], said.get("Last-Modified", "")[:80])

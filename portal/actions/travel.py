@@ -8,17 +8,12 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from portal.models import Business, User
-from portal.pv.town import kilometres
-
-Place = tuple[float, float]
-"""Latitude and longitude [degrees]."""
+from portal.pv.town import Place, kilometres
 
 DETOUR = 1.3
 """A road is so many times longer than the crow flies [1]. Common practice, no source."""
 SPEED_KMH = 40.0
 """A van between two roofs of a town, with finding the door [km/h]. Common practice, no source."""
-
-
 BESIDE_WORK = timedelta(hours=1)
 """The way out may begin so long before work, and the way home end so long after it. Common practice, no source."""
 

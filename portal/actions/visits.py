@@ -16,7 +16,7 @@ from portal.actions.invoices.draft import draft_invoice, forget_drafts
 from portal.actions.leads import reopen_lead, win_lead
 from portal.actions.nights import ask_for_assessment
 from portal.actions.roof_warnings import AskFirst, ask_first, note_read
-from portal.actions.travel import DETOUR, Place
+from portal.actions.travel import DETOUR
 from portal.models import (
     CALLED_OFF,
     PUT_OFF,
@@ -31,7 +31,7 @@ from portal.models import (
     VisitState,
 )
 from portal.models.visit import VisitQuerySet
-from portal.pv.town import kilometres
+from portal.pv.town import Place, kilometres
 
 
 @transaction.atomic

@@ -13,9 +13,10 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from portal.actions.doubts import hold_crew
-from portal.actions.travel import BESIDE_WORK, Place, drive, road_km, starts_of, whole_steps
+from portal.actions.travel import BESIDE_WORK, drive, road_km, starts_of, whole_steps
 from portal.actions.visits import in_route_order, overlapping
 from portal.models import Business, DayOff, Role, User, Visit, VisitState
+from portal.pv.town import Place
 
 
 @dataclass(frozen=True, slots=True)

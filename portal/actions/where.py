@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from portal.actions.travel import Place
+from portal.pv.town import Place
 
-NUMBER = r"[-+−]?\d{1,3}(?:\.\d+)?"
-GEO = re.compile(rf"geo:({NUMBER}),({NUMBER})(?:,{NUMBER})?((?:;[^;\s]+)*)", re.IGNORECASE)
+DEGREES = r"[-+−]?\d{1,3}(?:\.\d+)?"
+GEO = re.compile(rf"geo:({DEGREES}),({DEGREES})(?:,{DEGREES})?((?:;[^;\s]+)*)", re.IGNORECASE)
 """RFC 5870: latitude, longitude, perhaps an altitude, and parameters. https://www.rfc-editor.org/rfc/rfc5870"""
-PAIR = re.compile(rf"({NUMBER})\s*[,;/ ]\s*({NUMBER})")
+PAIR = re.compile(rf"({DEGREES})\s*[,;/ ]\s*({DEGREES})")
 COMMAS = re.compile(r"([-+−]?\d{1,3},\d+)\s*[;/ ]\s*([-+−]?\d{1,3},\d+)")
 """Numbers with a decimal comma."""
 ANGLE = r"(\d{1,3}(?:[.,]\d+)?)\s*°\s*(?:(\d{1,2}(?:[.,]\d+)?)\s*['′’]\s*)?(?:(\d{1,2}(?:[.,]\d+)?)\s*[\"″”]\s*)?"
@@ -18,7 +18,7 @@ ANGLES = re.compile(rf"{ANGLE}([NS])[\s,;]*{ANGLE}([EWO])", re.IGNORECASE)
 """Degrees, minutes and seconds with their sides; O is west in Spanish."""
 LATITUDES = ("mlat", "lat", "latitude")
 LONGITUDES = ("mlon", "mlng", "lon", "lng", "long", "longitude")
-PINNED = re.compile(rf"!3d({NUMBER})!4d({NUMBER})")
+PINNED = re.compile(rf"!3d({DEGREES})!4d({DEGREES})")
 """A pin, where a link has one beside the middle of the picture."""
 
 
@@ -57,7 +57,7 @@ def _of_link(link: str) -> Place | None:
             return _on_earth(named[latitude], named[longitude])
     for text in [value for _, value in given] + rest.split():
         # a map's "zoom/latitude/longitude", "@latitude,longitude,zoom", "latitude,longitude"
-        for pattern in (rf"(?:^|=)\d+(?:\.\d+)?/({NUMBER})/({NUMBER})", rf"(?:^|[@/:])({NUMBER}),({NUMBER})"):
+        for pattern in (rf"(?:^|=)\d+(?:\.\d+)?/({DEGREES})/({DEGREES})", rf"(?:^|[@/:])({DEGREES}),({DEGREES})"):
             if (found := re.search(pattern, text)) and (place := _on_earth(found[1], found[2])):
                 return place
     return None

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import YEAR, Chart, Table, colour, drawn, layout, rounded, share, spelled
+from portal.charts.chart import YEAR, Chart, ChartTable, colour, drawn, layout, rounded, share, spelled
 from portal.charts.performance import FITTED, with_jumps
-from portal.charts.svg import Drawing, Extent, Sheet
+from portal.charts.svg import DayPlot, Extent, Sheet
 
 DAYS_BEFORE, DAYS_AFTER = 60, 60
 
@@ -52,7 +52,7 @@ def before_after_chart(
     rains = [day for day in recoveries if near.index[0] <= day <= near.index[-1]]
     extent = Extent(min([*near.index, *earlier.index]), max([*near.index, *earlier.index]), low, high)
 
-    def draw(sheet: Sheet) -> Drawing:
+    def draw(sheet: Sheet) -> DayPlot:
         return _drawing(near, earlier, cleaned_on, rains, extent, sheet)
 
     title = "Output before and after the wash, compared with clean panels"
@@ -61,7 +61,7 @@ def before_after_chart(
     return replace(chart, figure=figure, table=_table(near))
 
 
-def _table(near: pd.DataFrame) -> Table:
+def _table(near: pd.DataFrame) -> ChartTable:
     """Week by week, since a wash lies within its month."""
     days = pd.DatetimeIndex(near.index)
     weeks = near[FITTED].astype(float).groupby(days - pd.to_timedelta(days.day_of_week, unit="D")).mean()
@@ -70,7 +70,7 @@ def _table(near: pd.DataFrame) -> Table:
         (monday, *(share(float(row[column])) for column in FITTED))
         for monday, (_, row) in zip(mondays, weeks.iterrows(), strict=True)
     )
-    return Table(("Week from", "Output, % of clean", "likely from, %", "to, %"), tuple(rows))
+    return ChartTable(("Week from", "Output, % of clean", "likely from, %", "to, %"), tuple(rows))
 
 
 def _summary(near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date) -> str:
@@ -89,8 +89,8 @@ def _summary(near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date) ->
 
 def _drawing(
     near: pd.DataFrame, earlier: pd.Series[float], cleaned_on: date, rains: Sequence[date], extent: Extent, sheet: Sheet
-) -> Drawing:
-    drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
+) -> DayPlot:
+    drawing = DayPlot(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
     fitted = with_jumps(near[FITTED], [cleaned_on])
     steps, days = list(fitted.index), list(near.index)
     low, high = fitted["soiling_ratio_low"].to_list(), fitted["soiling_ratio_high"].to_list()

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.svg import DESK, PHONE, Drawing, Sheet
+from portal.charts.svg import DESK, PHONE, DayPlot, Sheet
 
 MONTHLY = "%b %Y"
 YEAR = timedelta(days=365)
@@ -18,7 +18,7 @@ YEAR = timedelta(days=365)
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ChartTable:
     """What a picture shows, for who would rather read it."""
 
     heads: tuple[str, ...]
@@ -41,11 +41,11 @@ class Chart:
     svg: str
     narrow: str
     figure: dict[str, Any] | None = None
-    table: Table | None = None
+    table: ChartTable | None = None
     whole: Chart | None = None
 
 
-def drawn(key: str, title: str, summary: str, draw: Callable[[Sheet], Drawing]) -> Chart:
+def drawn(key: str, title: str, summary: str, draw: Callable[[Sheet], DayPlot]) -> Chart:
     """The chart as ``draw`` draws it on either sheet."""
     svg, narrow = (draw(sheet).draw(title=title, key=f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     return Chart(key, title, summary, svg, narrow)

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from portal.charts.chart import Chart, Table, drawn, share, spelled
-from portal.charts.svg import Drawing, Extent, Sheet
+from portal.charts.chart import Chart, ChartTable, drawn, share, spelled
+from portal.charts.svg import DayPlot, Extent, Sheet
 from portal.pv.fan import Ahead, Fan
 
 RAIN_AT = {"desk": (2, 4, 6, 9, 12, 18), "phone": (3, 6, 12, 18)}
@@ -38,8 +38,8 @@ def fan_chart(fan: Fan, *, key: str = "ahead") -> Chart:
     deepest = max(LEAST_DEPTH, *(one.high for one in (*fan.unwashed, *fan.washed)))
     extent = Extent(fan.as_of, _day(fan, fan.unwashed[-1]), max(0.0, 1 - deepest * 1.08), 1.0)
 
-    def draw(sheet: Sheet) -> Drawing:
-        drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
+    def draw(sheet: Sheet) -> DayPlot:
+        drawing = DayPlot(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
         low, middle, high = _ratios(fan.unwashed)
         days = [_day(fan, one) for one in fan.unwashed]
         drawing.band(days, low, high, "band", name="where it likely lies, 9 in 10")
@@ -90,7 +90,7 @@ def _ratios(points: Sequence[Ahead]) -> tuple[list[float], list[float], list[flo
     return [1 - one.high for one in points], [1 - one.middle for one in points], [1 - one.low for one in points]
 
 
-def _table(fan: Fan, wash_on: date) -> Table:
+def _table(fan: Fan, wash_on: date) -> ChartTable:
     washed = {one.days: one for one in fan.washed}
     rows = []
     for one, chance in list(zip(fan.unwashed, fan.rained, strict=True))[::TABLE_EVERY]:
@@ -101,4 +101,4 @@ def _table(fan: Fan, wash_on: date) -> Table:
         )
     washing = f"If washed on {spelled(wash_on)}, %" if fan.washed_after else "If washed now, %"
     heads = ("Day", "If nobody washes, %", "likely from, %", "to, %", washing, "Rain took half of the dirt, of 10")
-    return Table(heads, tuple(rows))
+    return ChartTable(heads, tuple(rows))

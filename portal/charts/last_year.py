@@ -16,7 +16,7 @@ WIDTH, HEIGHT = 260, 76
 LEFT, RIGHT, TOP, BOTTOM = 40, 6, 6, 6
 LEAST_SHOWN = 0.8
 """The lower edge; a roof that lost more moves it down. Alike for all, so that roofs are compared at a glance [1]."""
-STEP = 3
+POINT_EVERY_DAYS = 3
 """One point in so many days: the picture is narrower than the year is long [days]."""
 
 
@@ -44,7 +44,7 @@ def _known(daily: pd.DataFrame, until: date) -> list[tuple[date, float]]:
         (day, float(ratio))
         for day, ratio in zip(daily.index, daily["soiling_ratio"], strict=True)
         if until - YEAR <= day <= until and isfinite(ratio)
-    ][::STEP]
+    ][::POINT_EVERY_DAYS]
 
 
 def last_year_chart(daily: pd.DataFrame, washes: Sequence[date], *, until: date, lowest: float | None = None) -> str:

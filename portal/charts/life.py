@@ -8,10 +8,10 @@ from datetime import date
 from enum import StrEnum
 from html import escape
 
-from portal.charts.chart import Chart, Table, spelled
+from portal.charts.chart import Chart, ChartTable, spelled
 from portal.charts.svg import DESK, PHONE, Sheet, fill, month_axis, picture, stroke
 
-ROW, FOOT, EDGE = 42, 24, 10
+ROW, FOOT, MARGIN = 42, 24, 10
 """Heights of a row and of the axis, and what stands free at either side [px]."""
 FEWEST_MARKS = 3
 """Marks below which there is no life to look at. No source."""
@@ -72,14 +72,14 @@ def life_chart(rows: Sequence[LifeRow], *, until: date, key: str = "life") -> Ch
     summary = f"{spelled(first)} to {spelled(until)}, a row for each kind of thing; the table has all of them."
     svg, narrow = (_drawn(rows, first, until, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     lines = tuple((spelled(mark.day), name, mark.words) for mark, name in told)
-    return Chart(key, title, summary, svg, narrow, table=Table(("Day", "Kind", "What"), lines, of_words=True))
+    return Chart(key, title, summary, svg, narrow, table=ChartTable(("Day", "Kind", "What"), lines, of_words=True))
 
 
 def _drawn(rows: Sequence[LifeRow], first: date, until: date, sheet: Sheet, title: str, key: str) -> str:
     span = max(1, (until - first).days)
 
     def x(day: date) -> float:
-        return EDGE + (sheet.width - 2 * EDGE) * min(1.0, max(0.0, (day - first).days / span))
+        return MARGIN + (sheet.width - 2 * MARGIN) * min(1.0, max(0.0, (day - first).days / span))
 
     bottom = ROW * len(rows)
     marks = [month_axis(first, until, sheet, x, below=bottom, top=0)]
@@ -87,7 +87,7 @@ def _drawn(rows: Sequence[LifeRow], first: date, until: date, sheet: Sheet, titl
         middle = ROW * number + 30
         marks.append(
             f'<text {fill("ink")} font-size="{sheet.letters}" x="2" y="{ROW * number + 15}">{escape(row.name)}</text>'
-            f'<path {stroke("grid")} d="M{EDGE} {middle}H{sheet.width - EDGE}"/>'
+            f'<path {stroke("grid")} d="M{MARGIN} {middle}H{sheet.width - MARGIN}"/>'
         )
         marks += [_mark(mark, x(mark.day), x(mark.until) if mark.until else None, middle) for mark in row.marks]
     return picture(sheet.width, bottom + FOOT, "".join(marks), title=title, key=key)

@@ -16,16 +16,13 @@ from portal.charts.life import MarkShape
 from portal.charts.palette import PALETTE
 from portal.charts.svg import DESK, PHONE, Sheet, fill, legend, picture, stroke
 from portal.charts.tiles import draw_tiles
-from portal.pv.town import KM_A_DEGREE
-
-Place = tuple[float, float]
-"""Latitude and longitude [degrees]."""
+from portal.pv.town import KM_A_DEGREE, Place
 
 TOUCHING = 1 / 13
 """Marks closer than this share of the map's longer side become one [1]: on a phone two do not touch. No source."""
 LEAST_KM = 0.2
 """The longer side of a map with one place, or with neighbours alone [km]. No source."""
-EDGE, FOOT = 34, 34
+MARGIN, FOOT = 34, 34
 """What stands free around the places, and the height of the line with the scale [px]."""
 DASHES = ("", "7 4", "2 4", "12 4 2 4", "4 2")
 """How rounds are told apart without colour."""
@@ -243,19 +240,19 @@ def _drawn(
     sheet: Sheet,
     tiles: str,
 ) -> str:
-    inside = sheet.width - 2 * EDGE
+    inside = sheet.width - 2 * MARGIN
     scale = min(inside / ground.wide_km, 1.1 * inside / ground.high_km)  # px a km
     left = (sheet.width - ground.wide_km * scale) / 2
-    bottom = ground.high_km * scale + 2 * EDGE
+    bottom = ground.high_km * scale + 2 * MARGIN
 
     def at(place: Place) -> tuple[float, float]:
         east, south = ground.km(place)
-        return left + east * scale, EDGE + south * scale
+        return left + east * scale, MARGIN + south * scale
 
     marks = []
     if tiles:
-        west, north = ground.place(-left / scale, -EDGE / scale)
-        east, south = ground.place((sheet.width - left) / scale, (bottom - EDGE) / scale)
+        west, north = ground.place(-left / scale, -MARGIN / scale)
+        east, south = ground.place((sheet.width - left) / scale, (bottom - MARGIN) / scale)
         marks.append(draw_tiles(tiles, (west, north, east, south), sheet.width, bottom))
     marks += [f'<path fill="none" {stroke("grid")} d="M1 1H{sheet.width - 1}V{bottom:.0f}H1z"/>']
     named = []

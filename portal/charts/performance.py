@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import YEAR, Chart, Table, by_month, colour, drawn, layout, rounded, share, spelled
-from portal.charts.svg import Drawing, Extent, Sheet
+from portal.charts.chart import YEAR, Chart, ChartTable, by_month, colour, drawn, layout, rounded, share, spelled
+from portal.charts.svg import DayPlot, Extent, Sheet
 
 DAY_MS = 86_400_000
 FITTED = ["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]
@@ -65,7 +65,7 @@ def _chart(daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[MarkedDay
     low, high = _limits(daily)
     extent = Extent(days[0], days[-1], low, high)
 
-    def draw(sheet: Sheet) -> Drawing:
+    def draw(sheet: Sheet) -> DayPlot:
         return _drawing(daily, before, events, extent, sheet)
 
     chart = drawn(key, "Output of the panels, compared with clean ones", _summary(daily, events), draw)
@@ -104,7 +104,7 @@ def _summary(daily: pd.DataFrame, events: Sequence[MarkedDay]) -> str:
     )
 
 
-def _table(daily: pd.DataFrame) -> Table:
+def _table(daily: pd.DataFrame) -> ChartTable:
     months = by_month(daily[FITTED].astype(float))
     used = daily["used"].astype(bool).groupby(pd.DatetimeIndex(daily.index).to_period("M")).sum().to_list()
     rows = (
@@ -118,7 +118,7 @@ def _table(daily: pd.DataFrame) -> Table:
         for (month, row), days in zip(months.iterrows(), used, strict=True)
     )
     heads = ("Month", "Days used", "Output, % of clean", "likely from, %", "to, %")
-    return Table(heads, tuple(rows))
+    return ChartTable(heads, tuple(rows))
 
 
 def with_jumps(fitted: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
@@ -145,8 +145,8 @@ def with_jumps(fitted: pd.DataFrame, washes: Sequence[date]) -> pd.DataFrame:
 
 def _drawing(
     daily: pd.DataFrame, before: pd.DataFrame, events: Sequence[MarkedDay], extent: Extent, sheet: Sheet
-) -> Drawing:
-    drawing = Drawing(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
+) -> DayPlot:
+    drawing = DayPlot(extent, lambda value: f"{value * 100:.0f} %", "of clean output", sheet)
     days = pd.DatetimeIndex(daily.index).date.tolist()
     fitted = daily[FITTED].set_axis(pd.Index(days, dtype=object))
     fitted = with_jumps(fitted, [event.date for event in events if event.wash])

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import Chart, Table, by_month, colour, drawn, layout, spelled
-from portal.charts.svg import Drawing, Extent, Sheet
+from portal.charts.chart import Chart, ChartTable, by_month, colour, drawn, layout, spelled
+from portal.charts.svg import DayPlot, Extent, Sheet
 
 WEEKS_SHOWN = 52
 WEEK = timedelta(days=7)
@@ -52,8 +52,8 @@ def _chart(weeks: pd.DataFrame, before: pd.DataFrame, key: str) -> Chart:
     )
     extent = Extent(mondays[0], mondays[-1] + WEEK, 0.0, _highest(weeks))
 
-    def draw(sheet: Sheet) -> Drawing:
-        drawing = Drawing(extent, lambda value: f"{value:,.0f}", "kWh a day", sheet)
+    def draw(sheet: Sheet) -> DayPlot:
+        drawing = DayPlot(extent, lambda value: f"{value:,.0f}", "kWh a day", sheet)
         drawing.bars(mondays, weeks["energy_kwh"].to_list(), "day", days_wide=7, name="produced")
         if len(before):
             later = [day + timedelta(days=364) for day in _mondays(before)]
@@ -73,10 +73,10 @@ def _mondays(weeks: pd.DataFrame) -> list[date]:
     return [pd.Timestamp(day).date() for day in weeks.index]
 
 
-def _table(daily: pd.DataFrame) -> Table:
+def _table(daily: pd.DataFrame) -> ChartTable:
     months = by_month(daily.loc[daily["energy_wh"].notna(), ["energy_wh", "expected_wh"]] / 1000)
     rows = ((str(month), f"{row.energy_wh:,.1f}", f"{row.expected_wh:,.1f}") for month, row in months.iterrows())
-    return Table(("Month", "Produced, kWh a day", "Clean panels, no cloud, kWh a day"), tuple(rows))
+    return ChartTable(("Month", "Produced, kWh a day", "Clean panels, no cloud, kWh a day"), tuple(rows))
 
 
 def _figure(weeks: pd.DataFrame) -> dict[str, Any]:

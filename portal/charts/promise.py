@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from html import escape
 from typing import Any
 
-from portal.charts.chart import Chart, Table, colour, layout, share
+from portal.charts.chart import Chart, ChartTable, colour, layout, share
 from portal.charts.svg import fill, picture, stroke, value_steps
 
-SIZE, LEFT, BOTTOM, EDGE = 340, 52, 44, 14
+SIZE, LEFT, BOTTOM, MARGIN = 340, 52, 44, 14
 """Square and narrow, so that it is the same on a phone and on a desk."""
 
 
@@ -58,21 +58,21 @@ def promise_chart(promises: Sequence[Promise], *, key: str = "promise") -> Chart
         )
         for one in promises
     )
-    return Chart(key, title, summary, drawn_once, "", _figure(promises, low, high), Table(heads, rows))
+    return Chart(key, title, summary, drawn_once, "", _figure(promises, low, high), ChartTable(heads, rows))
 
 
 def _svg(promises: Sequence[Promise], low: float, high: float, title: str, key: str) -> str:
     def x(value: float) -> float:
-        return LEFT + (SIZE - LEFT - EDGE) * (value - low) / (high - low)
+        return LEFT + (SIZE - LEFT - MARGIN) * (value - low) / (high - low)
 
     def y(value: float) -> float:
-        return SIZE - BOTTOM - (SIZE - BOTTOM - EDGE) * (value - low) / (high - low)
+        return SIZE - BOTTOM - (SIZE - BOTTOM - MARGIN) * (value - low) / (high - low)
 
     marks = []
     for value in value_steps(low, high):
         label = escape(f"{value * 100:.3g} %")
         marks.append(
-            f'<line {stroke("grid")} x1="{LEFT}" x2="{SIZE - EDGE}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
+            f'<line {stroke("grid")} x1="{LEFT}" x2="{SIZE - MARGIN}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
             f'<text {fill("soft")} font-size="13" text-anchor="end" x="{LEFT - 6}" y="{y(value) + 4:.1f}">'
             f"{label}</text>"
             f'<text {fill("soft")} font-size="13" text-anchor="middle" x="{x(value):.1f}" y="{SIZE - BOTTOM + 18}">'
@@ -92,7 +92,7 @@ def _svg(promises: Sequence[Promise], low: float, high: float, title: str, key: 
     middle = (SIZE + LEFT) / 2
     marks.append(
         f'<text {fill("ink")} font-size="13" text-anchor="middle" x="{middle:.0f}" y="{SIZE - 8}">promised</text>'
-        f'<text {fill("ink")} font-size="13" x="{LEFT + 4}" y="{EDGE + 4}">measured</text>'
+        f'<text {fill("ink")} font-size="13" x="{LEFT + 4}" y="{MARGIN + 4}">measured</text>'
     )
     return picture(SIZE, SIZE, "".join(marks), title=title, key=key)
 

@@ -59,7 +59,7 @@ class Extent:
 
 
 @dataclass
-class Drawing:
+class DayPlot:
     """A frame with a day axis and a value axis, to which marks are added from the back to the front.
 
     ``unit`` names the value axis. A mark with a ``name`` stands in the legend.

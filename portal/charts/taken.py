@@ -8,10 +8,10 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from portal.charts.chart import MONTHLY, YEAR, Chart, Table, drawn, spelled
-from portal.charts.svg import Drawing, Extent, Sheet
+from portal.charts.chart import MONTHLY, YEAR, Chart, ChartTable, drawn, spelled
+from portal.charts.svg import DayPlot, Extent, Sheet
 
-FEWEST_DAYS = 60
+RIBBON_FROM_DAYS = 60
 """Days below which there is no ribbon to look at. No source."""
 
 
@@ -51,12 +51,12 @@ def taken_ribbon(daily: pd.DataFrame, *, key: str = "taken") -> Ribbon | None:
     Returns
     -------
     Ribbon or None
-        None with fewer than :data:`FEWEST_DAYS` days that have both.
+        None with fewer than :data:`RIBBON_FROM_DAYS` days that have both.
     """
     days = pd.DatetimeIndex(daily.index)
     year = daily.loc[days > days[-1] - YEAR] if len(days) else daily
     known = year.loc[year["energy_wh"].notna() & (year["soiling_ratio"] > 0) & (year["soiling_ratio_low"] > 0)]
-    if len(known) < FEWEST_DAYS:
+    if len(known) < RIBBON_FROM_DAYS:
         return None
     made = known["energy_wh"].astype(float) / 1000
     lost, least, most = (
@@ -76,8 +76,8 @@ def _chart(energy: pd.DataFrame, taken: Taken, key: str) -> Chart:
     extent = Extent(middles[0], middles[-1], 0.0, max(1.0, float(np.nanmax(weeks["clean"])) * 1.06))
     made, clean = weeks["made"].to_list(), weeks["clean"].to_list()
 
-    def draw(sheet: Sheet) -> Drawing:
-        drawing = Drawing(extent, lambda value: f"{value:,.0f}", "kWh a day", sheet)
+    def draw(sheet: Sheet) -> DayPlot:
+        drawing = DayPlot(extent, lambda value: f"{value:,.0f}", "kWh a day", sheet)
         drawing.line(middles, made, "line", name="produced")
         drawing.band(middles, made, clean, "lost", name="what dirt took")
         drawing.line(middles, clean, "wash", name="the same days with clean panels")
@@ -90,10 +90,10 @@ def _chart(energy: pd.DataFrame, taken: Taken, key: str) -> Chart:
     return drawn(key, "What dirt took, week by week", summary, draw)
 
 
-def _table(energy: pd.DataFrame) -> Table:
+def _table(energy: pd.DataFrame) -> ChartTable:
     months = energy.groupby(pd.DatetimeIndex(energy.index).strftime(MONTHLY), sort=False).sum()
     rows = (
         (str(month), *(f"{row[column]:,.0f}" for column in ("made", "clean", "lost")))
         for month, row in months.iterrows()
     )
-    return Table(("Month", "Produced, kWh", "With clean panels, kWh", "Taken by dirt, kWh"), tuple(rows))
+    return ChartTable(("Month", "Produced, kWh", "With clean panels, kWh", "Taken by dirt, kWh"), tuple(rows))

@@ -14,7 +14,7 @@ from portal.charts.svg import fill
 
 SQUARE = 256
 """A square's side as servers draw it [px]; it is shown between this over and times the root of 2."""
-DEEPEST = 19
+DEEPEST_ZOOM = 19
 """Servers have no squares beyond this zoom."""
 
 Bounds = tuple[float, float, float, float]
@@ -109,7 +109,7 @@ def draw_tiles(template: str, frame: Bounds, width: float, height: float) -> str
     """
     west, north, east, south = frame
     px_a_degree = width / (east - west)
-    zoom = max(0, min(DEEPEST, round(log2(360 * px_a_degree / SQUARE))))
+    zoom = max(0, min(DEEPEST_ZOOM, round(log2(360 * px_a_degree / SQUARE))))
     across = 2**zoom
     images = []
     for y in range(max(0, floor(row(north, zoom))), min(across - 1, floor(row(south, zoom))) + 1):

@@ -7,7 +7,7 @@ from datetime import date
 
 import pandas as pd
 
-from portal.charts.chart import YEAR, Chart, Table
+from portal.charts.chart import YEAR, Chart, ChartTable
 from portal.charts.performance import refused_days
 from portal.charts.svg import DESK, MONTH_NAMES, PHONE, Sheet, fill, legend, picture, stroke
 
@@ -21,15 +21,15 @@ def _diamond(x: float, y: float, size: float) -> str:
     return f"M{x:.1f} {y - half:.1f}l{half:.1f} {half:.1f}l{-half:.1f} {half:.1f}l{-half:.1f} {-half:.1f}z"
 
 
-Sign = tuple[str, Callable[[float, float, float], str]]
-USED: Sign = ("wash", lambda x, y, size: _block(x, y, size * 0.84, size * 0.84))
-LEFT_OUT: tuple[Sign, ...] = (
+DayMark = tuple[str, Callable[[float, float, float], str]]
+SIGN_USED: DayMark = ("wash", lambda x, y, size: _block(x, y, size * 0.84, size * 0.84))
+SIGNS_LEFT_OUT: tuple[DayMark, ...] = (
     ("refused", lambda x, y, size: _block(x, y, size * 0.34, size * 0.34)),
     ("line", lambda x, y, size: _block(x, y, size * 0.8, size * 0.22)),
     ("expected", lambda x, y, size: _block(x, y, size * 0.22, size * 0.8)),
 )
 """Of the commonest reasons, told apart without colour."""
-OTHER: Sign = ("fault", _diamond)
+SIGN_OTHER: DayMark = ("fault", _diamond)
 
 
 def year_chart(daily: pd.DataFrame, *, key: str = "year") -> Chart | None:
@@ -52,8 +52,9 @@ def year_chart(daily: pd.DataFrame, *, key: str = "year") -> Chart | None:
     dates = pd.DatetimeIndex(daily.index).date
     year = daily.loc[[day > dates[-1] - YEAR for day in dates]]
     reasons = refused_days(year)
-    signs = {"": USED} | {
-        reason: LEFT_OUT[number] if number < len(LEFT_OUT) else OTHER for number, (reason, _) in enumerate(reasons)
+    signs = {"": SIGN_USED} | {
+        reason: SIGNS_LEFT_OUT[number] if number < len(SIGNS_LEFT_OUT) else SIGN_OTHER
+        for number, (reason, _) in enumerate(reasons)
     }
     of_day = {
         day: "" if used else str(reason) or "not used"
@@ -66,10 +67,10 @@ def year_chart(daily: pd.DataFrame, *, key: str = "year") -> Chart | None:
     summary = f"{used_days} of {len(year)} days were fit to judge by: the full squares. The others were left out."
     svg, narrow = (_drawn(of_day, signs, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     rows = (("fit to judge by", str(used_days)), *((reason, str(count)) for reason, count in reasons))
-    return Chart(key, title, summary, svg, narrow, table=Table(("What a day was worth", "Days"), rows))
+    return Chart(key, title, summary, svg, narrow, table=ChartTable(("What a day was worth", "Days"), rows))
 
 
-def _drawn(of_day: Mapping[date, str], signs: Mapping[str, Sign], sheet: Sheet, title: str, key: str) -> str:
+def _drawn(of_day: Mapping[date, str], signs: Mapping[str, DayMark], sheet: Sheet, title: str, key: str) -> str:
     left = sheet.letters * 2.6
     across = (sheet.width - left - 4) / 31
     size = min(across, 17.0)
@@ -96,7 +97,7 @@ def _drawn(of_day: Mapping[date, str], signs: Mapping[str, Sign], sheet: Sheet, 
         )
         marks.append(f'<path {fill(colour)} d="{spots}"/>')
         name = reason or "fit to judge by"
-        if (colour, shape) == OTHER:
+        if (colour, shape) == SIGN_OTHER:
             name = "something else"
         sample = (f'<path {fill(colour)} d="{shape(11, 0, 14)}"/>', name)
         if sample not in named:

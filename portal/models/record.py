@@ -36,7 +36,7 @@ class EntryKind(models.TextChoices):
     READ = "read", gettext_lazy("Read what is known of the roof")
 
 
-class Step(models.TextChoices):
+class WorkStep(models.TextChoices):
     """The work, in its order."""
 
     TAP = "tap", gettext_lazy("Tap and hose")
@@ -68,7 +68,7 @@ class Ask(models.TextChoices):
     NOTICED = "noticed", gettext_lazy("Have you noticed it making less?")
 
 
-class Finding(models.TextChoices):
+class InspectionFinding(models.TextChoices):
     OK = "ok", "OK"
     SEEN = "seen", gettext_lazy("Seen")
     URGENT = "urgent", gettext_lazy("Urgent")
@@ -79,7 +79,7 @@ class SignOff(models.TextChoices):
     NOT_AT_HOME = "not_at_home", gettext_lazy("Not at home")
 
 
-_SEVERITY = {Finding.OK: 0, Finding.SEEN: 1, Finding.URGENT: 2}
+_SEVERITY = {InspectionFinding.OK: 0, InspectionFinding.SEEN: 1, InspectionFinding.URGENT: 2}
 
 
 class VisitEntryQuerySet(models.QuerySet["VisitEntry"]):
@@ -125,12 +125,12 @@ class VisitEntry(models.Model):
 
     @property
     def item_label(self) -> str:
-        labels = {EntryKind.STEP: Step, EntryKind.INSPECTION: Look, EntryKind.ANSWER: Ask}.get(EntryKind(self.kind))
+        labels = {EntryKind.STEP: WorkStep, EntryKind.INSPECTION: Look, EntryKind.ANSWER: Ask}.get(EntryKind(self.kind))
         return str(labels(self.item).label) if labels and self.item else ""
 
     @property
     def answer_label(self) -> str:
-        labels = {EntryKind.INSPECTION: Finding, EntryKind.SIGN_OFF: SignOff}.get(EntryKind(self.kind))
+        labels = {EntryKind.INSPECTION: InspectionFinding, EntryKind.SIGN_OFF: SignOff}.get(EntryKind(self.kind))
         return str(labels(self.answer).label) if labels and self.answer else ""
 
 
@@ -146,7 +146,9 @@ def standing(entries: Iterable[VisitEntry]) -> dict[tuple[str, str], VisitEntry]
     for entry in sorted(
         newest.values(),
         key=lambda e: (
-            (_SEVERITY.get(Finding(e.answer), 0), e.at, e.pk) if e.kind == EntryKind.INSPECTION else (0, e.at, e.pk)
+            (_SEVERITY.get(InspectionFinding(e.answer), 0), e.at, e.pk)
+            if e.kind == EntryKind.INSPECTION
+            else (0, e.at, e.pk)
         ),
     ):
         stands[entry.kind, entry.item] = entry
@@ -166,10 +168,10 @@ def findings(entries: Iterable[VisitEntry]) -> list[VisitEntry]:
     found = [
         entry
         for (kind, _), entry in standing(entries).items()
-        if kind == EntryKind.INSPECTION and entry.answer != Finding.OK
+        if kind == EntryKind.INSPECTION and entry.answer != InspectionFinding.OK
     ]
     order = {look.value: place for place, look in enumerate(Look)}
-    return sorted(found, key=lambda entry: (entry.answer != Finding.URGENT, order[entry.item]))
+    return sorted(found, key=lambda entry: (entry.answer != InspectionFinding.URGENT, order[entry.item]))
 
 
 class Phase(models.TextChoices):

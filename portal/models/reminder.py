@@ -151,7 +151,7 @@ class MailStop(models.Model):
         return f"{self.email}: {self.why}"
 
 
-MONTHS = list(dates.MONTHS.items())
+MONTH_CHOICES = list(dates.MONTHS.items())
 
 
 class SendingRules(models.Model):
@@ -173,9 +173,11 @@ class SendingRules(models.Model):
     )
     on_sundays = models.BooleanField(gettext_lazy("also on Sundays"), default=False)
     stop_from = models.PositiveSmallIntegerField(
-        gettext_lazy("no cleaning reminders from the start of"), choices=MONTHS, null=True, blank=True
+        gettext_lazy("no cleaning reminders from the start of"), choices=MONTH_CHOICES, null=True, blank=True
     )
-    stop_until = models.PositiveSmallIntegerField(gettext_lazy("to the end of"), choices=MONTHS, null=True, blank=True)
+    stop_until = models.PositiveSmallIntegerField(
+        gettext_lazy("to the end of"), choices=MONTH_CHOICES, null=True, blank=True
+    )
     cold_after_days = models.PositiveSmallIntegerField(
         gettext_lazy("a lead is going cold after [days]"), default=14, validators=[MinValueValidator(1)]
     )

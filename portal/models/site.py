@@ -16,7 +16,7 @@ from portal.pv.array import Array
 from portal.pv.array import Plane as PvPlane
 from portal.pv.recommend import Fact
 from portal.pv.standing_wish import Rhythm
-from portal.words.advice import FACTS
+from portal.words.advice import FACT_WORDS
 from portal.words.standing_wish import RHYTHMS
 
 
@@ -176,7 +176,7 @@ class Site(models.Model):
     @property
     def lacks(self) -> list[str]:
         """What an estimate still needs of the roof's facts, in words."""
-        return [str(FACTS[fact]) for fact in self.missing_facts(planes=bool(self.planes.all()))]
+        return [str(FACT_WORDS[fact]) for fact in self.missing_facts(planes=bool(self.planes.all()))]
 
     def missing_facts(self, *, planes: bool) -> tuple[Fact, ...]:
         """What an estimate still needs, where it is known whether there are planes."""

@@ -14,7 +14,7 @@ from portal.pv.forecast import Forecast
 from portal.pv.result import BAND_90
 from portal.pv.year import PENTAD_DAYS
 
-STEP = 3
+FAN_STEP = 3
 """Pentads between two days of a fan, by definition: 15 days, 25 points a year."""
 RAIN_COUNTS_FROM = 0.5
 """Share of the dirt that rain must take by a day to be counted as having taken it, by definition."""
@@ -108,7 +108,7 @@ def fan_of(ahead: Forecast, *, as_of: date, wash_on: date) -> Fan:
     futures = ahead.futures
     length = len(futures.kept)
     washed = min(max((wash_on - as_of).days // PENTAD_DAYS, 0), length)
-    at = list(range(STEP, length + 1, STEP))
+    at = list(range(FAN_STEP, length + 1, FAN_STEP))
     unwashed = _points(at, futures.losses())
     clean = _points([pentad for pentad in at if pentad > washed], futures.losses(washed))
     left = np.cumprod(futures.kept, axis=0)

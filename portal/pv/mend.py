@@ -36,7 +36,7 @@ FLAT_TOP = 0.9
 """Share of the record's highest reading above which repeats are an inverter's limit. Common practice, no source."""
 SUN_MOVES = 0.1
 """Expected energy of an interval over the record's highest above which the sun moves it on. No source."""
-BRIGHT_DAY, LONG_DAY = 0.85, 0.2
+BRIGHT_DAY, LONG_ENOUGH = 0.85, 0.2
 """Ratio of a day to the best days around it, and to the record's longest expectation, from which its middle tells the
 clock. No source."""
 DARK_SHARE = 0.002
@@ -177,7 +177,7 @@ def hours_late(energy: Floats, expected: Floats, hour_angle: Floats, interval_mi
         bright = made.sum(axis=1) / whole.sum(axis=1)
         late = (made * hour_angle).sum(axis=1) / made.sum(axis=1) - (whole * hour_angle).sum(axis=1) / whole.sum(axis=1)
     typical = pd.Series(bright).rolling(61, center=True, min_periods=5).quantile(BEST_DAYS).to_numpy()
-    good = (bright > BRIGHT_DAY * typical) & (whole.sum(axis=1) > LONG_DAY * expected.sum(axis=1).max())
+    good = (bright > BRIGHT_DAY * typical) & (whole.sum(axis=1) > LONG_ENOUGH * expected.sum(axis=1).max())
     seen = pd.Series(np.where(good, late, np.nan)).rolling(31, center=True, min_periods=5).median()
     hours = np.rint(seen.ffill().bfill().fillna(0).to_numpy() / DEGREES_AN_HOUR)
     hours[np.abs(hours) > MOST_HOURS_LATE] = 0

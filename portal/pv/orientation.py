@@ -29,7 +29,7 @@ from portal.pv.clear import BEST_DAYS
 from portal.pv.expected import Sky, clear_sky, inverter_ac, plane_dc
 from portal.pv.grid import MeteredDays, join_intervals
 
-LEAST_DAYS, MOST_DAYS = 12, 60
+LEAST_SMOOTH_DAYS, MOST_CLEAR_DAYS = 12, 60
 """Clear days below which nothing is said, and those that are looked at: the smoothest of each part of the record.
 Tuned on planted sites told wrong by 10 to 30 degrees."""
 LEAST_HIGH, LEAST_HIGH_MINUTES = 4, 180
@@ -197,16 +197,16 @@ def _clear_shapes(array: Array, days: MeteredDays) -> _Shapes | None:
     rough = np.abs(np.diff(energy, 2, axis=1)).sum(axis=1) / np.maximum(top, 1e-9)
     with np.errstate(invalid="ignore"):
         clear = np.flatnonzero((total > NEAR_BEST[0] * best) & (total < NEAR_BEST[1] * best) & (path < ONE_HUMP))
-    if clear.size < LEAST_DAYS:
+    if clear.size < LEAST_SMOOTH_DAYS:
         return None
-    parts = np.array_split(clear, min(MOST_DAYS, clear.size))
+    parts = np.array_split(clear, min(MOST_CLEAR_DAYS, clear.size))
     rows = np.array([part[np.argmin(rough[part])] for part in parts])
     elevation = days.elevation[rows]
     high = elevation > np.maximum(HIGH_SUN, HIGH_SHARE * elevation.max(axis=1, keepdims=True))
     high &= energy[rows] < BELOW_LIMIT * np.quantile(energy[energy > 0], LIMIT_QUANTILE)  # not at the inverter's limit
     high &= high.sum(axis=1, keepdims=True) >= max(LEAST_HIGH, LEAST_HIGH_MINUTES // days.interval_minutes)
     day = np.repeat(np.arange(rows.size), elevation.shape[1])[high.ravel()]
-    if np.unique(day).size < LEAST_DAYS:
+    if np.unique(day).size < LEAST_SMOOTH_DAYS:
         return None
     unix = (days.start_unix[rows] + days.interval_minutes * 30).astype(np.float64)
     sky = clear_sky(unix[high], array.latitude, array.longitude)

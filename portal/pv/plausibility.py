@@ -14,15 +14,15 @@ from portal.pv.sun import DAY_S, sun_position
 
 CIVIL_TWILIGHT = -6.0
 """Elevation of the sun [degrees] below which no PV system gives energy: the end of civil twilight, by definition."""
-BRIGHT = 0.6
+HIGH_ENOUGH = 0.6
 """Days count that have this share of a high day's energy (ratio); common practice, no source."""
-FEWEST_DAYS, MOST_DAYS = 3, 60
+FEWEST_HIGH_DAYS, MOST_HIGH_DAYS = 3, 60
 """Bright days that are enough to see where the sun stood, and that are looked at. Days; no source."""
 SURE_H = 0.15
 """Standard error of the shift up to which it is told [hours]; common practice, no source."""
 DIFFUSE = 0.15
 """Share of the light that comes from the whole sky on a bright day (ratio); common practice, no source."""
-LOOKED_AT = 20_000
+INTERVALS_LOOKED_AT = 20_000
 """So many intervals, spread evenly, are enough to tell. Intervals; no source."""
 FULL_HOURS = 8.0
 """Hours at full power that a day's total is taken to hold. Common practice, no source."""
@@ -78,7 +78,7 @@ def plausibility_of(
     known = energy_wh[energy_wh > 0]
     if known.empty:
         return None
-    known = known.iloc[:: max(1, len(known) // LOOKED_AT)]
+    known = known.iloc[:: max(1, len(known) // INTERVALS_LOOKED_AT)]
     energy = known.to_numpy(dtype=np.float64)
     hours = FULL_HOURS if interval_minutes == 1440 else interval_minutes / 60
     size = float(np.quantile(energy, SIZE_QUANTILE)) / (ac_kw * 1000 * hours)
@@ -134,16 +134,16 @@ def sun_shift(
     east_s = longitude / 15 * 3600
     day = np.floor((middle + east_s) / DAY_S).astype(np.int64)
     days, at = np.unique(day, return_inverse=True)
-    if len(days) < FEWEST_DAYS:
+    if len(days) < FEWEST_HIGH_DAYS:
         return None
     total = np.bincount(at, weights=energy)
     found = np.bincount(at, weights=energy * (middle + east_s - day * DAY_S)) / total / 3600
-    bright = np.flatnonzero(total > BRIGHT * np.quantile(total, HIGH_DAY))
-    bright = bright[:: max(1, len(bright) // MOST_DAYS)]
+    bright = np.flatnonzero(total > HIGH_ENOUGH * np.quantile(total, HIGH_DAY))
+    bright = bright[:: max(1, len(bright) // MOST_HIGH_DAYS)]
     clock_s = np.arange(half, DAY_S, 2 * half)
     light = _light((days[bright, None] * DAY_S + clock_s - east_s).ravel(), latitude, longitude, planes)
     light = light.reshape(len(bright), -1)
-    if len(bright) < FEWEST_DAYS or not (light.sum(axis=1) > 0).all():
+    if len(bright) < FEWEST_HIGH_DAYS or not (light.sum(axis=1) > 0).all():
         return None
     shifts = found[bright] - (light * clock_s).sum(axis=1) / light.sum(axis=1) / 3600
     shift = float(np.median(shifts))

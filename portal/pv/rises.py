@@ -34,7 +34,7 @@ NEVER_BEFORE = 0.4
 SMOOTHED = 7
 """Clear days of which the median is taken for the record's best. No source: with 6 three in a hundred are found less,
 with 8 three more, and one that is none."""
-EDGE = 3
+RISE_EDGE_DAYS = 3
 """Clear days right before and after whose medians must lie on either side of half the rise. No source; a day either way
 finds one in a hundred more or less."""
 LASTS = 0.5
@@ -114,4 +114,4 @@ def _largest(y: Floats, scatter: float, rained: Bools, visit_days: Ints) -> Leve
 
 def _at_once(values: Floats, i: int, half: float) -> bool:
     """Whether the clear days right before and after a position lie on either side of half the rise."""
-    return bool(np.median(values[i - EDGE : i]) < half <= np.median(values[i : i + EDGE]))
+    return bool(np.median(values[i - RISE_EDGE_DAYS : i]) < half <= np.median(values[i : i + RISE_EDGE_DAYS]))

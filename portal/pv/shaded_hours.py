@@ -13,7 +13,7 @@ from portal.pv.expected import expected_energy
 LOOKS_SHADED = 0.7
 """Share of what the best hours yield of their expectation, below which an hour looks shaded. Common practice, no
 source."""
-FEWEST_DAYS = 5
+FEWEST_CLEAR_DAYS = 5
 """Clear days below which nothing is said. Common practice, no source."""
 WORTH_A_LOOK = 0.1
 """Share of the best hour's expected energy below which an hour is dawn or dusk, and left out. Common practice, no
@@ -36,7 +36,7 @@ def hours_that_look_shaded(
     interval_minutes : int
         Nothing is found in daily totals (1440).
     days : collection of date
-        Clear local days to judge by; fewer than :data:`FEWEST_DAYS` say nothing.
+        Clear local days to judge by; fewer than :data:`FEWEST_CLEAR_DAYS` say nothing.
 
     Returns
     -------
@@ -54,7 +54,7 @@ def hours_that_look_shaded(
     >>> hours_that_look_shaded(array, energy_wh, 60, days)
     [16]
     """
-    if interval_minutes >= 1440 or len(days) < FEWEST_DAYS:
+    if interval_minutes >= 1440 or len(days) < FEWEST_CLEAR_DAYS:
         return []
     local = pd.DatetimeIndex(energy_wh.index).tz_convert(array.tz)
     wanted = set(days)

@@ -9,6 +9,9 @@ import numpy as np
 
 from portal.pv.arrays import Ints
 
+Place = tuple[float, float]
+"""Latitude and longitude [°], north and east positive."""
+
 TOWN_KM = 40.0
 """Sites within this distance of a town's first site share haze, snow and rain [km]. Common practice, no source; a site
 that lies near and breathes another air is found by its days (:data:`portal.pv.air.ALIKE`)."""
@@ -18,7 +21,7 @@ KM_A_DEGREE = math.radians(EARTH_KM)
 """Of latitude, on a sphere [km/°]."""
 TOWN_DEGREES = TOWN_KM / KM_A_DEGREE
 """What lies within :data:`TOWN_KM` lies within so much latitude [°]."""
-BESIDE = range(-1, 2)
+BOXES_BESIDE = range(-1, 2)
 
 
 def kilometres(latitude_a: float, longitude_a: float, latitude_b: float, longitude_b: float) -> float:
@@ -70,7 +73,12 @@ def towns(latitudes: Sequence[float], longitudes: Sequence[float]) -> Ints:
     firsts: list[int] = []
     labels = np.zeros(len(latitudes), dtype=np.int64)
     for i, box in enumerate(boxes):
-        around = (begun.get((box[0] + x, box[1] + y, box[2] + z)) for x in BESIDE for y in BESIDE for z in BESIDE)
+        around = (
+            begun.get((box[0] + x, box[1] + y, box[2] + z))
+            for x in BOXES_BESIDE
+            for y in BOXES_BESIDE
+            for z in BOXES_BESIDE
+        )
         about = sorted(town for towns_of_box in around if towns_of_box for town in towns_of_box)
         for town in about:
             first = firsts[town]

@@ -1,6 +1,6 @@
 """Customers' files in, readings in house names out. Pure: a file on disk in, arrays out."""
 
-from portal.readers.clock import Clock
+from portal.readers.clock import StampClock
 from portal.readers.mapping import FILES, Mapping
 from portal.readers.reading import (
     Channel,
@@ -23,7 +23,6 @@ __all__ = [
     "FILES",
     "Channel",
     "Choice",
-    "Clock",
     "Gap",
     "Guess",
     "Lump",
@@ -35,6 +34,7 @@ __all__ = [
     "ReadResult",
     "Readings",
     "Rejected",
+    "StampClock",
     "UndecidedError",
     "guess",
     "read",

@@ -44,7 +44,7 @@ several meters below each other. Tuned on the made files of the tests: a fifth m
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class SiteNow:
     """Whose file it is: the site's zone, and the present instant, which no stamp lies ahead of."""
 
     tz: str
@@ -74,7 +74,7 @@ class Assembled:
 
 
 def from_table(
-    loaded: Loaded, mapping: Mapping, site: Site, *, guessed: bool, label_known: bool, doubts: Doubts
+    loaded: Loaded, mapping: Mapping, site: SiteNow, *, guessed: bool, label_known: bool, doubts: Doubts
 ) -> Assembled:
     """Turn a loaded table into readings.
 
@@ -131,7 +131,7 @@ def from_table(
         series = daily_series(loaded, mapping, site.zone, step)
     else:
         series, mapping = interval_series(loaded, mapping, site, step, guessed=guessed, doubts=doubts)
-    done = finish(series, mapping, site, rows=rows, channels=channels, doubts=doubts)
+    done = finish_reading(series, mapping, site, rows=rows, channels=channels, doubts=doubts)
     return replace(done, blanks=max(0, done.blanks - loaded.unreadable))
 
 
@@ -184,7 +184,7 @@ def step_of(loaded: Loaded) -> int:
 
 
 def interval_series(
-    loaded: Loaded, mapping: Mapping, site: Site, step: int, *, guessed: bool, doubts: Doubts
+    loaded: Loaded, mapping: Mapping, site: SiteNow, step: int, *, guessed: bool, doubts: Doubts
 ) -> tuple[Series, Mapping]:
     """Put readings on UTC, in order, as energies of intervals.
 
@@ -264,8 +264,8 @@ def _to_series(loaded: Loaded, mapping: Mapping, step: int) -> tuple[Series, lis
     return series, missing
 
 
-def finish(
-    series: Series, mapping: Mapping, site: Site, *, rows: int, channels: tuple[Channel, ...], doubts: Doubts
+def finish_reading(
+    series: Series, mapping: Mapping, site: SiteNow, *, rows: int, channels: tuple[Channel, ...], doubts: Doubts
 ) -> Assembled:
     """Check energies of intervals, put them on the grid, and look at the whole.
 
@@ -335,7 +335,7 @@ def _check_conflicts(series: Series, doubts: Doubts) -> None:
 
 
 def _on_their_grid(
-    series: Series, minutes: int, mapping: Mapping, site: Site, doubts: Doubts
+    series: Series, minutes: int, mapping: Mapping, site: SiteNow, doubts: Doubts
 ) -> tuple[pd.Series[float], pd.Series[str] | None, Ints, Floats]:
     """Return the readings on their grid, their quality, and the grid's starts and energies; look at their shape."""
     if minutes == 1440:

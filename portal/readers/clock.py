@@ -20,7 +20,7 @@ NO_INSTANT = np.iinfo(np.int64).min
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class StampClock:
     """How a file's stamps are to be understood.
 
     ``kind``: "wall" follows the daylight saving of ``tz``; "winter" keeps the zone's standard offset all year;
@@ -59,7 +59,7 @@ class Clock:
         Examples
         --------
         >>> noon = np.array([1_720_008_000])  # 3 July 2024, 12:00 on the wall
-        >>> noon - Clock("Europe/Berlin").to_utc(noon)
+        >>> noon - StampClock("Europe/Berlin").to_utc(noon)
         array([7200])
         """
         if self.kind == "utc":

@@ -12,7 +12,7 @@ from portal.pv.arrays import Ints
 from portal.pv.sun import DAY_S
 from portal.readers import daylight
 from portal.readers.doubts import Doubts
-from portal.readers.mapping import Kind, Mapping
+from portal.readers.mapping import FigureKind, Mapping
 from portal.readers.reading import Choice, Question
 from portal.readers.series import NEARLY_A_DAY_S, SKIPPED, Series, to_starts
 from portal.readers.table import Loaded
@@ -164,7 +164,7 @@ def better_clock(
     return mapping
 
 
-def set_strays_aside(loaded: Loaded, kind: Kind, doubts: Doubts) -> None:
+def set_strays_aside(loaded: Loaded, kind: FigureKind, doubts: Doubts) -> None:
     """Set aside lines that are no readings of their time: a few far from all others, and totals of days among energies.
 
     Parameters

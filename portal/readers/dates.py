@@ -6,9 +6,9 @@ import re
 from datetime import date
 from typing import Literal
 
-from portal.readers.figures import LONGEST
+from portal.readers.figures import LONGEST_CELL
 from portal.readers.mapping import DateOrder
-from portal.readers.months import month_of
+from portal.readers.months import month_number
 from portal.readers.weeks import day_of_week
 
 EARLIEST_YEAR = 1990
@@ -117,7 +117,7 @@ def read_date_parts(text: str) -> DateParts | None:
     >>> read_date_parts("2024/5/1")
     (2024, 5, 1, 'ymd')
     """
-    text = _plain(text).strip() if len(text) <= LONGEST else ""
+    text = _plain(text).strip() if len(text) <= LONGEST_CELL else ""
     if by_week := day_of_week(text):
         return by_week.year, by_week.month, by_week.day, "ymd"
     match = _DATE.match(text)
@@ -129,13 +129,13 @@ def read_date_parts(text: str) -> DateParts | None:
     if y4:
         return int(y4), int(m2), int(d2), "ymd"
     if name:
-        month = month_of(name)
+        month = month_number(name)
         return (int(name_year), month, int(name_day), "ymd") if month else None
     if middle[0].isdigit():
         if len(first) > 2:
             return (int(first), int(middle), int(last), "ymd") if len(last) <= 2 and len(first) == 4 else None
         return (int(first), int(middle), int(last), "either") if len(last) in (2, 4) else None
-    month = month_of(middle)
+    month = month_number(middle)
     if month is None:
         return None
     if len(first) == 4:
@@ -205,7 +205,7 @@ def read_time(text: str) -> tuple[int, int] | None:
     text = _plain(text.strip()).removesuffix("Uhr").rstrip()
     if not text:
         return 0, NO_OFFSET
-    if len(text) > LONGEST:
+    if len(text) > LONGEST_CELL:
         return None
     match = _TIME.match(text)
     if match is None:
@@ -275,7 +275,7 @@ def split_stamp(text: str) -> tuple[str, str]:
     ('01/05/2024', '14:30')
     """
     text = text.strip()
-    if len(text) > LONGEST:
+    if len(text) > LONGEST_CELL:
         return text, ""
     text = _plain(text)
     colon = text.find(":")
@@ -318,7 +318,7 @@ def is_offset(cell: str) -> bool:
     >>> is_offset("UTC+02:00"), is_offset("-5"), is_offset("2.5")
     (True, True, False)
     """
-    return len(cell) <= LONGEST and _OFFSET.fullmatch(cell.strip()) is not None
+    return len(cell) <= LONGEST_CELL and _OFFSET.fullmatch(cell.strip()) is not None
 
 
 def with_offset(stamp: str, cell: str) -> str:
@@ -341,14 +341,14 @@ def with_offset(stamp: str, cell: str) -> str:
     >>> with_offset("12:15", "UTC+2")
     '12:15 +2'
     """
-    found = _OFFSET.fullmatch(cell.strip()) if len(cell) <= LONGEST else None
+    found = _OFFSET.fullmatch(cell.strip()) if len(cell) <= LONGEST_CELL else None
     return f"{stamp.strip()} {(found[1] or '+00:00') if found else cell}" if stamp.strip() else stamp
 
 
 StampKind = Literal["datetime", "date", "time", "unix_s", "unix_ms", "serial"]
 
 
-def kind_of(text: str) -> StampKind | None:
+def kind_of_stamp(text: str) -> StampKind | None:
     """Say what kind of stamp a cell looks like, None when it is no stamp.
 
     Parameters
@@ -363,11 +363,11 @@ def kind_of(text: str) -> StampKind | None:
 
     Examples
     --------
-    >>> [kind_of(text) for text in ("3/4/2024 12:15", "2024-04-03", "12:15", "1720000000", "0.125")]
+    >>> [kind_of_stamp(text) for text in ("3/4/2024 12:15", "2024-04-03", "12:15", "1720000000", "0.125")]
     ['datetime', 'date', 'time', 'unix_s', None]
     """
     text = text.strip()
-    if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST:
+    if not text or not any(ch.isdigit() for ch in text) or len(text) > LONGEST_CELL:
         return None
     text = _plain(text)
     if text.isdigit():

@@ -25,7 +25,7 @@ SIDE_DAYS = 21
 a fifth more or less changes none."""
 SIDE_LEAST_DAYS = 6
 """Days that must be there on each side. Common practice, no source."""
-BRIGHT = 0.3
+SUNNY_DAY = 0.3
 """Days with at least this share of the side's best day count. Tuned on the made files of the tests: a fifth more or
 less changes none."""
 SURE_ERRORS = 4.0
@@ -179,7 +179,7 @@ def _middle(centre: Floats, sums: Floats, first: int, last: int) -> tuple[float,
     """Return the middle of production [h] over some days and its standard error, None where too few are bright."""
     first, last = max(first, 0), min(last, len(sums))
     use = np.flatnonzero(np.isfinite(centre[first:last])) + first if last > first else np.zeros(0, dtype=np.int64)
-    use = use[sums[use] > BRIGHT * sums[use].max()] if len(use) else use
+    use = use[sums[use] > SUNNY_DAY * sums[use].max()] if len(use) else use
     if len(use) < SIDE_LEAST_DAYS:
         return None
     middle = float(np.average(centre[use], weights=sums[use]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from itertools import islice
 
-from portal.readers.dates import kind_of
+from portal.readers.dates import kind_of_stamp
 from portal.readers.delimited import TextFile, cell_reader, open_text, undress
 from portal.readers.figures import is_figure
 from portal.readers.reading import ReadError
@@ -113,8 +113,8 @@ def _speaks(row: list[str]) -> float:
     """How far a row speaks for the delimiter under which it was cut."""
     if len(row) < 2:
         return 0.0
-    kinds = {kind_of(cell) for cell in row[:STAMP_COLUMNS]}
-    figures = sum(1 for cell in row[:FIGURE_COLUMNS] if is_figure(cell) and kind_of(cell) is None)
+    kinds = {kind_of_stamp(cell) for cell in row[:STAMP_COLUMNS]}
+    figures = sum(1 for cell in row[:FIGURE_COLUMNS] if is_figure(cell) and kind_of_stamp(cell) is None)
     if figures and kinds & {"datetime", "date", "unix_s", "unix_ms"}:
         return 1.0
     if figures and "time" in kinds:

@@ -39,7 +39,7 @@ CELLS_KEPT = 100_000
 FEWEST_UNMARKED = 3
 """Cells without a mark, all different, that show the mark of others to be one of thousands. Common practice, no
 source."""
-LONGEST = 60
+LONGEST_CELL = 60
 """Characters of a cell with a figure or a stamp; a bound on the work a cell can cause, no source."""
 FIGURE = re.compile(rf"^[+\-−]?[{SPACES}]*\d[\d.,'’{SPACES}]*(?:[eE][+-]?\d+)?(?:\s*\[?[kKmMgG]?[wW][hH]?\]?)?$")
 
@@ -85,7 +85,7 @@ def read_cell(text: str, style: NumberStyle, unit: str = "") -> float | None:
         text, style = text.translate(_ARABIC), NumberStyle(".", ",")
     if text.lower() in BLANKS:
         return math.nan
-    if len(text) > LONGEST:
+    if len(text) > LONGEST_CELL:
         return None
     own = _UNIT_BEHIND.search(text) if unit else None
     text = _UNIT_BEHIND.sub("", text).replace("−", "-")
@@ -182,7 +182,7 @@ def is_figure(cell: str) -> bool:
     (True, False)
     """
     text = _bare(cell).translate(_ARABIC)
-    return len(text) <= LONGEST and FIGURE.match(text) is not None
+    return len(text) <= LONGEST_CELL and FIGURE.match(text) is not None
 
 
 def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
@@ -208,7 +208,7 @@ def guess_style(cells: Sequence[str]) -> tuple[NumberStyle, bool]:
     texts, prefixes = [], set()
     for cell in cells:
         text = _bare(cell).translate(_ARABIC)
-        if len(text) <= LONGEST and FIGURE.match(text):
+        if len(text) <= LONGEST_CELL and FIGURE.match(text):
             if (unit := _UNIT_BEHIND.search(text)) and unit[1] is not None:
                 prefixes.add(unit[1].lower())
             texts.append(_UNIT_BEHIND.sub("", text).lstrip("+-− "))

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import islice, pairwise
 
-from portal.readers.dates import kind_of, read_time
+from portal.readers.dates import kind_of_stamp, read_time
 from portal.readers.delimited import Chunk
-from portal.readers.months import month_of
+from portal.readers.months import month_number
 from portal.readers.table import Table
 
-LOOKED_AT = 60
+DATED_ROWS = 60
 """Rows from which it is told where the dates stand. Common practice, no source."""
 TIMED = 0.7
 """Share of them that must hold a time of day in one column for a date to be sought in the file's name. Common practice,
@@ -51,8 +51,8 @@ def with_dates(table: Table) -> Table:
     Table
         The same where a column holds dates already, or none can be found; else one with a column more, or two less.
     """
-    rows = [row for chunk in islice(table.chunks(), 1) for row in chunk.rows[:LOOKED_AT]]
-    if any(kind_of(cell) in ("date", "datetime", "unix_s", "unix_ms") for row in rows for cell in row[:40]):
+    rows = [row for chunk in islice(table.chunks(), 1) for row in chunk.rows[:DATED_ROWS]]
+    if any(kind_of_stamp(cell) in ("date", "datetime", "unix_s", "unix_ms") for row in rows for cell in row[:40]):
         return table
     columns = _date_columns(rows)
     if columns is not None:
@@ -77,7 +77,7 @@ def _date_columns(rows: list[list[str]]) -> _Columns | None:
 def _day_of(cells: list[str]) -> str:
     """Return the ISO date of three cells, "" where they are none."""
     year, month, day = (cell.strip().removesuffix(".0") for cell in cells)
-    number = int(month) if month.isdecimal() else month_of(month) or 0
+    number = int(month) if month.isdecimal() else month_number(month) or 0
     if not (year.isdecimal() and day.isdecimal() and len(year) in (2, 4)):
         return ""
     try:
@@ -103,7 +103,7 @@ def _gathered(table: Table, columns: _Columns) -> Iterator[Chunk]:
 def _time_column(rows: list[list[str]]) -> int | None:
     width = max(map(len, rows), default=0)
     for at in range(min(width, 40)):
-        timed = sum(len(row) > at and kind_of(row[at]) == "time" for row in rows)
+        timed = sum(len(row) > at and kind_of_stamp(row[at]) == "time" for row in rows)
         if timed >= max(FEWEST_TIMES_TO_DATE, TIMED * len(rows)):
             return at
     return None
@@ -123,7 +123,7 @@ def _dated(table: Table, at: int, written: str) -> Iterator[Chunk]:
     for chunk in table.chunks():
         rows = []
         for row in chunk.rows:
-            told = read_time(row[at]) if len(row) > at and kind_of(row[at]) == "time" else None
+            told = read_time(row[at]) if len(row) > at and kind_of_stamp(row[at]) == "time" else None
             if told is None:
                 rows.append([IN_NAME, *row])
                 continue

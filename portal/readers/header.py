@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from portal.readers import words
-from portal.readers.clock import Clock, Label
-from portal.readers.dates import EARLIEST_YEAR, kind_of
+from portal.readers.clock import Label, StampClock
+from portal.readers.dates import EARLIEST_YEAR, kind_of_stamp
 from portal.readers.figures import BLANKS, is_figure
 from portal.readers.reading import ReadError
 from portal.readers.table import column_names
@@ -281,7 +281,7 @@ def units_of(frame: Frame, numeric: list[int]) -> list[str]:
     return found
 
 
-def clock_in_names(names: Sequence[str], tz: str) -> tuple[Clock, bool]:
+def clock_in_names(names: Sequence[str], tz: str) -> tuple[StampClock, bool]:
     """Return the clock that the names of the time columns tell.
 
     Parameters
@@ -301,13 +301,13 @@ def clock_in_names(names: Sequence[str], tz: str) -> tuple[Clock, bool]:
     Examples
     --------
     >>> clock_in_names(["Period ending (UTC)"], "Europe/Berlin")
-    (Clock(tz='Europe/Berlin', kind='utc', label='end'), True)
+    (StampClock(tz='Europe/Berlin', kind='utc', label='end'), True)
     """
     text = " ".join(names)
     utc = words.IN_UTC.search(text)
     ends, starts = words.END_WORD.search(text), words.START_WORD.search(text)
     label: Label = "end" if ends and not starts else "start"
-    return Clock(tz, "utc" if utc else "wall", label), bool(ends) != bool(starts)
+    return StampClock(tz, "utc" if utc else "wall", label), bool(ends) != bool(starts)
 
 
 def numeric_columns(frame: Frame) -> list[int]:
@@ -337,7 +337,7 @@ def numeric_columns(frame: Frame) -> list[int]:
 def _holds_times(filled: list[str]) -> bool:
     """Say whether cells that look like figures are stamps instead."""
     near = filled[:50]
-    kinds = Counter(kind_of(cell) for cell in near)
+    kinds = Counter(kind_of_stamp(cell) for cell in near)
     if kinds["datetime"] + kinds["time"] >= 0.5 * len(near):
         return True
     return kinds["date"] >= DATES * len(near) and len(set(filled)) > 1 and any(sep in filled[0] for sep in "-/")

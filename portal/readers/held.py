@@ -19,10 +19,10 @@ SHORT, LONG = 5, 95
 UNEVEN = 3.0
 """How much longer (ratio) long steps are than short ones; a logger whose grid only jitters has far less. Tuned on the
 made files of the tests: a fifth more or less changes none."""
-AGAIN = 0.02
+MOST_REPEATED = 0.02
 """Share of the figures that may be the same as the one before where only changes are logged. Tuned on the made files
 of the tests: a fifth more or less changes none."""
-NEARLY = 0.9
+SIGN_OF_LIFE = 0.9
 """Share of the longest usual step from which on a repeated figure is a sign of life. Tuned on the made files of the
 tests: a tenth more or less changes none."""
 HELD_S = 3 * 3600
@@ -61,14 +61,18 @@ def logged_on_change(starts: Ints, figures: Floats) -> bool:
     same = figures[1:] == figures[:-1]
     longest = float(np.percentile(gaps, LONG))
     # where repeats come only after the longest usual step, they are a sign of life: nothing has changed for so long
-    alive = same & (gaps >= NEARLY * longest) if same.any() and gaps[same].min() >= NEARLY * longest else same & False
+    alive = (
+        same & (gaps >= SIGN_OF_LIFE * longest)
+        if same.any() and gaps[same].min() >= SIGN_OF_LIFE * longest
+        else same & False
+    )
     gaps, same = gaps[~alive], same[~alive]
     if len(gaps) < FEWEST_LOGGED:
         return False
     usual = np.unique(gaps, return_counts=True)[1].max() / len(gaps)
     short, long = np.percentile(gaps, (SHORT, LONG))
     again = np.count_nonzero(same) / len(gaps)
-    return bool(usual < USUAL and long > UNEVEN * short and again < AGAIN)
+    return bool(usual < USUAL and long > UNEVEN * short and again < MOST_REPEATED)
 
 
 def held_until_the_next(starts: Ints, figures: Floats, place: Ints) -> Series:

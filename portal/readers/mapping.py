@@ -6,11 +6,11 @@ import json
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal, get_args
 
-from portal.readers.clock import Clock, ClockKind, Label
+from portal.readers.clock import ClockKind, Label, StampClock
 
 Format = Literal["text", "sheet", "espi", "nem12"]
 Layout = Literal["tall", "wide"]
-Kind = Literal["energy", "register", "power"]
+FigureKind = Literal["energy", "register", "power"]
 Unit = Literal["Wh", "kWh", "MWh", "W", "kW", "MW"]
 DateOrder = Literal["", "ymd", "dmy", "mdy", "unix_s", "unix_ms", "serial"]
 Export = Literal["", "all", "surplus"]
@@ -19,7 +19,7 @@ _CLOCK_ANSWERS = {"clock": get_args(ClockKind), "hours": get_args(ClockKind), "l
 _ANSWERS: dict[str, tuple[str, ...]] = {
     "date_order": get_args(DateOrder)[1:],
     "unit": get_args(Unit),
-    "kind": get_args(Kind),
+    "kind": get_args(FigureKind),
     "decimal": (".", ","),
     "export": ("all", "surplus"),
 }
@@ -38,7 +38,7 @@ class Mapping:
     """
 
     format: Format
-    clock: Clock
+    clock: StampClock
     delimiter: str = ","
     quote: str = '"'
     decimal: str = "."
@@ -56,7 +56,7 @@ class Mapping:
     minus_columns: tuple[str, ...] = ()
     meter_column: str = ""
     meter: str = ""
-    kind: Kind = "energy"
+    kind: FigureKind = "energy"
     unit: Unit = "kWh"
     export: Export = ""
     accepted: tuple[str, ...] = ()
@@ -82,7 +82,7 @@ class Mapping:
             What ``to_json`` gave.
         """
         fields: dict[str, Any] = json.loads(text)
-        clock = Clock(**fields.pop("clock"))
+        clock = StampClock(**fields.pop("clock"))
         known: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
         return cls(clock=clock, **known)
 
@@ -108,7 +108,7 @@ class Mapping:
 
         Examples
         --------
-        >>> Mapping("text", Clock("Europe/Berlin")).answered("unit", "kW").kind
+        >>> Mapping("text", StampClock("Europe/Berlin")).answered("unit", "kW").kind
         'power'
         """
         changes: dict[str, Any] = {}

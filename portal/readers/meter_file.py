@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from portal.readers.assembly import Assembled, Site, finish, interval_series, refuse_coarse, step_of
-from portal.readers.clock import Clock
+from portal.readers.assembly import Assembled, SiteNow, finish_reading, interval_series, refuse_coarse, step_of
+from portal.readers.clock import StampClock
 from portal.readers.days import daily_series
 from portal.readers.doubts import Doubts
 from portal.readers.lumps import ESTIMATED, set_lumps
-from portal.readers.mapping import Kind, Mapping
+from portal.readers.mapping import FigureKind, Mapping
 from portal.readers.meters import pick_series
 from portal.readers.questions import export_question
 from portal.readers.reading import Channel, Choice, Question, ReadError
@@ -32,7 +32,7 @@ class MeterFile:
     """Says whether a quality flag of the format marks a figure nobody measured."""
 
 
-def from_meter(file: MeterFile, mapping: Mapping, site: Site, *, guessed: bool, doubts: Doubts) -> Assembled:
+def from_meter(file: MeterFile, mapping: Mapping, site: SiteNow, *, guessed: bool, doubts: Doubts) -> Assembled:
     """Turn the series of a meter file into one meter's readings.
 
     Parameters
@@ -67,19 +67,19 @@ def from_meter(file: MeterFile, mapping: Mapping, site: Site, *, guessed: bool, 
         raise ReadError("The file holds only one reading, and not how long it lasted. Export at least one whole day.")
     refuse_coarse(step)
     if step >= NEARLY_A_DAY_S:
-        series = daily_series(loaded, replace(mapping, clock=Clock(site.tz, "utc")), site.zone, step)
+        series = daily_series(loaded, replace(mapping, clock=StampClock(site.tz, "utc")), site.zone, step)
     else:
         series, mapping = interval_series(loaded, mapping, site, step, guessed=guessed, doubts=doubts)
     _set_estimates_aside(series, file.is_estimate, doubts)
     taken = {one.name for one in picked}
     channels = tuple(Channel(one.name, one.direction, one.name in taken) for one in file.series)
-    return finish(series, mapping, site, rows=count, channels=channels, doubts=doubts)
+    return finish_reading(series, mapping, site, rows=count, channels=channels, doubts=doubts)
 
 
 def _check_direction(picked: Sequence[MeterSeries], mapping: Mapping, doubts: Doubts) -> Mapping:
     """Ask where energy that flows to the house, or to the grid, comes from."""
     first = picked[0]
-    kind: Kind = "register" if first.register else "power" if first.unit.endswith("W") else "energy"
+    kind: FigureKind = "register" if first.register else "power" if first.unit.endswith("W") else "energy"
     mapping = replace(mapping, kind=kind, unit=first.unit)
     if any(series.direction == "net" for series in picked):
         raise ReadError(

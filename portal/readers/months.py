@@ -36,7 +36,7 @@ def _all_months() -> dict[str, int]:
     return {name: numbers.pop() for name, numbers in found.items() if len(numbers) == 1 and name.isalpha()}
 
 
-def month_of(name: str) -> int | None:
+def month_number(name: str) -> int | None:
     """Return the number of a month by its name, in any language that Unicode's CLDR knows.
 
     Parameters
@@ -51,7 +51,7 @@ def month_of(name: str) -> int | None:
 
     Examples
     --------
-    >>> month_of("Mai"), month_of("czerwca"), month_of("Μαΐου"), month_of("listopad")
+    >>> month_number("Mai"), month_number("czerwca"), month_number("Μαΐου"), month_number("listopad")
     (5, 6, 5, None)
     """
     name = name.lower().rstrip(".")

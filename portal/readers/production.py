@@ -10,7 +10,7 @@ import numpy as np
 
 from portal.pv.arrays import Floats
 from portal.readers import words
-from portal.readers.mapping import Kind, Mapping, Unit
+from portal.readers.mapping import FigureKind, Mapping, Unit
 from portal.readers.questions import columns_question, export_question, kind_question, unit_question
 from portal.readers.reading import Notice, Question, ReadError
 from portal.readers.series import LARGE_PERCENTILE, NEARLY_A_DAY_S, WH_PER
@@ -50,7 +50,7 @@ class Figures:
     """What is written above the table."""
     values: dict[int, Floats]
     """Figures of the sample (n,) by the column's position, NaN where blank."""
-    kinds: dict[int, Kind]
+    kinds: dict[int, FigureKind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class Settled:
     notices: tuple[Notice, ...] = ()
     meter_candidate: str = ""
     """Name of a column that may tell meters apart."""
-    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    measures: dict[str, tuple[FigureKind, Unit]] = field(default_factory=dict)
     """What the file says each column holds."""
 
 
@@ -144,7 +144,9 @@ def _parts(figures: Figures) -> _Parts:
     usable = [
         at
         for at in figures.values
-        if not (words.OTHER.search(called[at]) or words.OTHER_UNIT.search(figures.texts[at]) or _is_never(figures, at))
+        if not (
+            words.OTHER.search(called[at]) or words.UNIT_OF_OTHERS.search(figures.texts[at]) or _is_never(figures, at)
+        )
     ]
     usable = usable or [at for at in figures.values if not _is_never(figures, at)]
     drawn = [at for at in usable if words.DRAWN.search(called[at])]
@@ -173,7 +175,7 @@ def _is_never(figures: Figures, at: int) -> bool:
     text = figures.texts[at]
     bare = figures.preamble if unit_in(text) is None and len(figures.values) == 1 else ""
     return bool(
-        words.NEVER.search(figures.called[at])
+        words.NEVER_PRODUCTION.search(figures.called[at])
         or words.NEVER_UNIT.search(text)
         or words.NOT_OURS.search(text)
         or words.NEVER_UNIT.search(bare)
@@ -216,7 +218,7 @@ def _looks_register(values: Floats) -> bool:
     return min(up, down) <= TURNS * (up + down)
 
 
-def kind_of_column(values: Floats, text: str, name: str) -> Kind:
+def kind_of_column(values: Floats, text: str, name: str) -> FigureKind:
     """Say what a column's figures are.
 
     Parameters
@@ -344,7 +346,7 @@ def settle_kind_and_unit(
     return replace(mapping, kind=kind, unit=unit), tuple(asked)
 
 
-def _unit_by_size(kind: Kind, values: Floats, step: int) -> tuple[Unit, bool]:
+def _unit_by_size(kind: FigureKind, values: Floats, step: int) -> tuple[Unit, bool]:
     """Return the unit under which the plant's peak is that of a roof, and whether it is the only one."""
     figures = values[~np.isnan(values)]
     if kind == "register":

@@ -7,7 +7,7 @@ from collections.abc import Mapping as Dict
 from collections.abc import Sequence
 
 from portal.readers.clock import ClockKind
-from portal.readers.mapping import Kind, Mapping, Unit
+from portal.readers.mapping import FigureKind, Mapping, Unit
 from portal.readers.reading import Choice, Question
 
 
@@ -97,7 +97,7 @@ def kind_question(title: str) -> Question:
     )
 
 
-def unit_question(kind: Kind, default: Unit) -> Question:
+def unit_question(kind: FigureKind, default: Unit) -> Question:
     """Ask for the unit.
 
     Parameters

@@ -19,7 +19,7 @@ from datetime import date
 
 from portal.readers.reading import ReadError, Rejected
 
-MOST_ROWS = 40_000
+MOST_RAIN_DAYS = 40_000
 """Days (rows) of a century; more is not a daily series. A bound on the work, no source."""
 MOST_MM_A_DAY = 2000.0
 """Above the wettest day on record [mm] (1,825 mm, Réunion 1966, WMO extremes archive; value from memory)."""
@@ -149,8 +149,8 @@ def read_rain(lines: Iterable[str]) -> tuple[dict[date, float], list[Rejected]]:
     rain: dict[date, float] = {}
     rejected: list[Rejected] = []
     for number, row in enumerate(csv.reader(lines), start=1):
-        if number > MOST_ROWS:
-            raise ReadError(f"The file has more than {MOST_ROWS} lines. Send one line a day: date,rain_mm.")
+        if number > MOST_RAIN_DAYS:
+            raise ReadError(f"The file has more than {MOST_RAIN_DAYS} lines. Send one line a day: date,rain_mm.")
         text = ",".join(row)
         if not text.strip() or (number == 1 and "date" in text.lower()):
             continue

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import pandas as pd
 
-from portal.readers.mapping import DateOrder, Kind, Mapping, Unit
+from portal.readers.mapping import DateOrder, FigureKind, Mapping, Unit
 
 MAX_READINGS = 3_000_000
 """Readings of a file: 28 years of 5 minutes. A bound on memory, no source."""
@@ -47,7 +47,7 @@ class Guess:
     """All column names a person can choose from."""
     sample: tuple[tuple[str, ...], ...]
     """The first lines as cells, to show beside the mapping."""
-    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    measures: dict[str, tuple[FigureKind, Unit]] = field(default_factory=dict)
     """What the file says each column holds, where it says so."""
 
 
@@ -172,7 +172,7 @@ class ReadResult:
     notices: tuple[Notice, ...] = field(default=())
     columns: tuple[str, ...] = ()
     sample: tuple[tuple[str, ...], ...] = ()
-    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    measures: dict[str, tuple[FigureKind, Unit]] = field(default_factory=dict)
     """These three as in ``Guess``: what a person needs to see to correct the mapping."""
     order_shown: DateOrder = ""
     """The order of day and month that the file's own dates show, "" where they leave it open."""

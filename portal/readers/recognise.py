@@ -12,15 +12,15 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from portal.readers import espi, nem12, sheet
-from portal.readers.assembly import Assembled, Site, from_table
-from portal.readers.clock import Clock, standard_offsets
+from portal.readers.assembly import Assembled, SiteNow, from_table
+from portal.readers.clock import StampClock, standard_offsets
 from portal.readers.delimited import TextFile, look_over, read_chunks
 from portal.readers.delimiter import quotes_cells, sniff_delimiter
 from portal.readers.dialect import Guessed, guess_mapping
 from portal.readers.doubts import Doubts
 from portal.readers.gathered import with_dates
 from portal.readers.load import load
-from portal.readers.mapping import FILES, DateOrder, Format, Kind, Mapping, Unit
+from portal.readers.mapping import FILES, DateOrder, FigureKind, Format, Mapping, Unit
 from portal.readers.meter_file import MeterFile, from_meter
 from portal.readers.place import file_and_line
 from portal.readers.questions import order_question
@@ -62,7 +62,7 @@ class _Taken:
     bad_text: dict[int, str]
     names: list[str]
     """The files or sheets, in their order."""
-    measures: dict[str, tuple[Kind, Unit]] = field(default_factory=dict)
+    measures: dict[str, tuple[FigureKind, Unit]] = field(default_factory=dict)
     order_shown: DateOrder = ""
 
 
@@ -98,7 +98,7 @@ def read(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping 
     ValueError
         When ``now`` has no time zone.
     """
-    with _take(path, filename, Site(tz, now), mapping) as taken:
+    with _take(path, filename, SiteNow(tz, now), mapping) as taken:
         result, doubts = taken.result, taken.doubts
         if any(question.required for question in doubts.questions):
             raise UndecidedError(_seen(taken))
@@ -157,7 +157,7 @@ def guess(path: Path, *, filename: str, tz: str, now: datetime, mapping: Mapping
     ValueError
         When ``now`` has no time zone.
     """
-    with _take(path, filename, Site(tz, now), mapping) as taken:
+    with _take(path, filename, SiteNow(tz, now), mapping) as taken:
         return _seen(taken)
 
 
@@ -193,7 +193,7 @@ def _rejected_records(doubts: Doubts, texts: dict[int, str], names: list[str]) -
 
 
 @contextmanager
-def _take(path: Path, filename: str, site: Site, mapping: Mapping | None) -> Iterator[_Taken]:
+def _take(path: Path, filename: str, site: SiteNow, mapping: Mapping | None) -> Iterator[_Taken]:
     if site.now.tzinfo is None:
         raise ValueError("now has no time zone")
     with opened(path, filename) as sources, TemporaryDirectory(prefix="sheet-") as folder:
@@ -215,12 +215,12 @@ def _take(path: Path, filename: str, site: Site, mapping: Mapping | None) -> Ite
             yield _take_sheets(sources, Path(folder), site, mapping)
 
 
-def _take_meter(sources: list[Source], format_: Format, site: Site, mapping: Mapping | None) -> _Taken:
+def _take_meter(sources: list[Source], format_: Format, site: SiteNow, mapping: Mapping | None) -> _Taken:
     doubts = Doubts()
     guessed = mapping is None or mapping.format != format_
     if mapping is None or guessed:
         accepted = mapping.accepted if mapping else ()
-        mapping = Mapping(format_, Clock(site.tz, "utc" if format_ == "espi" else "offset"), accepted=accepted)
+        mapping = Mapping(format_, StampClock(site.tz, "utc" if format_ == "espi" else "offset"), accepted=accepted)
     bad, sent = BadRecords(), [source.name for source in sources]
     try:
         if format_ == "espi":
@@ -240,7 +240,7 @@ def _take_meter(sources: list[Source], format_: Format, site: Site, mapping: Map
     return _Taken(result, doubts, names, (), [], bad.texts, sent)
 
 
-def _compare_offset(offset_s: int | None, site: Site, doubts: Doubts) -> None:
+def _compare_offset(offset_s: int | None, site: SiteNow, doubts: Doubts) -> None:
     """Tell when the file's own time zone is not the site's."""
     if offset_s is None:
         return
@@ -254,7 +254,7 @@ def _compare_offset(offset_s: int | None, site: Site, doubts: Doubts) -> None:
         )
 
 
-def _take_text(sources: list[Source], site: Site, mapping: Mapping | None) -> _Taken:
+def _take_text(sources: list[Source], site: SiteNow, mapping: Mapping | None) -> _Taken:
     files = [TextFile(s.name, s.open_bytes, look_over(s.open_bytes, s.name)) for s in sources]
     if mapping and mapping.format == "text":
         delimiter, quote = mapping.delimiter, mapping.quote
@@ -278,7 +278,7 @@ def _table(file: TextFile, delimiter: str, quote: str) -> Table:
     return with_dates(Table(file.name, lambda: read_chunks(file, delimiter, quote)))
 
 
-def _take_sheets(sources: list[Source], folder: Path, site: Site, mapping: Mapping | None) -> _Taken:
+def _take_sheets(sources: list[Source], folder: Path, site: SiteNow, mapping: Mapping | None) -> _Taken:
     titled = [pair for source in sources for pair in sheet.to_text(source, folder)]
     tables = [(title, _table(file, sheet.SEPARATOR, '"')) for title, file in titled]
     if mapping is None:
@@ -292,7 +292,7 @@ def _take_sheets(sources: list[Source], folder: Path, site: Site, mapping: Mappi
     return _take_tables(wanted, mapping, site)
 
 
-def _sheets_that_belong(tables: list[tuple[str, Table]], site: Site) -> tuple[list[Table], Guessed]:
+def _sheets_that_belong(tables: list[tuple[str, Table]], site: SiteNow) -> tuple[list[Table], Guessed]:
     """Find the first sheet with readings, and further ones (a sheet a month) that are built like it."""
     first: Guessed | None = None
     chosen: list[tuple[str, Table]] = []
@@ -326,9 +326,9 @@ def _sheets_that_belong(tables: list[tuple[str, Table]], site: Site) -> tuple[li
     return [one for _, one in chosen], first
 
 
-def _take_tables(tables: list[Table], shape: Mapping | Guessed, site: Site) -> _Taken:
+def _take_tables(tables: list[Table], shape: Mapping | Guessed, site: SiteNow) -> _Taken:
     doubts = Doubts()
-    measures: dict[str, tuple[Kind, Unit]] = {}
+    measures: dict[str, tuple[FigureKind, Unit]] = {}
     guessed = label_known = False
     if isinstance(shape, Guessed):
         settled, guessed, label_known = shape.settled, True, shape.label_known

@@ -20,7 +20,7 @@ tests: a fifth more or less changes none."""
 NEAR_FULL = 0.9
 """A register that falls from above this share of a power of ten has rolled over. Tuned on the made files of the tests:
 a fifth less changes none, a fifth more (beyond the whole) misses the rollover."""
-BESIDE = (4.0, 2.0)
+STEPS_BESIDE = (4.0, 2.0)
 """What a rollover brings is at most so many times (ratio) the steps beside it, and the finest step. Tuned on the made
 files of the tests: a fifth more or less changes none."""
 OWN_USE = 0.02
@@ -32,7 +32,7 @@ more or less changes none."""
 MORE_THAN_A_STEP = 1.6
 """A difference over more steps than this (ratio) has lost the course in between. Tuned on the made files of the tests:
 a fifth more or less changes none."""
-STILL = 0.02
+STOOD_STILL = 0.02
 """A register that moved by less than this share of a large step in a gap stood still. Tuned on the made files of the
 tests: a fifth more or less changes none."""
 AT_THE_TOP = 0.001
@@ -83,7 +83,7 @@ def register_to_energy(readings: Floats, starts: Ints, step: int) -> tuple[Float
         if (
             size
             and before > NEAR_FULL * size
-            and brought <= min(most, (BESIDE[0] * beside + BESIDE[1] * finest) * steps)
+            and brought <= min(most, (STEPS_BESIDE[0] * beside + STEPS_BESIDE[1] * finest) * steps)
         ):
             energy[i] = brought
             rolled += 1
@@ -119,7 +119,7 @@ def bridge(series: Series) -> None:
         energy, start = float(series.energy_wh[i]), int(series.start_s[i])
         if np.isnan(energy):
             continue
-        if abs(energy) <= STILL * peak:
+        if abs(energy) <= STOOD_STILL * peak:
             quiet[i] = True
             continue
         end = start + int(series.length_s[i])

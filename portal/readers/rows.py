@@ -32,7 +32,7 @@ HOURS = 0.9
 """Share of the times that must be whole hours for a column to be one of hours. Common practice, no source."""
 
 
-class Reader:
+class RowReader:
     """What the tall and the wide layout have in common."""
 
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:
@@ -208,7 +208,7 @@ class Reader:
         raise NotImplementedError
 
 
-class Tall(Reader):
+class Tall(RowReader):
     """A row a reading."""
 
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:

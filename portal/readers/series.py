@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from portal.pv.arrays import Floats, Ints
 from portal.pv.sun import DAY_S
-from portal.readers.clock import NO_INSTANT, Clock
+from portal.readers.clock import NO_INSTANT, StampClock
 from portal.readers.mapping import Unit
 from portal.readers.reading import Lump, Notice
 from portal.readers.stamps import Stamps
@@ -96,7 +96,7 @@ def common_step(times_s: Ints) -> int:
 
 
 def to_starts(
-    stamps: Stamps, elapsed_s: Ints | None, clock: Clock, step_s: int, instants: bool
+    stamps: Stamps, elapsed_s: Ints | None, clock: StampClock, step_s: int, instants: bool
 ) -> tuple[Ints, list[tuple[int, str]]]:
     """Return the UTC start of each reading and the positions without one (a stamp the wall clock skips).
 

@@ -46,7 +46,7 @@ MAX_FILE_BYTES = 60_000_000
 MAX_UNPACKED_BYTES = 150_000_000
 """Bytes of a workbook, as it comes and unpacked. A bound on memory, no source."""
 
-Row = list[Any]
+SheetRow = list[Any]
 
 
 def to_text(source: Source, folder: Path) -> list[tuple[str, TextFile]]:
@@ -120,7 +120,7 @@ def _text_file(path: Path, name: str) -> TextFile:
     return TextFile(name, open_bytes, "utf-8")
 
 
-def _write(out: TextIO, rows: Iterator[Row], name: str) -> bool:
+def _write(out: TextIO, rows: Iterator[SheetRow], name: str) -> bool:
     writer = csv.writer(out, delimiter=SEPARATOR, lineterminator="\n")
     filled = False
     for number, row in enumerate(rows, 1):
@@ -183,7 +183,7 @@ def cell_text(cell: object) -> str:
     return str(cell)
 
 
-def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[SheetRow]]]:
     import openpyxl  # takes a tenth of a second, and few processes ever open a sheet
 
     refuse_doctype(stream, name)
@@ -198,12 +198,12 @@ def _xlsx(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
         book.close()
 
 
-def _xlsx_rows(sheet: Any) -> Iterator[Row]:
+def _xlsx_rows(sheet: Any) -> Iterator[SheetRow]:
     for row in sheet.iter_rows(values_only=True):  # as long as its last cell: a bound here would fill each up to it
         yield list(row)
 
 
-def _xls(data: bytes, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+def _xls(data: bytes, name: str) -> Iterator[tuple[str, Iterator[SheetRow]]]:
     book = xlrd.open_workbook(file_contents=data, on_demand=True, logfile=io.StringIO())
     try:
         for number in range(min(book.nsheets, MAX_SHEETS)):
@@ -215,9 +215,9 @@ def _xls(data: bytes, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
         book.release_resources()
 
 
-def _xls_rows(sheet: Any, datemode: int) -> Iterator[Row]:
+def _xls_rows(sheet: Any, datemode: int) -> Iterator[SheetRow]:
     for at in range(sheet.nrows):
-        row: Row = []
+        row: SheetRow = []
         for cell in sheet.row(at):
             if cell.ctype == xlrd.XL_CELL_DATE:
                 if cell.value < 1:
@@ -236,7 +236,7 @@ _OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
 _TEXT = "{urn:oasis:names:tc:opendocument:xmlns:text:1.0}"
 
 
-def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
+def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[SheetRow]]]:
     """Stream the sheets of an OpenDocument spreadsheet.
 
     The library for it builds the whole document in memory; a year of 15-minute readings takes it a minute.
@@ -251,7 +251,7 @@ def _ods(stream: BinaryIO, name: str) -> Iterator[tuple[str, Iterator[Row]]]:
                 free(element)
 
 
-def _ods_rows(events: Any, name: str) -> Iterator[Row]:
+def _ods_rows(events: Any, name: str) -> Iterator[SheetRow]:
     written = parts = 0
     in_row = False
     for event, element in events:
@@ -270,7 +270,7 @@ def _ods_rows(events: Any, name: str) -> Iterator[Row]:
                 parts = 0
             continue
         in_row = False
-        row: Row = []
+        row: SheetRow = []
         for cell in element:
             if cell.tag not in (f"{_TABLE}table-cell", f"{_TABLE}covered-table-cell"):
                 continue

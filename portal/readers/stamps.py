@@ -37,7 +37,7 @@ NO_STAMP = np.iinfo(np.int64).min
 _SHIFT = 2**20
 """Room for a stamp's own offset [seconds] beside the time of day in one number; by definition of time zones, offsets
 are below 15 hours."""
-MONTHS = 12
+MONTHS_OF_A_YEAR = 12
 """Months of a year, by definition: a larger number in a date is its day."""
 MOST_OFFSETS = 4
 """Offsets from UTC that a file's stamps have at most: those of two zones, in summer and in winter. Common practice, no
@@ -221,8 +221,8 @@ def _refuse_contradictions(heads: Iterable[str], parts: Sequence[DateParts | Non
             continue
         if part[3] != "either":
             own.append(part)
-        elif min(part[:2]) <= MONTHS < max(part[:2]) and to_day_number(part, "ymd") is None:
-            only["dmy" if part[0] > MONTHS else "mdy"].append(head)
+        elif min(part[:2]) <= MONTHS_OF_A_YEAR < max(part[:2]) and to_day_number(part, "ymd") is None:
+            only["dmy" if part[0] > MONTHS_OF_A_YEAR else "mdy"].append(head)
     count = sum(part is not None for part in parts)
     if min(map(len, only.values())) > ORDER_ERRORS * count:
         raise ReadError(
@@ -230,7 +230,7 @@ def _refuse_contradictions(heads: Iterable[str], parts: Sequence[DateParts | Non
             "days of the other lines cannot be told. Export the file again with all dates written alike, best with "
             "the year first."
         )
-    turned = own and all(part[2] <= MONTHS for part in own) and len(set(own)) > 1
+    turned = own and all(part[2] <= MONTHS_OF_A_YEAR for part in own) and len(set(own)) > 1
     if turned and max(map(len, only.values())) > 1 and sum(map(len, only.values())) + len(own) == count:
         later = max(only.values(), key=len)[0][:20]
         raise ReadError(

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Callable
 
 from portal.readers import words
-from portal.readers.dates import kind_of
+from portal.readers.dates import kind_of_stamp
 
 ROWS_LOOKED_AT = 400
 COLUMNS_LOOKED_AT = 40
@@ -49,7 +49,7 @@ def stamped_rows(rows: list[list[str]]) -> list[int]:
     step = max(1, len(rows) // ROWS_LOOKED_AT)
     for i in range(0, len(rows), step):
         for at, cell in enumerate(rows[i][:COLUMNS_LOOKED_AT]):
-            kind = kind_of(cell)
+            kind = kind_of_stamp(cell)
             if kind in ("datetime", "date", "unix_s", "unix_ms"):
                 columns[at] += 1
                 break
@@ -58,7 +58,7 @@ def stamped_rows(rows: list[list[str]]) -> list[int]:
         return [i for i, row in enumerate(rows) if any(_serial(cell) for cell in row[:3])]
     main = columns.most_common(1)[0][0]
     for i, row in enumerate(rows):
-        if len(row) > main and row[main] and (row[main].strip()[:1].isdigit() or kind_of(row[main]) is not None):
+        if len(row) > main and row[main] and (row[main].strip()[:1].isdigit() or kind_of_stamp(row[main]) is not None):
             found.append(i)
     return found
 
@@ -78,9 +78,13 @@ def filled_down(rows: list[list[str]]) -> list[list[str]]:
     """
     near = rows[:ROWS_LOOKED_AT]
     for at in range(3):
-        timed = [row for row in near if len(row) > at + 1 and kind_of(row[at + 1]) == "time"]
+        timed = [row for row in near if len(row) > at + 1 and kind_of_stamp(row[at + 1]) == "time"]
         dated = [row for row in timed if row[at].strip()]
-        if len(timed) > FEWEST_TIMED and 0 < len(dated) < 0.5 * len(timed) and all(kind_of(row[at]) for row in dated):
+        if (
+            len(timed) > FEWEST_TIMED
+            and 0 < len(dated) < 0.5 * len(timed)
+            and all(kind_of_stamp(row[at]) for row in dated)
+        ):
             latest = ""
             filled = list(rows)
             for i, row in enumerate(rows):
@@ -207,7 +211,7 @@ def _date_and_time(spread: list[list[str]], width: int, near: list[list[str]]) -
     kinds: list[Counter[str | None]] = [Counter() for _ in range(width)]
     for row in spread:
         for at in range(min(width, len(row), 60)):
-            kinds[at][kind_of(row[at])] += 1
+            kinds[at][kind_of_stamp(row[at])] += 1
     enough = STAMPED * len(spread)
     by_kind = {
         kind: [at for at in range(width) if kinds[at][kind] >= enough]
@@ -333,4 +337,4 @@ def is_data(row: list[str], time_at: list[int], kind: str) -> bool:
     """
     if not time_at:
         return any(_serial(cell) for cell in row[:3])
-    return len(row) > max(time_at) and kind_of(row[time_at[0]]) is not None
+    return len(row) > max(time_at) and kind_of_stamp(row[time_at[0]]) is not None

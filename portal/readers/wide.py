@@ -18,7 +18,7 @@ from portal.readers.mapping import Mapping
 from portal.readers.place import place_of
 from portal.readers.reading import ReadError
 from portal.readers.rejected import NO_STAMP_REASON
-from portal.readers.rows import Reader
+from portal.readers.rows import RowReader
 from portal.readers.stamps import NO_STAMP
 from portal.readers.table import Loaded, Table
 
@@ -26,7 +26,7 @@ FEWEST_HALF_DAYS = 2
 """Days from which on it is no day that only was not over. Common practice, no source."""
 
 
-class Wide(Reader):
+class Wide(RowReader):
     """A row a day, a column an interval."""
 
     def __init__(self, mapping: Mapping, date_order_known: bool) -> None:

@@ -34,10 +34,10 @@ OTHER = re.compile(
     r"|\bdc[ _.-]?(?:volt|curr)|cumulative sun|pressure|\bghi\b|\bpoa\b|efficien|performance|ratio",
     re.I,
 )
-OTHER_UNIT = re.compile(
+UNIT_OF_OTHERS = re.compile(
     r"[\[(,]\s*(?:[°%€$£]|W/m|(?:V|A|mA|EUR|USD|Hz|kVA|k?varh?|m/s|C|F|K|hPa|kg)(?![A-Za-z]))", re.I
 )
-NEVER = re.compile(
+NEVER_PRODUCTION = re.compile(
     r"irradi|radiat|insol|strahlung|rayonn|irragg|instraling|\b(?:ghi|gti|dni|dhi|poa)\b|temp(?:er|[. _]|$)|humid|wind"
     r"|pressure|price|preis|\bprix|prezz|preci|preço|prijs|\bcost|kosten|batter|akku|\bso[ch]\b|charg|ladung|(?<!photo)volt|freq"
     r"|\bco2|reactive|apparent|blindleist|scheinleist|forecast|prognos|prévis|previs|pronóst|expected|erwartet",

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.paginator import Page, Paginator
 from django.http import HttpRequest
 
-LONGEST = 9
+MOST_DIGITS = 9
 """Digits: no table of a firm comes near a billion rows, and no column that holds a number is too small for these."""
 
 MOST_SOUGHT = 100
@@ -18,7 +18,7 @@ A_PAGE = 25
 
 def row_asked(text: str | None) -> int:
     """A row's number; 0, which no row has, for whatever is none."""
-    return int(text) if text and text.isascii() and text.isdecimal() and len(text) <= LONGEST else 0
+    return int(text) if text and text.isascii() and text.isdecimal() and len(text) <= MOST_DIGITS else 0
 
 
 def words_asked(request: HttpRequest) -> str:

@@ -43,7 +43,7 @@ from portal.models import (
 from portal.models.site import SiteQuerySet
 from portal.views.asked import page_asked, row_asked, words_asked
 from portal.views.office import office
-from portal.views.searching import with_words
+from portal.views.searching import matching
 from portal.views.week import week_address
 from portal.words.figures import day_words
 
@@ -100,7 +100,7 @@ class VisitForm(forms.Form):
 def _book_where(request: HttpRequest, sites: SiteQuerySet) -> HttpResponse:
     """The roofs to choose from, found by all words that are searched for."""
     wanted = words_asked(request)
-    sites = sites.filter(with_words(wanted.split()))
+    sites = sites.filter(matching(wanted.split()))
     page = page_asked(request, sites)
     return render(request, "visits/book_where.html", {"page": page, "wanted": wanted})
 

@@ -17,7 +17,7 @@ from django.utils.translation import gettext_lazy, ngettext
 from portal.actions.customer_files import (
     HEADS,
     LooksLikeReadings,
-    choose_columns,
+    keep_columns,
     receive_customers,
     rows_of,
     take_back_customers,
@@ -27,7 +27,7 @@ from portal.models import Business, CustomerFile, User
 from portal.views.office import office
 
 SHOWN = 50
-FACTS = {
+COLUMN_WORDS = {
     "name": gettext_lazy("Name"),
     "surname": gettext_lazy("Family name"),
     "phone": gettext_lazy("Phone"),
@@ -45,7 +45,7 @@ class ColumnsForm(forms.Form):
         columns = [("", "–"), *((str(number), head or f"{number + 1}") for number, head in enumerate(file.table[0]))]
         for fact in HEADS:
             at = file.columns.get(fact, "")
-            self.fields[fact] = forms.ChoiceField(label=FACTS[fact], choices=columns, required=False, initial=at)
+            self.fields[fact] = forms.ChoiceField(label=COLUMN_WORDS[fact], choices=columns, required=False, initial=at)
 
 
 @login_required
@@ -116,7 +116,7 @@ def _do(request: HttpRequest, file: CustomerFile) -> HttpResponse:
             form = ColumnsForm(file, request.POST)
             if form.is_valid():
                 given = form.cleaned_data
-                choose_columns(file=file, columns={fact: int(at) if at else None for fact, at in given.items()})
+                keep_columns(file=file, columns={fact: int(at) if at else None for fact, at in given.items()})
     except ValidationError as problem:
         messages.error(request, problem.messages[0])
     return redirect("customer_file", file.pk)

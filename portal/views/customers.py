@@ -75,7 +75,18 @@ def customers(request: HttpRequest) -> HttpResponse:
     return render(request, "customer/list.html", asked)
 
 
-COLUMNS = ("customer", "phone", "email", "consented_on", "site", "address", "latitude", "longitude", "state", "loss")
+CUSTOMER_COLUMNS = (
+    "customer",
+    "phone",
+    "email",
+    "consented_on",
+    "site",
+    "address",
+    "latitude",
+    "longitude",
+    "state",
+    "loss",
+)
 
 
 @login_required
@@ -86,7 +97,7 @@ def customers_csv(request: HttpRequest) -> HttpResponse:
     listed = list(found)
     _tell(listed)
     firms = Business.objects.filter(customers__in=listed).distinct()
-    response, out = exported_csv(request, "customers.csv", COLUMNS, firms)
+    response, out = exported_csv(request, "customers.csv", CUSTOMER_COLUMNS, firms)
     for one in listed:
         person = [*map(safe_cell, (one.name, one.phone, one.email)), one.consented_on or ""]
         for roof in one.roofs or [None]:  # type: ignore[attr-defined]

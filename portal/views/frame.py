@@ -50,7 +50,7 @@ PLACE_ICONS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class FrameLink:
     """A link of the frame."""
 
     url: str
@@ -59,7 +59,7 @@ class Place:
     icon: str
 
 
-def _places(request: HttpRequest, names: Places) -> list[Place]:
+def _places(request: HttpRequest, names: Places) -> list[FrameLink]:
     """The links a page's frame shows; the most exact match of the address is where the reader is."""
     links = []
     for name, word in names:
@@ -69,7 +69,7 @@ def _places(request: HttpRequest, names: Places) -> list[Place]:
             continue
     matches = [url for url, *_ in links if url == request.path or (url != "/" and request.path.startswith(url))]
     here = max(matches, key=len, default=None)
-    return [Place(url, word, url == here, icon) for url, word, icon in links]
+    return [FrameLink(url, word, url == here, icon) for url, word, icon in links]
 
 
 def frame(request: HttpRequest) -> dict[str, Any]:

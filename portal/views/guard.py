@@ -24,6 +24,7 @@ from django.utils.translation import gettext as _
 from portal.models import OFFICE_ROLES, User
 
 GetResponse = Callable[[HttpRequest], HttpResponse]
+View = Callable[..., HttpResponse]
 V = TypeVar("V", bound=Callable[..., HttpResponseBase])
 
 WITHOUT = ("/accounts/", "/language/")

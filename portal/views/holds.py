@@ -21,7 +21,7 @@ from portal.actions.trail import note
 from portal.models import Business, Deed, MailHold, Reminder, User
 
 
-def held(user: User, now: datetime) -> dict[str, object]:
+def holds_shown(user: User, now: datetime) -> dict[str, object]:
     """What the office's first page asks of them."""
     holds = MailHold.objects.open().filter(business__in=Business.objects.managed_by(user)).select_related("business")
     due = Reminder.objects.filter(business__in=holds.values("business")).due(now).order_by()

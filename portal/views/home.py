@@ -46,7 +46,7 @@ from portal.models import (
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 from portal.views.fleet import last_years
-from portal.views.holds import held
+from portal.views.holds import holds_shown
 from portal.views.setting_out import SettingOut, sets_out
 from portal.views.sites import site_story
 from portal.words.advice import SIGNS
@@ -136,7 +136,7 @@ def _office(user: User, now: datetime) -> dict[str, object]:
     return {
         # without a broker nothing is expected to work: the doctor says that
         "standing_still": standing_still(now=now, up_since=settings.UP_SINCE) if settings.REDIS_URL else [],
-        "held": held(user, now),
+        "held": holds_shown(user, now),
         "asked": asked.select_related("lead__site__customer__business")[:ASKED],
         "enquiries": Enquiry.objects.visible_to(user).open().select_related("business")[:ASKED],
         "calls": [CallCard(call, chart) for call, chart in zip(calls, _charts(calls[:LISTED], today), strict=False)],

@@ -21,7 +21,7 @@ from portal.views.asked import page_asked
 from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.imports import asked_site, may_send
-from portal.views.searching import with_words
+from portal.views.searching import matching
 
 ORDERS = {"": "-uploaded_at", "oldest": "uploaded_at", "rejected": "-rows_rejected", "name": "filename"}
 
@@ -53,7 +53,7 @@ class ImportListForm(forms.Form):
         self.is_valid()
         wish = self.cleaned_data
         for word in (wish.get("q") or "").split():
-            sent = sent.filter(Q(filename__icontains=word) | with_words([word], "meter__site__"))
+            sent = sent.filter(Q(filename__icontains=word) | matching([word], "meter__site__"))
         if wish.get("state"):
             sent = sent.filter(state=wish["state"])
         order = ORDERS[wish.get("sort") or ""]
@@ -89,7 +89,7 @@ def imports(request: HttpRequest) -> HttpResponse:
     return render(request, "imports/imports.html", shown)
 
 
-COLUMNS = (
+IMPORT_COLUMNS = (
     *("file", "site", "meter", "state", "first_day", "last_day"),
     *("new", "same", "replaced", "rejected", "sent_at", "sent_by"),
 )
@@ -105,7 +105,7 @@ def imports_csv(request: HttpRequest) -> HttpResponse:
     if not managed.exists():
         raise PermissionDenied
     rows = sent.filter(meter__site__customer__business__in=managed)
-    response, out = exported_csv(request, "imports.csv", COLUMNS, managed)
+    response, out = exported_csv(request, "imports.csv", IMPORT_COLUMNS, managed)
     for one in rows:
         out.writerow(
             [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 from decimal import Decimal
 from functools import wraps
@@ -25,7 +24,7 @@ from stdnum.iban import format as in_fours
 
 from portal.actions.invoices.draft import DraftLine, change_draft, charge_after_all, waive_invoice, write_again
 from portal.actions.invoices.issue import credit_invoice, issue_invoice, left_to_credit
-from portal.actions.invoices.month import sign
+from portal.actions.invoices.month import sign_in_books
 from portal.actions.invoices.payments import record_payment, undo_payment
 from portal.actions.invoices.totals import Totals, totals
 from portal.actions.invoices.transfer_code import transfer_code
@@ -33,10 +32,8 @@ from portal.models import Business, Invoice, InvoiceKind, InvoiceState, Method, 
 from portal.models.invoice import InvoiceQuerySet
 from portal.views.asked import page_asked
 from portal.views.csv_files import exported_csv, safe_cell
-from portal.views.guard import asks_again_to_read
+from portal.views.guard import View, asks_again_to_read
 from portal.views.office import office
-
-View = Callable[..., HttpResponse]
 
 
 class InvoiceListForm(forms.Form):
@@ -144,7 +141,7 @@ def invoices(request: HttpRequest) -> HttpResponse:
     return render(request, "invoices/list.html", {"form": form, "page": page, "today": today})
 
 
-COLUMNS = (
+INVOICE_COLUMNS = (
     *("number", "kind", "state", "issued_on", "due_on", "corrects", "customer", "address", "done_on", "crew"),
     *("net", "tax", "total", "open", "currency", "issued_by"),
 )
@@ -156,7 +153,7 @@ def invoices_csv(request: HttpRequest) -> HttpResponse:
     """What the list shows, as a file for a spreadsheet; credit notes below nothing, as in the month's file."""
     _form, chosen, _today = _listed(request)
     firms = Business.objects.filter(invoices__in=chosen.values("pk")).distinct()
-    answer, out = exported_csv(request, "invoices.csv", COLUMNS, firms)
+    answer, out = exported_csv(request, "invoices.csv", INVOICE_COLUMNS, firms)
     for one in chosen:
         issued = one.state == InvoiceState.ISSUED
         out.writerow(
@@ -170,7 +167,11 @@ def invoices_csv(request: HttpRequest) -> HttpResponse:
                 *map(safe_cell, (one.buyer_name, one.buyer_address)),
                 one.done_on,
                 safe_cell(one.crew),
-                *((sign(one) * (amount or 0) for amount in (one.net, one.tax, one.total)) if issued else ("", "", "")),
+                *(
+                    (sign_in_books(one) * (amount or 0) for amount in (one.net, one.tax, one.total))
+                    if issued
+                    else ("", "", "")
+                ),
                 one.open_amount if issued and one.kind == InvoiceKind.INVOICE else "",
                 one.currency,
                 safe_cell(str(one.issued_by or "")),

@@ -29,7 +29,7 @@ from portal.views.asked import page_asked
 from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
-from portal.views.searching import SearchForm, managed_in_states, with_words
+from portal.views.searching import SearchForm, managed_in_states, matching
 from portal.words.advice import advice, headline
 
 TRIPS_A_PAGE = 20
@@ -81,7 +81,7 @@ class BoardForm(SearchForm):
     def chosen(self, leads: LeadQuerySet, user: User, today: Any) -> LeadQuerySet:
         states, words = self.states_and_words()
         wish = self.cleaned_data
-        leads = leads.filter(with_words(words, "site__"), managed_in_states(Site.objects.managed_by(user), states))
+        leads = leads.filter(matching(words, "site__"), managed_in_states(Site.objects.managed_by(user), states))
         show = wish.get("show") or "open"
         if show == "closed":
             leads = leads.exclude(closed_at=None)
@@ -151,7 +151,7 @@ def leads(request: HttpRequest) -> HttpResponse:
     )
 
 
-COLUMNS = (
+LEAD_COLUMNS = (
     *("customer", "site", "address", "phone", "email", "consented_on", "kind", "stage", "opened_on"),
     *("state", "advice", "wash_from", "loss", "loss_low", "loss_high", "value_per_month"),
     *("price", "wash_brings", "chance_it_pays_back", "currency"),
@@ -165,7 +165,7 @@ def leads_csv(request: HttpRequest) -> HttpResponse:
     """The board's leads as a file for a spreadsheet."""
     _, chosen = _board(request)
     listed = list(chosen)
-    response, out = exported_csv(request, "leads.csv", COLUMNS, {lead.site.customer.business for lead in listed})
+    response, out = exported_csv(request, "leads.csv", LEAD_COLUMNS, {lead.site.customer.business for lead in listed})
     told_of = recommendations([lead.site for lead in listed], now=timezone.now())
     for lead in listed:
         told = told_of[lead.site_id]

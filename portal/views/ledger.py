@@ -24,7 +24,7 @@ from portal.actions.imports.receive import STALLED_AFTER, ImportRefused
 from portal.charts.first_days import first_days
 from portal.models import Business, Drawing, Import, ImportState, Night, User
 from portal.views.csv_files import safe_cell
-from portal.views.how import CLOCKS, LABELS, HowForm, how_words
+from portal.views.mapping import CLOCKS, LABELS, MappingForm, mapping_in_words
 from portal.words.kept import in_their_words
 
 FRESH = timedelta(days=1)
@@ -81,7 +81,7 @@ def _ledger(request: HttpRequest, import_: Import, said: str = "") -> HttpRespon
             "lump_kwh": sum(lump["energy_wh"] for lump in import_.lumps) / 1000,
             "clock_changes": moments(import_.clock_changes),
             "rejected": import_.rejected[:20],
-            "how": how_words(mapping_of(import_.mapping)) if import_.mapping else [],
+            "mapping": mapping_in_words(mapping_of(import_.mapping)) if import_.mapping else [],
             "said": said,
             "of_customers": "of customers" in import_.problem
             and Business.objects.managed_by(cast(User, request.user)).exists(),
@@ -207,7 +207,7 @@ def import_original(request: HttpRequest, pk: int) -> HttpResponseBase:
 
 
 @login_required
-def import_how(request: HttpRequest, pk: int) -> HttpResponse:
+def import_mapping(request: HttpRequest, pk: int) -> HttpResponse:
     """Show how a file is read, with its first days drawn; take corrections, have it drawn or read so.
 
     The page knows the file only from its row: a worker has seen it, draws it and reads it.
@@ -217,11 +217,11 @@ def import_how(request: HttpRequest, pk: int) -> HttpResponse:
         return redirect("import_ledger", pk)
     site = import_.meter.site
     drawing = Drawing.objects.filter(of=import_).first() if "drawing" in request.GET else None
-    form = HowForm(import_, data=request.POST or None, answers=drawing.answers if drawing else None)
+    form = MappingForm(import_, data=request.POST or None, answers=drawing.answers if drawing else None)
     if request.method == "POST" and form.is_valid():
         if "draw" in request.POST:
             ask_to_draw(import_=import_, mapping=form.mapping(), answers=form.cleaned_data, now=timezone.now())
-            return redirect(reverse("import_how", args=[pk]) + "?drawing")
+            return redirect(reverse("import_mapping", args=[pk]) + "?drawing")
         try:
             if import_.state in (ImportState.QUESTION, ImportState.FAILED):
                 new = answer_import(import_=import_, mapping=form.mapping(), now=timezone.now())
@@ -241,7 +241,7 @@ def import_how(request: HttpRequest, pk: int) -> HttpResponse:
         "problem": import_.problem,
         "sample": import_.seen["sample"] if import_.seen else [],
     }
-    return render(request, "imports/how.html", shown | (_drawing_shown(drawing) if drawing else {}))
+    return render(request, "imports/mapping.html", shown | (_drawing_shown(drawing) if drawing else {}))
 
 
 @login_required

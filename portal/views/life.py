@@ -16,7 +16,7 @@ from portal.charts.chart import Chart
 from portal.charts.life import LifeRow, Mark, MarkShape, life_chart
 from portal.models import (
     DayReadings,
-    Finding,
+    InspectionFinding,
     Lead,
     Site,
     SiteAssessment,
@@ -102,7 +102,7 @@ def _findings(site: Site, visits: QuerySet[Visit]) -> Iterator[Mark]:
     zone = ZoneInfo(site.tz)
     for entries in of_visit.values():
         for entry in findings(entries):
-            urgent = entry.answer == Finding.URGENT
+            urgent = entry.answer == InspectionFinding.URGENT
             words = f"{entry.item_label}: {entry.answer_label.lower()}"
             shape, colour = (MarkShape.CROSS, "fault") if urgent else (MarkShape.DIAMOND, "line")
             yield Mark(entry.at.astimezone(zone).date(), words, shape, colour)

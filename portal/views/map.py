@@ -16,16 +16,17 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from portal.actions.advice import recommendations
-from portal.actions.travel import Place, Starts, starts_of
+from portal.actions.travel import Starts, starts_of
 from portal.actions.week import crew_of
 from portal.charts.map import Group, Spot, SpotKind, Way, Words, draw_map, ground_of, groups_of
 from portal.models import Business, Lead, LeadStage, Site, User, Visit
 from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
+from portal.pv.town import Place
 from portal.views.office import office
 from portal.views.visit_days import names_of
 
-NAMED = 12
+ROOFS_NAMED = 12
 """So many roofs of one mark are named before the rest folds."""
 
 
@@ -58,7 +59,7 @@ def roof_map(request: HttpRequest) -> HttpResponse:
     ends = [way.places[0] for way in ways] + ([starts.yard] if starts.yard and whole else [])
     spots = [Spot(site.place, kinds[key], key) for key, site in sites.items() if site.place is not None]
     nowhere = [(site, told[key], kinds[key]) for key, site in sites.items() if site.place is None]
-    shown: dict[str, object] = {"near": box is not None, "nowhere": nowhere, "named": NAMED}
+    shown: dict[str, object] = {"near": box is not None, "nowhere": nowhere, "named": ROOFS_NAMED}
     if spots:
         ground = ground_of([spot.place for spot in spots] + ends)
         groups = groups_of(spots, ground)

@@ -13,7 +13,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.utils.translation import gettext_lazy
 
-from portal.actions.invoices.month import documents, month_end, month_of, payments, sign
+from portal.actions.invoices.month import documents, month_end, month_of, payments, sign_in_books
 from portal.models import Business
 from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
@@ -95,7 +95,7 @@ def invoices_month_csv(request: HttpRequest, what: str) -> HttpResponse:
                 *map(safe_cell, (one.crew, one.tax_name)),
             ]
             for rate in one.taxes.all():
-                taxable, tax = sign(one) * rate.taxable, sign(one) * rate.tax
+                taxable, tax = sign_in_books(one) * rate.taxable, sign_in_books(one) * rate.tax
                 out.writerow([*head, rate.percent, *map(_cents, (taxable, tax, taxable + tax)), one.currency])
         return answer
     zone = ZoneInfo(business.tz)

@@ -12,7 +12,7 @@ import typst
 from django.conf import settings
 from lxml import etree, html
 
-LAYOUT = settings.ROOT / "portal" / "templates" / "proof" / "report.typ"
+TYPST_LAYOUT = settings.ROOT / "portal" / "templates" / "proof" / "report.typ"
 FONTS = ("fontpkg_noto_sans", "fontpkg_noto_sans_arabic")
 NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Control characters that a pasted note may hold, which no XML may: https://www.w3.org/TR/xml/#charsets."""
@@ -44,7 +44,7 @@ def pdf(page: str, pictures: dict[str, bytes]) -> bytes:
         for name, data in pictures.items():
             Path(folder, name).write_bytes(data)
         Path(folder, "report.xml").write_bytes(etree.tostring(html.document_fromstring(NOT_IN_XML.sub(" ", page))))
-        compiler = typst.Compiler(LAYOUT.read_bytes(), root=folder, font_paths=_fonts())
+        compiler = typst.Compiler(TYPST_LAYOUT.read_bytes(), root=folder, font_paths=_fonts())
         written = compiler.compile(format="pdf")
     assert isinstance(written, bytes)
     return written

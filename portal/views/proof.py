@@ -41,7 +41,7 @@ from portal.models import (
     Business,
     Distance,
     EntryKind,
-    Finding,
+    InspectionFinding,
     Look,
     Phase,
     Proof,
@@ -58,7 +58,7 @@ from portal.pv.recommend import Recommendation
 from portal.views.asked import row_asked
 from portal.views.printed import pdf
 from portal.views.record import photo_file
-from portal.words.gains import SENTENCES as NO_GAIN
+from portal.words.gains import WHY_NO_GAIN as NO_GAIN
 from portal.words.gains import NoGain
 
 if TYPE_CHECKING:
@@ -179,7 +179,9 @@ def report_of(
         _chart(visit),
         [pair for pair in pairs if pair[1] or pair[2]],
         [
-            FindingNote(entry.answer == Finding.URGENT, *FINDING_WORDS[Look(entry.item)], "" if shared else entry.note)
+            FindingNote(
+                entry.answer == InspectionFinding.URGENT, *FINDING_WORDS[Look(entry.item)], "" if shared else entry.note
+            )
             for entry in findings(entries)
         ],
         sign_off.note if sign_off and sign_off.answer == "signed" and not shared else "",

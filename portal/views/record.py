@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
 from datetime import datetime, timedelta
 from decimal import Decimal
 from functools import wraps
@@ -24,13 +23,13 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
 from portal.actions.advice import recommendation
-from portal.actions.photos import MOST_BYTES, keep_photo, too_many_bytes
+from portal.actions.photos import MOST_PHOTO_BYTES, keep_photo, too_many_bytes
 from portal.actions.record import close_referral, missing_from, record_entry
 from portal.actions.roof_warnings import visit_warnings
 from portal.actions.uploads import TOO_LARGE
 from portal.models import (
     EntryKind,
-    Finding,
+    InspectionFinding,
     Referral,
     Site,
     User,
@@ -38,10 +37,9 @@ from portal.models import (
     VisitPhoto,
 )
 from portal.models.record import standing
+from portal.views.guard import View
 from portal.views.record_steps import found_in, screens_of
 from portal.words.scripts import script_words
-
-View = Callable[..., HttpResponse]
 
 LISTS = {"visits": "/visits/", "office": "/?as=office", "roofs": "/?as=roofs"}
 """The day's lists, on which too somebody says that they have read what is known of a roof."""
@@ -96,9 +94,11 @@ def visit_record(request: HttpRequest, pk: int) -> HttpResponse:
             "have": " ".join(str(key) for key in [e.client_id for e in entries] + [p.client_id for p in photos]),
             "screens": screens,
             "found": found_in(screens),
-            "urgent": any(screen.entry.answer == Finding.URGENT for screen in found_in(screens) if screen.entry),
+            "urgent": any(
+                screen.entry.answer == InspectionFinding.URGENT for screen in found_in(screens) if screen.entry
+            ),
             "told": recommendation(visit.site, now=timezone.now()),
-            "answers": Finding,
+            "answers": InspectionFinding,
             "missing": missing_from(visit, entries),
             "extras": [entry for entry in entries if entry.kind == EntryKind.EXTRA],
             "shows_prices": visit.site.customer.business.shows_prices_to(user),
@@ -149,7 +149,7 @@ def visit_photos(request: HttpRequest, pk: int) -> HttpResponse:
     user, now = cast(User, request.user), timezone.now()
     visit = get_object_or_404(Visit.objects.worked_by(user).select_related("site__customer__business"), pk=pk)
     sent = request.FILES.get("photo")
-    if TOO_LARGE in request.META or (sent is not None and (sent.size or 0) > MOST_BYTES):
+    if TOO_LARGE in request.META or (sent is not None and (sent.size or 0) > MOST_PHOTO_BYTES):
         raise ValidationError(too_many_bytes(str(request.META.get(TOO_LARGE) or (sent.name if sent else "photo"))))
     if sent is None:
         raise ValidationError(_("No photo came with this. Choose one, or take it again."))

@@ -14,28 +14,28 @@ from portal.models import (
     Ask,
     Distance,
     EntryKind,
-    Finding,
+    InspectionFinding,
     Look,
     Phase,
     SiteAssessment,
-    Step,
     Visit,
     VisitEntry,
     VisitPhoto,
     VisitState,
+    WorkStep,
 )
 from portal.models.record import standing
 
 STEP_HINTS = {
-    Step.TAP: gettext_lazy("Which tap, whose hose; leave both as you found them."),
-    Step.WATER: gettext_lazy(
+    WorkStep.TAP: gettext_lazy("Which tap, whose hose; leave both as you found them."),
+    WorkStep.WATER: gettext_lazy(
         "Read the meter after the filter. Water above about 50 ppm dries to spots; common practice, no source."
     ),
-    Step.LADDER: gettext_lazy("Where it stands, what it leans on, and what you are tied to."),
-    Step.PRE_RINSE: gettext_lazy("Only when the glass is cool to the hand."),
-    Step.SOAK: gettext_lazy("How long it stood wet. Do not let it dry."),
-    Step.SCRUB: gettext_lazy("Soft brush, water alone, from the ladder, platform or ridge: never from the panels."),
-    Step.RINSE: gettext_lazy("From the top down."),
+    WorkStep.LADDER: gettext_lazy("Where it stands, what it leans on, and what you are tied to."),
+    WorkStep.PRE_RINSE: gettext_lazy("Only when the glass is cool to the hand."),
+    WorkStep.SOAK: gettext_lazy("How long it stood wet. Do not let it dry."),
+    WorkStep.SCRUB: gettext_lazy("Soft brush, water alone, from the ladder, platform or ridge: never from the panels."),
+    WorkStep.RINSE: gettext_lazy("From the top down."),
 }
 LOOK_HINTS = {
     Look.GLASS: gettext_lazy(
@@ -52,17 +52,17 @@ LOOK_HINTS = {
 }
 CAUTIONS = {
     "arrived": ("weather",),
-    Step.TAP: ("water",),
-    Step.LADDER: ("falls", "ladders"),
+    WorkStep.TAP: ("water",),
+    WorkStep.LADDER: ("falls", "ladders"),
     Look.GLASS: ("shock",),
     Look.CABLES: ("shock",),
-    Step.PRE_RINSE: ("hot",),
-    Step.SOAK: ("water",),
-    Step.SCRUB: ("panels", "falls"),
-    Step.RINSE: ("hot",),
+    WorkStep.PRE_RINSE: ("hot",),
+    WorkStep.SOAK: ("water",),
+    WorkStep.SCRUB: ("panels", "falls"),
+    WorkStep.RINSE: ("hot",),
 }
 """What hurts at a step, by the names in ``visits/caution.html``."""
-WET = (Step.PRE_RINSE, Step.SOAK, Step.SCRUB, Step.RINSE)
+WET = (WorkStep.PRE_RINSE, WorkStep.SOAK, WorkStep.SCRUB, WorkStep.RINSE)
 """Steps that an urgent finding forbids: live parts and water."""
 
 
@@ -122,7 +122,7 @@ def screens_of(visit: Visit, entries: Sequence[VisitEntry], photos: Sequence[Vis
     screens = [
         of(EntryKind.ARRIVED, _("Arrive")),
         Screen("doorstep", _("On the doorstep"), "visits/record/doorstep.html", asks=asks),
-        *(_step(step, stands) for step in (Step.TAP, Step.WATER, Step.LADDER)),
+        *(_step(step, stands) for step in (WorkStep.TAP, WorkStep.WATER, WorkStep.LADDER)),
         _shots(Phase.BEFORE, _("Photos before"), photos, stands),
         Screen("looks", _("Look it over"), "visits/record/looks.html"),
         *(_look(look, stands, photos) for look in Look),
@@ -143,7 +143,7 @@ def screens_of(visit: Visit, entries: Sequence[VisitEntry], photos: Sequence[Vis
 Stands = Mapping[tuple[str, str], VisitEntry]
 
 
-def _step(step: Step, stands: Stands) -> Screen:
+def _step(step: WorkStep, stands: Stands) -> Screen:
     return Screen(
         step.value,
         str(step.label),
@@ -179,7 +179,7 @@ def found_in(screens: Sequence[Screen]) -> list[Screen]:
     return [
         screen
         for screen in screens
-        if screen.entry and screen.entry.answer in (Finding.SEEN.value, Finding.URGENT.value)
+        if screen.entry and screen.entry.answer in (InspectionFinding.SEEN.value, InspectionFinding.URGENT.value)
     ]
 
 

@@ -22,7 +22,7 @@ from django.views.decorators.http import require_POST
 
 from portal.actions.mail.letter import Audience, Letter
 from portal.actions.mail.post import mail_folder
-from portal.actions.mail.wording import check_wording, fill, sample_facts, standard_wording, word_mail, wording
+from portal.actions.mail.wording import check_wording, fill_in, sample_facts, standard_wording, word_mail, wording
 from portal.actions.reminders.hours import sending_rules, set_sending_rules
 from portal.actions.reminders.kinds import KINDS
 from portal.actions.reminders.send import retry_reminder
@@ -237,7 +237,7 @@ def mail_wording(request: HttpRequest, slug: str, kind: str, language: str) -> H
             "language": Language(language),
             "facts": [(name, sample[name]) for name in letter.names],
             "may_be_left": letter.audience != Audience.BOOKER,
-            "preview_subject": fill(subject, sample),
-            "preview_text": fill(text, sample),
+            "preview_subject": fill_in(subject, sample),
+            "preview_text": fill_in(text, sample),
         },
     )

@@ -15,7 +15,7 @@ from portal.models.site import SiteQuerySet
 from portal.pv.advice import State
 from portal.words.advice import SIGNS
 
-STATES = [(state.value, SIGNS[state][1]) for state in State]
+STATE_CHOICES = [(state.value, SIGNS[state][1]) for state in State]
 
 
 class SearchForm(forms.Form):
@@ -23,7 +23,7 @@ class SearchForm(forms.Form):
 
     q = forms.CharField(label=gettext_lazy("Search"), required=False, max_length=200)
     state = forms.ChoiceField(
-        label=gettext_lazy("State of the roof"), choices=[("", gettext_lazy("Any")), *STATES], required=False
+        label=gettext_lazy("State of the roof"), choices=[("", gettext_lazy("Any")), *STATE_CHOICES], required=False
     )
 
     def asked(self, name: str) -> str:
@@ -50,7 +50,7 @@ def in_states(sites: SiteQuerySet, states: Iterable[State]) -> list[int]:
     return [key for key, one in told.items() if one.state in wanted]
 
 
-def with_words(words: Iterable[str], prefix: str = "") -> Q:
+def matching(words: Iterable[str], prefix: str = "") -> Q:
     """Every word is found in a roof's or its owner's facts; ``prefix`` leads to the roof."""
     found = Q()
     for word in words:

@@ -49,7 +49,7 @@ from portal.views.life import life_of
 from portal.views.words import interval_words, seen_words
 from portal.words.figures import percent
 from portal.words.gains import IN_A_ROW, NoGain
-from portal.words.gains import SENTENCES as NO_GAIN
+from portal.words.gains import WHY_NO_GAIN as NO_GAIN
 from portal.words.sentences import with_words
 from portal.words.standing_wish import RHYTHMS, SPRING_COUNTS
 

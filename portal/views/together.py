@@ -18,13 +18,13 @@ from portal.models import Lead, Site, User
 from portal.views.asked import row_asked
 from portal.views.office import office
 
-MOST = 200
+MOST_AT_ONCE = 200
 """So many rows at once: a list's page has fewer."""
 
 
 def _chosen(request: HttpRequest, name: str) -> list[int]:
     """The rows that were ticked."""
-    keys = [row_asked(key) for key in request.POST.getlist(name)[:MOST]]
+    keys = [row_asked(key) for key in request.POST.getlist(name)[:MOST_AT_ONCE]]
     return [key for key in keys if key]
 
 

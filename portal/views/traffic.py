@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("portal.traffic")
 
-NUMBER = re.compile(r"[A-Za-z0-9-]{8,64}")
+REQUEST_NUMBER = re.compile(r"[A-Za-z0-9-]{8,64}")
 """A proxy may have numbered the request; whatever else stands there is not ours to repeat."""
 
 SECONDS = Histogram(
@@ -46,7 +46,7 @@ def numbered(get_response: Callable[[HttpRequest], HttpResponse]) -> Callable[[H
     def answer(request: HttpRequest) -> HttpResponse:
         begun = perf_counter()
         given = request.headers.get("X-Request-ID", "")
-        number = given if NUMBER.fullmatch(given) else uuid4().hex
+        number = given if REQUEST_NUMBER.fullmatch(given) else uuid4().hex
         before = REQUEST.set(number)
         try:
             response = get_response(request)

@@ -47,7 +47,7 @@ def coming_days(visits: VisitQuerySet, now: datetime) -> dict[date, list[int]]:
     return dict(sorted(days.items()))
 
 
-def days_of(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datetime) -> list[VisitDay]:
+def days_of_visits(visits: Sequence[Visit], *, by_route: bool, reader: User, now: datetime) -> list[VisitDay]:
     days: dict[date, list[Visit]] = {}
     for visit in visits:
         days.setdefault(visit.starts_at.astimezone(ZoneInfo(visit.site.tz)).date(), []).append(visit)

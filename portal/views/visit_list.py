@@ -16,7 +16,7 @@ from portal.views.asked import page_asked
 from portal.views.csv_files import exported_csv, safe_cell
 from portal.views.guard import asks_again_to_read
 from portal.views.office import office
-from portal.views.searching import SearchForm, managed_in_states, with_words
+from portal.views.searching import SearchForm, managed_in_states, matching
 
 
 class VisitListForm(SearchForm):
@@ -37,7 +37,7 @@ def _listed(request: HttpRequest) -> tuple[VisitListForm, VisitQuerySet]:
     form = VisitListForm(request.GET)
     states, words = form.states_and_words()
     sites = Site.objects.managed_by(user)
-    visits = Visit.objects.filter(site__in=sites).filter(with_words(words, "site__"), managed_in_states(sites, states))
+    visits = Visit.objects.filter(site__in=sites).filter(matching(words, "site__"), managed_in_states(sites, states))
     if form.asked("visit"):
         visits = visits.filter(state=form.asked("visit"))
     first, last = form.cleaned_data.get("first"), form.cleaned_data.get("last")
@@ -56,7 +56,7 @@ def visit_list(request: HttpRequest) -> HttpResponse:
     return render(request, "visits/list.html", {"form": form, "page": page})
 
 
-COLUMNS = (
+VISIT_COLUMNS = (
     "starts_at",
     "minutes",
     "state",
@@ -76,7 +76,7 @@ def visits_csv(request: HttpRequest) -> HttpResponse:
     """The visits asked for as a file for a spreadsheet; times are the roof's own."""
     _form, found = _listed(request)
     firms = Business.objects.filter(customers__sites__visits__in=found).distinct()
-    response, out = exported_csv(request, "visits.csv", COLUMNS, firms)
+    response, out = exported_csv(request, "visits.csv", VISIT_COLUMNS, firms)
     for one in found:
         zone, site = ZoneInfo(one.site.tz), one.site
         finished = one.finished_at.astimezone(zone).isoformat(timespec="minutes") if one.finished_at else ""

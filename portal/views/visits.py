@@ -41,7 +41,7 @@ from portal.pv.shaded_hours import hours_that_look_shaded
 from portal.views.asked import page_asked
 from portal.views.life import life_of
 from portal.views.setting_out import sets_out
-from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of
+from portal.views.visit_days import DAYS_A_PAGE, coming_days, days_of_visits
 from portal.words.sentences import with_words
 
 
@@ -69,7 +69,7 @@ def visits(request: HttpRequest) -> HttpResponse:
         request,
         "visits/visits.html",
         {
-            "days": days_of(listed, by_route=by_route, reader=user, now=now),
+            "days": days_of_visits(listed, by_route=by_route, reader=user, now=now),
             "page": page,
             "today": now.astimezone(ZoneInfo(memberships[0].business.tz)).date(),
             "by_route": by_route,

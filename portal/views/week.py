@@ -21,10 +21,10 @@ from django.views.decorators.http import require_POST
 from portal.actions.days_off import give_days_back, take_days_off, visits_on
 from portal.actions.people import set_out_from
 from portal.actions.roof_warnings import visit_warnings
-from portal.actions.travel import Place
 from portal.actions.week import order_by_route, round_of, week_of
 from portal.actions.where import read_place
 from portal.models import Business, DayOff, User
+from portal.pv.town import Place
 from portal.views.asked import row_asked
 from portal.views.office import office
 

@@ -135,7 +135,7 @@ def verdict_mark(assessment: SiteAssessment) -> SafeString:
 
 
 @register.filter
-def loss_words(assessment: SiteAssessment) -> str:
+def loss_estimated(assessment: SiteAssessment) -> str:
     """What an assessment of before estimated, for a table: "8 % (6 to 10 %)"."""
     if assessment.present_loss is None or assessment.silent:
         return ""

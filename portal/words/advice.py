@@ -58,7 +58,7 @@ WHO_LOOKS = {
 }
 """Who is to look at it, to the owner of the roof."""
 
-STEPS = {
+STEP_WORDS = {
     Step.ASK_FOR_WASH: gettext_lazy("Ask for a wash"),
     Step.ASK_FOR_CALL: gettext_lazy("Ask for a call"),
     Step.SEND_READINGS: gettext_lazy("Send readings"),
@@ -77,7 +77,7 @@ STEPS = {
 }
 """What a reader does next, as a button says it."""
 
-FACTS = {
+FACT_WORDS = {
     Fact.PLACE: gettext_lazy("where the roof is"),
     Fact.INVERTER: gettext_lazy("the inverter's size"),
     Fact.PLANES: gettext_lazy("tilt, direction and panels of a roof plane"),
@@ -287,7 +287,7 @@ def _advice(told: Recommendation) -> str:
 
 
 def _facts_first(told: Recommendation) -> str:
-    missing = ", ".join(str(FACTS[fact]) for fact in told.lacks)
+    missing = ", ".join(str(FACT_WORDS[fact]) for fact in told.lacks)
     said = _("First these facts about the roof are needed: {missing}.").format(missing=missing)
     then = _("Then send the newest readings.") if told.state == State.NO_READINGS else ""
     return " ".join(one for one in (said, then, _calendar(told)) if one)
@@ -366,7 +366,7 @@ def in_a_row(told: Recommendation) -> str:
 
 def next_step(told: Recommendation, reader: Reader) -> str:
     """What the reader does next, as a button says it."""
-    return str(STEPS[told.step(reader)])
+    return str(STEP_WORDS[told.step(reader)])
 
 
 def on_the_phone(told: Recommendation) -> list[str]:

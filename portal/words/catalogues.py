@@ -37,7 +37,7 @@ STRING = r"""u?(?:'(?:\\.|[^'\\])*'|"(?:\\.|[^"\\])*")"""
 CALL = re.compile(rf"(?<!\w)(?:n?p?gettext|_)\({STRING}(?:, {STRING})*(?:, count)?\)")
 """A marked sentence in what Django makes of a template for those who look for marked sentences."""
 HEADER = "# Kept up to date by `manage.py words`; only what stands in msgstr is written by hand."
-WRITTEN = datetime(2026, 11, 26, tzinfo=UTC)
+HEAD_DAY = datetime(2026, 11, 26, tzinfo=UTC)
 """A fixed day in the catalogues' heads, or each run would change them."""
 
 WORD = re.compile(r"(?<!\S)[(“]?[A-Za-z][a-z'’]*[.,:;”)]*(?!\S)")
@@ -161,7 +161,7 @@ def up_to_date(language: str) -> Catalog:
     """The language's catalogue with the sentences that the source marks now, and no other."""
     path = SOURCES / language / CATALOGUE
     kept = read_catalogue(language, path) if path.exists() else Catalog(language)
-    fresh = Catalog(language, header_comment=HEADER, creation_date=WRITTEN, revision_date=WRITTEN, fuzzy=False)
+    fresh = Catalog(language, header_comment=HEADER, creation_date=HEAD_DAY, revision_date=HEAD_DAY, fuzzy=False)
     for file, message, context in marked():
         before = kept.get(message[0] if isinstance(message, tuple) else message, context)
         same = before is not None and before.id == message

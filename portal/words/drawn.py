@@ -10,7 +10,7 @@ from typing import Any
 from django.utils.dates import MONTHS_3
 from django.utils.translation import gettext, gettext_noop
 
-from portal.charts.chart import Chart, Table
+from portal.charts.chart import Chart, ChartTable
 from portal.charts.svg import MONTH_NAMES
 from portal.words.catalogues import MARKUP, bare
 from portal.words.kept import in_their_words
@@ -51,7 +51,7 @@ def chart_in_their_words(chart: Chart) -> Chart:
     )
 
 
-def _table(table: Table) -> Table:
+def _table(table: ChartTable) -> ChartTable:
     said = (tuple(_piece(cell) for cell in row) for row in (table.heads, *table.rows))
     return replace(table, heads=next(said), rows=tuple(said))
 

@@ -25,7 +25,7 @@ IN_A_ROW = {
     NoGain.FEW_CLEAR_DAYS: _("could not be measured: too few clear days"),
     NoGain.TOO_ROUGH: _("could not be measured: the readings are too rough"),
 }
-SENTENCES = {
+WHY_NO_GAIN = {
     NoGain.AWAITED: _("What it gained is not known yet: it takes some clear days after the wash to tell."),
     NoGain.NO_READINGS: _(
         "What it gained could not be measured: there are no readings of the weeks after it. If you send those of the "

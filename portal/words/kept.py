@@ -20,12 +20,12 @@ from django.utils.formats import date_format, number_format
 from django.utils.translation import get_language, gettext
 
 PLACE = re.compile(r"\{(\w+)[^{}]*\}")
-DAY = re.compile(r"\d{1,2} [A-Z][a-z]+ \d{4}")
-NUMBER = re.compile(r"−?\d{1,3}(?:,\d{3})*(?:\.\d+)?|\d+(?:\.\d+)?")
+DAY_IN_WORDS = re.compile(r"\d{1,2} [A-Z][a-z]+ \d{4}")
+NUMBER_IN_WORDS = re.compile(r"−?\d{1,3}(?:,\d{3})*(?:\.\d+)?|\d+(?:\.\d+)?")
 END = re.compile(r"(?<=[.?!]) (?=[A-Z“])")
 FEWEST_LETTERS = 8
 """A sentence with fewer letters beside its placeholders would be seen in what it is not. Common practice, no source."""
-DEEPEST = 3
+DEEPEST_NESTED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +43,12 @@ def in_their_words(text: str, depth: int = 0) -> str:
     Several sentences in a row, and a sentence within a sentence, are looked for too.
     """
     language = get_language()
-    if language in (None, settings.LANGUAGE_CODE) or not text or depth > DEEPEST:
+    if language in (None, settings.LANGUAGE_CODE) or not text or depth > DEEPEST_NESTED:
         return text
     bare = text.strip()
-    if DAY.fullmatch(bare):
+    if DAY_IN_WORDS.fullmatch(bare):
         return date_format(datetime.strptime(bare, "%d %B %Y"), gettext("j F Y"))  # noqa: DTZ007 - a day has no zone
-    if NUMBER.fullmatch(bare):
+    if NUMBER_IN_WORDS.fullmatch(bare):
         return _number(bare)
     return text.replace(bare, _whole(bare, depth) or _row(bare, depth)) if bare else text
 

@@ -162,7 +162,7 @@ WRITTEN: dict[str, Callable[[Any, str], str]] = {
     "year_value": roughly,
 }
 """How a figure is written, by its name; what is counted, by which gettext takes the plural, stays a number."""
-COUNTED = ("days", "unfit", "clear_days", "changes")
+PLURAL_BY = ("days", "unfit", "clear_days", "changes")
 
 
 def sentence(said: Said | Mapping[str, Any] | str) -> str:
@@ -175,7 +175,7 @@ def sentence(said: Said | Mapping[str, Any] | str) -> str:
     kept = said if isinstance(said, Said) else Said(**said)
     currency = str(kept.figures.get("currency", ""))
     words = {
-        name: value if name in COUNTED else WRITTEN[name](value, currency)
+        name: value if name in PLURAL_BY else WRITTEN[name](value, currency)
         for name, value in kept.figures.items()
         if name != "currency"
     }
@@ -187,7 +187,7 @@ def paragraph(reasons: Iterable[Said | Mapping[str, Any] | str]) -> str:
     return " ".join(sentence(said) for said in reasons)
 
 
-LEFT_OUT = {
+REFUSED_WORDS = {
     Refused.NO_READINGS: _("no readings"),
     Refused.GAPS: _("readings missing by day"),
     Refused.OFF: _("inverter off or snow on the modules"),
@@ -201,5 +201,5 @@ LEFT_OUT = {
 
 def with_words(daily: pd.DataFrame) -> pd.DataFrame:
     """An assessment's daily table with words for why days were left out; tables of before codes were kept have them."""
-    words = {str(code): str(said) for code, said in LEFT_OUT.items()}
+    words = {str(code): str(said) for code, said in REFUSED_WORDS.items()}
     return daily.assign(refused=daily["refused"].replace(words))

@@ -10,7 +10,16 @@ from django.core import mail
 from django.core.exceptions import ValidationError
 
 from portal.actions.advice import recommendation
-from portal.actions.asks import ENQUIRIES_A_DAY, MOST_A_DAY, answer, ask, close_enquiry, enquire, erase_enquiry, wishes
+from portal.actions.asks import (
+    ENQUIRIES_A_DAY,
+    MOST_ASKS_A_DAY,
+    answer,
+    ask,
+    close_enquiry,
+    enquire,
+    erase_enquiry,
+    wishes,
+)
 from portal.actions.lead_figures import raised_by_month
 from portal.actions.leads import lose_lead, move_lead, review_leads, unwrong_lead, wrong_lead
 from portal.actions.pricing import price_of_visit
@@ -148,7 +157,7 @@ def test_not_now_keeps_the_roof_off_the_board_until_its_day(site: Site, owner: U
 
 
 def test_what_is_asked_in_a_day_is_bounded(site: Site, owner: User) -> None:
-    for number in range(MOST_A_DAY):
+    for number in range(MOST_ASKS_A_DAY):
         answer(lead=ask(site=site, kind=EventKind.CALL, by=owner, now=NOW + timedelta(minutes=number)).lead, now=NOW)
     with pytest.raises(ValidationError, match="a lot for one day"):
         ask(site=site, kind=EventKind.CALL, by=owner, now=NOW + timedelta(hours=1))

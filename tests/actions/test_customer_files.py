@@ -12,8 +12,8 @@ from django.urls import reverse
 
 from portal.actions.customer_files import (
     LOOKED_AT_FOR,
-    MOST_BYTES,
-    choose_columns,
+    MOST_TABLE_BYTES,
+    keep_columns,
     receive_customers,
     rows_of,
     take_back_customers,
@@ -116,7 +116,7 @@ def test_other_dialects_are_read_alike(firm: Business, office: User, text: str |
 def test_columns_with_other_names_are_chosen_by_hand(firm: Business, office: User) -> None:
     file = sent(firm, office, "Who,Reach\nIda Novak,555-010-1111\n")
     assert not any(row.kept for row in rows_of(file))
-    choose_columns(file=file, columns={"name": 0, "phone": 1, "email": None, "notes": 9, "made up": 0})
+    keep_columns(file=file, columns={"name": 0, "phone": 1, "email": None, "notes": 9, "made up": 0})
     assert file.columns == {"name": 0, "phone": 1}
     assert [row.kept for row in rows_of(file)] == [True]
 
@@ -128,7 +128,7 @@ def test_columns_with_other_names_are_chosen_by_hand(firm: Business, office: Use
         (b"name,phone\n", "needs a row of names"),
         (b"name\0\n1", "no text"),
         (b"%PDF-1.4\n1 0 obj\n", "no text"),
-        (b"x" * (MOST_BYTES + 1), "larger than 2 MB"),
+        (b"x" * (MOST_TABLE_BYTES + 1), "larger than 2 MB"),
         (b"name\n" + b"Ida\n" * 5001, "more than 5000 rows"),
         (b"name\n" + b'"' + b"x" * 200_000, "no table"),
     ],

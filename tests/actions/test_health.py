@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import pytest
 
-from portal.actions.health import SILENT_AFTER, Standing, beat, standing_still, waiting_since
+from portal.actions.health import QUEUE_SILENT_AFTER, Standing, beat, standing_still, waiting_since
 from portal.actions.jobs import IMPORTS, MAIL, NIGHTS
 from portal.models import Heartbeat, Night, Reminder
 from tests import factories
@@ -19,7 +19,7 @@ LONG_UP = NOW - timedelta(days=9)
 
 
 def test_a_queue_is_still_when_no_worker_answered_for_longer_than_its_longest_job() -> None:
-    for queue in SILENT_AFTER:
+    for queue in QUEUE_SILENT_AFTER:
         beat(queue=queue, now=NOW - timedelta(minutes=6))
     assert standing_still(now=NOW, up_since=LONG_UP) == [Standing(MAIL, NOW - timedelta(minutes=6))]
     beat(queue=MAIL, now=NOW)
@@ -38,8 +38,8 @@ def test_a_portal_that_has_just_started_gives_its_workers_time() -> None:
 
 
 def test_no_longest_job_passes_for_death() -> None:
-    assert SILENT_AFTER[IMPORTS] > JOB_LIMIT
-    assert SILENT_AFTER[NIGHTS] > 2 * NIGHT_LIMIT, "the next cell is asked for before the call"
+    assert QUEUE_SILENT_AFTER[IMPORTS] > JOB_LIMIT
+    assert QUEUE_SILENT_AFTER[NIGHTS] > 2 * NIGHT_LIMIT, "the next cell is asked for before the call"
 
 
 def test_beat_calls_each_queue_by_its_own_name() -> None:

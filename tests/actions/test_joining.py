@@ -11,7 +11,7 @@ from django.core import mail
 from django.test import Client
 from django.utils import timezone
 
-from portal.actions.joining import OPENS, Asked, asked_to_join, join, join_token, take_on
+from portal.actions.joining import OPENS, JobOffer, asked_to_join, join, join_token, take_on
 from portal.actions.people import add_member, remove_member
 from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 from tests import factories
@@ -76,7 +76,7 @@ def test_who_works_here_gets_another_role_at_once_wherever_else_they_work(
 
 
 def test_a_link_ends_with_its_week_with_its_asker_and_with_a_parting(ours: Business, boss: User, theirs: User) -> None:
-    token = join_token(Asked(ours, theirs, Role.OFFICE, boss), now=NOW)
+    token = join_token(JobOffer(ours, theirs, Role.OFFICE, boss), now=NOW)
     asked = asked_to_join(token, user=theirs, now=NOW)
     assert asked is not None
     assert asked_to_join(token[:-1] + "x", user=theirs, now=NOW) is None
@@ -84,7 +84,7 @@ def test_a_link_ends_with_its_week_with_its_asker_and_with_a_parting(ours: Busin
     joined = join(asked, now=NOW)
     remove_member(membership=joined, by=boss, now=NOW + timedelta(days=1))
     assert asked_to_join(token, user=theirs, now=NOW + timedelta(days=2)) is None
-    again = join_token(Asked(ours, theirs, Role.OFFICE, boss), now=NOW + timedelta(days=2))
+    again = join_token(JobOffer(ours, theirs, Role.OFFICE, boss), now=NOW + timedelta(days=2))
     assert asked_to_join(again, user=theirs, now=NOW + timedelta(days=2)) is not None
     add_member(business=ours, email=boss.email, name="", role=Role.OWNER, by=None, now=NOW)
     factories.member(ours, Role.OWNER)
@@ -93,7 +93,7 @@ def test_a_link_ends_with_its_week_with_its_asker_and_with_a_parting(ours: Busin
 
 
 def test_an_old_link_gives_no_role_back(ours: Business, boss: User, theirs: User) -> None:
-    asked = Asked(ours, theirs, Role.OWNER, boss)
+    asked = JobOffer(ours, theirs, Role.OWNER, boss)
     Membership.objects.create(business=ours, user=theirs, role=Role.TECHNICIAN)
     assert join(asked, now=NOW).role == Role.TECHNICIAN
 

@@ -32,9 +32,9 @@ from portal.models import (
     Role,
     Site,
     SiteDaily,
-    Step,
     User,
     Visit,
+    WorkStep,
 )
 from portal.models.assessment import pack_daily
 from tests import factories
@@ -114,7 +114,7 @@ def screens(page: Page) -> list[str]:
     return list(names)
 
 
-def do_step(page: Page, step: Step, **fields: str) -> None:
+def do_step(page: Page, step: WorkStep, **fields: str) -> None:
     go_to(page, step.value)
     form = page.locator(f"form[data-entry]:has(input[value={step.value}])")
     for name, value in fields.items():
@@ -213,7 +213,7 @@ def finished() -> Finished:
                 by=technician,
                 now=washed_at,
             )
-    enter(EntryKind.STEP, Step.SOAK, soak_minutes=10)
+    enter(EntryKind.STEP, WorkStep.SOAK, soak_minutes=10)
     enter(EntryKind.INSPECTION, Look.CABLES, answer="urgent", note="Connector chewed")
     enter(EntryKind.INSPECTION, Look.DEBRIS, answer="seen")
     enter(EntryKind.SIGN_OFF, answer="signed", note="Ida Novak")

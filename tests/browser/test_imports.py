@@ -138,7 +138,7 @@ def test_the_pages_fit_a_narrow_phone_and_have_no_axe_violation(
         reverse("imports"),
         reverse("import_upload"),
         reverse("import_ledger", args=[import_.pk]),
-        reverse("import_how", args=[import_.pk]),
+        reverse("import_mapping", args=[import_.pk]),
         reverse("tokens"),
         reverse("api_page"),
     ):

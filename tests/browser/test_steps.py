@@ -9,7 +9,7 @@ from django.utils import timezone
 from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
 
-from portal.models import EntryKind, Look, Phase, Role, Site, Step, VisitEntry
+from portal.models import EntryKind, Look, Phase, Role, Site, VisitEntry, WorkStep
 from tests import factories
 from tests.browser.phone import (
     booked,
@@ -95,13 +95,13 @@ def test_all_in_order_is_one_press_and_leaves_alone_what_was_found(
 
 def test_an_urgent_finding_stops_the_water_and_is_told_to_the_customer(page: Page, live_server: LiveServer) -> None:
     _record(page, live_server)
-    go_to(page, Step.PRE_RINSE)
+    go_to(page, WorkStep.PRE_RINSE)
     stop = page.locator("#at-pre_rinse [data-stop]")
     expect(stop).to_be_hidden()
     look_over(page, Look.CABLES, "urgent", "Connector burnt")
     expect(page.locator("#at-cables button[aria-pressed=true]")).to_have_text("Urgent")
     for _ in ("at once", "after a reload"):
-        go_to(page, Step.PRE_RINSE)
+        go_to(page, WorkStep.PRE_RINSE)
         expect(stop).to_contain_text("do not wet it")
         go_to(page, "told")
         expect(page.locator("[data-found]")).to_contain_text("Cables and connectors: Urgent Connector burnt")
@@ -182,7 +182,7 @@ def test_without_the_script_the_record_is_one_page(page: Page, live_server: Live
     bare.locator("#at-tap").get_by_role("button", name="Done").click()
     expect(bare.locator("#at-tap [data-state]")).to_contain_text("Done")
     plain.close()
-    assert VisitEntry.objects.get().item == Step.TAP
+    assert VisitEntry.objects.get().item == WorkStep.TAP
 
 
 def test_a_step_with_photos_is_ticked_when_there_are_two(page: Page, live_server: LiveServer) -> None:
@@ -192,7 +192,7 @@ def test_a_step_with_photos_is_ticked_when_there_are_two(page: Page, live_server
     expect(ticked).to_have_count(0)
     shoot(page, Phase.BEFORE, "close", "two.jpg", 40)
     expect(ticked).to_have_count(1)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     expect(ticked).to_have_count(2)
     waits_for_nothing(page)
 

@@ -21,11 +21,11 @@ from portal.models import (
     Look,
     Phase,
     Role,
-    Step,
     Visit,
     VisitEntry,
     VisitPhoto,
     VisitState,
+    WorkStep,
 )
 from tests import factories
 from tests.browser.phone import (
@@ -59,17 +59,17 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
 
     # with a signal
     shoot(page, Phase.BEFORE, "wide", "before-wide.jpg", 10)
-    do_step(page, Step.TAP)
-    do_step(page, Step.WATER, water_ppm="12")
+    do_step(page, WorkStep.TAP)
+    do_step(page, WorkStep.WATER, water_ppm="12")
     waits_for_nothing(page)
     assert VisitEntry.objects.filter(visit=visit).count() == 2
 
     # the signal goes
     context.set_offline(True)
     shoot(page, Phase.BEFORE, "close", "before-close.jpg", 40)
-    do_step(page, Step.LADDER)
-    do_step(page, Step.PRE_RINSE)
-    do_step(page, Step.SOAK, soak_minutes="10")
+    do_step(page, WorkStep.LADDER)
+    do_step(page, WorkStep.PRE_RINSE)
+    do_step(page, WorkStep.SOAK, soak_minutes="10")
     expect(page.locator("[data-waiting]")).to_contain_text("4 entries wait")
 
     _go_on_without_a_signal(page, live_server, visit)
@@ -81,7 +81,7 @@ def test_a_whole_visit_with_the_network_cut_and_the_page_reloaded_arrives_once(
     waits_for_nothing(page)
 
     _every_entry_and_photo_arrived_once(visit)
-    assert VisitEntry.objects.get(visit=visit, item=Step.WATER).water_ppm == 12
+    assert VisitEntry.objects.get(visit=visit, item=WorkStep.WATER).water_ppm == 12
     visit.refresh_from_db()
     assert visit.state == VisitState.DONE
     assert list(visit.referrals.values_list("item", flat=True)) == [Look.CABLES]
@@ -94,12 +94,14 @@ def _go_on_without_a_signal(page: Page, live_server: LiveServer, visit: Visit) -
     page.reload()
     expect(page.locator("[data-waiting]")).to_contain_text("4 entries wait")
     expect(page.locator("form:has(#photo-before-close) [data-photos] li")).to_have_count(1)
-    expect(page.locator(f"form[data-entry]:has(input[value={Step.SOAK.value}]) [data-state]")).to_contain_text("10 min")
+    expect(page.locator(f"form[data-entry]:has(input[value={WorkStep.SOAK.value}]) [data-state]")).to_contain_text(
+        "10 min"
+    )
     page.goto(f"{live_server.url}/visits/{visit.pk}/")
     expect(page.get_by_role("heading", level=1)).to_contain_text(visit.site.name)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    do_step(page, Step.SCRUB)
-    do_step(page, Step.RINSE)
+    do_step(page, WorkStep.SCRUB)
+    do_step(page, WorkStep.RINSE)
     go_to(page, Look.CABLES)
     cables = page.locator(f"form[data-entry]:has(input[value={Look.CABLES.value}])")
     cables.get_by_role("button", name="Urgent").click()
@@ -130,7 +132,7 @@ def _every_entry_and_photo_arrived_once(visit: Visit) -> None:
     assert len(entries) == len({entry.client_id for entry in entries})
     kinds = sorted((entry.kind, entry.item) for entry in entries)
     assert kinds == sorted(
-        [(EntryKind.STEP.value, step.value) for step in Step]
+        [(EntryKind.STEP.value, step.value) for step in WorkStep]
         + [(EntryKind.INSPECTION.value, look.value) for look in Look]
         + [(EntryKind.SIGN_OFF.value, ""), (EntryKind.FINISH.value, "")]
     ), "every entry once"
@@ -159,7 +161,7 @@ def test_pages_of_todays_visits_open_without_a_signal_though_only_the_list_was_o
     expect(page.get_by_text("Before anyone goes up")).to_be_visible()
     page.get_by_role("link", name="Record the visit").click()
     page.wait_for_url(f"{live_server.url}/visits/{visit.pk}/record/*")
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     # and with its looks: the style sheet is on the phone too
     assert page.locator(".record button").first.evaluate("one => parseFloat(getComputedStyle(one).minHeight)") >= 44
 
@@ -173,7 +175,7 @@ def test_todays_pages_are_put_aside_on_the_first_page_after_log_in_too(
     page.wait_for_selector("[data-ready=yes]")
     context.set_offline(True)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
 
 
 def test_the_copies_of_one_login_are_not_shown_to_the_next(
@@ -209,7 +211,7 @@ def test_what_waits_outlives_the_phone_dying(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     phone.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     shoot(page, Phase.BEFORE, "wide", "before-wide.jpg", 10)
     # no goodbye: the browser's processes are killed, as when the battery is empty
     killed = [
@@ -232,7 +234,7 @@ def test_what_waits_outlives_the_phone_dying(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     waits_for_nothing(page)
     phone.close()
-    assert VisitEntry.objects.get(visit=visit).item == Step.TAP
+    assert VisitEntry.objects.get(visit=visit).item == WorkStep.TAP
     assert VisitPhoto.objects.get(visit=visit).filename == "before-wide.jpg"
 
 
@@ -281,7 +283,7 @@ def test_a_bad_photo_gets_a_sentence_and_the_rest_is_kept(page: Page, live_serve
     expect(page.locator("[data-refused]")).to_contain_text("“roof.jpg” is not a photo that can be read here")
     line = page.locator("[data-waiting]")  # sticks to the top of the screen, however far down the page is
     expect(line).to_contain_text("1 was not taken")
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     expect(line).not_to_contain_text("on this phone")
     assert VisitEntry.objects.filter(visit=visit).count() == 1
     assert VisitPhoto.objects.filter(visit=visit).count() == 0
@@ -299,7 +301,7 @@ def test_an_entry_waits_while_the_login_is_over(page: Page, context: BrowserCont
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     lose_session(context)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     expect(page.locator("[data-waiting]")).to_contain_text("You are logged out; nothing is lost.")
     assert VisitEntry.objects.count() == 0
     page.get_by_role("link", name="Log in to send it").click()

@@ -16,11 +16,11 @@ from portal.actions.visits import put_off_visit
 from portal.models import (
     Look,
     Phase,
-    Step,
     Visit,
     VisitEntry,
     VisitPhoto,
     VisitState,
+    WorkStep,
 )
 from tests.browser.phone import (
     booked,
@@ -57,7 +57,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     path = f"{__name__}.{NextVersion.__qualname__}"
     settings.STORAGES = settings.STORAGES | {"staticfiles": {"BACKEND": path}}
     settings.STATICFILES_DIRS = [
@@ -71,7 +71,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     context.set_offline(True)
     page.reload()
     expect(page.locator("script[src*='/next/visit/']")).to_have_count(9)
-    do_step(page, Step.SCRUB)
+    do_step(page, WorkStep.SCRUB)
     assert page.locator(".record button").first.evaluate("one => parseFloat(getComputedStyle(one).minHeight)") >= 44
     context.set_offline(False)
     waits_for_nothing(page)
@@ -86,7 +86,7 @@ def test_entries_of_a_visit_given_to_somebody_else_stay_in_sight_and_are_sent_wh
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     look_over(page, Look.GLASS, "urgent", "Crack")
     visit.technicians.clear()
     context.set_offline(False)
@@ -115,11 +115,11 @@ def test_what_was_entered_while_the_office_called_the_visit_off_arrives(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     put_off_visit(visit=visit, why=VisitState.WEATHER, reason="Thunder", now=timezone.now())
     context.set_offline(False)
     waits_for_nothing(page)
-    assert VisitEntry.objects.get().item == Step.TAP
+    assert VisitEntry.objects.get().item == WorkStep.TAP
     page.reload()
     expect(page.get_by_text("finish only if the panels were washed")).to_be_visible()
 
@@ -132,15 +132,17 @@ def test_what_one_login_left_on_a_phone_is_never_sent_as_another(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     lose_session(context)
     context.set_offline(False)
     log_in(page, live_server, second)
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     expect(page.locator("[data-waiting]")).to_contain_text("1 by another login waits too")
-    assert not state_of(page, Step.TAP.value).inner_text().strip(), "what the first did is not shown as the second's"
-    do_step(page, Step.SOAK, soak_minutes="8")
+    assert not state_of(page, WorkStep.TAP.value).inner_text().strip(), (
+        "what the first did is not shown as the second's"
+    )
+    do_step(page, WorkStep.SOAK, soak_minutes="8")
     expect(page.locator("[data-waiting]")).not_to_contain_text("on this phone")
     assert list(VisitEntry.objects.values_list("item", "by")) == [("soak", second.pk)]
     page.goto("about:blank")
@@ -158,7 +160,7 @@ def test_whoever_logs_out_leaves_no_customers_pages_on_the_phone_but_what_waits(
     page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
     ready(page)
     context.set_offline(True)
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     page.evaluate("indexedDB.databases()")  # the entry is on the disk
     context.route("**/entries/", lambda route: route.abort())
     context.set_offline(False)
@@ -169,7 +171,7 @@ def test_whoever_logs_out_leaves_no_customers_pages_on_the_phone_but_what_waits(
     context.unroute("**/entries/")
     log_in(page, live_server, technician)
     waits_for_nothing(page)
-    assert VisitEntry.objects.get().item == Step.TAP
+    assert VisitEntry.objects.get().item == WorkStep.TAP
 
 
 def test_the_first_page_opens_the_visits_without_a_signal(
@@ -263,7 +265,7 @@ def test_one_entry_that_the_portal_stumbles_over_does_not_hold_up_the_others_but
     go_to(page, "photos-after")
     page.locator("#few").fill("The lens was wet")
     page.get_by_role("button", name="Keep the reason").click()
-    do_step(page, Step.TAP)
+    do_step(page, WorkStep.TAP)
     go_to(page, "finish")
     page.get_by_role("button", name="Finish the visit").click()
     expect(state_of(page, "finish")).to_contain_text("waits")  # only now are the two the photo and the finish

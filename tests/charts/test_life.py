@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from portal.charts.life import EDGE, FEWEST_MARKS, LifeRow, Mark, MarkShape, life_chart
+from portal.charts.life import FEWEST_MARKS, MARGIN, LifeRow, Mark, MarkShape, life_chart
 from portal.charts.svg import DESK
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -27,8 +27,8 @@ def test_marks_lie_on_their_days() -> None:
     assert chart
     moved = [element.get("transform") or "" for element in ET.fromstring(chart.svg).iter(f"{SVG}path")]
     at = [float(found[1]) for one in moved if (found := re.match(r"translate\(([\d.]+) ", one))]
-    wide = DESK.width - 2 * EDGE
-    assert at == pytest.approx([EDGE + wide * 366 / 731, EDGE + wide], abs=0.06)
+    wide = DESK.width - 2 * MARGIN
+    assert at == pytest.approx([MARGIN + wide * 366 / 731, MARGIN + wide], abs=0.06)
 
 
 def test_the_table_has_all_of_them_the_newest_first_and_empty_rows_are_left_out() -> None:

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from portal.charts.map import (
     TOUCHING,
     Group,
-    Place,
     Spot,
     SpotKind,
     Way,
@@ -21,6 +20,7 @@ from portal.charts.map import (
     ground_of,
     groups_of,
 )
+from portal.pv.town import Place
 
 WORDS = Words("Map <of> roofs", {kind: kind.name for kind in SpotKind}, "The yard", "North")
 # Great circles by the haversine formula on a sphere of 6371 km, worked out apart from the code (km):

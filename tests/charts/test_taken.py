@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from portal.charts.taken import FEWEST_DAYS, taken_ribbon
+from portal.charts.taken import RIBBON_FROM_DAYS, taken_ribbon
 
 
 def daily(days: int, *, ratio: float = 0.8, missing: int = 0) -> pd.DataFrame:
@@ -45,7 +45,7 @@ def test_days_without_readings_take_nothing_and_only_the_last_year_counts() -> N
 
 
 def test_a_short_record_or_one_without_an_estimate_has_no_ribbon() -> None:
-    assert taken_ribbon(daily(FEWEST_DAYS - 1)) is None
+    assert taken_ribbon(daily(RIBBON_FROM_DAYS - 1)) is None
     unknown = daily(200)
     unknown[["soiling_ratio", "soiling_ratio_low", "soiling_ratio_high"]] = np.nan
     assert taken_ribbon(unknown) is None

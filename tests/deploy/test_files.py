@@ -15,7 +15,7 @@ import yaml
 
 from deploy import alive
 from deploy.processes import free_port
-from portal.actions.health import SILENT_AFTER
+from portal.actions.health import QUEUE_SILENT_AFTER
 from tests.deploy.server import DEPLOY, ROOT, unit
 from workers.app import JOB_LIMIT
 
@@ -96,7 +96,7 @@ def portal_services(compose: dict[str, Any]) -> dict[str, dict[str, Any]]:
 def test_the_containers_are_those_of_the_guide_and_hold_as_little() -> None:
     compose = yaml.safe_load((DEPLOY / "compose.yaml").read_text())
     ours = portal_services(compose)
-    workers = {f"worker-{queue}" for queue in SILENT_AFTER}
+    workers = {f"worker-{queue}" for queue in QUEUE_SILENT_AFTER}
     assert set(ours) == {"web", "beat", "tables"} | workers
     assert set(compose["services"]) - set(ours) == {"database", "queue", "proxy"}
     for name, one in ours.items():
@@ -106,7 +106,7 @@ def test_the_containers_are_those_of_the_guide_and_hold_as_little() -> None:
         assert one["volumes"] == ["data:/var/lib/rinsemark"], "web and workers share the folder"
         assert "ports" not in one, "only the proxy is reached from outside"
         assert name == "tables" or one["depends_on"]["tables"] == {"condition": "service_completed_successfully"}
-    for queue in SILENT_AFTER:
+    for queue in QUEUE_SILENT_AFTER:
         command = ours[f"worker-{queue}"]["command"]
         assert command[command.index("--queues") + 1] == queue
     assert [name for name, one in compose["services"].items() if "ports" in one] == ["proxy"]

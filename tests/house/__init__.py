@@ -70,6 +70,6 @@ def hold(rule: str, found: Mapping[str, str], known: Mapping[str, str], listed_i
     if new:
         said += [f"{rule} Mend these; the list of exceptions only shrinks:", *new]
     if mended:
-        said += [f"These are mended or gone: remove their lines from KNOWN in {listed_in}:", *mended]
+        said += [f"These are mended or gone: remove their lines from the list in {listed_in}:", *mended]
     if said:
         pytest.fail("\n".join(said), pytrace=False)

@@ -1,10 +1,11 @@
-"""No public name that only tests use: what nothing calls, reads or shows is not kept."""
+"""No public name that only tests use: what nothing calls, reads or shows is not kept. And one name, one meaning."""
 
 import ast
 import enum
 import importlib
 import re
-from collections.abc import Iterator
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from django.db import models
@@ -31,6 +32,19 @@ CALLED_BY_NAME = {
 }
 """Files of which a framework knows what it wants from them."""
 
+ALIKE = {
+    "Command": "Django finds it by this name, one in each file",
+    "log": "where a file writes what happened",
+    "register": "where a file enrols its tags with Django's templates",
+    "Plane": "the row that keeps a roof plane, and the plane as computation takes it",
+    "next_step": "the filter with which a template says the sentence of that name",
+    **dict.fromkeys(
+        ("WIDTH", "HEIGHT", "LEFT", "RIGHT", "TOP", "BOTTOM", "FOOT", "MARGIN"),
+        "sizes and edges of the file's own picture",
+    ),
+}
+"""Names that stand in several files and mean the same in each."""
+
 
 @dataclass(frozen=True)
 class Defined:
@@ -56,8 +70,36 @@ def test_no_public_name_is_used_by_tests_only() -> None:
     hold("A public name is used by the product, not only by tests.", found, KNOWN, "tests/house/test_names.py")
 
 
-def _defined() -> Iterator[Defined]:
-    for path in files(*PRODUCT):
+def test_a_public_name_has_one_meaning() -> None:
+    found = {}
+    for name, paths in _places_of(_defined("portal")).items():
+        if len(paths) > 1:
+            found[name] = ", ".join(sorted(paths))
+    hold(
+        "Two files of the portal give one name two meanings: call each by what it is, or join them.",
+        found,
+        ALIKE,
+        "tests/house/test_names.py",
+    )
+
+
+def test_a_name_with_two_meanings_would_be_found() -> None:
+    statement = ast.parse("LONGEST = 6").body[0]
+    twice = [Defined("a.py", "LONGEST", statement), Defined("b.py", "LONGEST", statement)]
+    assert _places_of([*twice, Defined("b.py", "of_a_class", statement, "Inner")]) == {"LONGEST": {"a.py", "b.py"}}
+
+
+def _places_of(defined: Iterable[Defined]) -> dict[str, set[str]]:
+    """The files in which each name of a module's top stands."""
+    places: dict[str, set[str]] = defaultdict(set)
+    for one in defined:
+        if not one.within:
+            places[one.name].add(one.path)
+    return places
+
+
+def _defined(*folders: str) -> Iterator[Defined]:
+    for path in files(*(folders or PRODUCT)):
         for statement in tree(path).body:
             yield from (Defined(path, name, statement) for name in _names(statement))
             if isinstance(statement, ast.ClassDef) and not statement.name.startswith("_"):

@@ -17,7 +17,7 @@ from django.db import connection
 from django.utils import timezone
 
 from deploy.processes import free_port
-from portal.actions.health import SILENT_AFTER, beat
+from portal.actions.health import QUEUE_SILENT_AFTER, beat
 from portal.actions.holds import trust_clock
 from portal.management.doctor.machine import files_found, folders_found, settings_found
 from portal.management.doctor.outside import mail_found
@@ -131,7 +131,7 @@ def test_what_waits_for_a_person() -> None:
 def test_workers_that_nobody_hears_of_and_jobs_that_wait() -> None:
     (never,) = workers_found(NOW)
     assert never.sentence.startswith("Neither beat nor any worker was heard of ever: look at the services")
-    for queue in SILENT_AFTER:
+    for queue in QUEUE_SILENT_AFTER:
         beat(queue=queue, now=NOW)
     assert list(workers_found(NOW)) == []
     Heartbeat.objects.filter(queue="mail").update(beaten_at=NOW - timedelta(hours=3))
@@ -212,7 +212,7 @@ def test_a_mail_server_that_is_away(mail_server: Box, settings: Any) -> None:
 def test_it_ends_with_1_where_something_is_wrong(server: Path, settings: Any) -> None:
     settings.SECURE, settings.BASE_URL, settings.REDIS_URL = False, "http://localhost:8000", ""
     settings.ALLOWED_HOSTS = ["localhost"]
-    for queue in SILENT_AFTER:
+    for queue in QUEUE_SILENT_AFTER:
         beat(queue=queue, now=timezone.now())
     out = io.StringIO()
     call_command("doctor", stdout=out)

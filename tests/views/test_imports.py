@@ -76,7 +76,7 @@ def test_nobody_is_asked_how_a_photo_is_to_be_read(office: User, meter: Meter) -
     upload(client, meter, ("roof.jpg", b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + bytes(range(256)) * 20))
     import_ = work(Import.objects.get())
     assert (import_.state, import_.seen) == (ImportState.FAILED, None)
-    ledger, how = (reverse(name, args=[import_.pk]) for name in ("import_ledger", "import_how"))
+    ledger, how = (reverse(name, args=[import_.pk]) for name in ("import_ledger", "import_mapping"))
     page = client.get(ledger).content.decode()
     assert import_.problem in page
     assert how not in page
@@ -205,7 +205,7 @@ def test_a_real_production_file_goes_in_through_the_upload_page() -> None:
     assert upload(client, meter, ("serf.csv", content)).status_code == 302
     import_ = work(Import.objects.get())
     if import_.state == ImportState.QUESTION:
-        how = reverse("import_how", args=[import_.pk])
+        how = reverse("import_mapping", args=[import_.pk])
         form = client.get(how).context["form"]
         answers = {name: field.initial for name, field in form.fields.items() if field.initial}
         answers |= {code: form.fields[code].choices[0][0] for code in form.asked}

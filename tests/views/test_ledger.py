@@ -17,7 +17,7 @@ from tests.views.uploads import FIRST, as_user, work
 pytestmark = pytest.mark.django_db
 
 
-LEDGER_PAGES = ["import_ledger", "import_state", "import_how", "import_rejected", "import_original"]
+LEDGER_PAGES = ["import_ledger", "import_state", "import_mapping", "import_rejected", "import_original"]
 
 
 @pytest.mark.parametrize("name", LEDGER_PAGES)

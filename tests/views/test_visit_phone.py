@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.photos import MOST_BYTES
+from portal.actions.photos import MOST_PHOTO_BYTES
 from tests.views.cast import Cast
 
 pytestmark = pytest.mark.django_db
@@ -58,7 +58,11 @@ def test_a_refused_photo_is_answered_with_a_sentence(people: Cast) -> None:
 def test_a_photo_beyond_all_cameras_is_answered_with_a_sentence(people: Cast) -> None:
     answer = people.client("technician").post(
         reverse("visit_photos", args=[people.visit.pk]),
-        {"client_id": str(uuid4()), "phase": "before", "photo": SimpleUploadedFile("a.jpg", bytes(MOST_BYTES + 1))},
+        {
+            "client_id": str(uuid4()),
+            "phase": "before",
+            "photo": SimpleUploadedFile("a.jpg", bytes(MOST_PHOTO_BYTES + 1)),
+        },
         headers={"accept": "application/json"},
     )
     assert answer.status_code == 422

@@ -9,7 +9,7 @@ import pytest
 from django.test import Client
 
 from portal.models import Proof, Role, SiteAssessment
-from portal.views.words import days, kwh, loss_words, season_words
+from portal.views.words import days, kwh, loss_estimated, season_words
 from portal.words.figures import NBSP, about_money, compass, money, percent, roughly
 from tests import factories
 
@@ -51,8 +51,8 @@ def test_prices_are_exact_and_estimates_whole(amount: Decimal, currency: str, ex
 
 def test_a_loss_of_before_has_its_range() -> None:
     known: dict[str, object] = {"as_of": date(2026, 6, 14), "present_loss": 0.08, "loss_low": 0.06, "loss_high": 0.1}
-    assert loss_words(SiteAssessment(**known)).replace(NBSP, " ") == "8 % (6 to 10 %)"
-    assert loss_words(SiteAssessment(**known | {"present_loss": None})) == ""
+    assert loss_estimated(SiteAssessment(**known)).replace(NBSP, " ") == "8 % (6 to 10 %)"
+    assert loss_estimated(SiteAssessment(**known | {"present_loss": None})) == ""
 
 
 @pytest.mark.django_db

@@ -11,7 +11,7 @@ import pytest
 from portal.pv.daily import Refused
 from portal.pv.said import Code, Said
 from portal.words.figures import NBSP
-from portal.words.sentences import COUNTED, LEFT_OUT, SENTENCES, WRITTEN, paragraph, sentence, with_words
+from portal.words.sentences import PLURAL_BY, REFUSED_WORDS, SENTENCES, WRITTEN, paragraph, sentence, with_words
 from tests.house import files, tree
 
 DAY = "2026-03-05"
@@ -158,7 +158,7 @@ def test_every_code_has_its_sentence_and_every_figure_is_written(code: Code) -> 
 
 def test_no_sentence_and_no_figure_is_idle() -> None:
     assert set(SENTENCES) == set(Code)
-    assert set().union(*map(figures_of, Code)) == set(WRITTEN) | set(COUNTED)
+    assert set().union(*map(figures_of, Code)) == set(WRITTEN) | set(PLURAL_BY)
     for code, (figures, _) in SAID.items():
         for name in figures_of(code):
             with pytest.raises((KeyError, IndexError)):  # the latter where a plural lacks its number
@@ -193,6 +193,6 @@ def test_what_rows_of_before_say_is_said_as_it_stands() -> None:
 
 
 def test_every_day_left_out_has_words_and_tables_of_before_keep_theirs() -> None:
-    assert set(LEFT_OUT) == set(Refused)
+    assert set(REFUSED_WORDS) == set(Refused)
     daily = pd.DataFrame({"used": [True, False, False], "refused": ["", "cloud", "clouds all day"]})
     assert with_words(daily)["refused"].tolist() == ["", "too cloudy", "clouds all day"]

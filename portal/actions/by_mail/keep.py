@@ -26,7 +26,7 @@ MOST_MAIL_BYTES = 40 * 1024 * 1024
 MAILS_A_DAY = 60
 """For one roof; a logger that mails every half hour stays below."""
 MAILS_AT_ONCE = 20
-PATIENCE_S = 30
+IMAP_PATIENCE_S = 30
 DELIVERED_TO = ("Delivered-To", "X-Original-To", "To", "Cc", "Resent-To")
 
 
@@ -72,7 +72,7 @@ def collect_mails(*, now: datetime) -> int:
 
 def _collect(now: datetime) -> int:
     kind = imaplib.IMAP4_SSL if settings.IMAP_TLS else imaplib.IMAP4
-    box = kind(settings.IMAP_HOST, settings.IMAP_PORT, timeout=PATIENCE_S)
+    box = kind(settings.IMAP_HOST, settings.IMAP_PORT, timeout=IMAP_PATIENCE_S)
     try:
         box.login(settings.IMAP_USER, settings.IMAP_PASSWORD)
         box.select("INBOX")

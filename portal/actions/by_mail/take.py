@@ -174,7 +174,7 @@ def _body(mail: ReadingsMail, imports: list[Import]) -> str:
         if one.state == ImportState.DONE:
             lines.append(_("{file}: read, {new} new readings.").format(file=one.filename, new=one.readings_new))
         elif one.state == ImportState.QUESTION:
-            address = settings.BASE_URL.rstrip("/") + reverse("import_how", args=[one.pk])
+            address = settings.BASE_URL.rstrip("/") + reverse("import_mapping", args=[one.pk])
             lines.append(
                 _("{file}: needs an answer before it is read. {address}").format(file=one.filename, address=address)
             )

@@ -24,7 +24,7 @@ from portal.actions.green_button.utility import (
     Answer,
     KeysLost,
     NotHanded,
-    Refused,
+    TokenRefused,
     Withdrawn,
     batch_of,
     get,
@@ -202,10 +202,10 @@ def _hand_over(connection: UtilityConnection, address: str, now: datetime) -> An
         since = connection.last_modified
     try:
         answer = get(_client_of(connection, now, fresh=False), address, params=params, last_modified=since, now=now)
-    except Refused:
+    except TokenRefused:
         try:
             answer = get(_client_of(connection, now, fresh=True), address, params=params, last_modified=since, now=now)
-        except Refused:
+        except TokenRefused:
             if address != connection.subscription:  # a notice may name what this permission does not reach
                 raise NotHanded(gettext_noop("The utility's server gave no new keys."), gone=True) from None
             raise Withdrawn from None
@@ -222,7 +222,7 @@ def _look_at_permission(address: str, now: datetime) -> None:
     try:
         client.fetch_token(grant_type="client_credentials")
         content = get(client, address, params={}, last_modified="", now=now).content
-    except (RequestException, OAuthError, ValueError, Refused):
+    except (RequestException, OAuthError, ValueError, TokenRefused):
         raise NotHanded(gettext_noop("The utility's server gave no new keys.")) from None
     parser = etree.XMLParser(resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False)
     with suppress(etree.XMLSyntaxError, ValueError):

@@ -20,10 +20,10 @@ from requests import RequestException, TooManyRedirects
 from portal.actions import sealed
 
 NEEDED = ("name", "authorize", "token", "resources", "client", "secret", "scope")
-PATIENCE_S = 30
-DEADLINE_S = 120
+UTILITY_PATIENCE_S = 30
+UTILITY_DEADLINE_S = 120
 """Seconds without a byte, and in all, after which a utility's server is left alone for a while."""
-MOST_BYTES = 64 * 1024 * 1024
+MOST_ANSWER_BYTES = 64 * 1024 * 1024
 """Ten years of one meter's 15-minute readings as Green Button XML take about 60 MB."""
 
 
@@ -43,7 +43,7 @@ class KeysLost(Exception):
     """Renewed tokens did not arrive here once, and the utility takes the old ones no longer."""
 
 
-class Refused(Exception):
+class TokenRefused(Exception):
     """The server does not take the token that went along (401)."""
 
 
@@ -74,7 +74,7 @@ def session(tokens: Mapping[str, Any] | None = None, **more: Any) -> OAuth2Sessi
         token_endpoint=settings.GREEN_BUTTON["token"],
         code_challenge_method="S256",
         token=dict(tokens) if tokens else None,
-        default_timeout=PATIENCE_S,
+        default_timeout=UTILITY_PATIENCE_S,
         **more,
     )
     made.max_redirects = 0
@@ -119,7 +119,7 @@ def withdrawn_by(error: OAuthError) -> bool:
 def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_modified: str, now: datetime) -> Answer:
     """Get a resource, bounded in size and time. No content: nothing changed.
 
-    Raises NotHanded, and Refused where the token is.
+    Raises NotHanded, and TokenRefused where the token is.
     """
     heads = {"Accept": "application/atom+xml, application/xml;q=0.9"}
     if last_modified:
@@ -128,7 +128,7 @@ def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_
         answer = client.get(address, params=params, headers=heads, stream=True, allow_redirects=False)
         with answer:
             if answer.status_code == 401:
-                raise Refused
+                raise TokenRefused
             if answer.status_code in (204, 304):
                 return Answer(b"", last_modified)
             if answer.status_code == 202:
@@ -148,14 +148,16 @@ def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_
             for part in answer.iter_content(1 << 16):
                 parts.append(part)
                 size += len(part)
-                if size > MOST_BYTES:
+                if size > MOST_ANSWER_BYTES:
                     raise NotHanded(
-                        gettext_noop("What the utility sent is larger than {most} MB.").format(most=MOST_BYTES // 2**20)
+                        gettext_noop("What the utility sent is larger than {most} MB.").format(
+                            most=MOST_ANSWER_BYTES // 2**20
+                        )
                     )
-                if time.monotonic() - begun > DEADLINE_S:
+                if time.monotonic() - begun > UTILITY_DEADLINE_S:
                     raise NotHanded(
                         gettext_noop("The utility's readings had not come after {seconds} seconds.").format(
-                            seconds=DEADLINE_S
+                            seconds=UTILITY_DEADLINE_S
                         )
                     )
             return Answer(b"".join(parts), answer.headers.get("Last-Modified", "")[:80])

@@ -10,7 +10,7 @@ from django.utils.translation import gettext_noop
 
 from portal import readers
 from portal.actions.imports.kept import mapping_of, preview_of, seen_of
-from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, look_at_file
+from portal.actions.imports.original import READ_ATTEMPTS, STUMBLED, look_at_file
 from portal.models import Drawing, Import
 
 log = logging.getLogger(__name__)
@@ -47,11 +47,11 @@ def _begin(drawing_id: int, *, now: datetime) -> Drawing | None:
         drawing = _locked(drawing_id)
         if drawing is None or drawing.drawn_at:
             return drawing
-        if drawing.attempts >= MAX_ATTEMPTS:
+        if drawing.attempts >= READ_ATTEMPTS:
             drawing.problem = gettext_noop(
                 "Reading the file like this stopped the reader {max_attempts} times. Nothing was "
                 "changed. Choose otherwise, or export the file again, split by year."
-            ).format(max_attempts=MAX_ATTEMPTS)
+            ).format(max_attempts=READ_ATTEMPTS)
             drawing.drawn_at = now
         else:
             drawing.attempts += 1

@@ -13,16 +13,16 @@ import numpy as np
 from portal.readers.mapping import Mapping
 from portal.readers.reading import Guess, Readings, ReadResult
 
-PREVIEW_DAYS = 3
-SAMPLE_LINES = 8
-SAMPLE_CELLS = 12
+DRAWN_DAYS = 3
+SHOWN_LINES = 8
+SHOWN_CELLS = 12
 CELL_CHARACTERS = 40
 """A line on a page holds no more of a line of the file than so many cells of so many characters."""
 COLUMN_CHARACTERS = 40_000
 """Columns to choose from are kept until their names together are longer; those a mapping names are always offered."""
 
 
-class Seen(TypedDict):
+class FileSeen(TypedDict):
     """What a person needs to see of a file to say how it is to be read."""
 
     columns: list[str]
@@ -31,7 +31,7 @@ class Seen(TypedDict):
     """Column to kind and unit, where the file says so."""
 
 
-def seen_of(found: Guess | ReadResult) -> Seen:
+def seen_of(found: Guess | ReadResult) -> FileSeen:
     """Return a file's columns and first lines, cut to what a row should hold."""
     columns: list[str] = []
     room = COLUMN_CHARACTERS
@@ -42,7 +42,7 @@ def seen_of(found: Guess | ReadResult) -> Seen:
         columns.append(name)
     return {
         "columns": columns,
-        "sample": [[cell[:CELL_CHARACTERS] for cell in line[:SAMPLE_CELLS]] for line in found.sample[:SAMPLE_LINES]],
+        "sample": [[cell[:CELL_CHARACTERS] for cell in line[:SHOWN_CELLS]] for line in found.sample[:SHOWN_LINES]],
         "measures": {name: list(found.measures[name]) for name in columns if name in found.measures},
     }
 
@@ -54,9 +54,9 @@ def preview_of(readings: Readings | None) -> dict[str, Any] | None:
     energy = readings.energy_wh
     producing = np.flatnonzero(energy.to_numpy() > 0)
     begin = int(producing[0]) if producing.size else 0
-    length = PREVIEW_DAYS * 24 * 60 // readings.interval_minutes if readings.interval_minutes < 1440 else 60
+    length = DRAWN_DAYS * 24 * 60 // readings.interval_minutes if readings.interval_minutes < 1440 else 60
     # the whole first day, from the midnight before it: an interval's place in the day is its place on the grid
-    first = energy.iloc[max(0, begin - length // PREVIEW_DAYS) :][: length + length // PREVIEW_DAYS]
+    first = energy.iloc[max(0, begin - length // DRAWN_DAYS) :][: length + length // DRAWN_DAYS]
     return {
         "start": first.index[0].isoformat(),
         "minutes": readings.interval_minutes,

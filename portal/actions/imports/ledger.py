@@ -28,7 +28,7 @@ def lock_meter(meter_id: int) -> Meter:
     return Meter.objects.select_for_update(of=("self",), no_key=True).select_related("site").get(pk=meter_id)
 
 
-def finish(import_: Import, state: ImportState, *, now: datetime) -> Import:
+def end_import(import_: Import, state: ImportState, *, now: datetime) -> Import:
     import_.state = state
     import_.finished_at = now
     import_.save()

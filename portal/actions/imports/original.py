@@ -16,7 +16,7 @@ from portal.models import Import, Site
 from portal.pv.plausibility import plausibility_of
 from portal.words.figures import percent
 
-MAX_ATTEMPTS = 3
+READ_ATTEMPTS = 3
 """A file that stopped its worker so often is given up."""
 LONGEST_READ = timedelta(minutes=5)
 """Work on a file begun longer ago than this has lost its worker; the poll asks again."""

@@ -28,8 +28,16 @@ from portal.actions.imports.days import (
     write_days,
 )
 from portal.actions.imports.kept import kept_mapping, preview_of, seen_of
-from portal.actions.imports.ledger import counts_of, finish, locked, next_turn, note_result, set_counts, zeros_question
-from portal.actions.imports.original import MAX_ATTEMPTS, STUMBLED, against_site, read_original
+from portal.actions.imports.ledger import (
+    counts_of,
+    end_import,
+    locked,
+    next_turn,
+    note_result,
+    set_counts,
+    zeros_question,
+)
+from portal.actions.imports.original import READ_ATTEMPTS, STUMBLED, against_site, read_original
 from portal.actions.jobs import ask_for
 from portal.models import DayBefore, Drawing, Import, ImportState
 
@@ -69,12 +77,12 @@ def _begin(import_id: int, *, now: datetime) -> Import:
         )
         if import_.state != ImportState.PENDING:
             return import_
-        if import_.attempts >= MAX_ATTEMPTS:
+        if import_.attempts >= READ_ATTEMPTS:
             import_.state = ImportState.FAILED
             import_.problem = gettext_noop(
                 "Reading this file stopped the reader {max_attempts} times; it may be far too large or "
                 "damaged. Nothing was changed. Split it by year, or export it again, and send that."
-            ).format(max_attempts=MAX_ATTEMPTS)
+            ).format(max_attempts=READ_ATTEMPTS)
             import_.finished_at = now
         else:
             import_.attempts += 1
@@ -124,7 +132,7 @@ def _fail(
             if why is not None:
                 import_.rejected = [asdict(line) for line in why.rejected]
                 import_.rows_rejected = why.rejected_count
-            finish(import_, ImportState.FAILED, now=now)
+            end_import(import_, ImportState.FAILED, now=now)
     return import_
 
 
@@ -137,7 +145,7 @@ def _ask(import_: Import, seen: readers.Guess, *, now: datetime) -> Import:
             import_.warnings = [asdict(notice) for notice in seen.notices]
             import_.preview = preview_of(seen.preview)
             _keep_seen(import_, seen)
-            finish(import_, ImportState.QUESTION, now=now)
+            end_import(import_, ImportState.QUESTION, now=now)
     return import_
 
 
@@ -170,7 +178,7 @@ def _take_in(import_: Import, result: readers.ReadResult, *, now: datetime) -> I
         import_.meter.mapping = import_.mapping
         import_.meter.zone = import_.meter.cut_in
         import_.meter.save(update_fields=["mapping", "zone"])
-        finish(import_, ImportState.DONE, now=now)
+        end_import(import_, ImportState.DONE, now=now)
         _try_again_alike(import_, now=now)
         if counts.new or counts.replaced:
             assess_again(import_.meter.site, changed_since=min(day for day, _ in after), now=now)
@@ -268,5 +276,5 @@ def _finish_as_before(import_: Import, twin: Import, *, now: datetime) -> bool:
             *(notice for notice in twin.warnings if notice["code"] != "same_file"),
         ]
         import_.turn = next_turn(import_.meter)
-        finish(import_, ImportState.DONE, now=now)
+        end_import(import_, ImportState.DONE, now=now)
     return True

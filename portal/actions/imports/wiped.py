@@ -9,10 +9,10 @@ import numpy as np
 from portal.models.meter import DayBlock
 from portal.pv.arrays import Bools
 
-BRIGHT = 0.05
+BRIGHT_INTERVAL = 0.05
 """Share of the day's highest reading from which on an interval counts as bright."""
 ZERO_MINUTES = 120
-STUCK_MINUTES = 240
+ALL_ALIKE_MINUTES = 240
 """Minutes of bright intervals in a row that are all zero, or all the same: no cloud or rounding makes so many."""
 STUCK_OFF = 0.3
 """Share of the energy by which a stuck figure is off; one that is only rounded is not."""
@@ -54,7 +54,7 @@ def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Bools:
     same = np.concatenate(([False], bright[1:] & bright[:-1] & (has[1:] == has[:-1])))
     for a, b in _runs(same):
         run = slice(a - 1, b)
-        if (b - a + 1) * minutes >= STUCK_MINUTES and len(np.unique(had[run])) > 2:
+        if (b - a + 1) * minutes >= ALL_ALIKE_MINUTES and len(np.unique(had[run])) > 2:
             wiped[run] = float(np.abs(has[run] - had[run]).sum()) > STUCK_OFF * float(had[run].sum())
     return wiped
 
@@ -62,7 +62,7 @@ def stuck(had: DayBlock, has: DayBlock, minutes: int) -> Bools:
 def _bright(had: DayBlock) -> Bools:
     known = had[~np.isnan(had)]
     highest = float(known.max()) if len(known) else 0.0
-    bright: Bools = had > BRIGHT * highest if highest > 0 else np.zeros(len(had), dtype=bool)
+    bright: Bools = had > BRIGHT_INTERVAL * highest if highest > 0 else np.zeros(len(had), dtype=bool)
     return bright
 
 

@@ -14,13 +14,13 @@ from django.db.models import Max
 from django.utils.translation import gettext as _
 
 from portal.actions.invoices.draft import held_draft
-from portal.actions.invoices.totals import NOTHING, RateTotal, Totals, credit_totals, to_the_cent, totals
+from portal.actions.invoices.totals import NO_MONEY, RateTotal, Totals, credit_totals, to_the_cent, totals
 from portal.models import Business, Invoice, InvoiceKind, InvoiceLine, InvoiceState, InvoiceTax, User
 
 INVOICE_SALT = "invoice"
 LINK_OPENS = timedelta(days=365)
 """Counted from the invoice's day; longer while something of it is open. Common practice, no source."""
-MOST = Decimal("9999999.99")
+LARGEST_AMOUNT = Decimal("9999999.99")
 """What an amount's column holds, with room for its tax."""
 
 
@@ -43,9 +43,9 @@ def issue_invoice(*, invoice: Invoice, by: User | None, now: datetime) -> Invoic
     if not held.buyer_name or not held.buyer_address:
         raise ValidationError(_("Say whom the invoice is for, and their address."))
     sums = totals(
-        ((line.amount or NOTHING, line.tax_percent) for line in lines), prices_include_tax=held.prices_include_tax
+        ((line.amount or NO_MONEY, line.tax_percent) for line in lines), prices_include_tax=held.prices_include_tax
     )
-    if not 0 < sums.total <= MOST:
+    if not 0 < sums.total <= LARGEST_AMOUNT:
         raise ValidationError(_("An invoice is of more than nothing. If it is free, say that it is not charged."))
     _print(held, sums, by=by, now=now, days=held.business.payment_days)
     return held
@@ -69,7 +69,7 @@ def credit_invoice(
     left = left_to_credit(source)
     taken: list[tuple[InvoiceLine, Decimal]] = []
     for line in lines:
-        amount = to_the_cent(amounts.get(line.pk, NOTHING))
+        amount = to_the_cent(amounts.get(line.pk, NO_MONEY))
         if amount and not (0 < amount <= left[line.pk] or left[line.pk] <= amount < 0):
             raise ValidationError(
                 _("Of “{words}” {left} is left to credit.").format(words=line.words, left=left[line.pk])
@@ -110,10 +110,10 @@ def credit_invoice(
 
 def left_to_credit(invoice: Invoice) -> dict[int, Decimal]:
     """What of each line of an issued invoice no credit note took back, by the line's key."""
-    left = {line.pk: line.amount or NOTHING for line in invoice.lines.all()}
+    left = {line.pk: line.amount or NO_MONEY for line in invoice.lines.all()}
     for line in InvoiceLine.objects.filter(corrects__invoice=invoice):
         if line.corrects_id is not None:
-            left[line.corrects_id] -= line.amount or NOTHING
+            left[line.corrects_id] -= line.amount or NO_MONEY
     return left
 
 
@@ -123,8 +123,8 @@ def rates_left(invoice: Invoice) -> list[RateTotal]:
     return [
         RateTotal(
             one.percent,
-            one.taxable - sum((back.taxable for back in credited if back.percent == one.percent), NOTHING),
-            one.tax - sum((back.tax for back in credited if back.percent == one.percent), NOTHING),
+            one.taxable - sum((back.taxable for back in credited if back.percent == one.percent), NO_MONEY),
+            one.tax - sum((back.tax for back in credited if back.percent == one.percent), NO_MONEY),
         )
         for one in invoice.taxes.all()
     ]

@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from portal.actions.invoices.totals import NOTHING, RateTotal, Totals
+from portal.actions.invoices.totals import NO_MONEY, RateTotal, Totals
 from portal.models import (
     Business,
     Invoice,
@@ -35,8 +35,8 @@ AGES = (0, 30, 60, 90)
 class Earned:
     """What the documents of one sort come to: invoices less credit notes."""
 
-    net: Decimal = NOTHING
-    tax: Decimal = NOTHING
+    net: Decimal = NO_MONEY
+    tax: Decimal = NO_MONEY
 
     @property
     def total(self) -> Decimal:
@@ -85,11 +85,11 @@ class MonthEnd:
 
     @property
     def paid_in_all(self) -> Decimal:
-        return sum((amount for _method, amount in self.paid), NOTHING)
+        return sum((amount for _method, amount in self.paid), NO_MONEY)
 
     @property
     def open_in_all(self) -> Decimal:
-        return sum((one.amount for one in self.open_by_age), NOTHING)
+        return sum((one.amount for one in self.open_by_age), NO_MONEY)
 
 
 def month_of(day: date) -> tuple[date, date]:
@@ -117,13 +117,13 @@ def month_end(business: Business, first: date, *, now: datetime) -> MonthEnd:
         visits=done.count(),
         drafts=Invoice.objects.drafts().filter(visit__in=done).count(),
         earned=sum((earned(one) for one in issued), Earned()),
-        credited=-sum((earned(one).total for one in issued if one.kind == InvoiceKind.CREDIT), NOTHING),
+        credited=-sum((earned(one).total for one in issued if one.kind == InvoiceKind.CREDIT), NO_MONEY),
         by_rate=_by_rate(issued),
         by_crew=_by_crew(issued),
         by_kind=_by_kind(issued),
         paid=_paid(business, first, last),
         open_by_age=_aged([(invoice, amount) for invoice, amount in left if amount > 0], as_of),
-        to_pay_back=sum((-amount for _invoice, amount in left if amount < 0), NOTHING),
+        to_pay_back=sum((-amount for _invoice, amount in left if amount < 0), NO_MONEY),
         raised=leads.filter(opened_at__gte=begins, opened_at__lt=ends).count(),
         won=leads.filter(stage=LeadStage.WON, closed_at__gte=begins, closed_at__lt=ends).count(),
         gains=proven.count(),
@@ -143,26 +143,28 @@ def payments(business: Business, first: date, last: date) -> list[Payment]:
     return list(of_days.select_related("invoice", "undoes", "entered_by").order_by("received_on", "pk"))
 
 
-def sign(invoice: Invoice) -> int:
+def sign_in_books(invoice: Invoice) -> int:
     """A credit note takes back."""
     return -1 if invoice.kind == InvoiceKind.CREDIT else 1
 
 
 def earned(invoice: Invoice) -> Earned:
-    return Earned(sign(invoice) * (invoice.net or NOTHING), sign(invoice) * (invoice.tax or NOTHING))
+    return Earned(
+        sign_in_books(invoice) * (invoice.net or NO_MONEY), sign_in_books(invoice) * (invoice.tax or NO_MONEY)
+    )
 
 
 def _by_rate(issued: Sequence[Invoice]) -> tuple[RateTotal, ...]:
     rates: dict[Decimal, list[tuple[int, InvoiceTax]]] = defaultdict(list)
     for invoice in issued:
         for one in invoice.taxes.all():
-            rates[one.percent].append((sign(invoice), one))
+            rates[one.percent].append((sign_in_books(invoice), one))
     return Totals(
         tuple(
             RateTotal(
                 percent,
-                sum((way * one.taxable for way, one in found), NOTHING),
-                sum((way * one.tax for way, one in found), NOTHING),
+                sum((way * one.taxable for way, one in found), NO_MONEY),
+                sum((way * one.tax for way, one in found), NO_MONEY),
             )
             for percent, found in sorted(rates.items())
         )
@@ -184,16 +186,18 @@ def _by_crew(issued: Sequence[Invoice]) -> tuple[tuple[str, int, Earned], ...]:
 
 
 def _by_kind(issued: Sequence[Invoice]) -> tuple[tuple[LineKind, Decimal], ...]:
-    lines: list[tuple[int, InvoiceLine]] = [(sign(invoice), line) for invoice in issued for line in invoice.lines.all()]
+    lines: list[tuple[int, InvoiceLine]] = [
+        (sign_in_books(invoice), line) for invoice in issued for line in invoice.lines.all()
+    ]
     return tuple(
-        (kind, sum((way * (line.amount or NOTHING) for way, line in lines if line.kind == kind), NOTHING))
+        (kind, sum((way * (line.amount or NO_MONEY) for way, line in lines if line.kind == kind), NO_MONEY))
         for kind in LineKind
     )
 
 
 def _paid(business: Business, first: date, last: date) -> tuple[tuple[Method, Decimal], ...]:
     came = payments(business, first, last)
-    return tuple((method, sum((one.amount for one in came if one.method == method), NOTHING)) for method in Method)
+    return tuple((method, sum((one.amount for one in came if one.method == method), NO_MONEY)) for method in Method)
 
 
 def open_as_of(business: Business, as_of: date) -> list[tuple[Invoice, Decimal]]:
@@ -201,10 +205,10 @@ def open_as_of(business: Business, as_of: date) -> list[tuple[Invoice, Decimal]]
     out = Invoice.objects.issued().filter(business=business, kind=InvoiceKind.INVOICE, issued_on__lte=as_of)
     found = []
     for invoice in out.prefetch_related("payments", "credits").order_by("due_on", "pk"):
-        left = (invoice.total or NOTHING) - sum(
-            (credit.total or NOTHING for credit in invoice.credits.all() if _by(credit.issued_on, as_of)), NOTHING
+        left = (invoice.total or NO_MONEY) - sum(
+            (credit.total or NO_MONEY for credit in invoice.credits.all() if _by(credit.issued_on, as_of)), NO_MONEY
         )
-        left -= sum((one.amount for one in invoice.payments.all() if one.received_on <= as_of), NOTHING)
+        left -= sum((one.amount for one in invoice.payments.all() if one.received_on <= as_of), NO_MONEY)
         if left:
             found.append((invoice, left))
     return found
@@ -224,6 +228,6 @@ def _aged(owed: Sequence[tuple[Invoice, Decimal]], as_of: date) -> tuple[Aged, .
     firsts = [None, *(age + 1 for age in AGES)]
     lasts = [0, *AGES[1:], None]
     return tuple(
-        Aged(first, last, len(found), sum(found, NOTHING))
+        Aged(first, last, len(found), sum(found, NO_MONEY))
         for first, last, found in zip(firsts, lasts, groups, strict=True)
     )

@@ -32,7 +32,7 @@ def record_payment(
 
     Where more came or was credited than it is of, it is money that went back.
     """
-    invoice = held(invoice)
+    invoice = invoice_locked(invoice)
     kept = Payment.objects.filter(invoice=invoice, client_id=client_id).first()
     if kept is not None:
         return kept
@@ -67,7 +67,7 @@ def record_payment(
 @transaction.atomic
 def undo_payment(*, payment: Payment, by: User, now: datetime) -> Payment:
     """Set a payment against itself: both stay in the books. Twice is once; a counter-entry is not undone."""
-    invoice = held(payment.invoice)
+    invoice = invoice_locked(payment.invoice)
     counter = Payment.objects.filter(undoes=payment).first()
     if counter is not None:
         return counter
@@ -87,7 +87,7 @@ def undo_payment(*, payment: Payment, by: User, now: datetime) -> Payment:
     )
 
 
-def held(invoice: Invoice) -> Invoice:
+def invoice_locked(invoice: Invoice) -> Invoice:
     """The invoice with what is open of it, locked: two people may write down the same money."""
     Invoice.objects.select_for_update(of=("self",)).get(pk=invoice.pk)
     found = Invoice.objects.with_open().select_related("business").get(pk=invoice.pk)

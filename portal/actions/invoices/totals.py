@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
 
 CENT = Decimal("0.01")
-NOTHING = Decimal(0)
+NO_MONEY = Decimal(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +33,11 @@ class Totals:
 
     @property
     def net(self) -> Decimal:
-        return sum((one.taxable for one in self.by_rate), NOTHING)
+        return sum((one.taxable for one in self.by_rate), NO_MONEY)
 
     @property
     def tax(self) -> Decimal:
-        return sum((one.tax for one in self.by_rate), NOTHING)
+        return sum((one.tax for one in self.by_rate), NO_MONEY)
 
     @property
     def total(self) -> Decimal:

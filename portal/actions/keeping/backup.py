@@ -14,7 +14,7 @@ from django.db import models
 from django.utils.crypto import salted_hmac
 
 from portal.actions.keeping.store import PIECE_BYTES, Damaged, NoBackup, Store
-from portal.actions.keeping.tables import Table, applied, lines_of, one_moment, tables
+from portal.actions.keeping.tables import TableModel, applied, lines_of, one_moment, tables
 
 PASSES = 5
 """So often rows are read anew because somebody was erased while their files were being copied."""
@@ -82,7 +82,7 @@ def _rows_and_files(store: Store) -> dict[str, Any]:
     raise NoBackup("Files are being erased faster than they are copied. Nothing was backed up: try again later.")
 
 
-def _keep_rows(store: Store, table: Table) -> dict[str, Any]:
+def _keep_rows(store: Store, table: TableModel) -> dict[str, Any]:
     count, pieces = 0, []
     for rows, lines in lines_of(table):
         count += rows
@@ -91,7 +91,7 @@ def _keep_rows(store: Store, table: Table) -> dict[str, Any]:
     return {"table": table._meta.label_lower, "columns": columns, "rows": count, "pieces": pieces}
 
 
-def file_names(all_tables: Sequence[Table]) -> Iterable[str]:
+def file_names(all_tables: Sequence[TableModel]) -> Iterable[str]:
     """Every file that a row names."""
     for table in all_tables:
         for one in table._meta.concrete_fields:

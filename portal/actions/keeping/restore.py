@@ -22,13 +22,13 @@ from portal.actions.keeping.strays import adopt_strays
 from portal.actions.keeping.tables import (
     JUMP,
     Migration,
-    Table,
+    TableModel,
     applied,
     empty,
     go_on_above,
     known,
     lines_of,
-    load,
+    load_rows,
     migrate_to,
     tables,
 )
@@ -138,13 +138,13 @@ def _sha256(name: str) -> str:
     return digest.hexdigest()
 
 
-def _bring_rows(store: Store, told: Mapping[str, Any], all_tables: Sequence[Table]) -> None:
+def _bring_rows(store: Store, told: Mapping[str, Any], all_tables: Sequence[TableModel]) -> None:
     """Fill the tables, and read each row again."""
     by_name = {table._meta.label_lower: table for table in all_tables}
     empty(all_tables)
     for one in told["tables"]:
         for piece in one["pieces"]:
-            load(by_name[one["table"]], one["columns"], store.get(piece))
+            load_rows(by_name[one["table"]], one["columns"], store.get(piece))
     connection.check_constraints()
     for one in told["tables"]:
         table = by_name[one["table"]]

@@ -29,7 +29,7 @@ JUMP = 1_000_000
 """Keys given between a backup and its restore are given to nothing else: links, mails and calendars name them."""
 
 Migration = tuple[str, str]
-Table = type[models.Model]
+TableModel = type[models.Model]
 
 
 def applied() -> set[Migration]:
@@ -46,7 +46,7 @@ def known() -> set[Migration]:
     return set(MigrationExecutor(connection).loader.disk_migrations)
 
 
-def tables(ran: Iterable[Migration]) -> list[Table]:
+def tables(ran: Iterable[Migration]) -> list[TableModel]:
     """The tables that these migrations make, in an order of their own."""
     state = MigrationExecutor(connection).loader.project_state(list(ran))
     found = [one for one in state.apps.get_models(include_auto_created=True) if one._meta.managed]
@@ -85,7 +85,7 @@ def one_moment() -> Iterator[None]:
         yield
 
 
-def lines_of(table: Table) -> Iterator[tuple[int, bytes]]:
+def lines_of(table: TableModel) -> Iterator[tuple[int, bytes]]:
     """A table's rows by key, in pieces: how many, and as lines of JSON."""
     names = [field.attname for field in table._meta.concrete_fields]
     rows = table._base_manager.order_by("pk")
@@ -134,13 +134,13 @@ def _said(value: Any) -> Any:
     raise TypeError(f"{type(value)} cannot be kept in a backup")
 
 
-def empty(all_tables: Sequence[Table]) -> None:
+def empty(all_tables: Sequence[TableModel]) -> None:
     with connection.cursor() as cursor:
         for table in all_tables:
             cursor.execute(f"DELETE FROM {connection.ops.quote_name(table._meta.db_table)}")
 
 
-def load(table: Table, columns: Sequence[str], lines: bytes) -> None:
+def load_rows(table: TableModel, columns: Sequence[str], lines: bytes) -> None:
     """Put rows into a table, whole and as they were: nothing of them is set anew.
 
     Raises NoBackup, naming the row, when the database cannot hold one.
@@ -179,7 +179,7 @@ def _prepared(field: models.Field[Any, Any], value: Any) -> Any:
     return field.get_db_prep_save(value, connection)
 
 
-def go_on_above(all_tables: Sequence[Table]) -> None:
+def go_on_above(all_tables: Sequence[TableModel]) -> None:
     """Let keys go on far above those that are held."""
     with connection.cursor() as cursor:
         for command in connection.ops.sequence_reset_sql(no_style(), list(all_tables)):

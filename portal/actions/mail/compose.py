@@ -15,7 +15,7 @@ from portal.actions.mail.facts import common_facts, photos_to_show
 from portal.actions.mail.letter import Attachment, Audience, Letter
 from portal.actions.mail.phrases import PHRASES
 from portal.actions.mail.recipient import page_address, recipient, token_for
-from portal.actions.mail.wording import fill, wording
+from portal.actions.mail.wording import fill_in, wording
 from portal.charts.colours import tones
 from portal.models import Reminder
 
@@ -27,7 +27,7 @@ def compose(reminder: Reminder, letter: Letter, *, now: datetime) -> EmailMultiA
     words = PHRASES[person.language]
     with translation.override(person.language):
         known = common_facts(reminder) | letter.facts(reminder, now)
-        subject, body = fill(subject, known), fill(text, known)
+        subject, body = fill_in(subject, known), fill_in(text, known)
         footer = words["footer"].format(
             business=business.name,
             address=", ".join(business.postal_address.splitlines()),

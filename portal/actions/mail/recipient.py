@@ -13,7 +13,7 @@ from django.urls import reverse
 from portal.models import Business, Customer, Reminder, User, Visit
 
 MAIL_SALT = "mail"
-AGAIN = "visit again"
+VISIT_AGAIN = "visit again"
 AGAIN_LASTS = timedelta(days=60)
 """A visit that was called off longer ago is asked for anew, by telephone. Common practice, no source."""
 
@@ -60,7 +60,7 @@ def read_token(token: str) -> tuple[Customer | User, Business] | None:
 def again_token(visit: Visit) -> str:
     """What lets its customer choose another day without a login, as long as the visit stands as the mail tells."""
     key = {"visit": visit.pk, "customer": visit.site.customer_id, "revision": visit.revision}
-    return signing.dumps(key, salt=AGAIN)
+    return signing.dumps(key, salt=VISIT_AGAIN)
 
 
 def read_again_token(token: str) -> tuple[Visit, bool] | None:
@@ -69,7 +69,7 @@ def read_again_token(token: str) -> tuple[Visit, bool] | None:
     None where the token is not ours or too old, the visit is gone, or the roof is somebody else's by now.
     """
     try:
-        key: dict[str, int] = signing.loads(token, salt=AGAIN, max_age=AGAIN_LASTS)
+        key: dict[str, int] = signing.loads(token, salt=VISIT_AGAIN, max_age=AGAIN_LASTS)
     except signing.BadSignature:
         return None
     found = Visit.objects.filter(pk=key["visit"], site__customer=key["customer"])

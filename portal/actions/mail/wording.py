@@ -49,7 +49,7 @@ def wording(business: Business, kind: ReminderKind, language: str) -> tuple[str,
     return standard_wording(kind, language)
 
 
-def fill(text: str, facts: Mapping[str, str]) -> str:
+def fill_in(text: str, facts: Mapping[str, str]) -> str:
     """Put the facts in place of their {names}; anything else in braces stays as it is."""
     return re.sub(r"\{(\w+)\}", lambda match: facts.get(match[1], match[0]), text)
 

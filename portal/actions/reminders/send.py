@@ -46,7 +46,7 @@ BATCH = 200
 BACKOFF = (5, 15, 60, 240, 720)
 """Minutes until the next try after a refusal for now; a greylist lets the second or third try in (RFC 6647)."""
 SERVER_AWAY_WAIT = timedelta(minutes=2)
-MAX_ATTEMPTS = 6
+SEND_ATTEMPTS = 6
 
 
 @dataclass(slots=True)
@@ -215,7 +215,7 @@ def _not_taken(reminder: Reminder, error: NotTaken, moment: datetime, done: Mail
             retry_at=moment + SERVER_AWAY_WAIT,
             reason=error.reason,
         )
-    elif error.for_good or reminder.attempts >= MAX_ATTEMPTS:
+    elif error.for_good or reminder.attempts >= SEND_ATTEMPTS:
         done.failed += 1
         mine.update(state=ReminderState.FAILED, handed_over_at=None, reason=error.reason)
         if error.no_such_address:

@@ -53,7 +53,7 @@ class Command(BaseCommand):
         try:
             readings, duplicates = read_site(options["site"], options["readings"])
         except UnreadableSite as error:
-            answer = unreadable(options["site"].parent.name, str(error))
+            answer = unreadable_answer(options["site"].parent.name, str(error))
         else:
             answer = as_json(readings.key, assess(readings, as_of=options["as_of"]), duplicates)
         text = json.dumps(answer, indent=1)
@@ -113,7 +113,7 @@ def assess_group(work: tuple[list[Path], date | None]) -> list[tuple[str, dict[s
         try:
             readings, duplicates = read_site(folder / "site.json", folder / "readings.csv")
         except UnreadableSite as error:
-            out.append((folder.name, unreadable(folder.name, str(error))))
+            out.append((folder.name, unreadable_answer(folder.name, str(error))))
         else:
             read.append((folder.name, readings, duplicates))
     if len(read) > 1:
@@ -159,7 +159,7 @@ def read_site(site_path: Path, readings_path: Path) -> tuple[SiteReadings, int]:
             f"{site_path.name} says {minutes} minutes an interval; 5, 10, 15, 30, 60 or 1440 can be read."
         )
     written, twice = _read_readings(readings_path, facts, layout, array.tz, minutes)
-    rain = read_rain(site_path.parent / "rain.csv")
+    rain = rain_of_file(site_path.parent / "rain.csv")
     name = str(facts.get("id", site_path.parent.name))
     return SiteReadings(array, written, minutes, visits, rain, name), twice
 
@@ -216,7 +216,7 @@ def to_utc(stamps: pd.Series[str], layout: str, tz: str, standard_offset_hours: 
     return wall.tz_localize(tz, ambiguous=first_pass, nonexistent="NaT").tz_convert("UTC")
 
 
-def read_rain(path: Path) -> pd.Series[float] | None:
+def rain_of_file(path: Path) -> pd.Series[float] | None:
     """Daily rain by local date, None without a file."""
     if not path.exists():
         return None
@@ -229,7 +229,7 @@ def read_rain(path: Path) -> pd.Series[float] | None:
     return pd.Series(millimetres, index=pd.Index(days, dtype=object))
 
 
-def unreadable(name: str, why: str) -> dict[str, Any]:
+def unreadable_answer(name: str, why: str) -> dict[str, Any]:
     """The answer for a site whose files cannot be read."""
     return {
         "id": name,

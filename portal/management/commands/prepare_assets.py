@@ -37,7 +37,7 @@ class Command(BaseCommand):
             self.stderr.write(problem)
         make_appearance(settings.VAR / "assets")
         make_paper_fonts(settings.VAR / "fonts")
-        seen = fingerprint()
+        seen = static_fingerprint()
         stamp: Path = settings.STATIC_ROOT / "prepared"
         if stamp.exists() and stamp.read_text() == seen:
             return
@@ -89,7 +89,7 @@ def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def fingerprint() -> str:
+def static_fingerprint() -> str:
     """A digest that changes when any static file does, by name, size and time."""
     digest = hashlib.sha256()
     for finder in get_finders():

@@ -14,7 +14,7 @@ from portal.models import Business, Lead, LeadKind, Reminder, ReminderState, Sit
 from portal.pv.recommend import Recommendation
 from portal.words.advice import advice_in_a_row, loss_in_a_row
 
-COLUMNS = "{site:<34} {state:<12} {loss:<22} {advice:<30} {lead:<10} {reminder}"
+LINE = "{site:<34} {state:<12} {loss:<22} {advice:<30} {lead:<10} {reminder}"
 
 
 class Command(BaseCommand):
@@ -37,7 +37,7 @@ class Command(BaseCommand):
             )
             reminders[reminder.site_id or 0] = f"{reminder.get_kind_display().lower()} ({state})"
         self.stdout.write(
-            COLUMNS.format(
+            LINE.format(
                 site="site",
                 state="state",
                 loss="soiling loss (90 %)",
@@ -55,7 +55,7 @@ class Command(BaseCommand):
 
 def _line(site: Site, told: Recommendation, leads: dict[int, str], reminders: dict[int, str]) -> str:
     kind = leads.get(site.pk)
-    return COLUMNS.format(
+    return LINE.format(
         site=str(site)[:34],
         state=told.state,
         loss=loss_in_a_row(told) or "–",

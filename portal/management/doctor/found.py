@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class CheckResult:
     """One thing seen. ``wrong`` means that somebody has to do something; the sentence says what."""
 
     sentence: str

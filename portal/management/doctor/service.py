@@ -13,7 +13,7 @@ from django.db.migrations.executor import MigrationExecutor
 
 from portal.actions.health import WAITS_TOO_LONG, standing_still, waiting_since
 from portal.actions.holds import clock_doubt
-from portal.management.doctor.found import Found
+from portal.management.doctor.found import CheckResult
 from portal.models import Heartbeat, MailHold
 
 CLOCKS_APART = timedelta(seconds=5)
@@ -25,7 +25,7 @@ WORK = {"mail": "no mail leaves", "imports": "no file is read", "nights": "no ro
 JOBS = {"file": "A file", "mail": "A mail with readings", "reminder": "A reminder", "roof": "A roof to assess"}
 
 
-def database_found() -> Iterator[Found]:
+def database_found() -> Iterator[CheckResult]:
     """Whether it answers, and has this version's tables."""
     try:
         with connection.cursor() as cursor:
@@ -36,13 +36,13 @@ def database_found() -> Iterator[Found]:
         said = f"The database does not answer: {_first_line(error)}."
         if not settings.DATABASE_URL:
             said = f"There is no database in {settings.VAR}, and PORTAL_DATABASE_URL is not set."
-        yield Found(said)
+        yield CheckResult(said)
         return
     if missing:
-        yield Found(f"{len(missing)} changes of the tables are not made yet: manage.py migrate")
+        yield CheckResult(f"{len(missing)} changes of the tables are not made yet: manage.py migrate")
 
 
-def broker_found() -> Iterator[Found]:
+def broker_found() -> Iterator[CheckResult]:
     """Whether the queue's server answers, and keeps what it is given."""
     if not settings.REDIS_URL:
         return  # said with the settings
@@ -50,7 +50,7 @@ def broker_found() -> Iterator[Found]:
         try:
             client.ping()
         except (redis.RedisError, OSError) as error:
-            yield Found(f"The queue's server (PORTAL_REDIS_URL) does not answer: {_first_line(error)}.")
+            yield CheckResult(f"The queue's server (PORTAL_REDIS_URL) does not answer: {_first_line(error)}.")
             return
         try:
             kept = client.config_get("appendonly").get("appendonly")
@@ -58,32 +58,36 @@ def broker_found() -> Iterator[Found]:
         except redis.RedisError:
             return  # a hosted one does not let us see
     if kept != "yes":
-        yield Found("The queue's server forgets its jobs when it stops (appendonly no); beat finds them.", wrong=False)
+        yield CheckResult(
+            "The queue's server forgets its jobs when it stops (appendonly no); beat finds them.", wrong=False
+        )
     if full not in ("noeviction", None):
-        yield Found(f"The queue's server throws jobs away when it is full ({full}): set maxmemory-policy noeviction.")
+        yield CheckResult(
+            f"The queue's server throws jobs away when it is full ({full}): set maxmemory-policy noeviction."
+        )
 
 
-def workers_found(now: datetime) -> Iterator[Found]:
+def workers_found(now: datetime) -> Iterator[CheckResult]:
     """Who works behind the pages, by heartbeat, and what waits for them."""
     still = standing_still(now=now, up_since=datetime.min.replace(tzinfo=UTC))
     if len(still) == len(WORK):
         newest = max((one.since for one in still if one.since), default=None)
-        yield Found(
+        yield CheckResult(
             f"Neither beat nor any worker was heard of {_ago(newest, now)}: look at the services rinsemark-beat and "
             "rinsemark-worker@mail, @imports and @nights."
         )
     else:
         for one in still:
-            yield Found(
+            yield CheckResult(
                 f"No worker of the queue {one.queue} was heard of {_ago(one.since, now)}, so that {WORK[one.queue]}: "
                 f"look at the service rinsemark-worker@{one.queue}."
             )
     for kind, since in waiting_since(now=now).items():
         if now - since > WAITS_TOO_LONG[kind]:
-            yield Found(f"{JOBS[kind]} has been waiting for {_long(now - since)}.")
+            yield CheckResult(f"{JOBS[kind]} has been waiting for {_long(now - since)}.")
 
 
-def clock_found(now: datetime) -> Iterator[Found]:
+def clock_found(now: datetime) -> Iterator[CheckResult]:
     """Reminders and nights go by this clock: it must agree with the others'."""
     others: dict[str, datetime] = {}
     if connection.vendor == "postgresql":
@@ -97,23 +101,25 @@ def clock_found(now: datetime) -> Iterator[Found]:
     for name, theirs in others.items():
         apart = abs(theirs - now)
         if apart > CLOCKS_APART + timedelta(seconds=2):  # the checks before this one took a moment
-            yield Found(f"This machine's clock and that of {name} are {_long(apart)} apart: let both follow NTP.")
+            yield CheckResult(f"This machine's clock and that of {name} are {_long(apart)} apart: let both follow NTP.")
     ahead = Heartbeat.objects.filter(beaten_at__gt=now + CLOCKS_APART).order_by("-beaten_at").first()
     if ahead:
-        yield Found(f"A worker's clock is {_long(ahead.beaten_at - now)} ahead, or this one's was set back.")
+        yield CheckResult(f"A worker's clock is {_long(ahead.beaten_at - now)} ahead, or this one's was set back.")
 
 
-def holds_found(now: datetime) -> Iterator[Found]:
+def holds_found(now: datetime) -> Iterator[CheckResult]:
     """What waits until somebody has answered on the office's first page."""
     doubt = clock_doubt(now=now)
     if doubt:
-        yield Found(
+        yield CheckResult(
             f"The clock says {doubt.now:%Y-%m-%d %H:%M}, but the portal last ran on {doubt.last:%Y-%m-%d %H:%M}: no "
             "roof is assessed and no mail leaves until it is set right, or the office confirms it on its first page."
         )
     held = MailHold.objects.open().count()
     if held:
-        yield Found(f"{held} firms have not said yet which mails may go after a restore: it is on their first page.")
+        yield CheckResult(
+            f"{held} firms have not said yet which mails may go after a restore: it is on their first page."
+        )
 
 
 def _broker() -> contextlib.closing[redis.Redis]:

@@ -14,7 +14,7 @@ import pytest
 from portal.actions.imports.asked import answer_import, ask_to_draw
 from portal.actions.imports.drawing import draw_import
 from portal.actions.imports.kept import COLUMN_CHARACTERS, mapping_of
-from portal.actions.imports.original import LONGEST_READ, MAX_ATTEMPTS
+from portal.actions.imports.original import LONGEST_READ, READ_ATTEMPTS
 from portal.actions.imports.reading import read_import
 from portal.actions.imports.receive import STALLED_AFTER
 from portal.actions.imports.waiting import left_lying
@@ -79,7 +79,7 @@ def test_what_cannot_be_read_so_is_said(import_: Import) -> None:
 
 def test_a_file_that_kills_its_worker_is_given_up(import_: Import) -> None:
     drawing = ask(import_, mapping(import_))
-    Drawing.objects.update(attempts=MAX_ATTEMPTS)
+    Drawing.objects.update(attempts=READ_ATTEMPTS)
     assert "3 times" in drawn(drawing).problem
     assert drawing.preview is None
 

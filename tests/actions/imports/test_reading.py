@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from portal.actions.imports.asked import answer_import
 from portal.actions.imports.days import Counts
 from portal.actions.imports.kept import mapping_of
-from portal.actions.imports.original import MAX_ATTEMPTS
+from portal.actions.imports.original import READ_ATTEMPTS
 from portal.actions.imports.reading import read_import
 from portal.actions.imports.waiting import work_on_import
 from portal.models import DayBefore, DayReadings, Import, ImportState, Night, NightState
@@ -165,7 +165,7 @@ def test_an_import_is_read_once_however_often_it_is_asked_for() -> None:
 
 def test_a_file_that_kills_its_worker_is_given_up_after_three_attempts() -> None:
     import_ = send(factories.meter(), csv_text(days_rows(FIRST, 2)))
-    Import.objects.update(attempts=MAX_ATTEMPTS)
+    Import.objects.update(attempts=READ_ATTEMPTS)
     read_import(import_id=import_.pk, now=NOW)
     import_.refresh_from_db()
     assert import_.state == ImportState.FAILED

@@ -12,7 +12,7 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop
 
-from portal.actions.imports.kept import Seen, mapping_of
+from portal.actions.imports.kept import FileSeen, mapping_of
 from portal.models import Import
 from portal.readers.mapping import FILES, Mapping
 from portal.words.kept import in_their_words
@@ -23,7 +23,7 @@ FORMATS = {
     "espi": "Green Button",
     "nem12": "NEM12",
 }
-UNITS = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
+UNIT_NAMES = {"Wh": "Wh", "kWh": "kWh", "MWh": "MWh", "W": "W", "kW": "kW", "MW": "MW"}
 FIGURE_KINDS = {
     "energy": gettext_noop("energy of each interval"),
     "register": gettext_noop("a counter that runs on"),
@@ -57,7 +57,7 @@ def _each(words: dict[str, str]) -> dict[str, str]:
     return {code: _(word) for code, word in words.items()}
 
 
-def how_words(mapping: Mapping) -> list[tuple[str, str]]:
+def mapping_in_words(mapping: Mapping) -> list[tuple[str, str]]:
     """Say how a file was read, as pairs of name and value."""
     words = [
         (
@@ -103,7 +103,7 @@ def _columns_in_words(mapping: Mapping) -> str:
     )
 
 
-class HowForm(forms.Form):
+class MappingForm(forms.Form):
     """How a file is to be read: what the file leaves open first, then everything else that can be corrected."""
 
     def __init__(self, import_: Import, *, data: Any = None, answers: dict[str, Any] | None = None) -> None:
@@ -111,7 +111,7 @@ class HowForm(forms.Form):
         super().__init__(data, initial=answers)
         assert import_.mapping is not None, "a file nobody can make a table of has no form"
         self.base = mapping = mapping_of(import_.mapping)
-        seen = cast(Seen, import_.seen or {"columns": [], "sample": [], "measures": {}})
+        seen = cast(FileSeen, import_.seen or {"columns": [], "sample": [], "measures": {}})
         self.measures, questions = seen["measures"], import_.questions
         self.asked = [question["code"] for question in questions]
         table = mapping.format in ("text", "sheet")
@@ -132,7 +132,7 @@ class HowForm(forms.Form):
             if "columns" not in self.asked and mapping.layout == "tall":
                 self._tick("columns", _("Columns that hold production"), names, mapping.value_columns)
             self._choose("kind", _("The figures are"), _each(FIGURE_KINDS), mapping.kind)
-            self._choose("unit", _("Unit"), UNITS, mapping.unit)
+            self._choose("unit", _("Unit"), UNIT_NAMES, mapping.unit)
             self._choose("decimal", _("The decimal mark is"), _each(DECIMALS), mapping.decimal)
             orders = {code: words for code, words in _each(DATE_ORDERS).items() if code or not mapping.date_order}
             self._choose("date_order", _("Dates are written"), orders, mapping.date_order)
