@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+from datetime import timedelta
 
 import pytest
 from django.test import Client
@@ -14,7 +16,7 @@ from portal.actions.asks import ENQUIRIES_A_DAY
 from portal.actions.leads import move_lead
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, share_report
-from portal.models import Enquiry, Lead, LeadEvent, LeadStage, Site, VisitEntry
+from portal.models import Enquiry, Lead, LeadEvent, LeadStage, Site, VisitEntry, VisitState
 from tests import factories
 from tests.views.cast import Cast
 
@@ -40,6 +42,23 @@ def test_the_owner_asks_and_the_office_finds_it_on_its_first_page(people: Cast) 
     assert "Asks for a wash" in office.get(reverse("lead", args=[lead.pk])).content.decode()
     office.post(reverse("lead_answer", args=[lead.pk]))
     assert "Asked of you" not in office.get("/").content.decode()
+
+
+def test_who_was_just_washed_reads_when_another_wash_pays_and_may_ask_all_the_same() -> None:
+    site = factories.site(customer=factories.customer(user=factories.user()))
+    then = timezone.now() - timedelta(days=1)
+    factories.assessment(site=site, as_of=then.date(), clean_due=then.date())
+    factories.visit(site=site, state=VisitState.DONE, starts_at=then, finished_at=then)
+    home = Client()
+    assert site.customer.user is not None
+    home.force_login(site.customer.user)
+    text = " ".join(home.get("/").content.decode().split())
+    assert "When another wash would pay can be told once the result is in, about" in text
+    main, folded = re.split("<details><summary>Ask for a wash all the same</summary>", text)
+    assert 'value="wash"' not in main
+    assert folded.index('value="wash"') < folded.index("</details>")
+    home.post(reverse("site_ask", args=[site.pk]), {"kind": "wash"})
+    assert "You asked for a wash on" in home.get("/").content.decode()
 
 
 @pytest.mark.parametrize(
