@@ -107,6 +107,35 @@ def test_entries_of_a_visit_given_to_somebody_else_stay_in_sight_and_are_sent_wh
     assert sorted(VisitEntry.objects.values_list("item", flat=True)) == ["glass", "tap"]
 
 
+def test_what_can_never_be_a_photo_is_told_once_and_not_sent_again_and_again(
+    page: Page, context: BrowserContext, live_server: LiveServer
+) -> None:
+    visit, (technician,) = booked()
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    ready(page)
+    go_to(page, "photos-before")
+    field = page.locator("#photo-before-wide")
+    said = page.locator("form:has(#photo-before-wide) [data-no-photo]")
+    context.set_offline(True)
+    field.set_input_files({"name": "letter.pdf", "mimeType": "application/pdf", "buffer": b"%PDF-1.7"})
+    expect(said).to_have_text("“letter.pdf” is not a photo and was not kept. Choose a photo, or take one.")
+    field.set_input_files({"name": "none.jpg", "mimeType": "image/jpeg", "buffer": b""})
+    expect(said).to_have_text("“none.jpg” is empty and was not kept. Take the photo again.")
+    context.set_offline(False)
+    shoot(page, Phase.BEFORE, "wide", "roof.jpg", 90)
+    expect(said).to_be_hidden()
+    # only the portal sees that this one is none
+    field.set_input_files({"name": "no.jpg", "mimeType": "image/jpeg", "buffer": b"no photo at all"})
+    refused = page.locator("[data-refused]")
+    expect(refused).to_contain_text("“no.jpg” is not a photo that can be read here")
+    expect(refused.get_by_role("button")).to_have_text(["Drop it"])
+    refused.get_by_role("button", name="Drop it").click()
+    refused.get_by_role("button", name="Drop it for good").click()
+    waits_for_nothing(page)
+    assert VisitPhoto.objects.get().filename == "roof.jpg"
+
+
 def test_what_was_entered_while_the_office_called_the_visit_off_arrives(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:

@@ -288,9 +288,10 @@ function paintRefused(rows) {
   const list = one(box, "ul", HTMLUListElement);
   box.hidden = !rows.length;
   list.replaceChildren(...rows.map(refusedItem));
-  if (rows.length > 1) {
+  const again = rows.filter((row) => !row.never);
+  if (again.length > 1) {
     const item = document.createElement("li");
-    item.append(button(spoken("Send all again"), () => tryAgain(rows)));
+    item.append(button(spoken("Send all again"), () => tryAgain(again)));
     list.append(item);
   }
 }
@@ -306,9 +307,9 @@ function refusedItem(row) {
     else armed = row.id; // wet fingers press twice where they mean once
     paint();
   };
-  item.append(
-    what, why, button(spoken("Send it again"), () => tryAgain([row])), " ",
-    button(armed === row.id ? spoken("Drop it for good") : spoken("Drop it"), drop));
+  item.append(what, why);
+  if (!row.never) item.append(button(spoken("Send it again"), () => tryAgain([row])), " ");
+  item.append(button(armed === row.id ? spoken("Drop it for good") : spoken("Drop it"), drop));
   return item;
 }
 

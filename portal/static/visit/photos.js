@@ -17,11 +17,34 @@ export function watchCameras(keep, show) {
     input.multiple = true;
     form.addEventListener("submit", (event) => event.preventDefault());
     input.addEventListener("change", async () => {
-      await keep(form, [...(input.files ?? [])]);
+      const files = [...(input.files ?? [])];
+      sayWhy(form, files.map(noPhoto).filter(Boolean));
+      await keep(form, files.filter((file) => !noPhoto(file)));
       input.value = "";
       await show();
     });
   }
+}
+
+/**
+ * Why a file can never be a photo: said at once, since sending it would only bring it back. What may be one is sent.
+ *
+ * @param {File} file
+ */
+function noPhoto(file) {
+  if (!file.size) return spoken("“{name}” is empty and was not kept. Take the photo again.", { name: file.name });
+  if (["", "application/octet-stream"].includes(file.type) || file.type.startsWith("image/")) return "";
+  return spoken("“{name}” is not a photo and was not kept. Choose a photo, or take one.", { name: file.name });
+}
+
+/**
+ * @param {HTMLFormElement} form
+ * @param {string[]} sentences
+ */
+function sayWhy(form, sentences) {
+  const line = one(form, "[data-no-photo]", HTMLElement);
+  line.textContent = sentences.join(" ");
+  line.hidden = !sentences.length;
 }
 
 /** Asked here as by the portal: without a signal its answer would come when everybody has left. */

@@ -101,7 +101,8 @@ async function settled(row, answer) {
   } else if ([400, 404, 413, 422].includes(answer.status)) {
     const said = await answer.json().catch(() => ({}));
     const problem = answer.status === 413 ? spoken("The photo is too large to send.") : said.problem;
-    Object.assign(row, { state: "refused", problem: problem || spoken("The portal did not take it.") });
+    const never = Boolean(row.fileName) && [413, 422].includes(answer.status); // a file stays what it is
+    Object.assign(row, { state: "refused", never, problem: problem || spoken("The portal did not take it.") });
   } else {
     return false;
   }

@@ -14,6 +14,7 @@
  * @property {"waiting" | "sent" | "refused"} state
  * @property {string} place the roof, in words
  * @property {string} problem why the portal refused it
+ * @property {boolean} [never] whether the portal would refuse it as often as it is sent
  * @property {Blob | null} file
  * @property {string} fileName
  * @property {number} [notBefore] not tried again before this
