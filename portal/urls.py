@@ -7,7 +7,7 @@ from django.urls import include, path, re_path
 import portal.views.by_mail  # noqa: F401  # it listens to what a mail service hands over
 from portal.api import api, api_page
 from portal.views.account import login_address
-from portal.views.again import visit_again
+from portal.views.again import visit_again, visit_wished
 from portal.views.asks import enquiry, lead_answer, lead_reopen, lead_wrong, site_ask, site_rhythm
 from portal.views.booking import visit_book, visit_call_off, visit_finish, visit_move, visit_reopen
 from portal.views.business import business_logo, business_settings, member_add, member_join, member_remove
@@ -140,6 +140,7 @@ urlpatterns = [
     path("visits/off/", day_off_new, name="day_off_new"),
     path("visits/off/<int:pk>/end/", day_off_end, name="day_off_end"),
     path("visits/again/<str:token>/", visit_again, name="visit_again"),
+    path("visits/wished/<str:token>/", visit_wished, name="visit_wished"),
     path("visits/book/", visit_book, name="visit_book"),
     path("visits/quote/<int:pk>/", visit_quote, name="visit_quote"),
     path("visits/calendar/", calendar, name="calendar"),

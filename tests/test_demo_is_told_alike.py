@@ -29,7 +29,7 @@ from fixtures.household import Firm
 from portal.actions.advice import recommendations
 from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.compose import compose
-from portal.actions.mail.recipient import again_token, recipient, token_for
+from portal.actions.mail.recipient import again_token, recipient, token_for, wish_token
 from portal.actions.nights import assess_next, start_night
 from portal.actions.proof import link_token, share_report, update_proofs
 from portal.actions.reminders.kinds import kind_of
@@ -158,6 +158,7 @@ def keys_of(site: Site, now: datetime) -> dict[str, Any]:
         "photo": VisitPhoto.objects.filter(visit=done).values_list("pk", flat=True).first() if done else None,
         "link": link_token(share_report(visit=done, now=now)) if done else None,
         "again": again_token(booked) if booked else None,
+        "wish": wish_token(site),
         "import": sent and sent.pk,
         "reminder": Reminder.objects.filter(site=site).values_list("pk", flat=True).first(),
         "referral": Referral.objects.filter(visit__site=site).values_list("pk", flat=True).first(),

@@ -169,6 +169,7 @@ ROUTES: dict[str, Route] = {
     "visit_list": get(OFFICE | RIVAL, refused=403),
     "visits_csv": get(OFFICE | RIVAL, refused=403),
     "visit_again": get(EVERYBODY, token="again"),
+    "visit_wished": get(EVERYBODY, token="wish"),
     "week": get(OFFICE | RIVAL, refused=403),
     "round_order": post(OFFICE | RIVAL, refused=403),
     "start_keep": post(OFFICE | RIVAL, ok=422, refused=403),

@@ -14,7 +14,7 @@ from django.utils import timezone
 from PIL import Image
 
 from portal.actions.joining import JobOffer, join_token
-from portal.actions.mail.recipient import again_token, token_for
+from portal.actions.mail.recipient import again_token, token_for, wish_token
 from portal.actions.photos import keep_photo
 from portal.actions.proof import link_token, share_report
 from portal.actions.tokens import make_token, new_calendar_feed
@@ -138,6 +138,7 @@ def make_world() -> World:
         "lead": lead.pk,
         "file": CustomerFile.objects.create(business=firm, at=now, filename="ours.csv", table=[["name"], ["Una"]]).pk,
         "again": again_token(visit),
+        "wish": wish_token(site),
         "off": DayOff.objects.create(business=firm, first_day=now.date(), last_day=now.date()).pk,
         "call": Call.objects.create(lead=lead, at=now, outcome="quoted").pk,
         "visit": visit.pk,

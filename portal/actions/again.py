@@ -1,4 +1,4 @@
-"""A visit that was called off is booked anew by the customer, by the signed link of the mail that told them."""
+"""Booking by the signed link of a mail: anew what was called off, or the wash that a standing wish asks for."""
 
 from __future__ import annotations
 
@@ -6,12 +6,16 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.utils.translation import gettext as _
 
+from portal.actions.advice import recommendation
+from portal.actions.pricing import price_of_visit
 from portal.actions.roof_warnings import AskFirst, roof_warnings
 from portal.actions.slots import Slot, best_slots
-from portal.actions.visits import move_visit
-from portal.models import CALLED_OFF, Visit, VisitState
+from portal.actions.standing_wishes import standing_wish
+from portal.actions.visits import USUAL_MINUTES, book_visit, move_visit
+from portal.models import CALLED_OFF, PUT_OFF, Site, User, Visit, VisitState
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +48,55 @@ def choose_again(*, visit: Visit, starts_at: str, technician: str, now: datetime
     visit = Visit.objects.select_related("site__customer__business").get(pk=visit.pk)
     if visit.state == VisitState.BOOKED:
         return visit
-    for slot in offer(visit, now=now).slots:
+    begins, crew = _chosen(offer(visit, now=now).slots, starts_at, technician)
+    try:
+        return move_visit(visit=visit, starts_at=begins, technicians=crew, now=now)
+    except AskFirst:
+        raise _taken() from None
+
+
+@dataclass(frozen=True, slots=True)
+class WishOffer:
+    """What the link shows of a wash that a standing wish asks for: the visit that is booked, or free times."""
+
+    visit: Visit | None
+    slots: list[Slot]
+    """None where a visit is booked, the wish is not due any more, or somebody of the firm has to decide."""
+
+
+def wish_offer(site: Site, *, now: datetime) -> WishOffer:
+    """Times that are free now for the wash that its owner wants every so often, while it is due."""
+    visits = Visit.objects.filter(site=site, state__in=[VisitState.BOOKED, *PUT_OFF]).order_by("-starts_at")
+    booked = next((one for one in visits if one.state == VisitState.BOOKED and one.ends_at > now), None)
+    told = recommendation(site, now=now)
+    wish = standing_wish(site, told)
+    due = wish is not None and wish.due(told.today)
+    if visits or not due or roof_warnings([site], now=now)[site.pk].grave:
+        return WishOffer(booked, [])
+    return WishOffer(None, best_slots(site, minutes=USUAL_MINUTES, now=now))
+
+
+@transaction.atomic
+def choose_wished(*, site: Site, starts_at: str, technician: str, now: datetime) -> Visit:
+    """Book the wash for one of the times that are free now, named as the page named it; pressed twice it is one."""
+    Site.objects.select_for_update(of=("self",)).get(pk=site.pk)
+    offered = wish_offer(site, now=now)
+    if offered.visit is not None:
+        return offered.visit
+    begins, crew = _chosen(offered.slots, starts_at, technician)
+    try:
+        return book_visit(site=site, starts_at=begins, technicians=crew, price=price_of_visit(site), now=now)
+    except AskFirst:
+        raise _taken() from None
+
+
+def _chosen(slots: list[Slot], starts_at: str, technician: str) -> tuple[datetime, list[User]]:
+    for slot in slots:
         if (slot.iso, str(slot.technician.pk)) == (starts_at, technician):
-            try:
-                return move_visit(visit=visit, starts_at=slot.starts_at, technicians=[slot.technician], now=now)
-            except AskFirst:
-                break  # somebody was booked there a moment ago
-    raise ValidationError(_("This time was taken a moment ago. Choose another one."))
+            return slot.starts_at, [slot.technician]
+    raise _taken()
+
+
+def _taken() -> ValidationError:
+    """Somebody was booked there a moment ago."""
+    return ValidationError(_("This time was taken a moment ago. Choose another one."))

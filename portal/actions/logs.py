@@ -16,7 +16,7 @@ REQUEST: ContextVar[str] = ContextVar("request", default="")
 """The number of the request that is being answered, the same in each line about it and in its answer's head."""
 
 DOORS = (
-    r"r|i|join|calendar|visits/again|mail/stop|mail/choose|mail/reports"
+    r"r|i|join|calendar|visits/again|visits/wished|mail/stop|mail/choose|mail/reports"
     r"|accounts/password/reset/key|accounts/confirm-email"
 )
 """What follows one of these in a path opens a door."""

@@ -33,6 +33,9 @@ from portal.models import (
 from portal.models.visit import VisitQuerySet
 from portal.pv.town import Place, kilometres
 
+USUAL_MINUTES = 60
+"""So long a visit is booked for where nobody says otherwise."""
+
 
 @transaction.atomic
 def book_visit(
@@ -43,7 +46,7 @@ def book_visit(
     now: datetime,
     lead: Lead | None = None,
     price: Decimal | None = None,
-    minutes: int = 60,
+    minutes: int = USUAL_MINUTES,
     note: str = "",
     by: User | None = None,
     read: str = "",

@@ -25,6 +25,7 @@ from portal.actions.roof_warnings import AskFirst, roof_warnings
 from portal.actions.slots import best_slots
 from portal.actions.standing_wishes import standing_wish
 from portal.actions.visits import (
+    USUAL_MINUTES,
     book_visit,
     cancel_visit,
     finish_visit,
@@ -46,8 +47,6 @@ from portal.views.office import office
 from portal.views.searching import matching
 from portal.views.week import week_address
 from portal.words.figures import day_words
-
-USUAL_MINUTES = 60
 
 
 class CrewField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]  # Django cannot be subscripted when it runs

@@ -1,9 +1,10 @@
-"""A visit that was called off: its customer is told, and books another day by the link of the mail."""
+"""A visit that was called off, or a wash that is wished for: the customer books a day by the link of the mail."""
 
 from __future__ import annotations
 
 import re
 import time
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import pytest
@@ -12,11 +13,16 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from portal.actions.mail.recipient import again_token, token_for
-from portal.actions.reminders.plan import plan_standing
+from portal.actions.mail.compose import compose
+from portal.actions.mail.recipient import again_token, token_for, wish_token
+from portal.actions.pricing import price_of_visit
+from portal.actions.reminders.kinds import KINDS
+from portal.actions.reminders.plan import plan_reminders, plan_standing
 from portal.actions.reminders.send import send_due
+from portal.actions.standing_wishes import call_for_wishes, want
 from portal.actions.visits import cancel_visit, put_off_visit
-from portal.models import Language, Role, Visit, VisitState
+from portal.models import Language, LeadStage, Reminder, ReminderKind, Role, Site, Visit, VisitState
+from portal.pv.standing_wish import Rhythm
 from tests import factories
 
 pytestmark = pytest.mark.django_db
@@ -148,3 +154,84 @@ def test_a_link_ends_after_two_months(visit: Visit, client: Client) -> None:
     signer = signing.TimestampSigner(salt="visit again")
     signer.timestamp = lambda: signing.b62_encode(int(time.time() - 61 * 86400))  # type: ignore[method-assign]  # made then
     assert client.get(f"/visits/again/{signer.sign_object(key)}/").status_code == 404
+
+
+@pytest.fixture
+def wisher() -> Site:
+    """Washed more than a year ago; its owner wants a wash once a year."""
+    firm = factories.business(latitude=39.7, longitude=-105.1)
+    factories.member(firm, Role.TECHNICIAN)
+    site = factories.site(customer=factories.customer(business=firm, language=Language.SPANISH))
+    then = timezone.now() - timedelta(days=380)
+    factories.visit(site=site, state=VisitState.DONE, starts_at=then, finished_at=then)
+    Site.objects.update(created_at=then)
+    want(site=site, rhythm=Rhythm.YEARLY, now=then)
+    call_for_wishes(now=timezone.now())
+    return Site.objects.select_related("customer__business").get()
+
+
+def wished_address(site: Site) -> str:
+    """Where the mail of the standing wish leads."""
+    plan_reminders(sites=[site], now=timezone.now())
+    reminder = Reminder.objects.get(kind=ReminderKind.WISHED)
+    told = compose(reminder, KINDS[ReminderKind.WISHED].letter, now=timezone.now())
+    (address,) = re.findall(r"Elija un día aquí: \S+?(/visits/wished/[^/\s]+/)", str(told.body))
+    return str(address)
+
+
+def test_the_wash_of_a_standing_wish_is_booked_by_the_link_of_its_mail(wisher: Site, client: Client) -> None:
+    address = wished_address(wisher)
+    text = client.get(address).content.decode()
+    assert "Un lavado cuesta" in text
+    chosen = re.findall(r'name="slot" value="([^"]+)"', text)
+    assert len(chosen) == 3
+    booked = Visit.objects.filter(state=VisitState.BOOKED)
+    assert not booked.exists(), "who only looks books nothing"
+    client.post(address, {"slot": "x@y"})
+    assert not booked.exists()
+    for slot in (chosen[1], chosen[2]):
+        assert "Vamos el" in client.post(address, {"slot": slot}, follow=True).content.decode()
+    visit = booked.get()
+    assert visit.starts_at == datetime.fromisoformat(chosen[1].partition("@")[0])
+    assert visit.price == price_of_visit(wisher)
+    assert visit.lead is not None
+    assert visit.lead.stage == LeadStage.BOOKED
+    assert "Vamos el" in client.get(address).content.decode()
+
+
+def wish_withdrawn(site: Site) -> None:
+    want(site=site, rhythm=None, now=timezone.now())
+
+
+def washed_meanwhile(site: Site) -> None:
+    factories.visit(site=site, state=VisitState.DONE, starts_at=timezone.now(), finished_at=timezone.now())
+
+
+def put_off(site: Site) -> None:
+    visit = factories.visit(site=site, starts_at=timezone.now() + timedelta(days=2))
+    put_off_visit(visit=visit, why=VisitState.WEATHER, now=timezone.now())
+
+
+def at_fault(site: Site) -> None:
+    factories.assessment(site=site, verdict="other fault", cause="string_loss", as_of=timezone.now().date())
+
+
+@pytest.mark.parametrize("happened", [wish_withdrawn, washed_meanwhile, put_off, at_fault])
+def test_where_the_wish_is_over_or_somebody_has_to_decide_the_link_leads_to_the_firm(
+    happened: Callable[[Site], None], wisher: Site, client: Client
+) -> None:
+    address = f"/visits/wished/{wish_token(wisher)}/"
+    (slot, *_rest) = re.findall(r'name="slot" value="([^"]+)"', client.get(address).content.decode())
+    happened(wisher)
+    text = client.get(address).content.decode()
+    assert 'name="slot"' not in text
+    assert "555-0100" in text
+    client.post(address, {"slot": slot})
+    assert not Visit.objects.filter(state=VisitState.BOOKED).exists()
+
+
+def test_the_link_of_a_wish_ends_with_time_and_with_another_owner(wisher: Site, client: Client) -> None:
+    address = f"/visits/wished/{wish_token(wisher)}/"
+    assert client.get("/visits/wished/forged/").status_code == 404
+    Site.objects.update(customer=factories.customer(business=wisher.customer.business))
+    assert client.get(address).status_code == 404

@@ -17,7 +17,7 @@ from portal.actions.advice import recommendation
 from portal.actions.arrival import arrival_window, expected_at
 from portal.actions.invoices.issue import invoice_token
 from portal.actions.mail.phrases import PHRASES
-from portal.actions.mail.recipient import again_token, page_address, recipient
+from portal.actions.mail.recipient import again_token, page_address, recipient, wish_token
 from portal.actions.pricing import price_of_visit
 from portal.actions.proof import link_token, mailed_report
 from portal.actions.standing_wishes import standing_wish
@@ -92,6 +92,7 @@ def wished_facts(reminder: Reminder, moment: datetime) -> dict[str, str]:
     wish = standing_wish(site, told)
     return {
         "asked": your_wish_words(wish, told.today) if wish else "",
+        "choose": page_address("visit_wished", wish_token(site)),
         "basis": f"{words.headline(told)} {words.why(told)}".strip(),
         "price": money(price_of_visit(site), site.customer.business.currency),
     }

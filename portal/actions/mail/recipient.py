@@ -10,12 +10,13 @@ from django.conf import settings
 from django.core import signing
 from django.urls import reverse
 
-from portal.models import Business, Customer, Reminder, User, Visit
+from portal.models import Business, Customer, Reminder, Site, User, Visit
 
 MAIL_SALT = "mail"
 VISIT_AGAIN = "visit again"
-AGAIN_LASTS = timedelta(days=60)
-"""A visit that was called off longer ago is asked for anew, by telephone. Common practice, no source."""
+WISHED_WASH = "wished wash"
+DAY_LASTS = timedelta(days=60)
+"""So long a day is chosen by the link of a mail; later it is asked for by telephone. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +70,27 @@ def read_again_token(token: str) -> tuple[Visit, bool] | None:
     None where the token is not ours or too old, the visit is gone, or the roof is somebody else's by now.
     """
     try:
-        key: dict[str, int] = signing.loads(token, salt=VISIT_AGAIN, max_age=AGAIN_LASTS)
+        key: dict[str, int] = signing.loads(token, salt=VISIT_AGAIN, max_age=DAY_LASTS)
     except signing.BadSignature:
         return None
     found = Visit.objects.filter(pk=key["visit"], site__customer=key["customer"])
     visit = found.select_related("site__customer__business").first()
     return (visit, visit.revision == key["revision"]) if visit else None
+
+
+def wish_token(site: Site) -> str:
+    """What lets its customer choose a day for a wash that is due by their standing wish, without a login."""
+    return signing.dumps({"site": site.pk, "customer": site.customer_id}, salt=WISHED_WASH)
+
+
+def read_wish_token(token: str) -> Site | None:
+    """The roof; None where the token is not ours or too old, or the roof is gone or somebody else's by now."""
+    try:
+        key: dict[str, int] = signing.loads(token, salt=WISHED_WASH, max_age=DAY_LASTS)
+    except signing.BadSignature:
+        return None
+    found = Site.objects.filter(pk=key["site"], customer=key["customer"])
+    return found.select_related("customer__business").first()
 
 
 def page_address(name: str, *args: object) -> str:

@@ -104,7 +104,10 @@ _ROWS = (
     ),
     Kind(
         letter=Letter(
-            ReminderKind.WISHED, Audience.HOMEOWNER, (*_ROOF, "asked", "basis", "price", "link"), facts.wished_facts
+            ReminderKind.WISHED,
+            Audience.HOMEOWNER,
+            (*_ROOF, "asked", "basis", "price", "choose", "link"),
+            facts.wished_facts,
         ),
         of_roof=roofs.wash_wished,
         moot=roofs.wished_moot,
