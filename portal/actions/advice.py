@@ -37,7 +37,8 @@ from portal.pv.result import Cause
 from portal.pv.said import Said
 
 RAIN_LOOKED_AT = timedelta(days=60)
-"""Rain before this is in the assessment, or the readings are old."""
+"""Rain before this is in the assessment, or the readings are old. As long as readings may be silent, by definition
+(:data:`portal.models.assessment.SILENT_AFTER`)."""
 NOT_ANSWERED = (LeadStage.NEW, LeadStage.CONTACTED)
 """Stages of a lead whose owner has no price and no day yet."""
 READ = (

@@ -38,7 +38,7 @@ from portal.pv.due import calendar_due
 MOST_ASKS_A_DAY = 12
 """So often a day a roof's owner may ask something new. Common practice, no source."""
 REST_MONTHS = (1, 3, 6, 12)
-"""After so many months they may want to be asked again."""
+"""After so many months they may want to be asked again. Common practice, no source."""
 ENQUIRIES_A_DAY = 20
 """So many enquiries a day a firm is sent: more are no neighbours. Common practice, no source."""
 

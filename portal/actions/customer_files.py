@@ -19,10 +19,11 @@ from portal.models import Business, Customer, CustomerFile, User
 
 MOST_TABLE_BYTES = 2 * 1024 * 1024
 MOST_CUSTOMERS = 5000
+"""Bytes and rows of a table of customers; far more than a small firm has. Bounds on the work, no source."""
 LOOKED_AT_FOR = timedelta(days=2)
-"""A table that nobody took in by then is forgotten: it names people."""
+"""A table that nobody took in by then is forgotten: it names people. Common practice, no source."""
 FEWEST_DIGITS = 6
-"""Shorter numbers are no phone numbers that tell two people apart."""
+"""Shorter numbers are no phone numbers that tell two people apart. [digits] Common practice, no source."""
 
 HEADS = {
     "name": ("name", "full name", "customer", "customer name", "nombre", "nombre completo", "cliente"),
@@ -42,6 +43,7 @@ READINGS = 0.8
 """Share of the rows with a date or time, a figure and no word: a table of readings names nobody. Common practice, no
 source."""
 LOOKED_AT_ROWS = 50
+"""Rows by which a table of readings is told from one of customers. A bound on the work, no source."""
 
 
 class LooksLikeReadings(ValidationError):

@@ -16,6 +16,7 @@ from portal.models import DayOff, Membership, Site, User, Visit, VisitState
 from portal.words.figures import clock_words, day_words
 
 LONGEST_VISIT = timedelta(hours=12)
+"""A visit begun longer before is over, whatever it was booked for. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

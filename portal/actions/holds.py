@@ -19,11 +19,12 @@ from portal.models import Business, Clock, Deed, MailHold, Reminder, ReminderSta
 log = logging.getLogger(__name__)
 
 FAR = timedelta(days=7)
-"""Not heard of for longer: the clock may have jumped. Less than after which anybody is written to for no readings."""
+"""Not heard of for longer: the clock may have jumped. Less than after which anybody is written to for no readings.
+Common practice, no source."""
 BACK = timedelta(days=1)
-"""So far a clock may be set back: it went ahead a little, or another machine's does."""
+"""So far a clock may be set back: it went ahead a little, or another machine's does. Common practice, no source."""
 REMEMBERED = timedelta(minutes=1)
-"""Jobs come many a second: so often is often enough to write down that the portal ran."""
+"""Jobs come many a second: so often is often enough to write down that the portal ran. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

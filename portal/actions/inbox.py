@@ -23,7 +23,7 @@ from portal.readers.reading import ReadError
 log = logging.getLogger(__name__)
 
 AT_REST = timedelta(seconds=20)
-"""A file touched more recently may still be being written."""
+"""A file touched more recently may still be being written. Common practice, no source."""
 HALF_WRITTEN = (".part", ".partial", ".tmp", ".crdownload", ".swp", "~")
 """Names under which programs that sync write before they rename; common practice, no source."""
 

@@ -20,10 +20,12 @@ from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 A_DAY = timedelta(days=1)
 MOST_TO_ONE_A_DAY = 5
 MOST_OF_A_FIRM_A_DAY = 100
-"""Enough for a firm that brings all its customers in a week; more is somebody else's mail sent in our name."""
+"""Mails a day. Enough for a firm that brings all its customers in a week; more is somebody else's mail sent in our
+name. Common practice, no source."""
 
 RANKS = {Role.TECHNICIAN: 1, Role.OFFICE: 2, Role.OWNER: 3}
 ADMIN = 4
+"""Ranks: nobody asks into a role above their own. By definition."""
 
 
 def rank(user: User, *, business: Business | None = None) -> int:

@@ -48,7 +48,8 @@ QUEUE_OF = {
 
 
 AWAY_SECONDS = 5
-"""A broker that did not answer is not asked again for so long, or a page that asks for many jobs would hang on each."""
+"""A broker that did not answer is not asked again for so long, or a page that asks for many jobs would hang on each. No
+source."""
 _away_until: dict[str, float] = {}
 
 

@@ -20,6 +20,7 @@ from portal.models import AuditEntry, Business, Deed, Membership, Role, User
 
 JOIN_SALT = "join-a-firm"
 OPENS = timedelta(days=7)
+"""A link to join opens for so long. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

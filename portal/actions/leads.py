@@ -50,16 +50,16 @@ OUR_NOTES = tuple(note.partition("{")[0] for note in (TURNED_DOWN, RAISED_WRONGL
 """How notes begin that nobody wrote; all others stay in the language of who wrote them."""
 
 GONE_CHANCE = 0.1
-"""Below this chance the loss is gone and its lead closes at once."""
+"""Below this chance the loss is gone and its lead closes at once. No source."""
 
 FADING_SHARE = 0.5
-"""Below this share of the opening chance a lead fades."""
+"""Below this share of the opening chance a lead fades. No source."""
 
 FADES_FOR = timedelta(days=7)
-"""So long a lead must have faded before it closes."""
+"""So long a lead must have faded before it closes. No source."""
 
 REST_AFTER_VISIT = timedelta(days=21)
-"""After a wash the readings get this long before the roof can be a lead again."""
+"""After a wash the readings get this long before the roof can be a lead again. Common practice, no source."""
 
 REST_AFTER_CLEARED = timedelta(days=14)
 REST_AFTER_LOST = timedelta(days=180)

@@ -32,12 +32,13 @@ log = logging.getLogger(__name__)
 NIGHTS_AT_ONCE = {0: None, 1: 6, 2: 1}
 """Nights of a cell begun in one go, by how often they were tried before: all, some, one."""
 KEPT_AT_ONCE = 40
-"""Results that are kept in one go: what waits to write meanwhile waits for half a second."""
+"""Results that are kept in one go: what waits to write meanwhile waits for half a second. No source."""
 QUEUED_AT_ONCE = 1000
+"""Rows of nights written in one statement. A bound on the work, no source."""
 QUIET = timedelta(minutes=2)
-"""When nights wait and none was begun for so long, the message went astray."""
+"""When nights wait and none was begun for so long, the message went astray. Common practice, no source."""
 NIGHTS_KEPT = timedelta(days=30)
-"""Nights that are over are kept so long."""
+"""Nights that are over are kept so long. Common practice, no source."""
 DIED = gettext_noop(
     "The assessment of this site did not come to an end, three times over: the worker was stopped or ran out of memory "
     "or time. The figures shown are those of the last good night."

@@ -12,13 +12,15 @@ import zlib
 from collections.abc import Iterator
 
 GPS_DIRECTORY = 0x8825
+"""The tag that points at the directory with the place (Exif 2.32, section 4.6.3, published 2019)."""
 SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 6: 1, 7: 1, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8}
 """Bytes of one value of each TIFF type (TIFF 6.0, section 2)."""
 ENTRY = 12
+"""Bytes of an entry of a directory (TIFF 6.0, section 2)."""
 XMP = (re.compile(rb'(exif:GPS\w+=")([^"]*)(")'), re.compile(rb"(<exif:GPS\w+>)([^<]*)(</exif:GPS)"))
 
 MOST_ENTRIES = 256
-"""Of a directory: the tags of Exif 2.32 are fewer. A longer one is none."""
+"""Entries of a directory: the tags of Exif 2.32 (2019) are fewer. A longer one is none."""
 MOST_LOOKED_AT = 5_000
 """Beginnings of blocks and ranges to blank in one file; a camera writes some thirty. No source."""
 

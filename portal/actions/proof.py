@@ -42,15 +42,15 @@ from portal.words.figures import day_words
 from portal.words.gains import NoGain
 
 NARROW = 0.04
-"""A first answer is given when the 90 % interval is no wider than this; never because it excludes nothing, since
-answers picked for that would be too good on average."""
+"""A first answer is given when the 90 % interval is no wider than this share of the clean yield; never because it
+excludes nothing, since answers picked for that would be too good on average. No source."""
 
 FEWEST_USABLE_DAYS = 3
 """And not with fewer usable days than this in the month before or after the wash: what is said without having looked
-would be a guess."""
+would be a guess. No source."""
 
 FEW_DAYS = 8
-"""Fewer usable days than this on either side are said as a doubt."""
+"""Fewer usable days than this on either side are said as a doubt. No source."""
 
 SETTLES_AFTER = timedelta(days=30)
 OVERDUE = timedelta(days=3)
@@ -64,6 +64,7 @@ RAIN_THAT_WASHES_MM = 2.0
 
 REPORT_SALT = "visit-report"
 LINK_LASTS = timedelta(days=90)
+"""So long the link to a report opens. Common practice, no source."""
 
 log = logging.getLogger(__name__)
 

@@ -36,8 +36,13 @@ from portal.models import (
 from portal.models.record import findings, standing
 
 PHOTOS_EACH = 2
+"""Photos before and after the wash: one from far and one from near. Common practice, no source."""
 OLDEST_ENTRY = timedelta(days=14)
-"""What says it waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed."""
+"""What says it waited on a phone for longer is dated to its arrival: the phone's clock is not to be believed. Common
+practice, no source."""
+
+MOST_WATER_PPM, LONGEST_SOAK_MINUTES = 5000, 600
+"""Dissolved solids of the water [ppm], brackish already, and minutes: more is a slip of the finger. No source."""
 
 _ITEMS: dict[EntryKind, type[WorkStep] | type[Look] | type[Ask]] = {
     EntryKind.STEP: WorkStep,
@@ -53,7 +58,7 @@ _ANSWERS: dict[EntryKind, type[InspectionFinding] | type[SignOff]] = {
 SIGNATURE = re.compile(r"(?:M\d{1,3} \d{1,3}(?:L\d{1,3} \d{1,3})+)+")
 """Strokes of a finger as an SVG path: moves and lines between whole numbers, and nothing else."""
 LONGEST_SIGNATURE = 30_000
-"""Characters: some 3000 points, a minute of drawing."""
+"""Characters: some 3000 points, a minute of drawing. A bound on the row, no source."""
 
 _SAID = (
     *("kind", "item", "answer", "water_ppm", "soak_minutes", "drive_minutes"),
@@ -154,9 +159,9 @@ def _check(entry: VisitEntry) -> None:
     if entry.answer not in (answers.values if answers else [""]):
         choices = ", ".join(str(label) for label in answers.labels) if answers else "nothing"
         raise ValidationError(_("Choose one of: {choices}.").format(choices=choices))
-    if entry.water_ppm is not None and not 0 <= entry.water_ppm <= 5000:
+    if entry.water_ppm is not None and not 0 <= entry.water_ppm <= MOST_WATER_PPM:
         raise ValidationError(_("The water reading lies between 0 and 5000 ppm. Check the meter's unit."))
-    if entry.soak_minutes is not None and not 0 <= entry.soak_minutes <= 600:
+    if entry.soak_minutes is not None and not 0 <= entry.soak_minutes <= LONGEST_SOAK_MINUTES:
         raise ValidationError(_("Soaking takes between 0 and 600 minutes."))
     longest = int(LONGEST_DRIVE.total_seconds() / 60)
     if kind == EntryKind.SET_OUT and not 1 <= (entry.drive_minutes or 0) <= longest:

@@ -34,7 +34,9 @@ from portal.pv.advice import State
 from portal.pv.recommend import Recommendation
 
 MARK_LENGTH = 12
+"""Hexadecimal digits, 48 bits: marks of one roof are told apart. No source."""
 MOST_PHOTOS = 4
+"""Photos beside a warning: a row on a phone. No source."""
 
 
 class AskFirst(ValidationError):

@@ -36,7 +36,9 @@ QUOTE_WAITS = timedelta(days=7)
 FILE_IS_NEWS = timedelta(days=60)
 """A file that could not be read this long ago is not coming any more. Common practice, no source."""
 MAIL_IS_NEWS = timedelta(days=14)
+"""A mail that failed this long ago is not to be sent again. Common practice, no source."""
 NIGHT_IS_NEWS = timedelta(days=2)
+"""Nights that failed before the last two were followed by others. By definition."""
 
 
 @dataclass(frozen=True, slots=True)

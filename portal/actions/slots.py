@@ -16,10 +16,11 @@ from portal.pv.town import Place
 LOOKED_AHEAD = 21
 """So many days ahead a visit is proposed. Common practice, no source."""
 PROPOSED = 3
+"""Times that are proposed. No source."""
 MOST_DRIVING = timedelta(hours=2)
 """A time that lengthens a round by more is not proposed. Common practice, no source."""
 SLOT_STEP = timedelta(minutes=15)
-"""Visits begin at a quarter of an hour."""
+"""Visits begin at a quarter of an hour. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from portal.pv.recommend import Recommendation
 from portal.pv.standing_wish import Rhythm, StandingWish, hear, next_asked_for
 
 LOOKED_AT_ONCE = 500
-"""Roofs that share the queries of a round."""
+"""Roofs that share the queries of a round. A bound on the work, no source."""
 
 
 def want(*, site: Site, rhythm: Rhythm | None, now: datetime) -> None:

@@ -27,10 +27,12 @@ from portal.readers.reading import ReadError
 log = logging.getLogger(__name__)
 
 ONCE_IN = timedelta(hours=23)
-"""Time between two questions for one station; a little under a day, or each night would ask an hour later."""
+"""Time between two questions for one station; a little under a day, or each night would ask an hour later. No
+source."""
 STATION_PATIENCE_S = 30
 STATION_DEADLINE_S = 300
-"""Seconds without a byte, and in all, after which a server is left alone till the next day."""
+"""Seconds without a byte, and in all, after which a server is left alone till the next day. Common practice, no
+source."""
 
 
 class Fetched(NamedTuple):

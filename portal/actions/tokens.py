@@ -10,8 +10,9 @@ from portal.actions.trail import note
 from portal.models import Business, CalendarFeed, Deed, Scope, Site, Token, User, hash_token, new_secret
 
 USE_NOTED_EVERY = timedelta(minutes=1)
+"""A token's last use is written down no more often. No source."""
 LONGEST_LIFE = timedelta(days=365)
-"""A forgotten token of a forgotten computer ends by itself."""
+"""A forgotten token of a forgotten computer ends by itself. Common practice, no source."""
 
 
 @transaction.atomic

@@ -19,7 +19,7 @@ BESIDE_WORK = timedelta(hours=1)
 
 
 TO_THE_NEXT = timedelta(minutes=5)
-"""Times that are reckoned are told in whole steps of this."""
+"""Times that are reckoned are told in whole steps of this. No source."""
 
 
 def yard_of(business: Business) -> Place | None:

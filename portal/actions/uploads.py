@@ -14,9 +14,9 @@ from portal.models import CameBy, Import, Site
 
 TOO_LARGE, _WHY = "too_large", "too_large_why"
 FILES_A_DAY = 300
-"""For one roof: a logger that sends every five minutes (288) stays below."""
+"""Files for one roof: a logger that sends every five minutes (288) stays below. No source."""
 BYTES_A_DAY = 1_000_000_000
-"""For one roof; ten years of 5-minute readings as CSV take about 40 MB."""
+"""Bytes for one roof; ten years of 5-minute readings as CSV take about 40 MB (reckoned)."""
 
 BOUNDED = (CameBy.UPLOAD, CameBy.API, CameBy.MAIL, CameBy.UTILITY)
 """The watched folder and the command line belong to whoever runs the portal."""

@@ -25,7 +25,7 @@ from portal.pv.worth import clean_energy_wh
 from portal.pv.year import YEAR_DAYS
 
 WASH_SEEN_WITHIN = timedelta(days=3)
-"""A recovery this close to a known cleaning is that cleaning, not rain."""
+"""A recovery this close to a known cleaning is that cleaning, not rain. No source."""
 EVERY, MONTH = 5, 30
 """Days of the year ahead of which one stands for its pentad, and of the month in which dirt is priced."""
 

@@ -293,7 +293,7 @@ def clock_in_names(names: Sequence[str], tz: str) -> tuple[StampClock, bool]:
 
     Returns
     -------
-    clock : Clock
+    clock : StampClock
         Local wall time and starts of intervals, unless the names say otherwise.
     label_known : bool
         Whether the names say that stamps mark starts, or ends.

@@ -1,4 +1,4 @@
-"""Each threshold of `pv` and `readers` says what it is, in what unit, and where it comes from."""
+"""Each threshold of `pv`, `readers` and `actions` says what it is, in what unit, and where it comes from."""
 
 import ast
 import re
@@ -34,27 +34,28 @@ FORMULAS = {
 UNIT = re.compile(
     r"\[[^\]]+\]|%|°|\b(years?|months?|days?|hours?|minutes?|seconds?|k?Wh?|[kM]?bytes|MB|kB|km|mm|metres|degrees"
     r"|share|fraction|ratio|chance|probability|correlation|log|standard deviations?|logs?|rows?|columns?|lines?"
-    r"|characters?|cells|files?|readings?|intervals?|times|rounds|steps|roofs|sites|points?|futures|likelihood|loss|efficiency)\b",
+    r"|characters?|letters|digits|bits|pixels|cells|files?|readings?|intervals?|times|rounds|steps|roofs|sites|points?|futures|addresses|notices|mails|invoices|photos|entries|tries|ranks|likelihood|loss|efficiency)\b",
     re.I,
 )
+NAMED_UNIT = re.compile(r"_(S|SECONDS|MINUTES|HOURS?|DAYS|BYTES|PIXELS|DEGREES|KMH)$")
 SOURCE = re.compile(
-    r"doi:|https?://|common practice|no source|from memory|tuned|measured|by definition|\bexact|\b(ISO|IEC|IEEE|ASTM|EN"
-    r"|RFC|WMO|NIST|IUGG|PVWatts|Meeus|NEM12|ESPI|Unicode)\b|\b(19|20)\d\d[a-z]?\b",
+    r"doi:|https?://|common practice|no source|from memory|tuned|measured|reckoned|by definition|\bexact|\b(ISO|IEC|IEEE|ASTM|EN"
+    r"|RFC|WMO|IUGG|PVWatts|Meeus|NEM12|ESPI|EPC069|TIFF|NIST|Unicode)\b|\b(19|20)\d\d[a-z]?\b",
     re.I,
 )
 
 
 def test_every_threshold_says_its_unit_and_its_source() -> None:
     found = {}
-    for path in files("portal/pv", "portal/readers"):
-        for name, said in _thresholds(path):
-            faults = [] if UNIT.search(said) else ["names no unit"]
+    for path in files("portal/pv", "portal/readers", "portal/actions"):
+        for name, value, said in _thresholds(path):
+            faults = [] if UNIT.search(said) or _names_its_unit(name, value) else ["names no unit"]
             faults += [] if SOURCE.search(said) else ["names no source"]
             if faults:
                 found[f"{path}::{name}"] = ", ".join(faults) if said else "says nothing"
     hold(
-        "A threshold of pv or readers says in a docstring below it (or a comment above or beside it) what it is, its "
-        'unit, and its source: a DOI or standard, "common practice, no source", "from memory", or "tuned on ...".',
+        "A threshold of pv, readers or actions says in a docstring below it (or a comment above or beside it) what it "
+        'is, its unit, and its source: a DOI or standard, "common practice, no source", "from memory", or "tuned on ...".',
         found,
         KNOWN,
         "tests/house/test_thresholds.py",
@@ -116,7 +117,12 @@ def test_a_figure_without_a_name_would_be_found() -> None:
     assert _bare(ast.parse("def f(x):\n    return max(x / 2.0, 1e-9) > 0.15 * x")) == [0.15]
 
 
-def _thresholds(path: str) -> Iterator[tuple[str, str]]:
+def _names_its_unit(name: str, value: ast.expr) -> bool:
+    """Whether a time is built of its days or minutes, or the name ends in a unit."""
+    return ast.unparse(value).startswith("timedelta(") or bool(NAMED_UNIT.search(name))
+
+
+def _thresholds(path: str) -> Iterator[tuple[str, ast.expr, str]]:
     """Figures at the top of a module with what is said of them.
 
     A docstring or a comment speaks for the lines that stand with it, without a blank line between.
@@ -142,7 +148,7 @@ def _thresholds(path: str) -> Iterator[tuple[str, str]]:
                 break
             if _assigned(after)[1] is None:
                 break
-        yield name, " ".join(said).strip()
+        yield name, value, " ".join(" ".join(said).split())
 
 
 def _assigned(node: ast.stmt) -> tuple[str, ast.expr | None]:

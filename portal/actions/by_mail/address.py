@@ -13,7 +13,8 @@ from django.utils.crypto import constant_time_compare, salted_hmac
 from portal.models import Site
 
 TOKEN_BYTES = 10
-"""80 bits cannot be guessed; letters of one case only, for some programs change it."""
+"""80 bits cannot be guessed; letters of one case only, for some programs change it. [bytes] Common practice, no
+source."""
 _TOKEN = re.compile(r"(\d{1,15})x([a-z2-7]{16})")
 
 

@@ -22,11 +22,15 @@ from portal.models import ReadingsMail
 log = logging.getLogger(__name__)
 
 MOST_MAIL_BYTES = 40 * 1024 * 1024
-"""A mail with 25 MB of attachments, the most that mail servers usually take, grows by a third on its way."""
+"""A mail with 25 MB of attachments, the most that mail servers usually take, grows by a third on its way (base64, RFC
+2045)."""
 MAILS_A_DAY = 60
-"""For one roof; a logger that mails every half hour stays below."""
+"""Mails for one roof; a logger that mails every half hour stays below. Common practice, no source."""
 MAILS_AT_ONCE = 20
+"""Mails taken out of the box in one round, so that the next one of a minute later finds the job ended. Common practice,
+no source."""
 IMAP_PATIENCE_S = 30
+"""Seconds without an answer after which the box is left alone until the next round. Common practice, no source."""
 DELIVERED_TO = ("Delivered-To", "X-Original-To", "To", "Cc", "Resent-To")
 
 

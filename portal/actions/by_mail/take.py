@@ -31,9 +31,12 @@ log = logging.getLogger(__name__)
 ENDINGS = (".csv", ".tsv", ".txt", ".dat", ".xml", ".xlsx", ".xlsm", ".xls", ".ods", ".zip")
 """Endings of the kinds of files that readers know; pictures and signatures go with most mails."""
 MOST_FILES = 30
+"""Files of one mail that are taken in. A bound on the work, no source."""
 LOST_AFTER = timedelta(minutes=2)
+"""A mail that nobody took in by then has lost its message; two rounds of the poll. Common practice, no source."""
 ANSWERED_WITHIN = timedelta(days=2)
-"""An answer later than this is of no use; a question that waits longer was seen on the page or never."""
+"""An answer later than this is of no use; a question that waits longer was seen on the page or never. Common practice,
+no source."""
 
 
 def poll_mails(*, now: datetime) -> None:

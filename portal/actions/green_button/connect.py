@@ -18,7 +18,7 @@ from portal.actions.trail import note
 from portal.models import Deed, EndedBy, Site, User, UtilityConnection, UtilityFarewell, UtilityState
 
 VERIFIER_LETTERS = 64
-"""RFC 7636, section 4.1, asks for 43 to 128."""
+"""Characters; RFC 7636, section 4.1, asks for 43 to 128."""
 
 
 def way_to_utility() -> tuple[str, dict[str, str]]:

@@ -18,7 +18,8 @@ log = logging.getLogger(__name__)
 
 FAREWELLS = 8
 AGAIN_AFTER = timedelta(minutes=15)
-"""Doubled each time: eight tries go over two days, while a server that was down comes back."""
+"""Tries, and the time before the second, doubled each time: eight go over two days, while a server that was down comes
+back. Common practice, no source."""
 
 
 def say_farewell(*, farewell_id: int, now: datetime) -> None:

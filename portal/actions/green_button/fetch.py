@@ -52,23 +52,31 @@ from portal.models import (
 log = logging.getLogger(__name__)
 
 TURN_LASTS = timedelta(minutes=25)
-"""A worker's turn at a connection; longer than any job may take, so that tokens are never refreshed twice at once."""
+"""A worker's turn at a connection; longer than any job may take (``workers.app.JOB_LIMIT``), so that tokens are never
+refreshed twice at once. By definition."""
 DAILY = timedelta(hours=23)
 WEEKLY = timedelta(days=7)
-"""How often a subscription is asked for without a notice; each week only while the last file could not be read."""
+"""How often a subscription is asked for without a notice; each week only while the last file could not be read. Common
+practice, no source."""
 OVERLAP = timedelta(days=2)
-"""So much further back than the last fetch is asked for: a utility's clock and ours may differ, and its days."""
+"""So much further back than the last fetch is asked for: a utility's clock and ours may differ, and its days. Common
+practice, no source."""
 ASKED_APART = timedelta(minutes=10)
-"""No address is asked for sooner again, whatever notices say."""
+"""No address is asked for sooner again, whatever notices say. Common practice, no source."""
 ADDRESSES_AT_ONCE = 5
+"""Addresses that a worker fetches in one turn, which end within it even where each takes its whole deadline. By
+definition of the two."""
 NOTICE_UNREAD = timedelta(minutes=4)
 NOTICES_AT_ONCE = 20
-"""After so long the message about a notice is taken for lost, and so many are asked for again in a round."""
+"""Notices: after so long the message about one is taken for lost, and so many are asked for again in a round. Common
+practice, no source."""
 MOST_TRIES = 10
-"""After so many, some days by then, what a notice told of is given up; the daily question finds it."""
+"""After so many, some days by then, what a notice told of is given up; the daily question finds it. Common practice, no
+source."""
 CODE_LASTS = timedelta(hours=1)
 """A code lives for ten minutes at most (RFC 6749, section 4.1.2)."""
 LONGEST_PAUSE = timedelta(days=1)
+"""Between two tries for one address the pause doubles up to this. Common practice, no source."""
 RENEWING = "renewing"
 """Kept beside the tokens while they are being renewed, until an answer is kept."""
 REVOKED = "0"

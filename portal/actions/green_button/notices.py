@@ -21,11 +21,12 @@ log = logging.getLogger(__name__)
 MOST_NOTICE_BYTES = 256 * 1024
 MOST_ADDRESSES = 1000
 MOST_NOTICES = 500
-"""Unread ones; whoever posts more is asked to come again later. Anybody may post: what they name is only looked for
-at the utility itself, and no sooner than a connection's turn comes."""
+"""Bytes of a notice, addresses in it, and unread ones; whoever posts more is asked to come again later. Anybody may
+post: what they name is only looked for at the utility itself, and no sooner than a connection's turn comes. Bounds on
+the work, no source."""
 
 MOST_WAITING = 20
-"""Addresses on the list of one connection, whatever notices name."""
+"""Addresses on the list of one connection, whatever notices name. A bound on the work, no source."""
 
 
 def keep_notice(*, body: bytes, now: datetime) -> bool:

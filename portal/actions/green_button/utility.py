@@ -22,9 +22,12 @@ from portal.actions import sealed
 NEEDED = ("name", "authorize", "token", "resources", "client", "secret", "scope")
 UTILITY_PATIENCE_S = 30
 UTILITY_DEADLINE_S = 120
-"""Seconds without a byte, and in all, after which a utility's server is left alone for a while."""
+"""Seconds without a byte, and in all, after which a utility's server is left alone for a while. Common practice, no
+source."""
 MOST_ANSWER_BYTES = 64 * 1024 * 1024
-"""Ten years of one meter's 15-minute readings as Green Button XML take about 60 MB."""
+"""Ten years of one meter's 15-minute readings as Green Button XML take about 60 MB (reckoned)."""
+LONGEST_ADDRESS = 1000
+"""Characters that the column of an address holds (``UtilityBatch.address``), by definition."""
 
 
 class NotHanded(Exception):
@@ -97,7 +100,7 @@ def ours_to_ask(address: str) -> bool:
     base = settings.GREEN_BUTTON["resources"].rstrip("/") + "/"
     path = unquote(address.partition("?")[0])  # a client resolves dots, also written as %2e, and would leave the base
     leaves = "\\" in path or any(part in (".", "..") for part in path.split("/"))
-    return address.startswith(base) and not leaves and len(address) <= 1000
+    return address.startswith(base) and not leaves and len(address) <= LONGEST_ADDRESS
 
 
 def batch_of(address: str) -> str:

@@ -14,12 +14,15 @@ from portal.readers.mapping import Mapping
 from portal.readers.reading import Guess, Readings, ReadResult
 
 DRAWN_DAYS = 3
+"""Days of a file that are drawn. Common practice, no source."""
 SHOWN_LINES = 8
 SHOWN_CELLS = 12
 CELL_CHARACTERS = 40
-"""A line on a page holds no more of a line of the file than so many cells of so many characters."""
+"""A line on a page holds no more of a line of the file than so many cells of so many characters. Common practice, no
+source."""
 COLUMN_CHARACTERS = 40_000
-"""Columns to choose from are kept until their names together are longer; those a mapping names are always offered."""
+"""Columns to choose from are kept until their names together are longer; those a mapping names are always offered. A
+bound on the row, no source."""
 
 
 class FileSeen(TypedDict):

@@ -14,6 +14,9 @@ from portal.actions.imports.days import Counts, Day
 from portal.actions.imports.kept import kept_mapping, preview_of
 from portal.models import Import, ImportState, Meter
 
+MANY_REPLACED = 20
+"""Readings below which it is not worth a word that a file replaced others. No source."""
+
 
 def locked(import_: Import) -> Import | None:
     """Lock the meter and the import; None when another worker has finished it or begun it anew, or the zone changed."""
@@ -68,7 +71,7 @@ def note_result(
                 ).format(set_aside=counts.set_aside),
             }
         )
-    if counts.replaced > max(20, (counts.unchanged + counts.new) // 3):  # nights are zero in both
+    if counts.replaced > max(MANY_REPLACED, (counts.unchanged + counts.new) // 3):  # nights are zero in both
         import_.warnings.append(
             {
                 "code": "replaced_many",

@@ -20,7 +20,8 @@ from portal.models import CameBy, Import, Meter, ReadingsMail, Site, Token, User
 from portal.readers.mapping import Mapping
 
 STALLED_AFTER = timedelta(minutes=2)
-"""What no worker has begun after this waits unusually long: the page says so, and the poll asks again."""
+"""What no worker has begun after this waits unusually long: the page says so, and the poll asks again. Common practice,
+no source."""
 
 
 class ImportRefused(Exception):

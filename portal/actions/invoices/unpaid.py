@@ -8,6 +8,7 @@ from datetime import date
 from portal.models import Invoice, User
 
 OVERDUE_LISTED = 8
+"""Invoices named on the office's first page; the rest are counted. No source."""
 
 
 @dataclass(frozen=True, slots=True)

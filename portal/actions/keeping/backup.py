@@ -17,7 +17,7 @@ from portal.actions.keeping.store import PIECE_BYTES, Damaged, NoBackup, Store
 from portal.actions.keeping.tables import TableModel, applied, lines_of, one_moment, tables
 
 PASSES = 5
-"""So often rows are read anew because somebody was erased while their files were being copied."""
+"""So often rows are read anew because somebody was erased while their files were being copied. No source."""
 
 
 @dataclass(slots=True)

@@ -29,9 +29,11 @@ from portal.actions.files import to_disk
 
 FORMAT = 1
 PIECE_BYTES = 8 * 1024 * 1024
+"""Bytes of a piece: a file that changed is copied by pieces. No source."""
 SHORTEST_KEY = 20
 """Characters of a key: with scrypt before it, more than can be guessed (common practice, no source)."""
 NONCE_BYTES = 12
+"""Bytes of a nonce of AES-GCM (NIST SP 800-38D, section 5.2.1.1: 96 bits)."""
 OURS = ("lock", "pieces", "sets", "incoming")
 """What a folder may hold whose first backup was killed at its very beginning."""
 

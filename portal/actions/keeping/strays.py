@@ -25,9 +25,10 @@ from portal.actions.photos import keep_photo
 from portal.models import CameBy, Import, ImportState, MailHold, Meter, Visit, VisitPhoto
 
 UNDER_WAY = timedelta(hours=1)
-"""A younger file may be of an upload whose row is just being written."""
+"""A younger file may be of an upload whose row is just being written. Common practice, no source."""
 STRAYS_KEPT = timedelta(days=30)
-"""So long a file without a row can be looked for, before it goes: it may be of somebody who was erased."""
+"""So long a file without a row can be looked for, before it goes: it may be of somebody who was erased. Common
+practice, no source."""
 LOST = gettext_noop("The file is no longer on the portal's disk. Please send it again.")
 _NOTHING = hashlib.sha256(b"").hexdigest()
 _IMPORT = re.compile(r"imports/\d{4}/\d\d/(?P<meter>\d+)-(?P<digest>[0-9a-f]{32})(_\w{7})?(?P<suffix>\.\w+)?")

@@ -24,9 +24,10 @@ from portal.actions.keeping.store import PIECE_BYTES, NoBackup
 LEFT_OUT = ("sessions.session",)
 """Whoever was logged in at a restored moment logs in again: a log-in ended since must not come back."""
 KEYS_A_PIECE = 500
-"""Rows whose keys lie so close share pieces: a change writes these anew and no others."""
+"""Rows whose keys lie so close share pieces: a change writes these anew and no others. No source."""
 JUMP = 1_000_000
-"""Keys given between a backup and its restore are given to nothing else: links, mails and calendars name them."""
+"""Keys given between a backup and its restore are given to nothing else: links, mails and calendars name them. More
+than a firm gives out in years; no source."""
 
 Migration = tuple[str, str]
 TableModel = type[models.Model]

@@ -17,8 +17,9 @@ from portal.actions.reminders.wish import Wish
 from portal.models import Business, Reminder, ReminderState, Site, SiteAssessment
 
 AGAIN_AFTER_DROP = timedelta(days=14)
+"""So long after somebody took a reminder out of the queue it is not planned again. Common practice, no source."""
 PLANNED_AT_ONCE = 1000
-"""Sites or reminders that share the queries of planning."""
+"""Sites or reminders that share the queries of planning. A bound on the work, no source."""
 
 
 def plan_reminders(*, sites: Sequence[Site], now: datetime) -> None:

@@ -35,19 +35,23 @@ from portal.pv.result import Cause
 from portal.pv.standing_wish import StandingWish
 
 SOON = timedelta(days=14)
+"""Two weeks ahead a wash that comes due is told. Common practice, no source."""
 ASKED_AFTER = timedelta(days=7)
-"""A roof that is this new and has no readings is asked for some."""
+"""A roof that is known for so long and has no readings is asked for some. Common practice, no source."""
 QUIET_AFTER = timedelta(days=10)
+"""Readings that stopped so long ago are asked after. Common practice, no source."""
 UTILITY_NEWS = timedelta(days=14)
-"""So long after a utility ended a connection its customer is still told."""
+"""So long after a utility ended a connection its customer is still told. Common practice, no source."""
 FAULT_HOLDS = timedelta(days=3)
-"""A fault must hold this long before anybody is told."""
+"""A fault must hold this long before anybody is told. No source."""
 
 NARROW_GAIN = 0.05
-"""A gain is told once its 90 % interval is no wider than this, or after ``GAIN_WAITS``."""
+"""A gain is told once its 90 % interval is no wider than this share of the clean yield, or after ``GAIN_WAITS``. No
+source."""
 GAIN_WAITS = timedelta(days=30)
+"""So long a gain may wait for its interval to narrow. No source."""
 GAIN_OF_USE = timedelta(days=21)
-"""A gain that could be told longer ago than this is no news."""
+"""A gain that could be told longer ago than this is no news. Common practice, no source."""
 
 
 @dataclass(slots=True, kw_only=True)

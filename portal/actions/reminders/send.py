@@ -38,15 +38,20 @@ from portal.models import Customer, Reminder, ReminderState, Visit
 
 log = logging.getLogger(__name__)
 CAP_WINDOW = timedelta(days=30)
+"""The time in which a person gets at most so many mails as the firm says; its page says "in 30 days". By definition."""
 
 CLAIM_LASTS = timedelta(minutes=10)
-"""A claim older than this is of a worker that died. One mail takes a tenth of it at the worst (time-outs of 20 s)."""
+"""A claim older than this is of a worker that died. One mail takes a tenth of it at the worst (time-outs of 20 s), by
+definition of the two."""
 ROUND_SECONDS = 240
 BATCH = 200
+"""Seconds of a round, and mails claimed in one go. The round ends before its worker's time does. No source."""
 BACKOFF = (5, 15, 60, 240, 720)
 """Minutes until the next try after a refusal for now; a greylist lets the second or third try in (RFC 6647)."""
 SERVER_AWAY_WAIT = timedelta(minutes=2)
+"""A mail server that is away is tried again after so long. Common practice, no source."""
 SEND_ATTEMPTS = 6
+"""Tries of one mail, one more than the pauses between them, by definition."""
 
 
 @dataclass(slots=True)

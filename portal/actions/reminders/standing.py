@@ -39,14 +39,19 @@ from portal.models import (
 from portal.models.invoice import InvoiceQuerySet
 
 DIGEST_HOUR = 8
+"""Hour of the firm's day at which it is told of its leads. Common practice, no source."""
 ASKED_WITHIN = timedelta(days=2)
+"""What a homeowner asked longer ago, on a machine that stood still, is seen on the page. Common practice, no source."""
 TOLD_WITHIN = timedelta(hours=20)
-"""A wash that the office marks done days later is told by its result alone."""
+"""A wash that the office marks done days later is told by its result alone. Common practice, no source."""
 PHOTOS_COME_WITHIN = timedelta(minutes=45)
+"""So long the photos of a wash may take to arrive before its owner is told of it. Common practice, no source."""
 TOMORROW_HOUR = 16
 ARRIVAL_HOUR = 17
+"""Hours of the firm's day at which a crew is told of tomorrow's visits, and their customers that somebody comes. Common
+practice, no source."""
 INVOICED_WITHIN = timedelta(days=2)
-"""An invoice issued longer ago, on a machine that stood still, is the office's to send."""
+"""An invoice issued longer ago, on a machine that stood still, is the office's to send. Common practice, no source."""
 OVERDUE_AFTER = timedelta(days=3)
 """So long past the day it is due nobody is reminded: a transfer takes a day or two. Common practice, no source."""
 OVERDUE_AT_MOST = timedelta(days=180)
