@@ -7,7 +7,6 @@ only for what is newer than what is held; what goes wrong is a line in the log a
 from __future__ import annotations
 
 import logging
-import time
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -19,6 +18,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils.translation import gettext_noop
 
+from portal.actions.bounded import PATIENCE_S, TooLarge, TooSlow, take_in
 from portal.actions.rain import keep_days, record_rain
 from portal.models import RainGauge
 from portal.readers.rain import MOST_RAIN_BYTES, RainRecord, read_rain_file
@@ -29,9 +29,8 @@ log = logging.getLogger(__name__)
 ONCE_IN = timedelta(hours=23)
 """Time between two questions for one station; a little under a day, or each night would ask an hour later. No
 source."""
-STATION_PATIENCE_S = 30
 STATION_DEADLINE_S = 300
-"""Seconds without a byte, and in all, after which a server is left alone till the next day. Common practice, no
+"""Seconds after which a server is left alone till the next day. Common practice, no
 source."""
 
 
@@ -95,26 +94,18 @@ def get_if_new(url: str, *, etag: str, last_modified: str) -> Fetched:
     headers = {"User-Agent": "Rinsemark", "If-None-Match": etag, "If-Modified-Since": last_modified}
     try:
         with urlopen(
-            Request(url, headers={name: said for name, said in headers.items() if said}), timeout=STATION_PATIENCE_S
+            Request(url, headers={name: said for name, said in headers.items() if said}), timeout=PATIENCE_S
         ) as answer:
-            begun, parts, size = time.monotonic(), [], 0
-            while part := answer.read1(1 << 16):
-                parts.append(part)
-                size += len(part)
-                if size > MOST_RAIN_BYTES:
-                    raise NotFetched(
-                        gettext_noop("The file is larger than {most_rain_bytes} MB.").format(
-                            most_rain_bytes=MOST_RAIN_BYTES // 2**20
-                        )
-                    )
-                if time.monotonic() - begun > STATION_DEADLINE_S:
-                    raise NotFetched(
-                        gettext_noop("The file had not come after {deadline_s} seconds.").format(
-                            deadline_s=STATION_DEADLINE_S
-                        )
-                    )
+            parts = iter(lambda: answer.read1(1 << 16), b"")
+            content = take_in(parts, most_bytes=MOST_RAIN_BYTES, deadline_s=STATION_DEADLINE_S)
             said: Mapping[str, str] = answer.headers
-            return Fetched(b"".join(parts), said.get("ETag", "")[:200], said.get("Last-Modified", "")[:80])
+            return Fetched(content, said.get("ETag", "")[:200], said.get("Last-Modified", "")[:80])
+    except TooLarge:
+        large = gettext_noop("The file is larger than {most_rain_bytes} MB.")
+        raise NotFetched(large.format(most_rain_bytes=MOST_RAIN_BYTES // 2**20)) from None
+    except TooSlow:
+        slow = gettext_noop("The file had not come after {deadline_s} seconds.")
+        raise NotFetched(slow.format(deadline_s=STATION_DEADLINE_S)) from None
     except HTTPError as refused:
         with refused:
             if refused.code == 304:

@@ -34,7 +34,7 @@ from portal.models.visit import VisitQuerySet
 from portal.pv.town import Place, kilometres
 
 USUAL_MINUTES = 60
-"""So long a visit is booked for where nobody says otherwise."""
+"""So long a visit is booked for where nobody says otherwise. Common practice, no source."""
 
 
 @transaction.atomic

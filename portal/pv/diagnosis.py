@@ -153,6 +153,11 @@ def any_between(days: Ints | None, first: int, last: int) -> bool:
     -------
     bool
         False of no days at all.
+
+    Examples
+    --------
+    >>> any_between(np.array([3, 9]), 3, 9), any_between(np.array([3, 9]), 4, 9), any_between(None, 0, 9)
+    (True, False, False)
     """
     return days is not None and bool(((days >= first) & (days < last)).any())
 

@@ -229,5 +229,10 @@ def quantiles(chance: Floats, grid: Floats, at: Floats) -> Floats:
     -------
     ndarray (n,)
         In units of the grid.
+
+    Examples
+    --------
+    >>> quantiles(np.array([0.2, 0.6, 0.2]), np.array([0.0, 1.0, 2.0]), np.array([0.05, 0.5, 0.7])).round(2).tolist()
+    [0.0, 1.0, 1.5]
     """
     return np.asarray(np.interp(at, np.cumsum(chance) - 0.5 * chance, grid))

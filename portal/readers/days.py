@@ -117,6 +117,13 @@ def whole_days(series: Series, zone: ZoneInfo) -> tuple[Ints, pd.Series[float]]:
         UTC instants [s] (n,) of the local midnights.
     energy_wh : Series
         Energies [Wh] by these, NaN where missing or where part of the day is.
+
+    Examples
+    --------
+    >>> at = np.arange(4 * 24)
+    >>> series = Series(900 * at, np.full(len(at), 900), np.full(len(at), 0.5), at, 900)
+    >>> whole_days(series, ZoneInfo("UTC"))[1].tolist()
+    [48.0]
     """
     start = series.start_s if series.step_s == DAY_S else daylight.local_seconds(series.start_s, zone)
     day = start // DAY_S

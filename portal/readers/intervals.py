@@ -58,6 +58,12 @@ def local_lengths(starts: Ints, step: int) -> Ints:
     -------
     ndarray
         Seconds (n,).
+
+    Examples
+    --------
+    >>> starts = np.concatenate([900 * np.arange(48), 43_200 + 3600 * np.arange(24)])
+    >>> local_lengths(starts, 900)[[0, 60]].tolist()
+    [900, 3600]
     """
     lengths = np.full(len(starts), step, dtype=np.int64)
     if len(starts) < 3:

@@ -47,5 +47,10 @@ def file_and_line(place: Number) -> tuple[Number, Number]:
     -------
     tuple
         The number of the file and the line, shaped like ``place``.
+
+    Examples
+    --------
+    >>> file_and_line(place_of(2, 17))
+    (2, 17)
     """
     return place >> _LINE_BITS, place & ((1 << _LINE_BITS) - 1)

@@ -121,6 +121,14 @@ def mend_negatives(series: Series) -> tuple[int, Ints, bool]:
         Positions (m,) of the others below zero.
     both_ways : bool
         Whether the file is a net meter's.
+
+    Examples
+    --------
+    >>> at = np.arange(4)
+    >>> series = Series(900 * at, np.full(4, 900), np.array([-2.0, 900.0, 800.0, -1.0]), at, 900)
+    >>> mended, really, both_ways = mend_negatives(series)
+    >>> mended, really.tolist(), both_ways, series.energy_wh.tolist()
+    (2, [], False, [0.0, 900.0, 800.0, 0.0])
     """
     energy = series.energy_wh
     negative = np.flatnonzero(energy < 0)
@@ -150,6 +158,12 @@ def impossible(series: Series) -> Ints:
     -------
     ndarray
         Positions (m,).
+
+    Examples
+    --------
+    >>> at = np.arange(3)
+    >>> impossible(Series(900 * at, np.full(3, 900), np.array([250.0, 9e12, 310.0]), at, 900)).tolist()
+    [1]
     """
     energy = series.energy_wh
     hours = series.length_s / 3600.0

@@ -232,8 +232,15 @@ def kind_of_column(values: Floats, text: str, name: str) -> FigureKind:
 
     Returns
     -------
-    Kind
+    FigureKind
         "register" where the figures run on, "power" where unit or name say so, else "energy".
+
+    Examples
+    --------
+    >>> kind_of_column(np.array([0.0, 1.2, 0.4]), "PV power (kW)", "PV power")
+    'power'
+    >>> kind_of_column(np.array([812.0, 813.2, 813.6, 815.0] * 20).cumsum(), "Meter (kWh)", "Meter")
+    'register'
     """
     unit = unit_in(text)
     if _looks_register(values) and (unit is None or unit.endswith("h")):

@@ -75,6 +75,12 @@ def filled_down(rows: list[list[str]]) -> list[list[str]]:
     -------
     list of list of str
         The rows, with the date on each.
+
+    Examples
+    --------
+    >>> rows = [["1/6/2025" if hour == 0 else "", f"{hour}:00", "0.4"] for hour in range(24)]
+    >>> filled_down(rows)[23]
+    ['1/6/2025', '23:00', '0.4']
     """
     near = rows[:ROWS_LOOKED_AT]
     for at in range(3):
@@ -310,6 +316,11 @@ def serial_column(spread: list[list[str]], names: list[str]) -> tuple[list[int],
         Of the column, none where there is no such column.
     kind : str
         "serial" or "".
+
+    Examples
+    --------
+    >>> serial_column([["45809.25", "0.4"], ["45809.5", "1.1"]], ["Time", "kWh"])
+    ([0], 'serial')
     """
     for at, name in enumerate(names):
         cells = [row[at] for row in spread if at < len(row)]
@@ -334,6 +345,11 @@ def is_data(row: list[str], time_at: list[int], kind: str) -> bool:
     -------
     bool
         True where the time column holds a stamp.
+
+    Examples
+    --------
+    >>> [is_data(row, [0], "datetime") for row in (["1/6/2025 0:15", "0.4"], ["Total", "12.3"], [])]
+    [True, False, False]
     """
     if not time_at:
         return any(_serial(cell) for cell in row[:3])

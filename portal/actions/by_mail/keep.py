@@ -15,6 +15,7 @@ from functools import partial
 from django.conf import settings
 from django.db import transaction
 
+from portal.actions.bounded import PATIENCE_S
 from portal.actions.by_mail.address import site_at
 from portal.actions.jobs import ask_for
 from portal.models import ReadingsMail
@@ -29,8 +30,6 @@ MAILS_A_DAY = 60
 MAILS_AT_ONCE = 20
 """Mails taken out of the box in one round, so that the next one of a minute later finds the job ended. Common practice,
 no source."""
-IMAP_PATIENCE_S = 30
-"""Seconds without an answer after which the box is left alone until the next round. Common practice, no source."""
 DELIVERED_TO = ("Delivered-To", "X-Original-To", "To", "Cc", "Resent-To")
 
 
@@ -76,7 +75,7 @@ def collect_mails(*, now: datetime) -> int:
 
 def _collect(now: datetime) -> int:
     kind = imaplib.IMAP4_SSL if settings.IMAP_TLS else imaplib.IMAP4
-    box = kind(settings.IMAP_HOST, settings.IMAP_PORT, timeout=IMAP_PATIENCE_S)
+    box = kind(settings.IMAP_HOST, settings.IMAP_PORT, timeout=PATIENCE_S)
     try:
         box.login(settings.IMAP_USER, settings.IMAP_PASSWORD)
         box.select("INBOX")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -18,11 +17,11 @@ from django.utils.translation import gettext_noop
 from requests import RequestException, TooManyRedirects
 
 from portal.actions import sealed
+from portal.actions.bounded import PATIENCE_S, TooLarge, TooSlow, take_in
 
 NEEDED = ("name", "authorize", "token", "resources", "client", "secret", "scope")
-UTILITY_PATIENCE_S = 30
 UTILITY_DEADLINE_S = 120
-"""Seconds without a byte, and in all, after which a utility's server is left alone for a while. Common practice, no
+"""Seconds after which a utility's server is left alone for a while. Common practice, no
 source."""
 MOST_ANSWER_BYTES = 64 * 1024 * 1024
 """Ten years of one meter's 15-minute readings as Green Button XML take about 60 MB (reckoned)."""
@@ -77,7 +76,7 @@ def session(tokens: Mapping[str, Any] | None = None, **more: Any) -> OAuth2Sessi
         token_endpoint=settings.GREEN_BUTTON["token"],
         code_challenge_method="S256",
         token=dict(tokens) if tokens else None,
-        default_timeout=UTILITY_PATIENCE_S,
+        default_timeout=PATIENCE_S,
         **more,
     )
     made.max_redirects = 0
@@ -147,23 +146,15 @@ def get(client: OAuth2Session, address: str, *, params: Mapping[str, str], last_
                     later=_later(answer.headers.get("Retry-After", ""), now),
                     gone=answer.status_code in (404, 410),
                 )
-            begun, parts, size = time.monotonic(), [], 0
-            for part in answer.iter_content(1 << 16):
-                parts.append(part)
-                size += len(part)
-                if size > MOST_ANSWER_BYTES:
-                    raise NotHanded(
-                        gettext_noop("What the utility sent is larger than {most} MB.").format(
-                            most=MOST_ANSWER_BYTES // 2**20
-                        )
-                    )
-                if time.monotonic() - begun > UTILITY_DEADLINE_S:
-                    raise NotHanded(
-                        gettext_noop("The utility's readings had not come after {seconds} seconds.").format(
-                            seconds=UTILITY_DEADLINE_S
-                        )
-                    )
-            return Answer(b"".join(parts), answer.headers.get("Last-Modified", "")[:80])
+            parts = answer.iter_content(1 << 16)
+            content = take_in(parts, most_bytes=MOST_ANSWER_BYTES, deadline_s=UTILITY_DEADLINE_S)
+            return Answer(content, answer.headers.get("Last-Modified", "")[:80])
+    except TooLarge:
+        said = gettext_noop("What the utility sent is larger than {most} MB.")
+        raise NotHanded(said.format(most=MOST_ANSWER_BYTES // 2**20)) from None
+    except TooSlow:
+        said = gettext_noop("The utility's readings had not come after {seconds} seconds.")
+        raise NotHanded(said.format(seconds=UTILITY_DEADLINE_S)) from None
     except TooManyRedirects as elsewhere:
         code = elsewhere.response.status_code if elsewhere.response is not None else ""
         said = gettext_noop("The utility's server answered {code} {reason}.").format(code=code, reason="Redirect")

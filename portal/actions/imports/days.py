@@ -22,7 +22,8 @@ from portal.pv.arrays import Bools
 from portal.pv.days import cut_days
 
 NEARLY_WHOLE = 0.99
-"""Share of what is stored from which on a file's last reading is no part of its interval, but rounded otherwise."""
+"""Share of what is stored from which on a file's last reading is no part of its interval, but rounded otherwise. No
+source."""
 
 
 class Day(NamedTuple):
