@@ -43,7 +43,6 @@ class Cause(StrEnum):
     SHADING = "shading"
     SNOW = "snow"
     DEGRADATION = "degradation"
-    METER = "meter"
     UNKNOWN = "unknown"
 
 

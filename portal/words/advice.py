@@ -36,9 +36,6 @@ CAUSES = {
     ),
     Cause.SNOW: gettext_lazy("Snow seems to lie on the panels."),
     Cause.DEGRADATION: gettext_lazy("The panels lose output steadily over the years, more than dirt would explain."),
-    Cause.METER: gettext_lazy(
-        "The meter's figures changed in a way that panels cannot: a new unit, a wrong clock, a stuck counter."
-    ),
     Cause.UNKNOWN: gettext_lazy("The readings do not tell the cause."),
 }
 """What seems wrong with a roof."""
@@ -53,7 +50,6 @@ WHO_LOOKS = {
     Cause.SHADING: gettext_lazy("Look from the ground at those hours. Having the tree trimmed helps; a wash does not."),
     Cause.SNOW: gettext_lazy("Nothing to do: it slides off or melts. Do not climb up to clear it."),
     Cause.DEGRADATION: gettext_lazy("Ask your installer to compare it with the warranty of the panels."),
-    Cause.METER: gettext_lazy("Check that the file comes from the same meter, in the same unit, as before."),
     Cause.UNKNOWN: gettext_lazy("Ask your installer or a licensed electrician to look at the system."),
 }
 """Who is to look at it, to the owner of the roof."""
