@@ -188,8 +188,8 @@ def _costs(a_month: Range, currency: str) -> str:
 
 
 def cost_in_a_row(told: Recommendation) -> str:
-    """What the dirt costs a month, for a table: "$37 ($30 to $45)"; empty where that is not known."""
-    if told.lost_a_month is None:
+    """What the dirt costs a month, for a table: "$37 ($30 to $45)"; empty where that is not known, or for a fault."""
+    if told.lost_a_month is None or told.state == State.NOT_DIRT:  # beside that word it would be read as the fault's
         return ""
     low, middle, high = (
         about_money(one, told.currency)

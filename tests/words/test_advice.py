@@ -188,6 +188,7 @@ def test_rain_that_takes_nearly_all_is_not_said_to_take_all() -> None:
 def test_what_the_dirt_costs_beside_a_fault_stands_with_that_dirt_and_not_under_the_headline() -> None:
     both = ALL["fault and dirt"]
     assert (words.cost(both), words.money_line(both)) == ("", "")
+    assert (words.loss_in_a_row(both), words.cost_in_a_row(both)) == ("", "")
     assert f"Besides, about 8{NBSP}% seems lost to dirt (likely 6{NBSP}% to 10{NBSP}%). Dirt costs" in words.why(both)
 
 
