@@ -11,6 +11,7 @@ from pytest_django.live_server_helper import LiveServer
 
 from portal.actions.proof import link_token, share_report
 from portal.models import (
+    Customer,
     Role,
     User,
     Visit,
@@ -94,6 +95,17 @@ def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: Live
         heights += targets.evaluate_all("them => them.map(one => [one.outerHTML, one.getBoundingClientRect().height])")
     assert len(heights) > 60
     assert [(what, height) for what, height in heights if height < 44] == []
+
+
+def test_what_is_to_be_read_first_ends_without_a_line_below_nothing(page: Page, live_server: LiveServer) -> None:
+    visit, (technician,) = booked()
+    Customer.objects.update(notes="Gulls on the chimney.")
+    Visit.objects.update(starts_at=timezone.now())
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/")
+    form = page.locator(".heed form")
+    expect(form).to_be_visible()
+    assert form.evaluate("form => getComputedStyle(form).borderBottomWidth") == "0px"
 
 
 def test_on_a_small_phone_a_visit_is_moved_or_called_off_from_its_first_screen(
