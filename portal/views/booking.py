@@ -68,7 +68,7 @@ class VisitForm(forms.Form):
     price = forms.DecimalField(min_value=0, max_digits=8, decimal_places=2, required=False)
     note = forms.CharField(
         label=gettext_lazy("Note"),
-        widget=forms.Textarea,
+        widget=forms.Textarea(attrs={"rows": 3}),
         required=False,
         help_text=gettext_lazy("What the crew should know of this visit."),
     )
