@@ -211,3 +211,14 @@ def test_buttons_and_links_of_the_frame_are_big_enough_for_wet_hands(page: Page,
     )
     assert heights
     assert [(word, height) for word, height in heights if height < 44] == []
+
+
+def test_a_phone_shows_every_figure_of_the_weeks(page: Page, live_server: Any, firm: Firm) -> None:
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    log_in(page, live_server, firm.owner)
+    page.goto(f"{live_server.url}/leads/weekly/")
+    figures = page.locator("main td")
+    expect(figures.first).to_be_visible()
+    beyond = "them => them.filter(one => one.getBoundingClientRect().right > innerWidth).length"
+    assert figures.evaluate_all(beyond) == 0
+    assert page.locator("main td.nothing").filter(visible=True).count() == 0
