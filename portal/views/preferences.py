@@ -16,7 +16,7 @@ from django.views.decorators.csrf import csrf_exempt
 from portal.actions.mail.letter import Audience
 from portal.actions.mail.recipient import read_token
 from portal.actions.mail.stops import allow_mail, choose_mails, record_bounce, stop_mail
-from portal.actions.reminders.kinds import kinds_for
+from portal.actions.reminders.kinds import KINDS, kinds_for
 from portal.models import Business, Customer, MailStop, Preference, User
 from portal.views.linked import linked_page
 
@@ -50,7 +50,7 @@ class ChoiceForm(forms.Form):
         self.kinds = kinds_for(Audience.STAFF if isinstance(who, User) else Audience.HOMEOWNER)
         for kind in self.kinds:
             self.fields[kind.value] = forms.BooleanField(
-                label=kind.label,
+                label=KINDS[kind].to_owner or kind.label,
                 required=False,
                 initial=kind.value not in unwanted,
             )

@@ -100,6 +100,8 @@ def test_a_homeowner_chooses_kinds_and_comes_back() -> None:
     page = client.get(address).content.decode()
     assert "No readings lately" in page
     assert "New leads of the day" not in page
+    assert "The wash you asked for" in page
+    assert "The wash they asked for" not in page
     client.post(address, {"due": "on"})
     unwanted = set(Preference.objects.filter(customer=customer, wanted=False).values_list("kind", flat=True))
     assert ReminderKind.QUIET in unwanted

@@ -10,6 +10,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import partial
 from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from django.utils.translation import gettext_lazy
 
 from portal.actions.arrival import LONGEST_DRIVE
 from portal.actions.mail import facts
@@ -21,12 +24,17 @@ from portal.actions.reminders.standing import Firm
 from portal.actions.reminders.wish import Wish
 from portal.models import Reminder, ReminderKind
 
+if TYPE_CHECKING:
+    from django_stubs_ext import StrOrPromise
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
     """All there is to say of one kind of reminder. Its name in English is its label, its words are its templates."""
 
     letter: Letter
+    to_owner: StrOrPromise = ""
+    """What it is called to the owner of a roof, where that is not its label."""
     of_roof: Callable[[Roof], Iterable[Wish]] | None = None
     """The reminders of this kind that a roof calls for now; of a roof or of a firm, never both."""
     of_firm: Callable[[Firm], Iterable[Wish]] | None = None
@@ -109,6 +117,7 @@ _ROWS = (
             (*_ROOF, "asked", "basis", "price", "choose", "link"),
             facts.wished_facts,
         ),
+        to_owner=gettext_lazy("The wash you asked for"),
         of_roof=roofs.wash_wished,
         moot=roofs.wished_moot,
         lifetime=timedelta(days=21),
