@@ -14,6 +14,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from django.core.files import File
+from django.utils.translation import gettext as _
 
 from portal.actions.imports.receive import receive_file, too_large_to_copy
 from portal.actions.stations import take_gauge_file, take_station_file
@@ -90,7 +91,7 @@ def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
         came = (
             Import.objects.filter(meter=meter, sha256=digest, came_by=CameBy.FOLDER)
-            .exclude(state=ImportState.UNDONE)
+            .exclude(state=ImportState.UNDONE, turn__isnull=False)  # read, and undone since: dropped again it counts
             .order_by("-pk")
             .first()
         )
@@ -108,6 +109,8 @@ def _take_or_put_away(path: Path, meter: Meter, now: datetime) -> int:
             return 1
     if came.state == ImportState.FAILED:
         _put_into_failed(path, came.problem)
+    elif came.state == ImportState.UNDONE:
+        _put_into_failed(path, _("It was left out on its page, as the wrong file."))
     elif came.state == ImportState.DONE:
         _move(path, "done")
     return 0  # what waits, or asks a question on its ledger page, stays

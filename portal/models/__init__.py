@@ -25,7 +25,18 @@ from portal.models.invoice import (
     Payment,
 )
 from portal.models.lead import CLOSED_STAGES, Enquiry, EventKind, Lead, LeadEvent, LeadKind, LeadNote, LeadStage
-from portal.models.meter import CameBy, DayBefore, DayReadings, Drawing, Import, ImportState, Meter, pack, unpack
+from portal.models.meter import (
+    STUCK_STATES,
+    CameBy,
+    DayBefore,
+    DayReadings,
+    Drawing,
+    Import,
+    ImportState,
+    Meter,
+    pack,
+    unpack,
+)
 from portal.models.night import Night, NightState
 from portal.models.people import OFFICE_ROLES, Business, Customer, CustomerFile, Language, Membership, Role, User
 from portal.models.proof import Proof, ProofState, ReportLink
@@ -55,6 +66,7 @@ __all__ = [
     "CLOSED_STAGES",
     "OFFICE_ROLES",
     "PUT_OFF",
+    "STUCK_STATES",
     "Ask",
     "AuditEntry",
     "Business",

@@ -102,6 +102,8 @@ class ImportState(models.TextChoices):
 
 
 WAITING_STATES = (ImportState.PENDING, ImportState.UNDOING)
+STUCK_STATES = (ImportState.FAILED, ImportState.QUESTION)
+"""Nothing of it was taken in, and a person has to see to it."""
 
 
 class CameBy(models.TextChoices):
@@ -127,7 +129,7 @@ class ImportQuerySet(models.QuerySet["Import"]):
         later = Import.objects.filter(
             meter=models.OuterRef("meter"), state=ImportState.DONE, uploaded_at__gt=models.OuterRef("uploaded_at")
         )
-        stuck = self.filter(state__in=[ImportState.FAILED, ImportState.QUESTION])
+        stuck = self.filter(state__in=STUCK_STATES)
         return stuck.exclude(models.Exists(later)).order_by("-uploaded_at", "-pk")
 
     def listed(self) -> ImportQuerySet:

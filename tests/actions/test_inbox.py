@@ -123,6 +123,17 @@ def test_an_undone_file_is_taken_in_again_when_it_is_dropped_again(folder: Path)
     assert collect(folder) == 1
 
 
+def test_a_file_left_out_on_its_page_is_put_away_and_not_asked_about_again(folder: Path) -> None:
+    path = drop(folder, "bank.csv", "Date,Balance\n2026-01-01,100.10\n2026-01-02,99.20\n")
+    assert collect(folder) == 1
+    work_off()
+    undo_import(import_=Import.objects.get(), user=None, now=NOW)
+    assert collect(folder) == 0
+    assert Import.objects.count() == 1
+    assert not path.exists()
+    assert "wrong file" in (folder / "failed" / "bank.csv.why.txt").read_text()
+
+
 def test_without_a_folder_there_is_nothing_to_collect(tmp_path: Path) -> None:
     assert collect_inbox(inbox=tmp_path / "missing", now=NOW) == 0
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from portal.models import DayReadings, ImportState, Meter, Role, User
 from tests import factories
@@ -48,6 +49,23 @@ def test_undo_from_the_ledger(office: User, meter: Meter) -> None:
     assert f"by {office}" in page
     again = client.post(url, follow=True)
     assert "Only a file that was read can be undone." in again.content.decode()
+
+
+@pytest.mark.parametrize("text", ["Item,Price\nSoap,3.50\n", "Date,Balance\n2026-01-01,100.10\n2026-01-02,99.20\n"])
+def test_a_wrong_file_is_left_out_and_nobody_is_asked_about_it_any_more(text: str, office: User, meter: Meter) -> None:
+    take_in(meter, csv_text(days_rows(FIRST, 2)))
+    wrong = take_in(meter, text, filename="wrong.csv", now=timezone.now())
+    client = as_user(office)
+    ledger = reverse("import_ledger", args=[wrong.pk])
+    assert "It was the wrong file: leave it out" in client.get(ledger).content.decode()
+    assert "wrong.csv" in client.get("/").content.decode()
+    page = client.post(reverse("import_undo", args=[wrong.pk]), follow=True).content.decode()
+    wrong.refresh_from_db()
+    assert wrong.state == ImportState.UNDONE
+    assert "nothing of it was taken in" in page
+    assert f"by {office}" in page
+    assert "wrong.csv" not in client.get("/").content.decode()
+    assert DayReadings.objects.filter(meter=meter).count() == 2
 
 
 def test_rejected_lines_are_listed_and_download_as_safe_csv(office: User, meter: Meter) -> None:

@@ -22,7 +22,7 @@ from django.utils.translation import gettext_noop, override
 from portal.actions.by_mail.address import address_of
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.jobs import ask_for
-from portal.models import CameBy, Import, ImportState, MailState, ReadingsMail
+from portal.models import STUCK_STATES, CameBy, Import, ImportState, MailState, ReadingsMail
 from portal.models.meter import WAITING_STATES
 from portal.words.kept import in_their_words
 
@@ -150,7 +150,7 @@ def answer_mail(*, mail_id: int, now: datetime) -> bool:
             return False
         mail.answered_at = now
         mail.save(update_fields=["answered_at"])
-    needing = [one for one in imports if one.state in (ImportState.FAILED, ImportState.QUESTION)]
+    needing = [one for one in imports if one.state in STUCK_STATES]
     first = not ReadingsMail.objects.filter(site=mail.site, pk__lt=mail.pk, state=MailState.TAKEN).exists()
     wanted = mail.problem or needing or (first and imports)
     if not mail.sender or not wanted or now - mail.received_at > ANSWERED_WITHIN:

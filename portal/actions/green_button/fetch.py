@@ -38,10 +38,10 @@ from portal.actions.green_button.utility import (
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.jobs import ask_for
 from portal.models import (
+    STUCK_STATES,
     CameBy,
     EndedBy,
     Import,
-    ImportState,
     UtilityBatch,
     UtilityConnection,
     UtilityFarewell,
@@ -330,5 +330,5 @@ def _receive(connection: UtilityConnection, content: bytes, now: datetime) -> No
 def _pause(connection: UtilityConnection) -> timedelta:
     """A day; a week while the newest file of the utility waits for an answer or could not be read."""
     last = Import.objects.filter(meter__site=connection.site_id, came_by=CameBy.UTILITY).order_by("-pk").first()
-    stuck = last is not None and last.state in (ImportState.QUESTION, ImportState.FAILED)
+    stuck = last is not None and last.state in STUCK_STATES
     return WEEKLY if stuck else DAILY

@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from portal.actions.imports.kept import kept_mapping, mapping_of
 from portal.actions.imports.receive import ImportRefused, receive_file
 from portal.actions.jobs import ask_for
-from portal.models import CameBy, Drawing, Import, ImportState, Meter, Site, User
+from portal.models import STUCK_STATES, CameBy, Drawing, Import, ImportState, Meter, Site, User
 from portal.readers.mapping import Mapping
 
 
@@ -41,7 +41,7 @@ def answer_import(*, import_: Import, mapping: Mapping, now: datetime) -> Import
     """Take somebody's word for how a file is to be read, and read it so."""
     with transaction.atomic():
         current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
-        if current.state not in (ImportState.QUESTION, ImportState.FAILED):
+        if current.state not in STUCK_STATES:
             raise ImportRefused(_("This file no longer waits for an answer. Look at its page."))
         current.state = ImportState.PENDING
         current.mapping = kept_mapping(mapping)
@@ -80,9 +80,16 @@ def read_differently(*, import_: Import, mapping: Mapping, user: User, now: date
 
 
 def undo_import(*, import_: Import, user: User | None, now: datetime) -> Import:
-    """Ask for an import to be undone: its days return to what they would be without it."""
+    """Ask for an import to be undone: its days return to what they would be without it.
+
+    One that could not be read, or waits for an answer, brought nothing: it is left out at once.
+    """
     with transaction.atomic():
         current = Import.objects.select_for_update(of=("self",), no_key=True).get(pk=import_.pk)
+        if current.state in STUCK_STATES:
+            current.state, current.undone_by, current.undone_at = ImportState.UNDONE, user, now
+            current.save(update_fields=["state", "undone_by", "undone_at"])
+            return current
         if current.state != ImportState.DONE:
             raise ImportRefused(_("Only a file that was read can be undone."))
         current.state = ImportState.UNDOING
