@@ -163,6 +163,14 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
         ("Please pay {amount} by {day}.",),
         ("Next: Nothing to do now", "Next: Nothing more: the firm knows, and gets in touch"),
     ),
+    (
+        (
+            "The readings stop on {day}.",
+            "The file “{file}” could not be read.",
+            "The file “{file}” needs an answer before it is read.",
+        ),
+        ("Next: Nothing to do now",),
+    ),
     # what is not known
     (
         ("No wash of these panels is known.",),

@@ -24,6 +24,7 @@ from portal.actions.invoices.unpaid import bills_to_pay
 from portal.actions.proof import no_gain
 from portal.actions.sites import seen_otherwise
 from portal.actions.standing_wishes import spring_latitude, standing_wish
+from portal.actions.troubles import troubles
 from portal.charts.chart import Chart
 from portal.charts.fan import fan_chart
 from portal.charts.performance import MarkedDay, performance_chart
@@ -126,7 +127,7 @@ class Story:
     took: Took | None
     """What dirt took in the last year; None where nothing is told of dirt."""
     year: Chart | None
-    """What each day of the last year was worth."""
+    """Which days of the last year could be judged."""
     ahead: Chart | None
     """The year ahead; None where nothing is told of dirt, or what was told is over since."""
     seen: list[dict[str, Any]]
@@ -278,6 +279,7 @@ def site(request: HttpRequest, pk: int) -> HttpResponse:
             "own": own,
             "wishes": wishes(roof, now=now) if own else None,
             "to_pay": bills_to_pay(user) if own else [],
+            "troubles": troubles([roof], now=now)[roof.pk] if own else [],
             "history": _last_of_each_month(roof),
             "life": life_of(roof, user=user, until=story.today, assessment=story.assessment),
         },

@@ -14,8 +14,12 @@ from django.utils import timezone
 from portal.actions.troubles import Trouble, troubles
 from portal.models import Import, ImportState, Meter, Site
 from tests import factories
+from tests.told import contradictions
 
 pytestmark = pytest.mark.django_db
+
+
+DAY = timedelta(days=1)
 
 
 def of(site: Site) -> list[Trouble]:
@@ -51,6 +55,33 @@ def test_a_record_that_stops_says_since_when_and_where_to_send() -> None:
     assert f'href="{reverse("import_upload")}?site={meter.site_id}"' in text
     read_until(meter, 3)
     assert of(meter.site) == []
+
+
+def test_what_is_next_is_what_the_trouble_asks_for_on_both_pages_of_the_roof() -> None:
+    meter = factories.meter()
+    read_until(meter, 14)
+    today = timezone.now().date()
+    factories.assessment(site=meter.site, verdict="clean", clean_due=None, as_of=today, readings_until=today - DAY * 14)
+    home(meter.site)
+    client = Client()
+    client.force_login(meter.site.customer.user)  # type: ignore[arg-type]  # home() made them
+    way = f'Next: <a class="button" href="{reverse("import_upload")}?site={meter.site_id}">Send readings</a>'
+
+    def pages() -> list[str]:
+        both = ("/", reverse("site", args=[meter.site_id]))
+        return [" ".join(client.get(one).content.decode().split()) for one in both]
+
+    for text in pages():
+        assert "The readings stop on" in text
+        assert way in text
+        assert contradictions(text) == []
+    read_until(meter, 1)
+    refused = sent(meter, ImportState.FAILED, 0, "No column looks like a time.")
+    for text in pages():
+        assert f'Next: <a class="button" href="{reverse("import_ledger", args=[refused.pk])}">See why' in text
+    Import.objects.all().delete()
+    for text in pages():
+        assert "Next: Nothing to do now" in text
 
 
 def test_one_meter_of_two_that_is_missing_is_named() -> None:
