@@ -63,11 +63,11 @@ def year_chart(daily: pd.DataFrame, *, key: str = "year") -> Chart | None:
         )
     }
     used_days = sum(not reason for reason in of_day.values())
-    title = "What each day of the last year was worth"
+    title = "Which days of the last year could be judged"
     summary = f"{used_days} of {len(year)} days were fit to judge by: the full squares. The others were left out."
     svg, narrow = (_drawn(of_day, signs, sheet, title, f"{key}-{sheet.name}") for sheet in (DESK, PHONE))
     rows = (("fit to judge by", str(used_days)), *((reason, str(count)) for reason, count in reasons))
-    return Chart(key, title, summary, svg, narrow, table=ChartTable(("What a day was worth", "Days"), rows))
+    return Chart(key, title, summary, svg, narrow, table=ChartTable(("What became of a day", "Days"), rows))
 
 
 def _drawn(of_day: Mapping[date, str], signs: Mapping[str, DayMark], sheet: Sheet, title: str, key: str) -> str:

@@ -91,6 +91,9 @@ def test_a_dirty_roof_comes_with_its_range_since_when_and_what_it_costs(client: 
     assert "since about 27 March 2026" in text
     assert "Compared with roofs nearby" in text
     assert "14" not in text.split("Compared with", 1)[1].split("</p>", 1)[0], "their number tells of other firms"
+    assert re.search(r"As of \d", text)
+    site.assessments.update(present_loss=None, loss_low=None, loss_high=None)
+    assert not re.search(r"As of \d", page(client, user)), "of no readings"
 
 
 def test_another_fault_says_that_a_wash_will_not_fix_it(client: Client) -> None:
