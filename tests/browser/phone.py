@@ -13,7 +13,6 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.utils import timezone
 from PIL import Image
@@ -39,6 +38,7 @@ from portal.models import (
 from portal.models.assessment import pack_daily
 from tests import factories
 from tests.browser.conftest import LONG_MS
+from tests.browser.violations import said, violations
 
 
 @pytest.fixture
@@ -236,8 +236,7 @@ def complaints(page: Page) -> Iterator[list[str]]:
 
 
 def no_violation(page: Page) -> None:
-    found = Axe().run(page).response["violations"]
-    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], page.url
+    assert said(violations(page)) == [], page.url
     page.set_viewport_size({"width": 320, "height": 640})  # WCAG 2.2, 1.4.10: no scrolling sideways
     assert page.evaluate("document.documentElement.scrollWidth") <= 320, page.url
     page.set_viewport_size({"width": 390, "height": 844})

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.core.mail.backends.filebased import EmailBackend
@@ -22,6 +23,7 @@ from portal.models import Customer, Reminder, SiteDaily, User
 from portal.models.assessment import pack_daily
 from tests.browser.logins_pages import LOGINS, NOT_OPENED, logged_in, logins_pages
 from tests.browser.test_pages import daily_table
+from tests.browser.violations import said, violations
 from tests.browser.walk import wrong_by_keyboard
 from tests.pages import NOWHERE, opened_by
 from tests.test_who_sees_what import names
@@ -29,12 +31,17 @@ from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtu
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
+STYLES = Path(settings.ROOT) / "portal" / "static" / "css"
+REM = 16
+"""Pixels of a browser's usual letters, by which media queries measure (Media Queries 4, section 1.3)."""
 ROLES = ("owner", "office", "technician", "homeowner")
 WIDEST = 1440
 WIDTHS = (1280, 1024, 820, 768, 720, 640, 320)
 """Desks; common tablets, upright and lying; 1280 pixels at 200 % zoom (WCAG 2.2, 1.4.4); the narrowest, 320 CSS pixels,
 which is also 1280 at 400 % zoom (1.4.10, reflow)."""
 LAYOUTS = (820, 768, 320)
+EACH_LAYOUT = (820, 320)
+"""The style sheets lay a page out at 768 pixels as at 820, which a test holds."""
 LAID_OUT = (
     *("scrollable-region-focusable", "target-size", "aria-hidden-focus", "nested-interactive"),
     *("link-name", "button-name", "label", "select-name", "image-alt", "svg-img-alt", "summary-name"),
@@ -108,12 +115,12 @@ class Reader:
         return wrong_by_keyboard(self.page)
 
     def _widest(self) -> list[Any]:
-        return [(one["id"], one["nodes"][0]["html"]) for one in Axe().run(self.page).response["violations"]]
+        return said(violations(self.page))
 
     def _narrower(self) -> Iterator[Any]:
         for width in LAYOUTS if self.whole else ():
             self.page.set_viewport_size({"width": width, "height": 640})
-            yield from self._axe(width, None)
+            yield from self._axe(width, ())
         self.page.emulate_media(color_scheme="dark")
         for width in WIDTHS:
             self.page.set_viewport_size({"width": width, "height": 640})
@@ -121,14 +128,12 @@ class Reader:
             if seen > width:
                 yield width, seen
             night = BY_NIGHT if width == WIDTHS[-1] or (self.whole and width in LAYOUTS) else ()
-            rules = [*(LAID_OUT if width in LAYOUTS else ()), *night]
+            rules = [*(LAID_OUT if width in (LAYOUTS if self.whole else EACH_LAYOUT) else ()), *night]
             if rules:
                 yield from self._axe(width, rules)
 
-    def _axe(self, width: int, rules: list[str] | None) -> list[Any]:
-        how = {"runOnly": rules} if rules else {}
-        found = self.page.evaluate("how => axe.run(document, how)", how)["violations"]
-        return [(width, one["id"], [node["html"] for node in one["nodes"]][:3]) for one in found]
+    def _axe(self, width: int, rules: Sequence[str]) -> list[Any]:
+        return [(width, *one) for one in said(violations(self.page, rules=rules, again=True))]
 
 
 def read_all(reader: Reader, world: World) -> None:  # noqa: F811
@@ -154,7 +159,7 @@ def read_all(reader: Reader, world: World) -> None:  # noqa: F811
     reader.read("", NOWHERE, 404)
 
 
-@pytest.mark.long(60)
+@pytest.mark.long(45)
 @pytest.mark.usefixtures("_mails_in_files")
 def test_every_page_is_whole_at_each_width_and_by_keyboard(
     page: Page,
@@ -178,6 +183,20 @@ def test_every_page_by_every_rule_at_each_width_as_each_role(
     spent = ", ".join(f"{name.strip('_')} {seconds:.0f} s" for name, seconds in reader.seconds.items())
     print(f"\n{reader.opened} pages; {spent}")
     assert reader.wrong == []
+
+
+def test_a_page_that_is_wrong_is_found(page: Page) -> None:
+    page.set_content("<html lang=en><title>A page</title><main><h1>A page</h1><img src=none><button></button></main>")
+    assert {what for what, _ in said(violations(page))} == {"image-alt", "button-name"}
+    assert said(violations(page, rules=["button-name"], again=True)) == [("button-name", ["<button></button>"])]
+
+
+def test_no_style_sheet_tells_768_pixels_from_820() -> None:
+    sheets = "".join(path.read_text() for path in sorted(STYLES.glob("*.css")))
+    asked = {float(rem) * REM for rem in re.findall(r"@media[^{]*\((?:min|max)-width: ([\d.]+)rem\)", sheets)}
+    assert len(asked) >= 5
+    assert len(asked) == len(set(re.findall(r"@media[^{]*-width: ([^)]+)\)", sheets))), "in rem, each"
+    assert [width for width in asked if 768 <= width <= 820] == []
 
 
 def test_each_page_of_a_login_is_opened_or_it_is_said_why_not() -> None:

@@ -6,7 +6,6 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.utils import timezone
 from playwright.sync_api import BrowserContext, Page, expect
 from pytest_django.live_server_helper import LiveServer
@@ -16,6 +15,7 @@ from portal.actions.visits import finish_visit
 from portal.models import Business, EntryKind, Invoice, Role, VisitEntry
 from tests import factories
 from tests.browser.phone import booked, complaints, go_to, log_in, ready, waits_for_nothing
+from tests.browser.violations import said, violations
 
 __all__ = ["complaints"]  # the fixture
 
@@ -30,8 +30,7 @@ def fits_and_is_open_to_all(page: Page) -> None:
         page.set_viewport_size({"width": width, "height": 900})
         assert page.evaluate("document.documentElement.scrollWidth") <= width, (page.url, width)
         if width in (WIDTHS[0], WIDTHS[-1]):
-            found = Axe().run(page).response["violations"]
-            assert [(one["id"], one["nodes"][0]["html"]) for one in found] == [], page.url
+            assert said(violations(page)) == [], page.url
 
 
 def test_an_extra_is_written_down_without_a_signal_and_arrives_once(

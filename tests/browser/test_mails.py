@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.db import transaction
 from playwright.sync_api import Page, expect
 
@@ -12,6 +11,7 @@ from portal.actions.reminders.kinds import kind_of
 from portal.models import Business, Language, ReminderKind, Site
 from tests.actions.reminders.test_kinds import EVENING, SCENES, planned
 from tests.browser.test_pages import NARROWEST
+from tests.browser.violations import violations
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db]
 
@@ -44,6 +44,6 @@ def test_each_mail_fits_the_narrowest_phone_and_shows_no_picture(page: Page) -> 
             expect(page.get_by_role("heading", level=1)).to_be_visible()
             assert page.locator("img, picture, svg, link, script").count() == 0, kind
             assert page.locator("html").get_attribute("lang") == language
-        found = {one["id"] for one in Axe().run(page).response["violations"]}
+        found = {one["id"] for one in violations(page)}
         assert found <= {"landmark-one-main", "region"}, kind  # rules for pages of a site
     assert asked == []

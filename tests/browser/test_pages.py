@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from portal.models import Role, Site, SiteDaily, User
 from portal.models.assessment import pack_daily
 from tests import factories
+from tests.browser.violations import said, violations
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -85,8 +85,7 @@ def log_in(page: Page, live_server: Any, user: User) -> None:
 
 
 def no_axe_violation(page: Page) -> None:
-    found = Axe().run(page).response["violations"]
-    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
+    assert said(violations(page)) == []
 
 
 LARGEST = """() => {

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from allauth.mfa.models import Authenticator
 from allauth.mfa.totp.internal.auth import format_hotp_value, hotp_value
-from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
 from portal.models import Role, User
 from tests import factories
 from tests.browser.test_pages import DESK, PHONE, complaints  # noqa: F401 - a fixture, by its name
+from tests.browser.violations import violations
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -95,7 +95,7 @@ def test_the_app_is_set_up_and_what_matters_asks_again(
 ) -> None:
     log_in(page, live_server, office)
     seen(page, "app")
-    assert not Axe().run(page).response["violations"]
+    assert not violations(page)
     key = page.locator("code").inner_text()
     page.get_by_label("Code").fill(format_hotp_value(hotp_value(key, int(time.time()) // 30)))
     page.get_by_role("button", name="Set it up").click()
