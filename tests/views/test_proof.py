@@ -108,6 +108,8 @@ def test_a_gain_is_said_with_its_range_its_worth_and_when_it_has_paid() -> None:
     assert "First answer; final on" in said
     # at 0.25 a kWh: 54 kWh are 13.50, 606 are 151.50; the visit cost 85
     assert "54 kWh, about $14 (likely 45 kWh to 62 kWh, $11 to $16)" in said
+    assert said.index("54 kWh, about $14") < said.index("The roof now"), "the effect first"
+    assert "$126 to $174). Rain before that" in said
     assert "606 kWh in all, about $152 (likely 504 kWh to 695 kWh, $126 to $174)" in said
     assert "Net by then about $66 (likely $41 to $89)" in said
     # 85 / 13.50 of 19 days, counted from the day after the wash
