@@ -160,7 +160,7 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     ),
     (STATES[State.NOT_DIRT], ("Next: Ask for a wash", "Next: Call and offer a wash", "Ask for a wash")),
     (
-        ("Please pay {amount} by {day}.",),
+        ("Please pay {amount} by {day}.", "Please pay {amount}: it was due on {day}."),
         ("Next: Nothing to do now", "Next: Nothing more: the firm knows, and gets in touch"),
     ),
     (

@@ -148,12 +148,18 @@ def test_a_homeowner_reads_what_is_still_open_of_an_invoice(desk: Client, firm: 
         desk.post(reverse("payment_add", args=[issued.pk]), paid | {"client_id": str(uuid4()), "amount": amount})
         page = home.get(reverse("home")).content.decode()
         assert said in page
+        office = desk.get(reverse("customer", args=[issued.customer_id])).content.decode()
+        for one in (page, office):
+            assert ("€5.00 of it still to pay" in one) == (amount == "145")
     assert "Please pay" not in page
 
 
-@pytest.mark.parametrize(("days", "word"), [(0, "Open"), (90, "Overdue")])
+@pytest.mark.parametrize(
+    ("days", "word", "asked"),
+    [(0, "Open", "Please pay €150.00 by"), (90, "Overdue", "Please pay €150.00: it was due on")],
+)
 def test_an_open_bill_stands_before_the_answer_and_is_the_next_thing_to_do(
-    desk: Client, firm: Business, days: int, word: str
+    desk: Client, firm: Business, days: int, word: str, asked: str
 ) -> None:
     owner, by = factories.user(), factories.member(firm, Role.OWNER)
     issued = issue_invoice(invoice=draft(firm, user=owner), by=by, now=timezone.now() - timedelta(days=days))
@@ -164,7 +170,7 @@ def test_an_open_bill_stands_before_the_answer_and_is_the_next_thing_to_do(
     first, roof = reverse("home"), reverse("site", args=[issued.visit.site_id])
     pay = f'<a class="button" href="{reverse("invoice", args=[issued.pk])}">Pay invoice {issued.label}</a>'
     above = home.get(first).content.decode().partition('<section class="answer')[0]
-    assert "Please pay €150.00 by" in above
+    assert asked in above
     assert f">{word}</span>" in above
     for address in (first, roof):
         page = home.get(address).content.decode()
