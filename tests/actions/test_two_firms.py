@@ -99,6 +99,7 @@ def width(answer: SiteAssessment) -> float:
     return answer.loss_high - answer.loss_low
 
 
+@pytest.mark.any_database("what is found in readings; tests/actions/test_nights.py assesses cells on PostgreSQL")
 def test_the_roofs_of_another_firm_narrow_the_interval_around_the_truth() -> None:
     ours, theirs = factories.business(), factories.business()
     gauge = RainGauge.objects.create(name="Town", latitude=SKY.latitude, longitude=SKY.longitude)  # the portal's own
@@ -184,6 +185,7 @@ def texts(content: bytes) -> list[str]:
 
 
 @pytest.mark.parametrize("person", ["owner", "technician", "homeowner"])
+@pytest.mark.any_database("what pages show; tests/test_who_sees_what.py opens them as everybody")
 def test_no_page_table_file_or_answer_of_one_firm_shows_anything_of_the_other(
     person: str,
     world: World,  # noqa: F811

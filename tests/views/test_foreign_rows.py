@@ -21,7 +21,10 @@ from portal.models import Business, Site, User
 from tests.views.test_form_fuzz import forms_of, pages
 from tests.world import World, utility, world  # noqa: F401 - pytest finds fixtures by their names
 
-pytestmark = pytest.mark.django_db
+pytestmark = [
+    pytest.mark.django_db,
+    pytest.mark.any_database("which rows a form may name; tests/test_who_sees_what.py opens the pages as everybody"),
+]
 
 FAR = 4
 """So many steps lie between the farthest row and its roof or firm."""
