@@ -85,6 +85,9 @@ class UploadForm(forms.Form):
         assert isinstance(field, forms.ModelChoiceField)
         field.queryset = meters
         field.choices = [(meter.pk, str(meter)) for meter in listed]
+        self.only = field.choices[0][1] if len(field.choices) == 1 else ""
+        if self.only:
+            field.widget, field.initial = forms.HiddenInput(), field.choices[0][0]
 
 
 @login_required

@@ -55,6 +55,16 @@ def test_several_files_at_once(office: User, meter: Meter) -> None:
     assert "hx-get" in client.get(answer.url).content.decode()  # the list follows while they are read
 
 
+def test_who_has_one_meter_is_not_asked_which(office: User, meter: Meter) -> None:
+    client, address = as_user(office), reverse("import_upload")
+    page = client.get(address).content.decode()
+    assert f"For <b>{meter}</b>" in page
+    assert f'<input type="hidden" name="meter" value="{meter.pk}"' in page
+    other = factories.meter(site=factories.site(customer=meter.site.customer, name="Barn"))
+    assert client.get(address).content.decode().count("<option") == 2
+    assert f"For <b>{other}</b>" in client.get(f"{address}?site={other.site_id}").content.decode()
+
+
 def test_no_file_no_import(office: User, meter: Meter) -> None:
     answer = as_user(office).post(reverse("import_upload"), {"meter": meter.pk})
     assert "Choose a file first." in answer.content.decode()
