@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -16,6 +16,8 @@ from portal.actions.slots import Slot, best_slots
 from portal.actions.standing_wishes import standing_wish
 from portal.actions.visits import USUAL_MINUTES, book_visit, move_visit
 from portal.models import CALLED_OFF, PUT_OFF, Site, User, Visit, VisitState
+from portal.pv.standing_wish import StandingWish
+from portal.words.standing_wish import your_wish_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,13 @@ class WishOffer:
     visit: Visit | None
     slots: list[Slot]
     """None where a visit is booked, the wish is not due any more, or somebody of the firm has to decide."""
+    wish: StandingWish | None = None
+    today: date = date.min
+
+    @property
+    def asked(self) -> str:
+        """What they asked for, and what it comes to beside the readings, as the mail says it."""
+        return your_wish_words(self.wish, self.today) if self.wish else ""
 
 
 def wish_offer(site: Site, *, now: datetime) -> WishOffer:
@@ -73,7 +82,7 @@ def wish_offer(site: Site, *, now: datetime) -> WishOffer:
     due = wish is not None and wish.due(told.today)
     if visits or not due or roof_warnings([site], now=now)[site.pk].grave:
         return WishOffer(booked, [])
-    return WishOffer(None, best_slots(site, minutes=USUAL_MINUTES, now=now))
+    return WishOffer(None, best_slots(site, minutes=USUAL_MINUTES, now=now), wish, told.today)
 
 
 @transaction.atomic

@@ -182,6 +182,7 @@ def wished_address(site: Site) -> str:
 def test_the_wash_of_a_standing_wish_is_booked_by_the_link_of_its_mail(wisher: Site, client: Client) -> None:
     address = wished_address(wisher)
     text = client.get(address).content.decode()
+    assert "Usted pidió un lavado una vez al año. Toca ahora." in text
     assert "Un lavado cuesta" in text
     chosen = re.findall(r'name="slot" value="([^"]+)"', text)
     assert len(chosen) == 3
