@@ -25,11 +25,14 @@ MANY_REJECTED_LEAST = 5
 fifth more or less changes none of the tests' files."""
 FAR_DAYS = 15
 NEAR_DAYS = 3
-"""Days from the record at which readings lie away from it, and within which they go on from it. No source."""
+"""Days from the record at which readings lie away from it, and within which they go on from it. No source; a fifth more
+or less of the first changes none of the tests' files."""
 SHIFTED_H = 0.75
-"""Hours off the sun's that are told: three quarters of what a clock can be wrong by. No source."""
+"""Hours off the sun's that are told: three quarters of what a clock can be wrong by. No source; a fifth more or less
+changes none of the tests' files."""
 MENDED_H = 0.4
-"""Hours off the sun's at most under another clock for that to be offered: half of what is told. No source."""
+"""Hours off the sun's at most under another clock for that to be offered: half of what is told. No source; a fifth more
+or less changes none of the tests' files."""
 
 
 def remembered(meter: Meter) -> readers.Mapping | None:
