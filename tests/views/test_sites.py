@@ -212,6 +212,18 @@ def test_one_number_of_a_place_is_none(client: Client) -> None:
     assert not Site.objects.exists()
 
 
+def test_planes_that_are_empty_are_folded_away_and_one_that_is_wrong_is_not(client: Client) -> None:
+    customer = factories.customer()
+    client.force_login(factories.member(customer.business))
+    address = f"/customers/{customer.pk}/sites/new/"
+    folded, opened = (f'<details class="fold"{how}><summary>One more plane' for how in ("", " open"))
+    text = text_of(client.get(address))
+    assert (text.count(folded), text.count(opened)) == (1, 0)
+    assert text.index("Roof plane 1") < text.index(folded)
+    text = text_of(client.post(address, facts(**{"planes-1-tilt": "120"})))
+    assert (text.count(folded), text.count(opened)) == (0, 1)
+
+
 def test_planes_change_and_go(client: Client) -> None:
     site = factories.site()
     first = site.planes.get()
