@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
@@ -16,6 +18,16 @@ from portal.actions.pricing import price_of_visit
 from portal.views.linked import linked_page, spoken_behind_link
 
 
+def _press(request: HttpRequest, language: str, choose: Callable[[str, str], object]) -> None:
+    """Take the time whose button was pressed, named by its start and its technician, or say why not."""
+    starts_at, _at, technician = request.POST.get("slot", "").partition("@")
+    with translation.override(spoken_behind_link(request, language)):
+        try:
+            choose(starts_at, technician)
+        except ValidationError as problem:
+            messages.error(request, problem.messages[0])
+
+
 @never_cache
 def visit_again(request: HttpRequest, token: str) -> HttpResponse:
     """A GET shows free times, a POST books one: mail scanners follow every link."""
@@ -23,18 +35,17 @@ def visit_again(request: HttpRequest, token: str) -> HttpResponse:
     if found is None:
         raise Http404
     visit, as_told = found
-    customer = visit.site.customer
+    customer, now = visit.site.customer, timezone.now()
+
+    def choose(starts_at: str, technician: str) -> None:
+        if not as_told:
+            raise ValidationError(_("This visit has changed since that mail. Please call us."))
+        choose_again(visit=visit, starts_at=starts_at, technician=technician, now=now)
+
     if request.method == "POST":
-        starts_at, _at, technician = request.POST.get("slot", "").partition("@")
-        with translation.override(spoken_behind_link(request, customer.language)):
-            try:
-                if not as_told:
-                    raise ValidationError(_("This visit has changed since that mail. Please call us."))
-                choose_again(visit=visit, starts_at=starts_at, technician=technician, now=timezone.now())
-            except ValidationError as problem:
-                messages.error(request, problem.messages[0])
+        _press(request, customer.language, choose)
         return redirect("visit_again", token)
-    shown = offer(visit, now=timezone.now()) if as_told else Offer(visit, [])
+    shown = offer(visit, now=now) if as_told else Offer(visit, [])
     context = {"offer": shown, "visit": visit, "firm": customer.business}
     return linked_page(request, "visits/again.html", context, firm=customer.business, language=customer.language)
 
@@ -45,19 +56,12 @@ def visit_wished(request: HttpRequest, token: str) -> HttpResponse:
     site = read_wish_token(token)
     if site is None:
         raise Http404
-    customer = site.customer
+    customer, now = site.customer, timezone.now()
     if request.method == "POST":
-        starts_at, _at, technician = request.POST.get("slot", "").partition("@")
-        with translation.override(spoken_behind_link(request, customer.language)):
-            try:
-                choose_wished(site=site, starts_at=starts_at, technician=technician, now=timezone.now())
-            except ValidationError as problem:
-                messages.error(request, problem.messages[0])
+        _press(
+            request, customer.language, lambda at, who: choose_wished(site=site, starts_at=at, technician=who, now=now)
+        )
         return redirect("visit_wished", token)
-    context = {
-        "offer": wish_offer(site, now=timezone.now()),
-        "site": site,
-        "firm": customer.business,
-        "price": price_of_visit(site),
-    }
-    return linked_page(request, "visits/wished.html", context, firm=customer.business, language=customer.language)
+    firm = customer.business
+    context = {"offer": wish_offer(site, now=now), "site": site, "firm": firm, "price": price_of_visit(site)}
+    return linked_page(request, "visits/wished.html", context, firm=firm, language=customer.language)
