@@ -129,7 +129,7 @@ AGAINST: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
         WASH,
         (
             "It would hardly ever pay back.",
-            "Waiting is the better buy, even at a quarter of the price.",
+            "Even at a quarter of the price the advice would be the same.",
             "A wash now would be advised at a price under about {price}, or with a kWh worth more than about {kwh}.",
         ),
     ),

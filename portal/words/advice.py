@@ -241,7 +241,7 @@ def _turns(told: Recommendation) -> str:
     if wash is None:
         return ""
     if wash.turns_at_price is None or wash.turns_at_kwh is None:
-        return _("Waiting is the better buy, even at a quarter of the price.")
+        return _("Even at a quarter of the price the advice would be the same.")
     figures = {"price": whole_money(wash.turns_at_price, told.currency), "kwh": money(wash.turns_at_kwh, told.currency)}
     if told.act == Act.WASH:
         return _(
