@@ -87,6 +87,15 @@ def ready(page: Page) -> None:
     assert page.evaluate("navigator.serviceWorker.ready.then((here) => here.active !== null)")
 
 
+def on_the_record(page: Page, live_server: LiveServer) -> tuple[Visit, User]:
+    """The record of a visit, open on its technician's phone and put aside there."""
+    visit, (technician,) = booked()
+    log_in(page, live_server, technician)
+    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
+    ready(page)
+    return visit, technician
+
+
 def waits_for_nothing(page: Page) -> None:
     page.wait_for_selector("[data-ready=yes]")  # before that the page has not yet looked at what waits
     expect(page.locator("[data-waiting]")).to_be_hidden()

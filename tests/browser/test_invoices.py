@@ -14,7 +14,7 @@ from portal.actions.invoices.issue import invoice_token
 from portal.actions.visits import finish_visit
 from portal.models import Business, EntryKind, Invoice, Role, VisitEntry
 from tests import factories
-from tests.browser.phone import booked, complaints, go_to, log_in, ready, waits_for_nothing
+from tests.browser.phone import complaints, go_to, log_in, on_the_record, waits_for_nothing
 from tests.browser.violations import said, violations
 
 __all__ = ["complaints"]  # the fixture
@@ -36,10 +36,7 @@ def fits_and_is_open_to_all(page: Page) -> None:
 def test_an_extra_is_written_down_without_a_signal_and_arrives_once(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    visit, _ = on_the_record(page, live_server)
     context.set_offline(True)
     go_to(page, "extra")
     form = page.locator("form[data-entry]:has(input[value=extra])")

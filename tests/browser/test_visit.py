@@ -36,6 +36,7 @@ from tests.browser.phone import (
     log_in,
     look_over,
     lose_session,
+    on_the_record,
     ready,
     shoot,
     state_of,
@@ -273,10 +274,7 @@ def test_two_phones_on_one_visit_add_up(live_server: LiveServer, new_context: Ca
 
 
 def test_a_bad_photo_gets_a_sentence_and_the_rest_is_kept(page: Page, live_server: LiveServer) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    visit, _ = on_the_record(page, live_server)
     page.locator("#photo-before-wide").set_input_files(
         {"name": "roof.jpg", "mimeType": "image/jpeg", "buffer": b"PK\x03\x04" + b"\0" * 500}
     )
@@ -296,10 +294,7 @@ def test_a_bad_photo_gets_a_sentence_and_the_rest_is_kept(page: Page, live_serve
 
 
 def test_an_entry_waits_while_the_login_is_over(page: Page, context: BrowserContext, live_server: LiveServer) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    visit, technician = on_the_record(page, live_server)
     lose_session(context)
     do_step(page, WorkStep.TAP)
     expect(page.locator("[data-waiting]")).to_contain_text("You are logged out; nothing is lost.")

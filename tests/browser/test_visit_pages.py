@@ -28,6 +28,7 @@ from tests.browser.phone import (
     log_in,
     lose_session,
     no_violation,
+    on_the_record,
     ready,
     screens,
 )
@@ -80,10 +81,7 @@ def test_a_link_that_is_over_says_so_accessibly(page: Page, live_server: LiveSer
 
 
 def test_what_is_pressed_on_the_roof_is_big_enough(page: Page, live_server: LiveServer) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    on_the_record(page, live_server)
     heights = []
     for screen in screens(page):
         go_to(page, screen)

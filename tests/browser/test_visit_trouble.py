@@ -30,6 +30,7 @@ from tests.browser.phone import (
     log_in,
     look_over,
     lose_session,
+    on_the_record,
     ready,
     shoot,
     state_of,
@@ -52,10 +53,7 @@ class NextVersion(StaticFilesStorage):
 def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
     page: Page, context: BrowserContext, live_server: LiveServer, settings: Any
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    on_the_record(page, live_server)
     context.set_offline(True)
     do_step(page, WorkStep.TAP)
     path = f"{__name__}.{NextVersion.__qualname__}"
@@ -81,10 +79,7 @@ def test_an_update_of_the_portal_takes_nothing_from_a_page_that_is_open(
 def test_entries_of_a_visit_given_to_somebody_else_stay_in_sight_and_are_sent_when_it_is_given_back(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    visit, technician = on_the_record(page, live_server)
     context.set_offline(True)
     do_step(page, WorkStep.TAP)
     look_over(page, Look.GLASS, "urgent", "Crack")
@@ -110,10 +105,7 @@ def test_entries_of_a_visit_given_to_somebody_else_stay_in_sight_and_are_sent_wh
 def test_what_can_never_be_a_photo_is_told_once_and_not_sent_again_and_again(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    on_the_record(page, live_server)
     go_to(page, "photos-before")
     field = page.locator("#photo-before-wide")
     said = page.locator("form:has(#photo-before-wide) [data-no-photo]")
@@ -139,10 +131,7 @@ def test_what_can_never_be_a_photo_is_told_once_and_not_sent_again_and_again(
 def test_what_was_entered_while_the_office_called_the_visit_off_arrives(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    visit, _ = on_the_record(page, live_server)
     context.set_offline(True)
     do_step(page, WorkStep.TAP)
     put_off_visit(visit=visit, why=VisitState.WEATHER, reason="Thunder", now=timezone.now())
@@ -184,10 +173,7 @@ def test_what_one_login_left_on_a_phone_is_never_sent_as_another(
 def test_whoever_logs_out_leaves_no_customers_pages_on_the_phone_but_what_waits(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    _, technician = on_the_record(page, live_server)
     context.set_offline(True)
     do_step(page, WorkStep.TAP)
     page.evaluate("indexedDB.databases()")  # the entry is on the disk
@@ -219,10 +205,7 @@ def test_the_first_page_opens_the_visits_without_a_signal(
 def test_a_phone_without_room_says_so_and_sends_at_once_where_there_is_a_signal(
     page: Page, context: BrowserContext, live_server: LiveServer
 ) -> None:
-    visit, (technician,) = booked()
-    log_in(page, live_server, technician)
-    page.goto(f"{live_server.url}/visits/{visit.pk}/record/")
-    ready(page)
+    on_the_record(page, live_server)
     devtools = context.new_cdp_session(page)
     devtools.send("Storage.overrideQuotaForOrigin", {"origin": live_server.url, "quotaSize": 1})
     context.set_offline(True)
